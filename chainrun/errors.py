@@ -1,0 +1,123 @@
+"""What can go wrong, told in one shape: a Problem says where, what was given, what is allowed, what to try."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from difflib import get_close_matches
+from typing import Any, Literal
+
+EXIT_DONE = 0
+EXIT_FAILED = 1  # a check, an expectation or a comparison failed
+EXIT_USAGE = 2
+EXIT_RECIPE = 3
+EXIT_AUDIO = 4
+EXIT_RESOURCES = 5  # could not write, or out of resources
+EXIT_DEFECT = 70
+EXIT_INTERRUPTED = 130
+EXIT_TERMINATED = 143
+
+Severity = Literal["error", "warning"]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing that is wrong, and all that a person needs to mend it."""
+
+    message: str
+    file: str | None = None
+    line: int | None = None
+    column: int | None = None
+    key: str = ""
+    given: str | None = None
+    allowed: str | None = None
+    hint: str | None = None
+    severity: Severity = "error"
+
+    def place(self) -> str:
+        """`file:line:column`, as far as known."""
+        parts = [self.file or ""]
+        if self.line is not None:
+            parts.append(str(self.line))
+            if self.column is not None:
+                parts.append(str(self.column))
+        return ":".join(parts) if parts != [""] else ""
+
+    def text(self) -> str:
+        """`file:line:column  key.path  message; given …; allowed …`, and the hint on a line of its own."""
+        said = self.message
+        if self.given is not None:
+            said += f"; given {self.given}"
+        if self.allowed is not None:
+            said += f"; allowed {self.allowed}"
+        if self.severity == "warning":
+            said = f"warning: {said}"
+        head = "  ".join(printable(part) for part in (self.place(), self.key, said) if part)
+        return head + (f"\n    hint: {printable(self.hint)}" if self.hint else "")
+
+    def record(self) -> dict[str, Any]:
+        """The same, as a JSON object."""
+        return asdict(self)
+
+
+class ChainrunError(Exception):
+    """An error that is told to the user without a traceback. `exit_code` is what the program ends with."""
+
+    exit_code = EXIT_DEFECT
+
+    def __init__(self, problems: Problem | Sequence[Problem]):
+        self.problems = [problems] if isinstance(problems, Problem) else list(problems)
+        super().__init__("\n".join(problem.text() for problem in self.problems))
+
+
+class UsageError(ChainrunError):
+    """The command line asks for something that does not exist or does not go together."""
+
+    exit_code = EXIT_USAGE
+
+
+class RecipeError(ChainrunError):
+    """A recipe, preset or overlay is not valid."""
+
+    exit_code = EXIT_RECIPE
+
+
+class AudioError(ChainrunError):
+    """An audio file cannot be used."""
+
+    exit_code = EXIT_AUDIO
+
+
+class ResourceError(ChainrunError):
+    """Something could not be written, or there is not enough of something."""
+
+    exit_code = EXIT_RESOURCES
+
+
+def nearest(word: str, known: Iterable[str]) -> str | None:
+    """`did you mean X?` for the known word nearest to `word`, or None."""
+    found = get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return f"did you mean {found[0]!r}?" if found else None
+
+
+def printable(text: str) -> str:
+    """The text with control characters shown as escapes: what comes from a file never steers a terminal."""
+    return "".join(
+        character if character.isprintable() else character.encode("unicode_escape").decode("ascii")
+        for character in text
+    )
+
+
+def shown(value: object, limit: int = 60) -> str:
+    """A value as a TOML writer would put it, cut to `limit` characters, for `given`."""
+    if isinstance(value, bool):
+        text = "true" if value else "false"
+    elif isinstance(value, str):
+        text = '"' + value + '"'
+    elif isinstance(value, dict):
+        text = "a table" if value else "an empty table"
+    elif isinstance(value, list):
+        text = f"an array of {len(value)}"
+    else:
+        text = str(value)
+    return printable(text if len(text) <= limit else text[: limit - 1] + "…")
