@@ -1,0 +1,153 @@
+"""Reading: a header that is checked, and blocks of float64 that are finite."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+
+import numpy as np
+import soundfile
+
+from chainrun.dsp.arrays import Array
+from chainrun.errors import AudioError, Problem
+
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
+CLIPPED_RUN = 3
+"""This many frames in a row at full scale count as a clipped run (common practice)."""
+
+
+@dataclass(frozen=True)
+class Header:
+    """What a file says of itself."""
+
+    path: str
+    rate_hz: int
+    n_channels: int
+    n_frames: int
+    encoding: str
+
+
+def _refuse(path: Path | str, message: str, **more: str) -> AudioError:
+    return AudioError(Problem(message, file=str(path), **more))
+
+
+def _open(path: Path) -> soundfile.SoundFile:
+    if not path.exists():
+        raise _refuse(path, "there is no such file")
+    if not path.is_file():
+        raise _refuse(path, "this is not a plain file")
+    if path.stat().st_size == 0:
+        raise _refuse(path, "the file is empty")
+    try:
+        return soundfile.SoundFile(str(path))
+    except (soundfile.LibsndfileError, OSError) as error:
+        if not os.access(path, os.R_OK):
+            raise _refuse(path, "the file cannot be read: permission is missing") from error
+        detail = getattr(error, "error_string", str(error)).rstrip(".")
+        raise _refuse(path, f"this is not an audio file that can be read ({detail})") from error
+
+
+def read_header(path: Path) -> Header:
+    """The header of an audio file. Raises AudioError for what cannot be read or used."""
+    with _open(path) as file:
+        header = Header(str(path), file.samplerate, file.channels, file.frames, file.subtype)
+    if not LOWEST_RATE_HZ <= header.rate_hz <= HIGHEST_RATE_HZ:
+        raise _refuse(
+            path,
+            "the sampling rate cannot be used",
+            given=f"{header.rate_hz} Hz",
+            allowed=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
+        )
+    if header.n_frames <= 0:
+        raise _refuse(path, "the file holds no audio: its length is 0 frames")
+    return header
+
+
+def hash_content(path: Path) -> str:
+    """SHA-256 of a file's bytes, in hex."""
+    digest = hashlib.sha256()
+    try:
+        with path.open("rb") as file:
+            while piece := file.read(1 << 20):
+                digest.update(piece)
+    except OSError as error:
+        raise _refuse(path, f"the file cannot be read ({error.strerror})") from error
+    return digest.hexdigest()
+
+
+class Reader:
+    """Blocks of a file in order, float64, shape (n_channels, n_frames); counts clipped runs on the way."""
+
+    def __init__(self, path: Path, *, from_frame: int = 0, to_frame: int | None = None):
+        self.header = read_header(path)
+        self._path = path
+        self._file = _open(path)
+        end = self.header.n_frames if to_frame is None else min(to_frame, self.header.n_frames)
+        self._left = max(0, end - from_frame)
+        self.n_frames = self._left
+        if from_frame:
+            self._file.seek(min(from_frame, self.header.n_frames))
+        self._at = from_frame
+        self.clipped_runs = 0
+        self._run_lengths = np.zeros(self.header.n_channels, dtype=np.int64)
+        self._full_scale = 1.0 - 1.5 / 32768.0 if "16" in self.header.encoding else 1.0 - 1e-5
+
+    def read(self, n_frames: int) -> Array:
+        """The next frames, fewer at the end. Raises AudioError for a short file or a value that is no number."""
+        wanted = min(n_frames, self._left)
+        try:
+            data = self._file.read(wanted, dtype="float64", always_2d=True)
+        except (soundfile.LibsndfileError, OSError) as error:
+            raise _refuse(self._path, f"reading failed at frame {self._at} ({error})") from error
+        if len(data) < wanted:
+            raise _refuse(
+                self._path,
+                "the file ends before its header says",
+                given=f"{self._at + len(data)} frames",
+                allowed=f"{self.header.n_frames} frames",
+            )
+        x = np.ascontiguousarray(data.T)
+        if not np.isfinite(x).all():
+            frame = int(np.flatnonzero(~np.isfinite(x).all(axis=0))[0]) + self._at
+            raise _refuse(
+                self._path,
+                f"frame {frame} ({frame / self.header.rate_hz:.3f} s) is not a number",
+                hint="export the stem again; nothing was repaired",
+            )
+        self._left -= wanted
+        self._at += wanted
+        self._count_clipped(x)
+        return x
+
+    def _count_clipped(self, x: Array) -> None:
+        if x.size == 0 or np.abs(x).max() < self._full_scale:
+            self._run_lengths[:] = 0
+            return
+        for channel, row in enumerate(x):
+            full = np.abs(row) >= self._full_scale
+            edges = np.flatnonzero(np.diff(np.concatenate([[False], full, [False]]).astype(np.int8)))
+            begins, ends = edges[::2], edges[1::2]
+            carried = int(self._run_lengths[channel])
+            for begin, end in zip(begins, ends, strict=True):
+                before = carried if begin == 0 else 0
+                length = int(end - begin) + before
+                if length >= CLIPPED_RUN > before:
+                    self.clipped_runs += 1
+            at_end = begins.size > 0 and ends[-1] == row.size
+            tail = int(ends[-1] - begins[-1]) if at_end else 0
+            self._run_lengths[channel] = tail + (carried if at_end and begins[-1] == 0 else 0)
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+    def __enter__(self) -> Reader:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()

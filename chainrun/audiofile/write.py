@@ -1,0 +1,120 @@
+"""Writing: a file that appears under its name whole, or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from pathlib import Path
+from types import TracebackType
+from typing import Literal
+
+import numpy as np
+import soundfile
+
+from chainrun.dsp.arrays import Array
+from chainrun.dsp.dither import Quantiser
+from chainrun.errors import Problem, ResourceError
+
+Bits = Literal[16, 24, 32]
+FORMATS = {".wav": "WAV", ".flac": "FLAC"}
+_LIMIT_OF_WAV = (1 << 32) - (1 << 16)
+
+
+def container_of(path: Path, n_channels: int, n_frames: int, bits: Bits) -> str:
+    """The container for a file name: WAV, FLAC, or RF64 where a WAV would pass 4 GiB."""
+    container = FORMATS[path.suffix.lower()]
+    if container == "WAV" and n_channels * n_frames * bits // 8 >= _LIMIT_OF_WAV:
+        return "RF64"
+    return container
+
+
+class Writer:
+    """Writes blocks beside the final place, syncs, and renames at `finish`. 32 bits means float."""
+
+    def __init__(
+        self,
+        path: Path,
+        rate_hz: int,
+        n_channels: int,
+        n_frames: int,
+        *,
+        bits: Bits = 24,
+        dither: bool = True,
+        seed: int = 0,
+    ):
+        self.path, self.bits = path, bits
+        self._temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+        self._quantiser = Quantiser(bits, dither=dither, seed=seed) if bits != 32 else None
+        self._digest = hashlib.sha256()
+        container = container_of(path, n_channels, n_frames, bits)
+        subtype = {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}[bits]
+        try:
+            self._file = soundfile.SoundFile(
+                str(self._temporary), "w", rate_hz, n_channels, subtype=subtype, format=container
+            )
+        except (soundfile.LibsndfileError, OSError) as error:
+            raise self._failed(error) from error
+
+    def _failed(self, error: Exception) -> ResourceError:
+        detail = getattr(error, "strerror", None) or getattr(error, "error_string", None) or str(error)
+        return ResourceError(Problem(f"the file could not be written ({str(detail).rstrip('.')})", file=str(self.path)))
+
+    @property
+    def clipped_frames(self) -> int:
+        """Frames that did not fit into the integer format."""
+        return self._quantiser.clipped_frames if self._quantiser else 0
+
+    @property
+    def pcm_sha256(self) -> str:
+        """Hash of the samples written, whatever the container around them."""
+        return self._digest.hexdigest()
+
+    def write(self, x: Array) -> Array:
+        """Write a block of shape (n_channels, n_frames); returns what the file now holds, as float64."""
+        if not np.isfinite(x).all():
+            raise ResourceError(Problem("a value that is no number was about to be written", file=str(self.path)))
+        if self._quantiser is None:
+            data = np.ascontiguousarray(x.T.astype("<f4"))
+            held = data.T.astype(np.float64)
+        else:
+            steps = self._quantiser.run(x)
+            held = np.ascontiguousarray(steps.T) * (1.0 / (1 << (self.bits - 1)))
+            data = np.left_shift(steps, 32 - self.bits)
+        self._digest.update(data.tobytes())
+        try:
+            self._file.write(data)
+        except (soundfile.LibsndfileError, OSError) as error:
+            self.abandon()
+            raise self._failed(error) from error
+        return held
+
+    def finish(self) -> None:
+        """Close, sync, and give the file its name."""
+        try:
+            self._file.flush()
+            self._file.close()
+            with self._temporary.open("rb") as file:
+                os.fsync(file.fileno())
+            os.replace(self._temporary, self.path)
+            folder = os.open(self.path.parent, os.O_RDONLY)
+            try:
+                os.fsync(folder)
+            finally:
+                os.close(folder)
+        except (soundfile.LibsndfileError, OSError) as error:
+            self.abandon()
+            raise self._failed(error) from error
+
+    def abandon(self) -> None:
+        """Drop what was written so far; nothing appears under the final name."""
+        self._file.close()
+        self._temporary.unlink(missing_ok=True)
+
+    def __enter__(self) -> Writer:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if kind is not None:
+            self.abandon()

@@ -1,0 +1,170 @@
+"""Second-order sections: designs of the Audio EQ Cookbook and Butterworth cuts.
+
+Source of the designs: W3C Working Group Note "Audio EQ Cookbook", 8 June 2021. Cuts of order n are
+Butterworth cascades with Q_k = 1 / (2 sin((2k-1) pi / (2n))) (any filter text, e.g. Zverev, Handbook of
+Filter Synthesis, 1967). All are bilinear designs. A section is a row (b0, b1, b2, 1, a1, a2).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from chainrun.dsp.arrays import Array
+
+BUTTERWORTH_Q = math.sqrt(0.5)
+
+
+def _section(b: Sequence[float], a: Sequence[float]) -> Array:
+    row = np.array([*b, *a], dtype=np.float64) / a[0]
+    row[3] = 1.0
+    return row
+
+
+def _terms(freq_hz: float, q: float, rate_hz: float) -> tuple[float, float]:
+    w0 = 2.0 * math.pi * freq_hz / rate_hz
+    return math.cos(w0), math.sin(w0) / (2.0 * q)
+
+
+def low_pass(freq_hz: float, q: float, rate_hz: float) -> Array:
+    """Second-order low-pass; gain q at `freq_hz`. Returns shape (6,)."""
+    c, alpha = _terms(freq_hz, q, rate_hz)
+    half = (1.0 - c) / 2.0
+    return _section([half, 1.0 - c, half], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+
+
+def high_pass(freq_hz: float, q: float, rate_hz: float) -> Array:
+    """Second-order high-pass; gain q at `freq_hz`. Returns shape (6,)."""
+    c, alpha = _terms(freq_hz, q, rate_hz)
+    half = (1.0 + c) / 2.0
+    return _section([half, -(1.0 + c), half], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+
+
+def band_pass(freq_hz: float, q: float, rate_hz: float) -> Array:
+    """Second-order band-pass with 0 dB at `freq_hz`. Returns shape (6,)."""
+    c, alpha = _terms(freq_hz, q, rate_hz)
+    return _section([alpha, 0.0, -alpha], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+
+
+def notch(freq_hz: float, q: float, rate_hz: float) -> Array:
+    """Second-order notch: nothing passes at `freq_hz`. Returns shape (6,)."""
+    c, alpha = _terms(freq_hz, q, rate_hz)
+    return _section([1.0, -2.0 * c, 1.0], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+
+
+def all_pass(freq_hz: float, q: float, rate_hz: float) -> Array:
+    """Second-order all-pass: turns the phase by 180 degrees at `freq_hz`. Returns shape (6,)."""
+    c, alpha = _terms(freq_hz, q, rate_hz)
+    return _section([1.0 - alpha, -2.0 * c, 1.0 + alpha], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+
+
+def bell(freq_hz: float, gain_db: float, q: float, rate_hz: float) -> Array:
+    """Peaking filter: `gain_db` at `freq_hz`, 0 dB far from it. Returns shape (6,)."""
+    c, alpha = _terms(freq_hz, q, rate_hz)
+    a = math.pow(10.0, gain_db / 40.0)
+    return _section(
+        [1.0 + alpha * a, -2.0 * c, 1.0 - alpha * a], [1.0 + alpha / a, -2.0 * c, 1.0 - alpha / a]
+    )
+
+
+def low_shelf(freq_hz: float, gain_db: float, q: float, rate_hz: float) -> Array:
+    """Shelf with `gain_db` below and half of it at `freq_hz`. Returns shape (6,)."""
+    c, alpha = _terms(freq_hz, q, rate_hz)
+    a = math.pow(10.0, gain_db / 40.0)
+    s = 2.0 * math.sqrt(a) * alpha
+    return _section(
+        [
+            a * ((a + 1.0) - (a - 1.0) * c + s),
+            2.0 * a * ((a - 1.0) - (a + 1.0) * c),
+            a * ((a + 1.0) - (a - 1.0) * c - s),
+        ],
+        [
+            (a + 1.0) + (a - 1.0) * c + s,
+            -2.0 * ((a - 1.0) + (a + 1.0) * c),
+            (a + 1.0) + (a - 1.0) * c - s,
+        ],
+    )
+
+
+def high_shelf(freq_hz: float, gain_db: float, q: float, rate_hz: float) -> Array:
+    """Shelf with `gain_db` above and half of it at `freq_hz`. Returns shape (6,)."""
+    c, alpha = _terms(freq_hz, q, rate_hz)
+    a = math.pow(10.0, gain_db / 40.0)
+    s = 2.0 * math.sqrt(a) * alpha
+    return _section(
+        [
+            a * ((a + 1.0) + (a - 1.0) * c + s),
+            -2.0 * a * ((a - 1.0) + (a + 1.0) * c),
+            a * ((a + 1.0) + (a - 1.0) * c - s),
+        ],
+        [
+            (a + 1.0) - (a - 1.0) * c + s,
+            2.0 * ((a - 1.0) - (a + 1.0) * c),
+            (a + 1.0) - (a - 1.0) * c - s,
+        ],
+    )
+
+
+def first_order(freq_hz: float, rate_hz: float, *, high: bool) -> Array:
+    """First-order low- or high-pass by the bilinear transform, -3.01 dB at `freq_hz`. Returns shape (6,)."""
+    k = math.tan(math.pi * freq_hz / rate_hz)
+    b = [1.0, -1.0, 0.0] if high else [k, k, 0.0]
+    return _section(b, [1.0 + k, k - 1.0, 0.0])
+
+
+def butterworth_q(order: int) -> list[float]:
+    """The Q of each second-order section of a Butterworth filter of this order."""
+    return [1.0 / (2.0 * math.sin((2 * k - 1) * math.pi / (2 * order))) for k in range(1, order // 2 + 1)]
+
+
+def butterworth(order: int, freq_hz: float, rate_hz: float, *, high: bool) -> Array:
+    """Butterworth high- or low-pass as sections, shape (ceil(order / 2), 6); -3.01 dB at `freq_hz`."""
+    design = high_pass if high else low_pass
+    rows = [design(freq_hz, q, rate_hz) for q in butterworth_q(order)]
+    if order % 2:
+        rows.append(first_order(freq_hz, rate_hz, high=high))
+    return np.array(rows)
+
+
+def response(sections: Array, freq_hz: Array | Sequence[float], rate_hz: float) -> np.ndarray:
+    """Complex response of a cascade, shape (n_sections, 6), at the given frequencies in Hz."""
+    z = np.exp(-2j * np.pi * np.asarray(freq_hz, dtype=np.float64) / rate_hz)
+    h = np.ones(z.shape, dtype=np.complex128)
+    for b0, b1, b2, a0, a1, a2 in np.atleast_2d(sections):
+        h *= (b0 + b1 * z + b2 * z * z) / (a0 + a1 * z + a2 * z * z)
+    return h
+
+
+class Cascade:
+    """Runs sections over consecutive blocks. Holds the coefficients; the state is the caller's."""
+
+    def __init__(self, sections: Array):
+        self.sections = np.ascontiguousarray(np.atleast_2d(sections))
+
+    def start_state(self, n_channels: int) -> Array:
+        """The state at rest, shape (n_sections, n_channels, 2)."""
+        return np.zeros((len(self.sections), n_channels, 2))
+
+    def run(self, x: Array, state: Array) -> tuple[Array, Array]:
+        """Filter a block of shape (n_channels, n_frames); returns the output and the state after it."""
+        from scipy.signal import sosfilt
+
+        if x.shape[1] == 0:
+            return x.copy(), state
+        y, state = sosfilt(self.sections, x, axis=1, zi=state)
+        return y, state
+
+    def tail_frames(self, floor_db: float = -90.0, limit: int = 1 << 22) -> int:
+        """Frames after which the impulse response stays `floor_db` below its peak."""
+        n = 4096
+        while True:
+            impulse = np.zeros((1, n))
+            impulse[0, 0] = 1.0
+            level = np.abs(self.run(impulse, self.start_state(1))[0][0])
+            over = np.flatnonzero(level > level.max() * 10.0 ** (floor_db / 20.0))
+            last = int(over[-1]) if over.size else 0
+            if last < n // 2 or n >= limit:
+                return last
+            n *= 4
