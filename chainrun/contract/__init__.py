@@ -1,0 +1,32 @@
+"""What a processor is: its declaration (Step), how it runs (Runner), what it may know (Stream), the registry.
+
+The chain, which runs steps one after the other and owns all that is common to them, stands here too, because
+composite steps hold chains of their own.
+"""
+
+from chainrun.contract.chain import ChainRunner
+from chainrun.contract.keyed import Keyed, Listener, Thresholded
+from chainrun.contract.readings import Reading, ReductionRecorder
+from chainrun.contract.registry import any_step, finish, processor, processors
+from chainrun.contract.runner import Keys, Runner, Stream
+from chainrun.contract.step import Key, Misfit, Step, StrictModel
+
+__all__ = [
+    "ChainRunner",
+    "Key",
+    "Keyed",
+    "Keys",
+    "Listener",
+    "Misfit",
+    "Reading",
+    "ReductionRecorder",
+    "Runner",
+    "Step",
+    "Stream",
+    "StrictModel",
+    "Thresholded",
+    "any_step",
+    "finish",
+    "processor",
+    "processors",
+]

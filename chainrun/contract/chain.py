@@ -1,0 +1,101 @@
+"""A chain at work: its steps one after the other, and all that is common to steps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from chainrun.contract.readings import Reading
+from chainrun.contract.runner import Keys, Runner, Stream
+from chainrun.contract.step import Key, Misfit, Step
+
+if TYPE_CHECKING:
+    from chainrun.dsp.arrays import Array
+    from chainrun.dsp.delay_line import DelayLine
+
+
+@dataclass
+class _Link:
+    """One step of the chain, with the delays that keep its key and its dry part in time."""
+
+    runner: Runner
+    address: str
+    wet: float
+    dry: DelayLine | None
+    key_delays: dict[Key, DelayLine]
+
+
+class ChainRunner(Runner):
+    """Runs steps in order.
+
+    A bypassed step is absent. Below 100 % of `mix_pct` the step's input, delayed by the step's latency (and laid
+    into both sides at the pan law where the step makes mono stereo), is mixed in. A key is delayed by the latency
+    gathered before the step that listens to it. The chain's latency and tail are the sums of its steps'.
+    """
+
+    def __init__(self, steps: Sequence[Step], stream: Stream, addresses: Sequence[str] | None = None):
+        from chainrun.dsp.delay_line import DelayLine
+
+        self._law = stream.pan_law_db
+        self._links: list[_Link] = []
+        self.n_channels_out = stream.n_channels
+        self.latency_frames = self.tail_frames = 0
+        names = addresses if addresses is not None else [step.name or str(i) for i, step in enumerate(steps)]
+        for step, address in zip(steps, names, strict=True):
+            if step.bypass:
+                continue
+            here = replace(
+                stream,
+                n_channels=self.n_channels_out,
+                latency_frames=stream.latency_frames + self.latency_frames,
+            )
+            runner = step.start(here)
+            delays = {key: DelayLine(stream.key_channels[key], self.latency_frames) for key in step.keys()}
+            dry = DelayLine(self.n_channels_out, runner.latency_frames) if step.mix_pct < 100.0 else None
+            self._links.append(_Link(runner, address, step.mix_pct / 100.0, dry, delays))
+            self.n_channels_out = runner.n_channels_out
+            self.latency_frames += runner.latency_frames
+            self.tail_frames += runner.tail_frames
+
+    def run(self, x: Array, keys: Keys) -> Array:
+        for link in self._links:
+            heard = {key: delay.run(keys[key]) for key, delay in link.key_delays.items()}
+            y = link.runner.run(x, heard)
+            if link.dry is not None:
+                y = self._mix(link.dry.run(x), y, link.wet)
+            x = y
+        return x
+
+    def _mix(self, dry: Array, wet: Array, share: float) -> Array:
+        from chainrun.dsp.pan import to_stereo
+
+        if dry.shape[0] < wet.shape[0]:
+            dry = to_stereo(dry, self._law)
+        if share == 0.0:
+            return dry
+        return dry * (1.0 - share) + wet * share
+
+    def readings(self) -> list[Reading]:
+        return [reading.under(link.address) for link in self._links for reading in link.runner.readings()]
+
+
+def channels_after(steps: Sequence[Step], n_channels: int) -> int:
+    """Channels that come out of a chain."""
+    for step in steps:
+        if not step.bypass:
+            n_channels = step.channels_out(n_channels)
+    return n_channels
+
+
+def chain_misfits(steps: Sequence[Step], stream: Stream, prefix: str = "") -> list[Misfit]:
+    """What does not go with the stream in a chain; each key starts with `prefix` and the step's index."""
+    found: list[Misfit] = []
+    channels = stream.n_channels
+    for i, step in enumerate(steps):
+        if step.bypass:
+            continue
+        here = replace(stream, n_channels=channels)
+        found += [replace(misfit, key=f"{prefix}{i}.{misfit.key}") for misfit in step.misfits(here)]
+        channels = step.channels_out(channels)
+    return found

@@ -1,0 +1,125 @@
+"""What dynamics steps share in their declaration: a key with its filters, and a threshold that can travel."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pydantic import Field, model_validator
+
+from chainrun.contract.runner import Keys, Stream
+from chainrun.contract.step import Key, Misfit, Step, too_high
+
+if TYPE_CHECKING:
+    from typing import Self
+
+    from chainrun.dsp.arrays import Array
+    from chainrun.dsp.biquad import Cascade
+
+
+class Listener:
+    """Hands a step the signal that it listens to: its key or its input, filtered where that was asked for."""
+
+    def __init__(self, key: Key | None, stream: Stream, low_cut_hz: float | None, high_cut_hz: float | None):
+        self.key = key
+        self.n_channels = stream.key_channels[key] if key is not None else stream.n_channels
+        self._filter: Cascade | None = None
+        if low_cut_hz is not None or high_cut_hz is not None:
+            import numpy as np
+
+            from chainrun.dsp.biquad import Cascade, butterworth
+
+            cuts = [(low_cut_hz, True), (high_cut_hz, False)]
+            sections = [butterworth(2, hz, stream.rate_hz, high=high) for hz, high in cuts if hz is not None]
+            self._filter = Cascade(np.concatenate(sections))
+            self._state = self._filter.start_state(self.n_channels)
+
+    def hear(self, x: Array, keys: Keys) -> Array:
+        """The block to listen to, shape (n_channels, n_frames)."""
+        heard = x if self.key is None else keys[self.key]
+        if self._filter is not None:
+            heard, self._state = self._filter.run(heard, self._state)
+        return heard
+
+    @staticmethod
+    def as_output(heard: Array, n_channels: int) -> Array:
+        """What the step listens to, laid on the channels that it puts out."""
+        if heard.shape[0] == n_channels:
+            return heard.copy()
+        if heard.shape[0] == 1:
+            return heard.repeat(n_channels, axis=0)
+        return heard.mean(axis=0, keepdims=True)
+
+
+class Keyed(Step):
+    """A step that may listen to other stems or buses, through a low and a high cut."""
+
+    key: Key | None = Field(None, description="listen to these stems or buses in place of the own input")
+    key_low_cut_hz: float | None = Field(
+        None, ge=10, le=20000, description="cut below this in what the step listens to, 12 dB/octave"
+    )
+    key_high_cut_hz: float | None = Field(
+        None, ge=10, le=20000, description="cut above this in what the step listens to, 12 dB/octave"
+    )
+    listen: bool = Field(False, description="put out what the step listens to, for setting it up")
+
+    def keys(self) -> tuple[Key, ...]:
+        return (self.key,) if self.key is not None and not self.bypass else ()
+
+    def start_listener(self, stream: Stream) -> Listener:
+        """The listener for this stream."""
+        return Listener(self.key, stream, self.key_low_cut_hz, self.key_high_cut_hz)
+
+    def channels_out(self, n_channels: int) -> int:
+        return n_channels
+
+    def misfits(self, stream: Stream) -> list[Misfit]:
+        found = super().misfits(stream)
+        for name in ("key_low_cut_hz", "key_high_cut_hz"):
+            freq_hz = getattr(self, name)
+            if freq_hz is not None:
+                found += too_high(name, freq_hz, stream)
+        return found
+
+
+class Thresholded(Keyed):
+    """A keyed step with a threshold, in dBFS or so far below the hits of what it listens to."""
+
+    threshold_db: float | None = Field(None, ge=-120, le=20, description="threshold in dBFS")
+    threshold_below_hits_db: float | None = Field(
+        None,
+        ge=-20,
+        le=120,
+        description="threshold so far below the hits: below hit_level_dbfs (and trim_db) of the stem, or of the key",
+    )
+
+    @model_validator(mode="after")
+    def _one_threshold(self) -> Self:
+        if (self.threshold_db is None) == (self.threshold_below_hits_db is None):
+            raise ValueError("give either threshold_db or threshold_below_hits_db")
+        return self
+
+    def hit_level(self, stream: Stream) -> float | None:
+        """Usual peak of a hit in what the step listens to, in dBFS, if the recipe tells it."""
+        return stream.hit_level_dbfs if self.key is None else stream.key_hit_levels.get(self.key)
+
+    def threshold(self, stream: Stream) -> float:
+        """The threshold in dBFS on this stream."""
+        if self.threshold_db is not None:
+            return self.threshold_db
+        hit_level = self.hit_level(stream)
+        assert hit_level is not None, "misfits() refuses this"
+        assert self.threshold_below_hits_db is not None
+        return hit_level - self.threshold_below_hits_db
+
+    def misfits(self, stream: Stream) -> list[Misfit]:
+        found = super().misfits(stream)
+        if self.threshold_below_hits_db is not None and self.hit_level(stream) is None:
+            whose = "this stem has" if self.key is None else "no source of the key has"
+            found.append(
+                Misfit(
+                    "threshold_below_hits_db",
+                    f"needs to know how loud the hits are, and {whose} no hit_level_dbfs",
+                    hint="give hit_level_dbfs to the stem, or threshold_db here",
+                )
+            )
+        return found

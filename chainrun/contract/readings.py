@@ -1,0 +1,111 @@
+"""What dynamics steps tell of their work: gain reduction as figures and as a decimated curve."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from chainrun.units import LOG2_PER_DB
+
+if TYPE_CHECKING:
+    from chainrun.dsp.arrays import Array
+
+POINTS_PER_SECOND = 100
+WORKING_DB = 0.1
+"""A step counts as working where it changes the level by more than this."""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """Gain reduction of one step, positive in dB. `step` is its address: `chain.0`, `chain.2.compressor`."""
+
+    step: str
+    do: str
+    gain_reduction_max_db: float
+    gain_reduction_mean_db: float
+    """Mean over the time in which it was working."""
+    gain_reduction_working_pct: float
+    points_per_second: float
+    curve_min_db: tuple[float, ...]
+    curve_max_db: tuple[float, ...]
+
+    def under(self, address: str) -> Reading:
+        """The same reading with `address` before its own."""
+        return replace(self, step=f"{address}.{self.step}" if self.step else address)
+
+    def record(self, *, curve: bool = True) -> dict[str, Any]:
+        """As a JSON object."""
+        found: dict[str, Any] = {
+            "step": self.step,
+            "do": self.do,
+            "gain_reduction_max_db": round(self.gain_reduction_max_db, 4),
+            "gain_reduction_mean_db": round(self.gain_reduction_mean_db, 4),
+            "gain_reduction_working_pct": round(self.gain_reduction_working_pct, 3),
+        }
+        if curve:
+            found["points_per_second"] = round(self.points_per_second, 6)
+            found["curve_min_db"] = [round(value, 2) for value in self.curve_min_db]
+            found["curve_max_db"] = [round(value, 2) for value in self.curve_max_db]
+        return found
+
+
+class ReductionRecorder:
+    """Gathers the reduction of a step over blocks; the first `skip_frames` (the latency) do not count."""
+
+    def __init__(self, rate_hz: int, skip_frames: int = 0):
+        self._hop = max(1, rate_hz // POINTS_PER_SECOND)
+        self._rate_hz = rate_hz
+        self._skip = skip_frames
+        self._total = 0
+        self._working = 0
+        self._sum = 0.0
+        self._lows: list[Array] = []
+        self._highs: list[Array] = []
+        self._open: Array = np.empty(0)
+
+    def count(self, reduction: Array | None, n_frames: int) -> None:
+        """Add a block: its reduction in log2 units, shape (n_frames,), or None for none at all."""
+        if self._skip:
+            dropped = min(self._skip, n_frames)
+            self._skip -= dropped
+            n_frames -= dropped
+            reduction = reduction[dropped:] if reduction is not None else None
+        if n_frames == 0:
+            return
+        self._total += n_frames
+        if reduction is None:
+            whole = (self._open.size + n_frames) // self._hop
+            if not self._open.any():
+                self._lows.append(np.zeros(whole))
+                self._highs.append(np.zeros(whole))
+                self._open = np.zeros((self._open.size + n_frames) % self._hop)
+                return
+            reduction = np.zeros(n_frames)
+        working = np.abs(reduction) > WORKING_DB * LOG2_PER_DB
+        self._working += int(np.count_nonzero(working))
+        self._sum += float(np.dot(reduction, working))
+        joined = np.concatenate([self._open, reduction]) if self._open.size else reduction
+        whole = joined.size // self._hop
+        rows = joined[: whole * self._hop].reshape(whole, self._hop)
+        if whole:
+            self._lows.append(rows.min(axis=1))
+            self._highs.append(rows.max(axis=1))
+        self._open = joined[whole * self._hop :].copy()
+
+    def reading(self, do: str) -> Reading:
+        """The figures so far, for a step that has no address yet."""
+        lows = np.concatenate([*self._lows, self._open.min(keepdims=True) if self._open.size else self._open])
+        highs = np.concatenate([*self._highs, self._open.max(keepdims=True) if self._open.size else self._open])
+        lows, highs = lows / LOG2_PER_DB, highs / LOG2_PER_DB
+        return Reading(
+            step="",
+            do=do,
+            gain_reduction_max_db=float(highs.max(initial=0.0)),
+            gain_reduction_mean_db=self._sum / self._working / LOG2_PER_DB if self._working else 0.0,
+            gain_reduction_working_pct=100.0 * self._working / self._total if self._total else 0.0,
+            points_per_second=self._rate_hz / self._hop,
+            curve_min_db=tuple(lows.tolist()),
+            curve_max_db=tuple(highs.tolist()),
+        )

@@ -1,0 +1,43 @@
+"""The one list of processors: what has been declared with @processor."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated, Any, TypeVar, Union
+
+from pydantic import Field
+
+from chainrun.contract.step import Step
+
+_known: dict[str, type[Step]] = {}
+_union: list[Any] = []
+StepType = TypeVar("StepType", bound=type[Step])
+
+
+def processor(step: StepType) -> StepType:
+    """Register a step class under its `do`."""
+    word = step.model_fields["do"].default
+    if not isinstance(word, str) or word in _known:
+        raise ValueError(f"a processor needs a `do` of its own: {step.__name__} has {word!r}")
+    _known[word] = step
+    return step
+
+
+def processors() -> dict[str, type[Step]]:
+    """All processors by their `do`, in alphabetical order."""
+    return dict(sorted(_known.items()))
+
+
+def any_step() -> Any:
+    """The type of any step, told apart by `do`: for pydantic fields. Known once `finish` has run."""
+    return _union[0]
+
+
+def finish() -> None:
+    """Close the list, and let composite steps hold any step: their files write `AnyStep` for it."""
+    members = tuple(processors().values())
+    _union[:] = [Annotated[Union[members], Field(discriminator="do")]]  # noqa: UP007
+    for step in members:
+        vars(sys.modules[step.__module__])["AnyStep"] = _union[0]
+    for step in members:
+        step.model_rebuild()

@@ -1,0 +1,55 @@
+"""How a step runs: blocks in, blocks of the same length out, with carried state."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from chainrun.contract.step import Key
+
+if TYPE_CHECKING:
+    from chainrun.contract.readings import Reading
+    from chainrun.dsp.arrays import Array
+
+    Keys = Mapping[Key, Array]
+else:
+    Keys = Mapping
+
+
+@dataclass(frozen=True)
+class Stream:
+    """What a step may know of the signal it will get."""
+
+    rate_hz: int
+    n_channels: int
+    pan_law_db: float = -3.0
+    hit_level_dbfs: float | None = None
+    """Usual peak of a hit at the head of this chain, where the recipe tells it."""
+    tempo_bpm: float | None = None
+    latency_frames: int = 0
+    """Latency gathered in the chain before this step."""
+    key_channels: Mapping[Key, int] = field(default_factory=dict)
+    key_hit_levels: Mapping[Key, float] = field(default_factory=dict)
+    """Usual peak of a hit in a key, where the recipe tells it for one of its sources."""
+
+
+class Runner:
+    """A step at work on one stream.
+
+    `run` takes a block of shape (n_channels, n_frames), leaves it untouched, and returns one of shape
+    (n_channels_out, n_frames) whose content is late by `latency_frames`. After the last frame of the input the
+    output is still above -90 dB of its peak for at most `tail_frames` (beyond the latency).
+    """
+
+    n_channels_out: int = 1
+    latency_frames: int = 0
+    tail_frames: int = 0
+
+    def run(self, x: Array, keys: Keys) -> Array:
+        """The next block. `keys` holds a block of the same length for every key that the step listens to."""
+        raise NotImplementedError
+
+    def readings(self) -> list[Reading]:
+        """What the step did so far; dynamics steps tell their gain reduction."""
+        return []

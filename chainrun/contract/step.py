@@ -1,0 +1,111 @@
+"""The declaration of a step: a strict, frozen model from which validation, help and schema come."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, Strict
+
+if TYPE_CHECKING:
+    from chainrun.contract.runner import Runner, Stream
+
+
+class StrictModel(BaseModel):
+    """No unknown keys, no nan or inf, no true for a number, no change after it is made."""
+
+    model_config = ConfigDict(
+        strict=True,
+        extra="forbid",
+        frozen=True,
+        allow_inf_nan=False,
+        populate_by_name=True,
+        str_max_length=4096,
+    )
+
+
+class Key(StrictModel):
+    """The signal that a step listens to in place of its own input: the plain sum of stems or buses."""
+
+    sources: Annotated[tuple[str, ...], Strict(False)] = Field(
+        alias="from", min_length=1, max_length=64, description="names of the stems or buses to listen to"
+    )
+    tap: Literal["raw", "chain"] = Field(
+        "raw", description="where they are heard: before their own chain, or behind it"
+    )
+
+
+@dataclass(frozen=True)
+class Misfit:
+    """A number that is fine by itself, but does not go with the stream it is used on."""
+
+    key: str
+    message: str
+    given: str | None = None
+    allowed: str | None = None
+    hint: str | None = None
+
+
+class Step(StrictModel):
+    """What all steps have. A processor adds its numbers and says in `start` how it runs."""
+
+    do: str
+    name: str | None = Field(None, max_length=64, description="names the step, unique in its chain")
+    note: str | None = Field(None, description="free text")
+    bypass: bool = Field(False, description="leave the step out")
+    mix_pct: float = Field(
+        100.0, ge=0, le=100, description="share of the processed sound; the rest is the step's input, in time"
+    )
+
+    example: ClassVar[dict[str, Any]] = {}
+    """Numbers for a typical use; the reference shows them and the contract suite runs them."""
+    unity: ClassVar[dict[str, Any] | None] = None
+    """Numbers with which the step leaves its input alone, if there are such."""
+    linear: ClassVar[bool] = False
+    needs_stereo: ClassVar[bool] = False
+    source: ClassVar[str] = ""
+    """Where the method is published."""
+
+    def start(self, stream: Stream) -> Runner:
+        """A runner for this stream. Kernels are imported here, not at the head of a processor's file."""
+        raise NotImplementedError
+
+    def channels_out(self, n_channels: int) -> int:
+        """Channels that come out where `n_channels` go in."""
+        return n_channels
+
+    def keys(self) -> tuple[Key, ...]:
+        """The keys that the step, or any step inside it, listens to. None where it is bypassed."""
+        return ()
+
+    def inner_chains(self) -> Iterable[tuple[str, list[Step]]]:
+        """The chains that a composite step holds, each with its key path inside the step."""
+        return ()
+
+    def misfits(self, stream: Stream) -> list[Misfit]:
+        """What does not go with this stream; `check` shows it with its place in the recipe."""
+        if self.needs_stereo and stream.n_channels != 2:
+            return [
+                Misfit(
+                    "do",
+                    f"{self.do} works on a stereo signal, and gets a mono one here",
+                    hint="move it to a bus, or put a step that makes stereo before it",
+                )
+            ]
+        return []
+
+
+def too_high(key: str, freq_hz: float, stream: Stream) -> list[Misfit]:
+    """A misfit for a frequency that the rate cannot carry (above 0.49 of it)."""
+    highest = 0.49 * stream.rate_hz
+    if freq_hz <= highest:
+        return []
+    return [
+        Misfit(
+            key,
+            f"too high for a rate of {stream.rate_hz} Hz",
+            given=f"{freq_hz:g}",
+            allowed=f"up to {highest:g} Hz",
+        )
+    ]

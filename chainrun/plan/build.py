@@ -1,0 +1,374 @@
+"""Builds the plan of an opened recipe from the headers of its stems."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from chainrun.audiofile import Header, read_header
+from chainrun.contract import ChainRunner, Key, Step, Stream
+from chainrun.contract.chain import chain_misfits, channels_after
+from chainrun.errors import AudioError, ChainrunError, Problem, shown
+from chainrun.plan.nodes import FilePart, Input, KeyInput, Node, StemInput
+from chainrun.plan.order import topological_order
+from chainrun.recipe import Bus, Main, Opened, Stem
+from chainrun.recipe.tables import KeyPath, place_of
+
+MAIN = "main"
+Hash = Callable[[Path], str]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All nodes of a session, in an order in which they can be rendered."""
+
+    nodes: tuple[Node, ...]
+    rate_hz: int
+    session_s: float
+    notes: tuple[str, ...]
+    """What happens to stems on the way in, for the result: conversions."""
+
+    def node(self, name: str) -> Node:
+        """The node of this name."""
+        return next(node for node in self.nodes if node.name == name)
+
+
+def build_plan(
+    opened: Opened,
+    *,
+    only: frozenset[str] | None = None,
+    hash_file: Hash | None = None,
+    surroundings: Mapping[str, Any] | None = None,
+) -> Plan:
+    """The plan of a recipe.
+
+    Opens the headers of its stems. Without `hash_file` the nodes get no hash (for `check`). `surroundings` are
+    what else determines the bits: engine, library versions, block size. Raises AudioError for stems that cannot
+    be used and RecipeError for cycles and numbers that do not fit.
+    """
+    builder = _Builder(opened, only, hash_file, dict(surroundings or {}))
+    return builder.plan()
+
+
+class _Builder:
+    def __init__(
+        self, opened: Opened, only: frozenset[str] | None, hash_file: Hash | None, surroundings: dict[str, Any]
+    ):
+        self.opened, self.recipe, self.problems = opened, opened.recipe, opened.problems
+        self.only, self.hash_file, self.surroundings = only, hash_file, surroundings
+        self.headers = self._read_headers()
+        self.rate_hz = self.recipe.rate_hz or self._usual_rate()
+        self.notes: list[str] = []
+        self.stem_inputs = {name: self._stem_input(name) for name in self.recipe.stems}
+        self.session_s = max(self._end_s(name) for name in self.recipe.stems)
+        self.channels = self._channels()
+        self.hashes: dict[str, str] = {}
+
+    def plan(self) -> Plan:
+        needs = {name: self._needs(name) for name in [*self.recipe.stems, *self.recipe.buses, MAIN]}
+        order, cycle = topological_order(needs)
+        if cycle is not None:
+            self._tell_cycle(cycle)
+        self._tell_misfits()
+        self.problems.stop_if_any()
+        nodes = [self._node(name, needs[name]) for name in order]
+        return Plan(tuple(nodes), self.rate_hz, self.session_s, tuple(self.notes))
+
+    # -- stems ---------------------------------------------------------------------------------------------
+
+    def _read_headers(self) -> dict[str, list[Header]]:
+        found: dict[str, list[Header]] = {}
+        bad: list[Problem] = []
+        for name in self.recipe.stems:
+            headers = []
+            for path in self.opened.stem_files(name):
+                try:
+                    headers.append(read_header(path))
+                except ChainrunError as error:
+                    bad += [self._at(("stems", name, "file"), problem, str(path)) for problem in error.problems]
+            found[name] = headers
+            if len(headers) == len(self.opened.stem_files(name)):
+                bad += self._unfit_files(name, headers)
+        if bad:
+            raise AudioError(bad)
+        return found
+
+    def _at(self, path: KeyPath, problem: Problem, given: str | None = None) -> Problem:
+        placed = self.problems.at(place_of(self.opened.table, path), problem)
+        return replace(placed, given=problem.given or (shown(given) if given else None))
+
+    def _unfit_files(self, name: str, headers: list[Header]) -> list[Problem]:
+        stem = self.recipe.stems[name]
+        found: list[Problem] = []
+
+        def tell(key: str, problem: Problem) -> None:
+            found.append(self._at(("stems", name, key), problem))
+
+        if len(headers) == 2:
+            if any(header.n_channels != 1 for header in headers):
+                counts = " and ".join(str(header.n_channels) for header in headers)
+                tell("file", Problem("a pair is two mono files", given=f"{counts} channels"))
+            if headers[0].rate_hz != headers[1].rate_hz:
+                rates = " and ".join(f"{header.rate_hz} Hz" for header in headers)
+                tell("file", Problem("the two files of a pair have different rates", given=rates))
+        else:
+            count = headers[0].n_channels
+            if stem.channel is not None and stem.channel > count:
+                tell("channel", Problem("the file has no such channel", given=str(stem.channel), allowed=f"1 to {count}"))
+            if stem.channel is None and count > 2:
+                hint = "pick one with channel = 1"
+                tell("file", Problem("a stem is mono or stereo", given=f"{count} channels", hint=hint))
+        length = min(header.n_frames / header.rate_hz for header in headers)
+        if stem.from_s >= length:
+            tell("from_s", Problem("the file ends before", given=f"{stem.from_s:g}", allowed=f"less than {length:.3f} s"))
+        for key in ("trim_db", "invert", "shift_samples", "shift_ms"):
+            if isinstance(getattr(stem, key), list) and self._file_channels(stem, headers) != 2:
+                tell(key, Problem("[left, right] needs a stereo stem or a pair; this one is mono"))
+        return found
+
+    @staticmethod
+    def _file_channels(stem: Stem, headers: list[Header]) -> int:
+        if len(headers) == 2:
+            return 2
+        return 1 if stem.channel is not None else headers[0].n_channels
+
+    def _usual_rate(self) -> int:
+        counts = Counter(header.rate_hz for headers in self.headers.values() for header in headers)
+        return max(counts, key=lambda rate: (counts[rate], rate))
+
+    def _stem_input(self, name: str) -> StemInput:
+        stem, headers = self.recipe.stems[name], self.headers[name]
+        n_channels = self._file_channels(stem, headers)
+
+        def side(value: Any, i: int) -> Any:
+            return value[i] if isinstance(value, list) else value
+
+        def shift(i: int) -> float:
+            if stem.shift_ms is not None:
+                return float(side(stem.shift_ms, i)) * self.rate_hz / 1000.0
+            return float(side(stem.shift_samples, i)) if stem.shift_samples is not None else 0.0
+
+        parts = []
+        for i in range(n_channels):
+            header = headers[i if len(headers) == 2 else 0]
+            channel = stem.channel - 1 if stem.channel is not None else (0 if len(headers) == 2 else i)
+            content = self.hash_file(Path(header.path)) if self.hash_file is not None else ""
+            parts.append(
+                FilePart(
+                    str(Path(header.path).absolute()),
+                    content,
+                    header.n_channels,
+                    channel,
+                    float(side(stem.trim_db, i)),
+                    bool(side(stem.invert, i)),
+                    shift(i),
+                )
+            )
+        rate = headers[0].rate_hz
+        if rate != self.rate_hz:
+            self.notes.append(f"{name}: converted from {rate} to {self.rate_hz} Hz")
+        return StemInput(tuple(parts), rate, stem.at_s, stem.from_s, stem.to_s, n_channels)
+
+    def _end_s(self, name: str) -> float:
+        stem = self.recipe.stems[name]
+        length = max(header.n_frames / header.rate_hz for header in self.headers[name])
+        used = min(length, stem.to_s or length) - stem.from_s
+        shift = max(part.shift_frames for part in self.stem_inputs[name].parts) / self.rate_hz
+        return max(0.0, stem.at_s + used + shift)
+
+    # -- the graph -------------------------------------------------------------------------------------------
+
+    def _strip(self, name: str) -> Stem | Bus | Main:
+        if name == MAIN:
+            return self.recipe.main
+        return self.recipe.stems.get(name) or self.recipe.buses[name]
+
+    def _path(self, name: str) -> tuple[str, ...]:
+        return (MAIN,) if name == MAIN else ("stems" if name in self.recipe.stems else "buses", name)
+
+    def _channels(self) -> dict[str, tuple[int, int]]:
+        """Channels of every node before and behind its chain."""
+        found = {}
+        for name in [*self.recipe.stems, *self.recipe.buses, MAIN]:
+            before = self.stem_inputs[name].n_channels if name in self.recipe.stems else 2
+            found[name] = (before, channels_after(list(self._strip(name).chain), before))
+        return found
+
+    def _inputs(self, bus: str) -> tuple[Input, ...]:
+        """What goes into a bus, in the order of the recipe."""
+        found: list[Input] = []
+        for name, strip in [*self.recipe.stems.items(), *self.recipe.buses.items()]:
+            if strip.mute or (self.only is not None and name in self.recipe.stems and name not in self.only):
+                continue
+            base = Input(
+                name,
+                self.channels[name][1],
+                strip.level_db,
+                strip.pan_pct,
+                tuple((point[0], point[1]) for point in strip.level_points_db),
+                tuple((part[0], part[1]) for part in strip.active_s),
+            )
+            if strip.to == bus:
+                found.append(base)
+            send = strip.send_list().get(bus)
+            if send is not None:
+                found.append(replace(base, send_db=send.level_db, before_fader=send.before_fader))
+        return tuple(found)
+
+    def _keys(self, name: str) -> list[Key]:
+        found: list[Key] = []
+        for step in self._strip(name).chain:
+            found += [key for key in step.keys() if key not in found]
+        return found
+
+    def _needs(self, name: str) -> list[str]:
+        needed = [] if name in self.recipe.stems else [source.node for source in self._inputs(name)]
+        for key in self._keys(name):
+            for source in key.sources:
+                if key.tap == "chain":
+                    needed.append(source)
+                elif source in self.recipe.buses:
+                    needed += [one.node for one in self._inputs(source)]
+        return list(dict.fromkeys(needed))
+
+    def _tell_cycle(self, cycle: list[str]) -> None:
+        # needs point upstream; the way of the sound is told.
+        circle = " -> ".join(reversed(cycle))
+        first = cycle[-1]
+        self.problems.add(
+            place_of(self.opened.table, self._path(first)),
+            f"the sound goes in a circle: {circle}",
+            hint="look at `to`, `sends` and the keys (from = …) of these nodes; a key with tap = \"raw\" does not wait "
+            "for the chain of its source",
+        )
+
+    def _stream(self, name: str) -> Stream:
+        keys = self._keys(name)
+        strip = self._strip(name)
+        levels = {key: self._hit_level_of_key(key) for key in keys}
+        return Stream(
+            rate_hz=self.rate_hz,
+            n_channels=self.channels[name][0],
+            pan_law_db=self.recipe.pan_law_db,
+            hit_level_dbfs=self._hit_level(strip) if isinstance(strip, Stem) else None,
+            tempo_bpm=self.recipe.tempo_bpm,
+            key_channels={key: self._key_channels(key) for key in keys},
+            key_hit_levels={key: level for key, level in levels.items() if level is not None},
+        )
+
+    @staticmethod
+    def _hit_level(stem: Stem) -> float | None:
+        if stem.hit_level_dbfs is None:
+            return None
+        trim = max(stem.trim_db) if isinstance(stem.trim_db, list) else stem.trim_db
+        return stem.hit_level_dbfs + trim
+
+    def _hit_level_of_key(self, key: Key) -> float | None:
+        stems = [self.recipe.stems[name] for name in key.sources if name in self.recipe.stems]
+        levels = [level for level in map(self._hit_level, stems) if level is not None]
+        return max(levels) if levels else None
+
+    def _key_channels(self, key: Key) -> int:
+        return max(self.channels[name][0 if key.tap == "raw" else 1] for name in key.sources)
+
+    def _tell_misfits(self) -> None:
+        for name in [*self.recipe.stems, *self.recipe.buses, MAIN]:
+            chain: list[Step] = list(self._strip(name).chain)
+            for misfit in chain_misfits(chain, self._stream(name)):
+                path = (*self._path(name), "chain", *(int(p) if p.isdigit() else p for p in misfit.key.split(".")))
+                self.problems.add(
+                    place_of(self.opened.table, path),
+                    misfit.message,
+                    given=misfit.given,
+                    allowed=misfit.allowed,
+                    hint=misfit.hint,
+                )
+
+    def _key_input(self, source: str, tap: str) -> KeyInput:
+        if tap == "chain":
+            return KeyInput(source, tap, self.channels[source][1])
+        if source in self.recipe.stems:
+            return KeyInput(source, tap, self.channels[source][0], stem=self.stem_inputs[source])
+        return KeyInput(source, tap, 2, inputs=self._inputs(source))
+
+    def _node(self, name: str, needs: list[str]) -> Node:
+        strip, stream = self._strip(name), self._stream(name)
+        keys = self._keys(name)
+        node = Node(
+            name=name,
+            kind="main" if name == MAIN else ("stem" if name in self.recipe.stems else "bus"),
+            stem=self.stem_inputs.get(name),
+            inputs=() if name in self.recipe.stems else self._inputs(name),
+            chain=tuple(step.model_dump(exclude_none=True, by_alias=True) for step in strip.chain),
+            addresses=tuple(self.opened.addresses(*self._path(name))),
+            keys=tuple(
+                (
+                    key.model_dump(by_alias=True),
+                    tuple(self._key_input(source, key.tap) for source in key.sources),
+                )
+                for key in keys
+            ),
+            n_channels=self.channels[name][0],
+            n_channels_out=self.channels[name][1],
+            rate_hz=self.rate_hz,
+            pan_law_db=self.recipe.pan_law_db,
+            tempo_bpm=self.recipe.tempo_bpm,
+            hit_level_dbfs=stream.hit_level_dbfs,
+            key_hit_levels=tuple(stream.key_hit_levels.get(key) for key in keys),
+            tail_max_s=self.recipe.tail_max_s,
+            session_s=self.session_s,
+            needs=tuple(needs),
+        )
+        if self.hash_file is not None:
+            self.hashes[name] = self._identity(node)
+            node = replace(node, identity=self.hashes[name])
+        return node
+
+    def _identity(self, node: Node) -> str:
+        """Hash of all that determines the print: resolved chain, inputs' content, rate, surroundings."""
+
+        def source(one: Input) -> dict[str, Any]:
+            return {**one.__dict__, "node": self.hashes[one.node]}
+
+        def key_source(one: KeyInput) -> dict[str, Any]:
+            if one.tap == "chain":
+                return {"print": self.hashes[one.node]}
+            return {
+                "stem": one.stem.identity() if one.stem else None,
+                "inputs": [source(inner) for inner in one.inputs],
+            }
+
+        described = {
+            **self.surroundings,
+            "kind": node.kind,
+            "stem": node.stem.identity() if node.stem else None,
+            "inputs": [source(one) for one in node.inputs],
+            "chain": [_sounding(step) for step in node.chain],
+            "keys": [[key, [key_source(one) for one in sources]] for key, sources in node.keys],
+            "key_hit_levels": node.key_hit_levels,
+            "hit_level_dbfs": node.hit_level_dbfs,
+            "rate_hz": node.rate_hz,
+            "pan_law_db": node.pan_law_db,
+            "tempo_bpm": node.tempo_bpm,
+            "tail_max_s": node.tail_max_s,
+            "session_s": node.session_s if node.kind != "stem" else None,
+        }
+        text = json.dumps(described, sort_keys=True, separators=(",", ":"))
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _sounding(value: Any) -> Any:
+    """A chain without what changes no sound: notes, and names (which only address)."""
+    if isinstance(value, dict):
+        return {key: _sounding(inner) for key, inner in value.items() if key not in ("name", "note")}
+    if isinstance(value, list | tuple):
+        return [_sounding(inner) for inner in value]
+    return value
+
+
+__all__ = ["ChainRunner", "Plan", "build_plan"]

@@ -1,0 +1,31 @@
+"""Puts nodes in an order in which each comes after all that it needs, or names the cycle."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+
+def topological_order(needs: Mapping[str, Sequence[str]]) -> tuple[list[str], list[str] | None]:
+    """The order, or as the second value a cycle as the nodes along it (the first is repeated at the end)."""
+    order: list[str] = []
+    state: dict[str, int] = {}
+    for root in needs:
+        if root in state:
+            continue
+        path: list[str] = [root]
+        stack = [iter(needs[root])]
+        state[root] = 1
+        while stack:
+            following = next(stack[-1], None)
+            if following is None:
+                done = path.pop()
+                stack.pop()
+                state[done] = 2
+                order.append(done)
+            elif state.get(following) == 1:
+                return order, [*path[path.index(following) :], following]
+            elif following not in state:
+                state[following] = 1
+                path.append(following)
+                stack.append(iter(needs[following]))
+    return order, None

@@ -1,0 +1,45 @@
+"""polarity: turn a signal upside down."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field
+
+from chainrun.contract import Keys, Misfit, Runner, Step, Stream, processor
+
+if TYPE_CHECKING:
+    from chainrun.dsp.arrays import Array
+
+
+@processor
+class Polarity(Step):
+    """Invert the polarity: y = -x, on both channels or on one of a stereo signal."""
+
+    do: Literal["polarity"] = "polarity"
+    channel: Literal["both", "left", "right"] = Field("both", description="which side is inverted")
+
+    example = {"channel": "both"}
+    linear = True
+
+    def start(self, stream: Stream) -> Runner:
+        import numpy as np
+
+        signs = np.full((stream.n_channels, 1), -1.0)
+        if self.channel != "both":
+            signs[1 if self.channel == "left" else 0] = 1.0
+        return _PolarityRunner(signs)
+
+    def misfits(self, stream: Stream) -> list[Misfit]:
+        if self.channel != "both" and stream.n_channels != 2:
+            return [Misfit("channel", "there is one channel here", given=self.channel, allowed='"both"')]
+        return []
+
+
+class _PolarityRunner(Runner):
+    def __init__(self, signs: Array):
+        self.n_channels_out = signs.shape[0]
+        self._signs = signs
+
+    def run(self, x: Array, keys: Keys) -> Array:
+        return x * self._signs

@@ -1,0 +1,265 @@
+"""Opens a recipe: file, base, variant, overlays and `--set` laid over each other, presets unfolded, validated."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Sequence
+from copy import deepcopy
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from chainrun.errors import ChainrunError, Problem, RecipeError, nearest, shown
+from chainrun.recipe.model import Recipe
+from chainrun.recipe.overlay import lay_over, put_from_command_line
+from chainrun.recipe.presets import Library, Unfolder, Use
+from chainrun.recipe.problems import Problems, shown_path
+from chainrun.recipe.roots import Roots
+from chainrun.recipe.semantics import check_references
+from chainrun.recipe.tables import Items, Place, Table, place_of, wrap
+from chainrun.recipe.validate import validate
+
+LARGEST_FILE = 8 << 20
+DEEPEST_BASE = 8
+
+
+@dataclass(frozen=True)
+class Overrides:
+    """What the command line lays over a recipe, in this order."""
+
+    variant: str | None = None
+    overlays: Sequence[Path] = ()
+    sets: Sequence[str] = ()
+    allow_roots: Sequence[Path] = ()
+
+
+@dataclass
+class Opened:
+    """A valid recipe, with all that is needed to run it and to say where something in it stands."""
+
+    path: Path
+    recipe: Recipe
+    table: Table
+    """The data behind the model: presets unfolded, every value with its place."""
+    stems_dir: Path
+    roots: Roots
+    uses: list[Use]
+    problems: Problems
+    variant: str | None = None
+    extra_files: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """The recipe's name: its file name without `.recipe.toml`."""
+        return recipe_name(self.path)
+
+    def stem_files(self, stem: str) -> list[Path]:
+        """The files of a stem: one, or left and right."""
+        files = self.recipe.stems[stem].file
+        return [self.stems_dir / one for one in (files if isinstance(files, list) else [files])]
+
+    def addresses(self, *path: str) -> list[str]:
+        """The address of each step of a chain (as the recipe is written) under a table of nodes."""
+        node: Any = self.table
+        for key in path:
+            node = node.get(key, {})
+        return [f"chain.{step.address}" for step in node.get("chain", [])]
+
+
+def recipe_name(path: Path) -> str:
+    """`tithe-barn` for `tithe-barn.recipe.toml`."""
+    return path.name.removesuffix(".toml").removesuffix(".recipe")
+
+
+def read_toml(path: Path, problems: Problems) -> Table | None:
+    """A TOML file as located data, or None with a problem told."""
+    place = Place(path)
+    try:
+        if not path.is_file():
+            problems.add(place, "there is no such file" if not path.exists() else "this is not a plain file")
+            return None
+        if path.stat().st_size > LARGEST_FILE:
+            problems.add(place, "the file is too large", allowed=f"{LARGEST_FILE >> 20} MiB")
+            return None
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        problems.add(place, f"the file cannot be read ({error.strerror})")
+        return None
+    except UnicodeDecodeError:
+        problems.add(place, "this is not a text file in UTF-8")
+        return None
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        said = str(error)
+        position = re.search(r"\(at line (\d+), column (\d+)\)", said)
+        problems.found.append(
+            Problem(
+                "this is not valid TOML: " + re.sub(r"\s*\(at .*\)$", "", said),
+                file=shown_path(path),
+                line=int(position[1]) if position else text.count("\n") + 1,
+                column=int(position[2]) if position else 1,
+            )
+        )
+        return None
+    except RecursionError:
+        problems.add(place, "arrays or tables are nested too deeply")
+        return None
+    located = wrap(data, place)
+    assert isinstance(located, Table)
+    return located
+
+
+def _with_base(path: Path, roots: Roots, problems: Problems, stack: tuple[Path, ...]) -> Table | None:
+    table = read_toml(path, problems)
+    if table is None or "base" not in table:
+        return table
+    base = table["base"]
+    if not isinstance(base, str):
+        return table
+    place = table.where["base"]
+    base_path = (path.parent / base).resolve()
+    if base_path in stack or len(stack) >= DEEPEST_BASE:
+        problems.add(place, "base recipes stand on each other in a circle", given=shown(base))
+        return None
+    if not roots.hold(base_path):
+        problems.add(place, "the base recipe lies outside the recipe's root", given=shown(base), hint=roots.hint())
+        return None
+    if not base_path.is_file():
+        problems.add(place, "there is no such file", given=shown(base))
+        return None
+    below = _with_base(base_path, roots, problems, (*stack, base_path))
+    if below is None:
+        return None
+    replaced = lay_over(below, _without(table, "base"), problems)
+    _note_replacements(below, replaced, table)
+    below.pop("base", None)
+    return below
+
+
+def _without(table: Table, key: str) -> Table:
+    copy = deepcopy(table)
+    copy.pop(key, None)
+    return copy
+
+
+def _note_replacements(recipe: Table, replaced: dict[str, str], overlay: Table) -> None:
+    # Kept under a key that no recipe can have, until the presets are unfolded.
+    if replaced:
+        steps = recipe.setdefault("replace_presets", [])
+        steps.append(replaced)
+        recipe.where["replace_presets"] = overlay.place
+
+
+def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
+    """Open and validate a recipe. Raises RecipeError with every problem of every file."""
+    overrides = overrides or Overrides()
+    problems = Problems()
+    path = path.absolute()
+    roots = Roots.of(path, overrides.allow_roots)
+    table = _with_base(path, roots, problems, (path.resolve(),))
+    if table is None:
+        problems.stop_if_any()
+        raise RecipeError(Problem("the recipe is empty", file=shown_path(path)))
+    table.place = Place(path)
+    own = table.pop("replace_presets", [])
+    replacements: list[dict[str, str]] = own if isinstance(own, list) else []
+    _lay_all(table, overrides, replacements, problems)
+    folders = _preset_folders(table, roots, problems)
+    unfolder = Unfolder(Library(folders, read_toml), replacements, problems)
+    _unfold_all(table, unfolder)
+    recipe = validate(Recipe, table, problems)
+    check_references(table, problems)
+    if recipe is None:
+        problems.stop_if_any()
+        raise AssertionError("a model that fails tells why")
+    stems_dir = _folder_of(table, "stems_dir", path) / recipe.stems_dir
+    opened = Opened(path, recipe, table, stems_dir, roots, unfolder.uses, problems, overrides.variant)
+    _check_stem_paths(opened)
+    for use in unfolder.uses:
+        if use.status == "retired":
+            when = f" in {use.retired_in}" if use.retired_in else ""
+            advice = f"; advised in its place: {use.replaced_by}" if use.replaced_by else ""
+            problems.add(Place(path), f"{use.chain_path} uses the preset {use.name}, retired{when}{advice}", severity="warning")
+    problems.stop_if_any()
+    return opened
+
+
+def _lay_all(table: Table, overrides: Overrides, replacements: list[dict[str, str]], problems: Problems) -> None:
+    def lay(overlay: Table) -> None:
+        replaced = lay_over(table, overlay, problems)
+        if replaced:
+            replacements.append(replaced)
+
+    if overrides.variant is not None:
+        variants = table.get("variants", {})
+        variant = variants.get(overrides.variant) if isinstance(variants, dict) else None
+        if isinstance(variant, Table):
+            lay(variant)
+        else:
+            problems.add(
+                table.where.get("variants", table.place),
+                "there is no such variant",
+                given=shown(overrides.variant),
+                allowed=", ".join(variants) or "none: the recipe has no variants",
+                hint=nearest(overrides.variant, variants),
+            )
+    for file in overrides.overlays:
+        overlay = read_toml(file.absolute(), problems)
+        if overlay is not None:
+            lay(overlay)
+    for assignment in overrides.sets:
+        put_from_command_line(table, assignment, problems)
+
+
+def _folder_of(table: Table, key: str, default: Path) -> Path:
+    """The folder of the file in which a key stands: paths are relative to that."""
+    place = table.where.get(key)
+    return place.file.parent if place is not None and place.file is not None else default.parent
+
+
+def _preset_folders(table: Table, roots: Roots, problems: Problems) -> list[Path]:
+    written = table.get("presets_dirs")
+    default = not isinstance(written, Items)
+    names = ["presets"] if default else [one for one in written if isinstance(one, str)]
+    here = _folder_of(table, "presets_dirs", table.place.file or Path())
+    found = []
+    for i, name in enumerate(names):
+        folder = here / name
+        place = table.place if default else place_of(table, ("presets_dirs", i))
+        if not roots.hold(folder):
+            problems.add(place, "the preset folder lies outside the recipe's root", given=shown(name), hint=roots.hint())
+        elif folder.is_dir():
+            found.append(folder)
+        elif not default:
+            problems.add(place, "there is no such folder", given=shown(name))
+    return found
+
+
+def _unfold_all(table: Table, unfolder: Unfolder) -> None:
+    for group in ("stems", "buses"):
+        nodes = table.get(group)
+        for name, node in nodes.items() if isinstance(nodes, Table) else ():
+            if isinstance(node, Table) and isinstance(node.get("chain"), Items):
+                node["chain"] = unfolder.chain(node["chain"], f"{group}.{name}.chain")
+    main = table.get("main")
+    if isinstance(main, Table) and isinstance(main.get("chain"), Items):
+        main["chain"] = unfolder.chain(main["chain"], "main.chain")
+
+
+def _check_stem_paths(opened: Opened) -> None:
+    for name in opened.recipe.stems:
+        for i, path in enumerate(opened.stem_files(name)):
+            if not opened.roots.hold(path):
+                pair = isinstance(opened.recipe.stems[name].file, list)
+                key: tuple[str | int, ...] = ("stems", name, "file", i) if pair else ("stems", name, "file")
+                opened.problems.add(
+                    place_of(opened.table, key),
+                    "the stem lies outside the recipe's root",
+                    given=shown(str(opened.recipe.stems[name].file)),
+                    hint=opened.roots.hint(),
+                )
+
+
+__all__ = ["ChainrunError", "Opened", "Overrides", "open_recipe", "read_toml", "recipe_name"]

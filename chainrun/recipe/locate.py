@@ -1,0 +1,162 @@
+"""From a key's path to its line and column: tomllib keeps no positions, so a scanner finds them on demand.
+
+It runs only once there is a problem to tell, on text that tomllib has already accepted.
+"""
+
+from __future__ import annotations
+
+from chainrun.recipe.tables import KeyPath
+
+Position = tuple[int, int]
+_BARE_END = set(" \t\r\n=.]#,}")
+
+
+class _Scanner:
+    def __init__(self, text: str):
+        self.text, self.at = text, 0
+        self.found: dict[KeyPath, int] = {}
+        self.arrays: dict[KeyPath, int] = {}
+
+    def scan(self) -> dict[KeyPath, int]:
+        prefix: KeyPath = ()
+        while True:
+            self._skip(newlines=True)
+            if self.at >= len(self.text):
+                return self.found
+            if self.text[self.at] == "[":
+                prefix = self._header()
+            else:
+                self._pair(prefix)
+
+    def _skip(self, *, newlines: bool) -> None:
+        blank = " \t\r\n" if newlines else " \t"
+        while self.at < len(self.text):
+            if self.text[self.at] in blank:
+                self.at += 1
+            elif self.text[self.at] == "#":
+                end = self.text.find("\n", self.at)
+                self.at = len(self.text) if end < 0 else end
+            else:
+                return
+
+    def _header(self) -> KeyPath:
+        double = self.text.startswith("[[", self.at)
+        self.at += 2 if double else 1
+        keys = self._dotted_key()
+        self.at += 2 if double else 1
+        path: KeyPath = ()
+        for i, (key, start) in enumerate(keys):
+            path = (*path, key)
+            self.found.setdefault(path, start)
+            last = i == len(keys) - 1
+            if path in self.arrays and not (last and double):
+                path = (*path, self.arrays[path])
+        if double:
+            index = self.arrays.get(path, -1) + 1
+            self.arrays[path] = index
+            path = (*path, index)
+            self.found.setdefault(path, keys[-1][1])
+        return path
+
+    def _dotted_key(self) -> list[tuple[str, int]]:
+        keys: list[tuple[str, int]] = []
+        while True:
+            self._skip(newlines=False)
+            start = self.at
+            if self.text[self.at] in "\"'":
+                key = self._string()
+            else:
+                while self.at < len(self.text) and self.text[self.at] not in _BARE_END:
+                    self.at += 1
+                key = self.text[start : self.at]
+            keys.append((key, start))
+            self._skip(newlines=False)
+            if self.at < len(self.text) and self.text[self.at] == ".":
+                self.at += 1
+                continue
+            return keys
+
+    def _pair(self, prefix: KeyPath) -> None:
+        path = prefix
+        for key, start in self._dotted_key():
+            path = (*path, key)
+            self.found.setdefault(path, start)
+        self.at = self.text.index("=", self.at) + 1
+        self._skip(newlines=False)
+        self._value(path)
+
+    def _value(self, path: KeyPath) -> None:
+        first = self.text[self.at]
+        if first in "\"'":
+            self._string()
+        elif first == "[":
+            self.at += 1
+            self._members(path, "]")
+        elif first == "{":
+            self.at += 1
+            self._members(path, "}")
+        else:
+            while self.at < len(self.text) and self.text[self.at] not in ",]}\n#":
+                self.at += 1
+
+    def _members(self, path: KeyPath, closing: str) -> None:
+        index = 0
+        while True:
+            self._skip(newlines=True)
+            if self.text[self.at] == closing:
+                self.at += 1
+                return
+            if self.text[self.at] == ",":
+                self.at += 1
+                continue
+            if closing == "]":
+                item = (*path, index)
+                self.found.setdefault(item, self.at)
+                self._value(item)
+                index += 1
+            else:
+                self._pair(path)
+
+    def _string(self) -> str:
+        quote = self.text[self.at]
+        if self.text.startswith(quote * 3, self.at):
+            end = self.at + 3
+            while not self.text.startswith(quote * 3, end):
+                end += 2 if quote == '"' and self.text[end] == "\\" else 1
+            while self.text.startswith(quote, end + 3):
+                end += 1
+            found = self.text[self.at + 3 : end]
+            self.at = end + 3
+            return found
+        end = self.at + 1
+        while self.text[end] != quote:
+            end += 2 if quote == '"' and self.text[end] == "\\" else 1
+        found = self.text[self.at + 1 : end]
+        self.at = end + 1
+        if quote == '"' and "\\" in found:
+            import tomllib
+
+            found = next(iter(tomllib.loads(f'"{found}" = 0')))
+        return found
+
+
+def positions(text: str) -> dict[KeyPath, Position]:
+    """Line and column (from 1) of every key and array item of a TOML text."""
+    found = _Scanner(text).scan()
+    starts = [0]
+    for i, character in enumerate(text):
+        if character == "\n":
+            starts.append(i + 1)
+    from bisect import bisect_right
+
+    lines = {path: bisect_right(starts, at) for path, at in found.items()}
+    return {path: (line, found[path] - starts[line - 1] + 1) for path, line in lines.items()}
+
+
+def nearest_position(known: dict[KeyPath, Position], path: KeyPath) -> Position | None:
+    """The position of a path, or of the innermost table around it that was written."""
+    while path:
+        if path in known:
+            return known[path]
+        path = path[:-1]
+    return None

@@ -1,0 +1,207 @@
+"""The grammar of a recipe as strict models: what may be written, with units, ranges and help."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field, StringConstraints, WithJsonSchema, model_validator
+
+import chainrun.processors  # noqa: F401  (declares the processors)
+from chainrun.contract import Step, StrictModel, any_step
+
+PAN_LAWS_DB = (-3.0, -4.5, -6.0)
+
+AnyStep = any_step()
+Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$")]
+Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
+BoolPair = Annotated[list[bool], Field(min_length=2, max_length=2)]
+Point = Annotated[list[float], Field(min_length=2, max_length=2)]
+
+
+def _pan_law(value: float) -> float:
+    if value not in PAN_LAWS_DB:
+        raise ValueError("a pan law is -3, -4.5 or -6 dB")
+    return value
+
+
+PanLaw = Annotated[float, AfterValidator(_pan_law), WithJsonSchema({"enum": [-3, -4.5, -6]})]
+
+
+class Send(StrictModel):
+    """A copy into a bus."""
+
+    level_db: float = Field(ge=-120, le=24, description="level of the copy")
+    before_fader: bool = Field(False, description="taken before fader and pan (a mono print goes to the centre)")
+
+
+class _Strip(StrictModel):
+    """What stems and buses share: where they go, and how loud."""
+
+    note: str | None = Field(None, description="free text")
+    to: Name = Field("main", description="the bus that it goes to")
+    level_db: float = Field(0.0, ge=-120, le=24, description="fader, behind the chain")
+    pan_pct: float = Field(0.0, ge=-100, le=100, description="-100 left, 0 centre, 100 right; a balance on stereo")
+    sends: dict[Name, float | Send] = Field(
+        default_factory=dict, max_length=64, description="bus = level_db, behind fader and pan"
+    )
+    level_points_db: list[Point] = Field(
+        default_factory=list, max_length=10000, description="rides: [seconds, dB on top of the fader], straight lines"
+    )
+    active_s: list[Pair] = Field(
+        default_factory=list,
+        max_length=10000,
+        description="only these stretches sound ([from, to], 10 ms fades): fader and sends, not keys",
+    )
+    mute: bool = Field(False, description="silences fader and sends, not keys")
+    chain: list[AnyStep] = Field(default_factory=list, max_length=128, description="the steps, in order")
+
+    @model_validator(mode="after")
+    def _times_in_order(self) -> _Strip:
+        times = [point[0] for point in self.level_points_db]
+        if any(later <= earlier for earlier, later in zip(times, times[1:], strict=False)):
+            raise ValueError("the times of level_points_db must rise")
+        if any(end <= begin for begin, end in self.active_s):
+            raise ValueError("each stretch of active_s is [from, to] with from before to")
+        return self
+
+    def send_list(self) -> dict[str, Send]:
+        """The sends in their long form."""
+        return {
+            bus: send if isinstance(send, Send) else Send(level_db=send) for bus, send in self.sends.items()
+        }
+
+
+class Stem(_Strip):
+    """One recorded file of the session, its chain and its place in the mix."""
+
+    file: str | Annotated[list[str], Field(min_length=2, max_length=2)] = Field(
+        description="the file in stems_dir, or [left, right] as two mono files"
+    )
+    channel: int | None = Field(None, ge=1, le=64, description="use this channel of the file alone")
+    at_s: float = Field(0.0, ge=0, le=86400, description="where the first sample used lies in the session")
+    from_s: float = Field(0.0, ge=0, le=86400, description="use the file from here")
+    to_s: float | None = Field(None, ge=0, le=86400, description="use the file up to here")
+    trim_db: float | Pair = Field(0.0, description="level before the chain; one value or [left, right]")
+    invert: bool | BoolPair = Field(False, description="polarity before the chain")
+    shift_samples: float | Pair | None = Field(
+        None, description="move in time before the chain, at the working rate; later is positive"
+    )
+    shift_ms: float | Pair | None = Field(None, description="the same in milliseconds")
+    hit_level_dbfs: float | None = Field(
+        None, ge=-120, le=20, description="usual peak of a hit in the file (before trim_db)"
+    )
+    group: Name | None = Field(None, description="microphones that hear the same thing share a group")
+    source: dict[str, Any] = Field(
+        default_factory=dict, max_length=64, description="free notes on the microphone; distance_m and pad_db are numbers"
+    )
+
+    @model_validator(mode="after")
+    def _belongs_together(self) -> Stem:
+        if self.shift_samples is not None and self.shift_ms is not None:
+            raise ValueError("give shift_samples or shift_ms, not both")
+        if self.channel is not None and not isinstance(self.file, str):
+            raise ValueError("channel picks one channel of one file; here are two files")
+        if self.to_s is not None and self.to_s <= self.from_s:
+            raise ValueError("to_s must be later than from_s")
+        for key, low, high in (("trim_db", -120, 60), ("shift_samples", -1e6, 1e6), ("shift_ms", -5000, 5000)):
+            value = getattr(self, key)
+            for one in value if isinstance(value, list) else [value]:
+                if one is not None and not low <= one <= high:
+                    raise ValueError(f"{key} is out of range ({one:g} given; {low:g} to {high:g} allowed)")
+        return self
+
+
+class Bus(_Strip):
+    """A sum with its own chain."""
+
+
+class Main(StrictModel):
+    """The last bus."""
+
+    note: str | None = Field(None, description="free text")
+    chain: list[AnyStep] = Field(default_factory=list, max_length=128, description="the steps, in order")
+
+
+class Delivery(StrictModel):
+    """A file to write."""
+
+    file: str = Field(
+        min_length=1, max_length=200, description="name; the ending tells the format (.wav, .flac); {recipe} {variant} {name}"
+    )
+    what: str = Field("main", description='"main", "buses.NAME", "stems.NAME", "buses.*" or "stems.*"')
+    tap: Literal["chain", "fader"] = Field("chain", description="of stems and buses: before or behind fader and pan")
+    bits: Literal[16, 24, 32] = Field(24, description="16 and 24 are integers, 32 is float")
+    dither: bool = Field(True, description="triangular dither for 16 and 24 bits")
+    seed: int = Field(0, ge=0, le=2**31, description="of the dither")
+    target_lufs: float | None = Field(None, ge=-60, le=0, description="integrated loudness to reach by one gain")
+    max_dbtp: float | None = Field(None, ge=-60, le=6, description="true peak that the gain never passes")
+    note: str | None = Field(None, description="free text")
+
+
+class Recipe(StrictModel):
+    """How a session's stems become a stereo mix."""
+
+    recipe: Literal[1] = Field(description="version of this grammar")
+    title: str | None = Field(None, description="free text")
+    note: str | None = Field(None, description="free text")
+    base: str | None = Field(None, description="this recipe is laid over that one")
+    rate_hz: int | None = Field(
+        None, ge=8000, le=384000, description="rate to work at; else the most common among the stems"
+    )
+    stems_dir: str = Field(".", description="folder of the stems, relative to this file")
+    presets_dirs: list[str] = Field(
+        default_factory=lambda: ["presets"], max_length=32, description="preset libraries, searched in order"
+    )
+    pan_law_db: PanLaw = Field(-3.0, description="level of a centred mono print in each side: -3, -4.5 or -6")
+    tempo_bpm: float | None = Field(None, ge=10, le=500, description="lets times be given in beats")
+    tail_max_s: float = Field(10.0, ge=0, le=600, description="most that a print lasts beyond the session")
+    stems: dict[Name, Stem] = Field(min_length=1, max_length=512, description="the recorded files")
+    buses: dict[Name, Bus] = Field(default_factory=dict, max_length=256, description="sums with chains")
+    main: Main = Field(default_factory=Main, description="the last bus")
+    deliver: list[Delivery] = Field(
+        default_factory=lambda: [Delivery(file="mix.wav")], max_length=256, description="files to write"
+    )
+    variants: dict[Name, dict[str, Any]] = Field(
+        default_factory=dict, max_length=256, description="named overlays: render --variant NAME"
+    )
+    expect: dict[str, Any] = Field(
+        default_factory=dict, max_length=1024, description="what verify holds a render to"
+    )
+
+    def chains(self) -> dict[str, list[Step]]:
+        """Every chain by the key path that it stands at."""
+        found: dict[str, list[Step]] = {}
+        for table, nodes in (("stems", self.stems), ("buses", self.buses)):
+            for name, strip in nodes.items():
+                found[f"{table}.{name}.chain"] = list(strip.chain)
+        found["main.chain"] = list(self.main.chain)
+        return found
+
+
+class PresetUse(StrictModel):
+    """A preset in a chain."""
+
+    preset: str = Field(min_length=1, max_length=200, description="the preset's name")
+    name: str | None = Field(None, max_length=64, description="names the use, unique in its chain")
+    note: str | None = Field(None, description="free text")
+    bypass: bool = Field(False, description="leave it out")
+    mix_pct: float = Field(100.0, ge=0, le=100, description="share of the processed sound")
+    set: dict[str, Any] = Field(
+        default_factory=dict, max_length=256, description='changes inside the preset: "STEP.key" = value'
+    )
+
+
+class PresetFile(StrictModel):
+    """A named chain of the preset library; the chain itself is checked where it is used."""
+
+    preset: Literal[1] = Field(description="version of this grammar")
+    about: str | None = Field(None, description="what it is for, in a practitioner's words")
+    since: int | None = Field(None, ge=1900, le=3000, description="year in which it was added")
+    status: Literal["current", "retired"] = Field("current", description="whether it is still recommended")
+    retired_in: int | None = Field(None, ge=1900, le=3000, description="year in which it was retired")
+    replaced_by: str | None = Field(None, description="advice only")
+    was: list[str] = Field(default_factory=list, max_length=64, description="former names; they resolve here")
+    suits: list[str] = Field(default_factory=list, max_length=64, description="instruments that it suits")
+    tags: list[str] = Field(default_factory=list, max_length=64, description="free words")
+    note: str | None = Field(None, description="free text")
+    chain: list[Any] = Field(max_length=128, description="the steps, in order")

@@ -1,0 +1,168 @@
+"""Overlays: change, add or remove keys of a recipe, or replace a preset everywhere.
+
+A key is a table inside tables, or a dotted path in quotes; a digit or a step's name addresses an array's item as
+the recipe is written. Behind `set` of a preset use the rest of a path is one key.
+"""
+
+from __future__ import annotations
+
+from copy import deepcopy
+from typing import Any
+
+from chainrun.errors import nearest, shown
+from chainrun.recipe.problems import Problems
+from chainrun.recipe.tables import Items, Place, Table
+
+HEADER_KEYS = ("overlay", "about")
+SPECIAL_KEYS = ("remove", "replace_presets", *HEADER_KEYS)
+
+
+def lay_over(recipe: Table, overlay: Table, problems: Problems) -> dict[str, str]:
+    """Change `recipe` in place as the overlay says; returns its `replace_presets`."""
+    # What shall go is found first, so that digits mean the recipe as it is written.
+    doomed = _find_removed(recipe, overlay, problems)
+    for key, value in overlay.items():
+        if key not in SPECIAL_KEYS:
+            _put(recipe, key.split("."), value, overlay.where[key], problems, dotted="." in key)
+    for parent, item in doomed:
+        if isinstance(parent, Items):
+            index = next(i for i, other in enumerate(parent) if other is item)
+            del parent[index]
+            del parent.where[index]
+        else:
+            del parent[item]
+            del parent.where[item]
+    return _replacements(overlay, problems)
+
+
+def _replacements(overlay: Table, problems: Problems) -> dict[str, str]:
+    table = overlay.get("replace_presets", {})
+    if not isinstance(table, Table):
+        if table:
+            problems.add(overlay.where["replace_presets"], "must be a table", given=shown(table), allowed='"a/b" = "a/c"')
+        return {}
+    for old, new in table.items():
+        if not isinstance(new, str):
+            problems.add(table.where[old], "must be the name of a preset", given=shown(new))
+    return {old: new for old, new in table.items() if isinstance(new, str)}
+
+
+def _find_removed(recipe: Table, overlay: Table, problems: Problems) -> list[tuple[Any, Any]]:
+    found: list[tuple[Any, Any]] = []
+    paths = overlay.get("remove", Items(overlay.place))
+    if not isinstance(paths, Items):
+        problems.add(overlay.where["remove"], "must be an array of paths", given=shown(paths))
+        return []
+    for path, place in zip(paths, paths.where, strict=True):
+        if not isinstance(path, str):
+            problems.add(place, "must be a path", given=shown(path))
+            continue
+        parent: Any = recipe
+        tokens = path.split(".")
+        for i, token in enumerate(tokens):
+            child = _child(parent, token)
+            if child is None:
+                _no_match(parent, tokens, i, place, problems)
+                break
+            if i == len(tokens) - 1:
+                found.append((parent, token if isinstance(parent, Table) else child))
+            parent = child
+    return found
+
+
+def _child(node: Any, token: str) -> Any:
+    if isinstance(node, Table):
+        return node.get(token)
+    if isinstance(node, Items):
+        index = item_index(node, token)
+        return node[index] if index is not None else None
+    return None
+
+
+def item_index(items: Items, token: str) -> int | None:
+    """The item that a digit or a step's name addresses; a `do` or a preset's name will do where only one has it."""
+    if token.isdigit():
+        return int(token) if int(token) < len(items) else None
+    for key in ("name", "do", "preset"):
+        hits = [i for i, item in enumerate(items) if isinstance(item, dict) and item.get(key) == token]
+        if len(hits) == 1:
+            return hits[0]
+    return None
+
+
+def _no_match(node: Any, tokens: list[str], at: int, place: Place, problems: Problems) -> None:
+    known: list[str] = []
+    if isinstance(node, Table):
+        known = list(node)
+    elif isinstance(node, Items):
+        known = [str(item[key]) for item in node if isinstance(item, dict) for key in ("name", "do") if key in item]
+        known += [str(i) for i in range(len(node))]
+    where = ".".join(tokens[:at]) or "the recipe"
+    problems.add(
+        place,
+        f"the path matches nothing: there is no {tokens[at]!r} in {where}",
+        given=".".join(tokens),
+        allowed=", ".join(known[:12]) or "nothing: it has no parts",
+        hint=nearest(tokens[at], known),
+    )
+
+
+def _put(node: Any, tokens: list[str], value: Any, place: Place, problems: Problems, *, dotted: bool) -> None:
+    for i, token in enumerate(tokens[:-1]):
+        if token == "set" and isinstance(node, Table) and "preset" in node:
+            inner = node.setdefault("set", Table(place))
+            node.where.setdefault("set", place)
+            if isinstance(inner, Table):
+                inner.put(".".join(tokens[i + 1 :]), deepcopy(value), place)
+            return
+        child = _child(node, token)
+        if child is None:
+            # A path must match; only its last key may be new.
+            _no_match(node, tokens, i, place, problems)
+            return
+        node = child
+    last = tokens[-1]
+    if isinstance(node, Items):
+        index = item_index(node, last)
+        if index is None:
+            _no_match(node, tokens, len(tokens) - 1, place, problems)
+        elif isinstance(node[index], Table) and isinstance(value, Table):
+            _merge(node[index], value, problems)
+        else:
+            node[index] = deepcopy(value)
+            node.where[index] = place
+    elif isinstance(node, Table):
+        existing = node.get(last)
+        if isinstance(existing, Table) and isinstance(value, Table):
+            _merge(existing, value, problems, literal=last == "set" and "preset" in node)
+        elif isinstance(existing, Items) and isinstance(value, Table):
+            for key, inner in value.items():
+                _put(existing, key.split("."), inner, value.where[key], problems, dotted=True)
+        else:
+            node.put(last, deepcopy(value), place)
+    else:
+        _no_match(node, tokens, len(tokens) - 1, place, problems)
+
+
+def _merge(target: Table, patch: Table, problems: Problems, *, literal: bool = False) -> None:
+    for key, value in patch.items():
+        tokens = [key] if literal else key.split(".")
+        _put(target, tokens, value, patch.where[key], problems, dotted=len(tokens) > 1)
+
+
+def put_from_command_line(recipe: Table, assignment: str, problems: Problems) -> None:
+    """Carry out one `--set PATH=VALUE`; the value is TOML, else plain text."""
+    import tomllib
+
+    from chainrun.recipe.tables import wrap
+
+    path, equals, text = assignment.partition("=")
+    place = Place(None, (f"--set {path}",))
+    if not equals or not path:
+        problems.add(place, "must be PATH=VALUE", given=assignment)
+        return
+    try:
+        value = tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        value = text
+    _put(recipe, path.strip().split("."), wrap(value, place), place, problems, dotted=True)

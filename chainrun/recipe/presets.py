@@ -1,0 +1,246 @@
+"""The preset library: finds presets by name, and unfolds their uses in chains."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from copy import deepcopy
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from chainrun.errors import nearest, shown
+from chainrun.recipe.model import PresetFile, PresetUse
+from chainrun.recipe.overlay import item_index
+from chainrun.recipe.problems import Problems, shown_path
+from chainrun.recipe.tables import Items, Place, Table
+from chainrun.recipe.validate import validate
+
+ENDING = ".preset.toml"
+RETIRED = "retired"
+DEEPEST = 16
+
+
+@dataclass(frozen=True)
+class Use:
+    """A preset that a chain uses."""
+
+    name: str
+    file: Path
+    chain_path: str
+    retired_in: int | None
+    status: str
+    replaced_by: str | None
+
+
+class Library:
+    """Presets by name, over folders that are searched in order."""
+
+    def __init__(self, folders: list[Path], read: Callable[[Path, Problems], Table | None]):
+        self.folders = folders
+        self._read = read
+        self._files: dict[str, Path] = {}
+        self._clashes: dict[str, list[Path]] = {}
+        self._former: dict[str, list[str]] | None = None
+        for folder in folders:
+            self._index(folder)
+
+    def _index(self, folder: Path) -> None:
+        here: dict[str, Path] = {}
+        for path in sorted(folder.rglob(f"*{ENDING}")):
+            inside = path.relative_to(folder)
+            parts = [part for part in inside.parts[:-1] if part != RETIRED]
+            name = "/".join([*parts, inside.name.removesuffix(ENDING)])
+            if name in here:
+                self._clashes.setdefault(name, [here[name]]).append(path)
+            here.setdefault(name, path)
+        for name, path in here.items():
+            self._files.setdefault(name, path)
+
+    def names(self) -> list[str]:
+        """All names, sorted."""
+        return sorted(self._files)
+
+    def load(self, name: str, place: Place, problems: Problems) -> tuple[str, Table] | None:
+        """The preset of this name or former name, as (its name now, its table); None with a problem told."""
+        if name in self._clashes:
+            both = " and ".join(shown_path(path) for path in self._clashes[name])
+            problems.add(place, f"the preset {name!r} is there twice: {both}", hint="rename or remove one of them")
+            return None
+        if name not in self._files:
+            found = self._by_former_name(name, problems)
+            if len(found) != 1:
+                self._not_found(name, found, place, problems)
+                return None
+            name = found[0]
+        table = self._read(self._files[name], problems)
+        if table is None or validate(PresetFile, table, problems) is None:
+            return None
+        return name, table
+
+    def file_of(self, name: str) -> Path:
+        """The file of a preset that `load` has found."""
+        return self._files[name]
+
+    def _by_former_name(self, name: str, problems: Problems) -> list[str]:
+        if self._former is None:
+            self._former = {}
+            quiet = Problems()
+            for now, path in self._files.items():
+                table = self._read(path, quiet) or {}
+                for old in table.get("was", []):
+                    self._former.setdefault(str(old), []).append(now)
+        return self._former.get(name, [])
+
+    def _not_found(self, name: str, found: list[str], place: Place, problems: Problems) -> None:
+        if found:
+            problems.add(place, f"{name!r} is a former name of several presets: {', '.join(found)}")
+            return
+        folders = ", ".join(shown_path(folder) for folder in self.folders) or "no folder"
+        problems.add(
+            place,
+            "there is no such preset",
+            given=shown(name),
+            allowed=f"{len(self._files)} presets in {folders}",
+            hint=nearest(name, self._files),
+        )
+
+
+class Unfolder:
+    """Replaces preset uses by their steps, everywhere in a recipe's chains."""
+
+    def __init__(self, library: Library, replacements: list[dict[str, str]], problems: Problems):
+        self.library, self.problems = library, problems
+        self._replacements = replacements
+        self.uses: list[Use] = []
+
+    def chain(self, items: Items, chain_path: str, stack: tuple[str, ...] = ()) -> Items:
+        """The chain with every preset use unfolded, inner chains too; each step has its address."""
+        self._check_names(items)
+        out = Items(items.place)
+        for i, item in enumerate(items):
+            if not isinstance(item, Table):
+                out.add(item, items.where[i])
+            elif "preset" in item:
+                for step in self._use(item, chain_path, stack):
+                    step.address = f"{i}.{step.address}"
+                    out.add(step, step.place)
+            else:
+                step = deepcopy(item)
+                self._inner(step, chain_path, stack)
+                step.address = str(i)
+                out.add(step, items.where[i])
+        return out
+
+    def _inner(self, node: Any, chain_path: str, stack: tuple[str, ...]) -> None:
+        values = list(node.items()) if isinstance(node, Table) else list(enumerate(node))
+        for key, value in values:
+            if key == "chain" and isinstance(value, Items):
+                node[key] = self.chain(value, chain_path, stack)
+            elif isinstance(value, Table | Items):
+                self._inner(value, chain_path, stack)
+
+    def _check_names(self, items: Items) -> None:
+        seen: dict[str, Place] = {}
+        for item in items:
+            name = item.get("name") if isinstance(item, Table) else None
+            if isinstance(name, str):
+                if name in seen:
+                    self.problems.add(item.where["name"], "two steps of one chain have this name", given=shown(name))
+                elif name.isdigit() or "." in name:
+                    self.problems.add(
+                        item.where["name"], "a step's name is not a number, and has no dot", given=shown(name)
+                    )
+                seen[name] = item.place
+
+    def _use(self, item: Table, chain_path: str, stack: tuple[str, ...]) -> Items:
+        nothing = Items(item.place)
+        use = validate(PresetUse, item, self.problems)
+        if use is None:
+            return nothing
+        wanted = use.preset
+        for mapping in self._replacements:
+            wanted = mapping.get(wanted, wanted)
+        found = self.library.load(wanted, item.where["preset"], self.problems)
+        if found is None:
+            return nothing
+        name, table = found
+        if name in stack or len(stack) >= DEEPEST:
+            circle = " -> ".join([*stack, name])
+            self.problems.add(item.where["preset"], f"presets use each other in a circle: {circle}")
+            return nothing
+        self.uses.append(
+            Use(name, self.library.file_of(name), chain_path, table.get("retired_in"), table.get("status", "current"), table.get("replaced_by"))
+        )
+        chain = table["chain"]
+        if not isinstance(chain, Items):
+            self.problems.add(table.where["chain"], "must be an array of tables", given=shown(chain))
+            return nothing
+        chain = deepcopy(chain)
+        for path, value in use.set.items():
+            self._set(chain, path, value, item["set"].where[path])
+        steps = self.chain(chain, chain_path, (*stack, name))
+        for i, step in enumerate(steps):
+            step.address = self._label(steps, i)
+            if use.bypass:
+                step.put("bypass", True, item.where["bypass"])
+        return self._mixed(steps, item, use) if use.mix_pct < 100.0 else steps
+
+    @staticmethod
+    def _label(steps: Items, i: int) -> str:
+        step = steps[i]
+        if "." in step.address:  # from a preset inside the preset: its own address says more
+            return str(step.address)
+        for key in ("name", "do"):
+            word = step.get(key)
+            if word is not None and sum(other.get(key) == word for other in steps) == 1:
+                return str(word)
+        return str(step.address)
+
+    @staticmethod
+    def _mixed(steps: Items, item: Table, use: PresetUse) -> Items:
+        """The steps as one step, so that their sum can be mixed with the dry input."""
+        group, branch, branches = Table(item.place), Table(item.place), Items(item.place)
+        branch.put("chain", steps, item.where["preset"])
+        branches.add(branch, item.place)
+        group.put("do", "branches", item.where["preset"])
+        if use.name is not None:
+            group.put("name", use.name, item.where["name"])
+        group.put("mix_pct", use.mix_pct, item.where["mix_pct"])
+        group.put("branches", branches, item.where["preset"])
+        group.address = "mix"
+        out = Items(item.place)
+        out.add(group, item.place)
+        return out
+
+    def _set(self, chain: Items, path: str, value: Any, place: Place) -> None:
+        tokens = path.split(".")
+        node: Any = chain
+        for i, token in enumerate(tokens):
+            last = i == len(tokens) - 1
+            if isinstance(node, Items):
+                index = item_index(node, token)
+                child = node[index] if index is not None else None
+                if last and index is not None:
+                    node[index], node.where[index] = value, place
+                    return
+            else:
+                if isinstance(node, Table) and "preset" in node:
+                    inner = node.setdefault("set", Table(place))
+                    node.where.setdefault("set", place)
+                    inner.put(".".join(tokens[i:]), value, place)
+                    return
+                if last and isinstance(node, Table):
+                    node.put(token, value, place)
+                    return
+                child = node.get(token) if isinstance(node, Table) else None
+            if child is None:
+                known = [str(s.get("name", s.get("do", ""))) for s in chain if isinstance(s, dict)]
+                self.problems.add(
+                    place,
+                    f"the path matches nothing in the preset: there is no {token!r}",
+                    given=path,
+                    allowed=f"paths that begin with {', '.join(known)}",
+                    hint=nearest(token, known),
+                )
+                return
+            node = child

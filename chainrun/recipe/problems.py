@@ -1,0 +1,78 @@
+"""Gathers problems, each with its place turned into file, line and column."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from chainrun.errors import Problem, RecipeError, Severity
+from chainrun.recipe.locate import Position, nearest_position, positions
+from chainrun.recipe.tables import KeyPath, Place
+
+
+class Problems:
+    """All that was found wrong so far. File names are shown relative to where the user stands."""
+
+    def __init__(self) -> None:
+        self.found: list[Problem] = []
+        self._positions: dict[Path, dict[KeyPath, Position]] = {}
+
+    def add(
+        self,
+        place: Place,
+        message: str,
+        *,
+        given: str | None = None,
+        allowed: str | None = None,
+        hint: str | None = None,
+        severity: Severity = "error",
+    ) -> None:
+        """Note a problem at a place."""
+        self.found.append(self.at(place, Problem(message, given=given, allowed=allowed, hint=hint, severity=severity)))
+
+    def at(self, place: Place, problem: Problem) -> Problem:
+        """The problem with file, line, column and key of the place."""
+        position = self._position(place)
+        return Problem(
+            problem.message,
+            file=shown_path(place.file) if place.file is not None else "command line",
+            line=position[0] if position else None,
+            column=position[1] if position else None,
+            key=".".join(str(step) for step in place.path),
+            given=problem.given,
+            allowed=problem.allowed,
+            hint=problem.hint,
+            severity=problem.severity,
+        )
+
+    def _position(self, place: Place) -> Position | None:
+        if place.file is None:
+            return None
+        if place.file not in self._positions:
+            try:
+                self._positions[place.file] = positions(place.file.read_text(encoding="utf-8"))
+            except (OSError, UnicodeDecodeError, IndexError, ValueError):
+                self._positions[place.file] = {}
+        return nearest_position(self._positions[place.file], place.path)
+
+    @property
+    def errors(self) -> list[Problem]:
+        """Those that forbid a render."""
+        return [problem for problem in self.found if problem.severity == "error"]
+
+    @property
+    def warnings(self) -> list[Problem]:
+        """Those that are only told."""
+        return [problem for problem in self.found if problem.severity == "warning"]
+
+    def stop_if_any(self) -> None:
+        """Raise RecipeError with all problems if one of them is an error."""
+        if self.errors:
+            raise RecipeError(sorted(self.errors, key=lambda p: (p.file or "", p.line or 0, p.column or 0)))
+
+
+def shown_path(path: Path) -> str:
+    """A path relative to the working folder where that is shorter."""
+    try:
+        return str(path.relative_to(Path.cwd()))
+    except (ValueError, OSError):
+        return str(path)

@@ -1,0 +1,32 @@
+"""The folders that a recipe may reach: its root, and those that the user allows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+MARK = ".chainrun-root"
+
+
+@dataclass(frozen=True)
+class Roots:
+    """A recipe's root is the nearest folder at or above it that holds `.chainrun-root`, else its own folder."""
+
+    folders: tuple[Path, ...]
+
+    @staticmethod
+    def of(recipe: Path, allowed: Sequence[Path] = ()) -> Roots:
+        """The roots of a recipe file."""
+        own = recipe.resolve().parent
+        root = next((folder for folder in (own, *own.parents) if (folder / MARK).exists()), own)
+        return Roots((root, *(folder.resolve() for folder in allowed)))
+
+    def hold(self, path: Path) -> bool:
+        """Whether a path, with links and .. resolved, lies inside one of them."""
+        real = path.resolve()
+        return any(real == folder or folder in real.parents for folder in self.folders)
+
+    def hint(self) -> str:
+        """What a user can do about a path outside."""
+        return f"put an empty file {MARK} into the folder that holds both, or use --allow-root DIR"

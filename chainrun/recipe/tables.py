@@ -1,0 +1,112 @@
+"""TOML data that remembers where every value was written, through overlays and presets."""
+
+from __future__ import annotations
+
+from copy import deepcopy
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+Step = str | int
+KeyPath = tuple[Step, ...]
+
+
+@dataclass(frozen=True)
+class Place:
+    """A key of a file. `file` is None for what came from the command line."""
+
+    file: Path | None
+    path: KeyPath = ()
+
+    def below(self, step: Step) -> Place:
+        """The place of a key or an item inside this one."""
+        return Place(self.file, (*self.path, step))
+
+
+class Table(dict[str, Any]):
+    """A TOML table; `where` has the place of each key, `address` names a step of an unfolded chain."""
+
+    def __init__(self, place: Place):
+        super().__init__()
+        self.place = place
+        self.where: dict[str, Place] = {}
+        self.address = ""
+
+    def put(self, key: str, value: Any, place: Place) -> None:
+        """Set a key, and remember where that was written."""
+        self[key] = value
+        self.where[key] = place
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> Table:
+        copy = Table(self.place)
+        copy.address = self.address
+        for key, value in self.items():
+            copy.put(key, deepcopy(value, memo), self.where[key])
+        return copy
+
+
+class Items(list[Any]):
+    """A TOML array; `where` has the place of each item."""
+
+    def __init__(self, place: Place):
+        super().__init__()
+        self.place = place
+        self.where: list[Place] = []
+
+    def add(self, value: Any, place: Place) -> None:
+        """Append an item, and remember where that was written."""
+        self.append(value)
+        self.where.append(place)
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> Items:
+        copy = Items(self.place)
+        for value, place in zip(self, self.where, strict=True):
+            copy.add(deepcopy(value, memo), place)
+        return copy
+
+
+@dataclass
+class _Found:
+    place: Place
+    rest: KeyPath = field(default=())
+
+
+def wrap(value: Any, place: Place) -> Any:
+    """Plain data with places added, recursively."""
+    if isinstance(value, dict):
+        table = Table(place)
+        for key, inner in value.items():
+            table.put(key, wrap(inner, place.below(key)), place.below(key))
+        return table
+    if isinstance(value, list):
+        items = Items(place)
+        for i, inner in enumerate(value):
+            items.add(wrap(inner, place.below(i)), place.below(i))
+        return items
+    return value
+
+
+def plain(value: Any) -> Any:
+    """The same data as plain dicts and lists."""
+    if isinstance(value, dict):
+        return {key: plain(inner) for key, inner in value.items()}
+    if isinstance(value, list):
+        return [plain(inner) for inner in value]
+    return value
+
+
+def place_of(root: Table, path: KeyPath) -> Place:
+    """Where the value at `path` was written; for what was not written, where it would stand."""
+    node: Any = root
+    place = root.place
+    for i, step in enumerate(path):
+        if isinstance(node, Table) and step in node:
+            place = node.where[str(step)]
+            node = node[str(step)]
+        elif isinstance(node, Items) and isinstance(step, int) and step < len(node):
+            place = node.where[step]
+            node = node[step]
+        else:
+            inner = node.place if isinstance(node, Table | Items) else place
+            return Place(inner.file, (*inner.path, *path[i:]))
+    return place
