@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from chainrun.audiofile import Header, read_header
-from chainrun.contract import ChainRunner, Key, Step, Stream
+from chainrun.contract import Key, Step, Stream
 from chainrun.contract.chain import chain_misfits, channels_after
 from chainrun.errors import AudioError, ChainrunError, Problem, shown
 from chainrun.plan.nodes import FilePart, Input, KeyInput, Node, StemInput
@@ -371,4 +371,3 @@ def _sounding(value: Any) -> Any:
     return value
 
 
-__all__ = ["ChainRunner", "Plan", "build_plan"]

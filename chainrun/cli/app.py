@@ -1,0 +1,92 @@
+"""The program: its commands, and what becomes of errors and signals."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+from types import FrameType
+
+import typer
+
+from chainrun import __version__
+from chainrun.cli import check, explain, measure, render, resolve, schema
+from chainrun.cli.terminal import show_error, talk
+from chainrun.errors import EXIT_DEFECT, EXIT_DONE, EXIT_INTERRUPTED, EXIT_TERMINATED, ChainrunError
+
+app = typer.Typer(
+    name="chainrun",
+    help="Render drum and band recordings to a measured stereo mix from text recipes.",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+def _show_version(value: bool) -> None:
+    if value:
+        typer.echo(f"chainrun {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: bool = typer.Option(False, "--version", callback=_show_version, is_eager=True, help="Show the version."),
+) -> None:
+    pass
+
+
+for module in (render, check, resolve, explain, schema, measure):
+    app.command(name=module.__name__.rsplit(".", 1)[-1])(module.command)
+
+
+class _TerminatedError(BaseException):
+    """SIGTERM or SIGHUP arrived."""
+
+
+def _terminate(signum: int, frame: FrameType | None) -> None:
+    raise _TerminatedError
+
+
+def run(arguments: list[str] | None = None) -> None:
+    """Run the program and end the process with its exit code."""
+    sys.exit(main(sys.argv[1:] if arguments is None else arguments))
+
+
+def main(arguments: list[str]) -> int:
+    """Run the program; returns its exit code."""
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), _terminate)
+    try:
+        code = app(args=arguments, standalone_mode=False)
+        sys.stdout.flush()
+        return int(code) if isinstance(code, int) else EXIT_DONE
+    except ChainrunError as error:
+        show_error(error, as_json="--json" in arguments)
+        return error.exit_code
+    except typer.Exit as end:
+        return int(end.exit_code)
+    except (KeyboardInterrupt, typer.Abort):
+        talk("interrupted; no delivery was left half-written")
+        return EXIT_INTERRUPTED
+    except _TerminatedError:
+        talk("terminated; no delivery was left half-written")
+        return EXIT_TERMINATED
+    except BrokenPipeError:
+        # Who read our output has gone; the interpreter must not stumble over the rest at its end.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_DONE
+    except Exception as error:
+        usage = getattr(error, "exit_code", None)
+        if usage is not None and hasattr(error, "format_message"):
+            talk(f"{error.format_message()}\n    hint: chainrun --help")
+            return int(usage)
+        if os.environ.get("CHAINRUN_TRACEBACK"):
+            raise
+        talk(
+            f"chainrun has a defect: {type(error).__name__}: {error}\n"
+            "    hint: set CHAINRUN_TRACEBACK=1, run it again, and report what it says"
+        )
+        return EXIT_DEFECT

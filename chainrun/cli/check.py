@@ -1,0 +1,52 @@
+"""chainrun check: is the recipe valid, and are its stems there?"""
+
+from __future__ import annotations
+
+from chainrun.cli.options import AllowRoots, AsJson, Overlays, Quiet, Recipes, Sets, Variant, overrides
+from chainrun.cli.terminal import problems_document, put, put_json, talk
+from chainrun.errors import EXIT_AUDIO, EXIT_DONE, EXIT_RECIPE, AudioError, ChainrunError, Problem
+from chainrun.plan import build_plan
+from chainrun.recipe import open_recipe
+from chainrun.recipe.problems import shown_path
+
+
+def command(
+    recipes: Recipes,
+    variant: Variant = None,
+    overlay: Overlays = None,
+    set_: Sets = None,
+    allow_root: AllowRoots = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> int:
+    """Check recipes and their presets, and open the stems' headers. Renders nothing."""
+    chosen = overrides(variant, overlay, set_, allow_root)
+    problems: list[Problem] = []
+    code = EXIT_DONE
+    for path in recipes:
+        try:
+            opened = open_recipe(path, chosen)
+            problems += opened.problems.warnings
+            plan = build_plan(opened)
+        except AudioError as error:
+            problems += error.problems
+            code = code or EXIT_AUDIO
+        except ChainrunError as error:
+            problems += error.problems
+            code = EXIT_RECIPE
+        else:
+            if not as_json and not quiet:
+                put(
+                    f"{shown_path(opened.path)}: valid; {len(plan.nodes)} nodes, {plan.session_s:.2f} s "
+                    f"at {plan.rate_hz} Hz"
+                )
+                for note in plan.notes:
+                    put(f"    {note}")
+    if as_json:
+        put_json(problems_document(problems))
+    else:
+        for problem in problems:
+            talk(problem.text())
+        if len(problems) > 1:
+            talk(f"{len(problems)} problems")
+    return code

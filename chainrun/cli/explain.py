@@ -1,0 +1,42 @@
+"""chainrun explain: processors and tables in words."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from chainrun.cli.options import AsJson, refuse
+from chainrun.cli.terminal import put, put_json
+from chainrun.docs.explain import TABLES, explain, overview, words
+from chainrun.errors import EXIT_DONE, nearest
+
+
+def command(
+    word: Annotated[str | None, typer.Argument(help="A processor, or a table of a recipe.")] = None,
+    as_json: AsJson = False,
+) -> int:
+    """Tell what a processor does and which keys it takes."""
+    if word is not None and word not in words():
+        more = {"hint": hint} if (hint := nearest(word, words())) else {}
+        raise refuse("there is nothing of this name to explain", given=word, allowed=", ".join(words()), **more)
+    if as_json:
+        from chainrun.contract import processors
+        from chainrun.contract.parameters import parameters
+
+        known = {**TABLES, **processors()}
+        chosen = [word] if word is not None else list(known)
+        told = {
+            one: {
+                "about": (known[one].__doc__ or "").strip(),
+                "keys": [
+                    {"key": p.key, "unit": p.unit, "allowed": p.allowed, "default": p.default, "help": p.help}
+                    for p in parameters(known[one])
+                ],
+            }
+            for one in chosen
+        }
+        put_json({"schema_version": 1, "words": told})
+        return EXIT_DONE
+    put(overview() if word is None else explain(word))
+    return EXIT_DONE

@@ -1,0 +1,109 @@
+"""chainrun render: the main job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from chainrun.cli.options import AllowRoots, AsJson, Overlays, Quiet, Recipes, Sets, Variant, overrides, refuse
+from chainrun.cli.terminal import ProgressLine, number, put, put_json, table, talk
+from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.recipe import Overrides, open_recipe
+from chainrun.recipe.load import recipe_name
+
+if TYPE_CHECKING:
+    from chainrun.engine import RenderResult
+
+
+def command(
+    recipes: Recipes,
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="Output folder.")] = Path("out"),
+    variant: Variant = None,
+    overlay: Overlays = None,
+    set_: Sets = None,
+    only: Annotated[
+        str | None, typer.Option("--only", metavar="NAMES", help="Stems or buses, with commas; the rest is mute.")
+    ] = None,
+    allow_root: AllowRoots = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> int:
+    """Render recipes: stems through their chains to measured files."""
+    from chainrun.engine import RenderOptions, render
+
+    options = RenderOptions(only=tuple(name.strip() for name in only.split(",")) if only else ())
+    chosen = overrides(variant, overlay, set_, allow_root)
+    results = []
+    folders = [_folder(path, out, len(recipes), chosen) for path in recipes]
+    if len(set(folders)) < len(folders):
+        raise refuse("two recipes of this name would write into the same folder", hint="render them one by one, each with -o")
+    for path, folder in zip(recipes, folders, strict=True):
+        opened = open_recipe(path, chosen)
+        line = ProgressLine(quiet=quiet or as_json)
+        try:
+            result = render(opened, folder, options, progress=line.node)
+        finally:
+            line.done()
+        results.append(result)
+        if not as_json:
+            for warning in [*result.warnings, *result.failures]:
+                talk(f"note: {warning}")
+            if not quiet:
+                put(_screen(result))
+    if as_json:
+        records = [result.record() for result in results]
+        put_json(records[0] if len(records) == 1 else {"schema_version": 1, "results": records})
+    return EXIT_FAILED if any(result.failures for result in results) else EXIT_DONE
+
+
+def _folder(path: Path, out: Path, n_recipes: int, chosen: Overrides) -> Path:
+    name = recipe_name(path)
+    if chosen.variant is not None:
+        return out / f"{name}.{chosen.variant}"
+    return out / name if n_recipes > 1 else out
+
+
+def _screen(result: RenderResult) -> str:
+    """The result for a person: a row a node, then the files."""
+    rows = []
+    for node in result.nodes:
+        worked = [
+            f"{reading.do} {reading.gain_reduction_max_db:.1f}"
+            for reading in node.readings
+            if reading.gain_reduction_max_db >= 0.05
+        ]
+        rows.append(
+            [
+                node.name,
+                node.kind,
+                number(node.measured.sample_peak_dbfs),
+                number(node.measured.integrated_lufs),
+                _fold(", ".join(worked), 36),
+            ]
+        )
+    nodes = table(["node", "kind", "peak dBFS", "LUFS", "most gain reduction, dB"], rows, left=2)
+    lines = [nodes, ""]
+    files = []
+    for one in result.deliveries:
+        measured = one.measured
+        files.append(
+            [
+                one.file,
+                number(measured.integrated_lufs, 2),
+                number(measured.true_peak_dbtp, 2),
+                f"{one.gain_db:+.2f}",
+                f"{measured.n_frames / measured.rate_hz:.2f}",
+            ]
+        )
+    lines.append(table(["file", "LUFS", "dBTP", "gain dB", "s"], files))
+    lines.append("")
+    lines.append(
+        f"{result.length_s:.1f} s of music in {result.seconds:.2f} s: {result.times_real_time:.1f} times real time"
+    )
+    return "\n".join(lines)
+
+
+def _fold(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 3] + "..."

@@ -1,0 +1,42 @@
+"""chainrun resolve: the recipe with everything folded in."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from chainrun.cli.options import AllowRoots, OneRecipe, Overlays, Sets, Variant, overrides
+from chainrun.cli.terminal import put
+from chainrun.errors import EXIT_DONE, Problem, ResourceError
+from chainrun.recipe import open_recipe
+from chainrun.recipe.resolve import resolved_text
+
+
+def command(
+    recipe: OneRecipe,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", metavar="FILE", help="Where to write it; else to stdout.")
+    ] = None,
+    variant: Variant = None,
+    overlay: Overlays = None,
+    set_: Sets = None,
+    allow_root: AllowRoots = None,
+) -> int:
+    """Write the recipe with base, variant, overlays and presets folded in: it needs no library."""
+    opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root))
+    if out is None:
+        put(resolved_text(opened, recipe.absolute().parent).rstrip("\n"))
+        return EXIT_DONE
+    if out.resolve() == opened.path.resolve():
+        raise ResourceError(Problem("a person's recipe is not written over", file=str(out), hint="give another -o FILE"))
+    temporary = out.with_name(f".{out.name}.{os.getpid()}.part")
+    try:
+        temporary.write_text(resolved_text(opened, out.absolute().parent), encoding="utf-8")
+        os.replace(temporary, out)
+    except OSError as error:
+        temporary.unlink(missing_ok=True)
+        raise ResourceError(Problem(f"the file could not be written ({error.strerror})", file=str(out))) from error
+    return EXIT_DONE

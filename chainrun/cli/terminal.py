@@ -1,0 +1,103 @@
+"""The one place that prints: results on stdout, talk on stderr, tables in 80 columns."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Sequence
+from typing import Any
+
+from chainrun.errors import ChainrunError, Problem, printable
+
+
+def put(text: str) -> None:
+    """A line of the result, on stdout."""
+    sys.stdout.write(_encodable(text, sys.stdout) + "\n")
+
+
+def put_json(document: dict[str, Any]) -> None:
+    """The result as one JSON document, on stdout."""
+    json.dump(document, sys.stdout, indent=1, ensure_ascii=True, allow_nan=False)
+    sys.stdout.write("\n")
+
+
+def talk(text: str) -> None:
+    """A line for the person who waits, on stderr."""
+    sys.stderr.write(_encodable(text, sys.stderr) + "\n")
+
+
+def _encodable(text: str, stream: Any) -> str:
+    encoding = getattr(stream, "encoding", None) or "ascii"
+    try:
+        text.encode(encoding)
+        return text
+    except (UnicodeEncodeError, LookupError):
+        plain = {"…": "...", "−": "-", "–": "-", "×": "x"}
+        for mark, instead in plain.items():
+            text = text.replace(mark, instead)
+        return text.encode(encoding if encoding != "utf-8" else "ascii", "backslashreplace").decode("ascii", "replace")
+
+
+def show_error(error: ChainrunError, *, as_json: bool) -> None:
+    """All problems of an error, on stderr; as a JSON document on stdout if that was asked for."""
+    if as_json:
+        put_json(problems_document(error.problems))
+    for problem in error.problems:
+        talk(problem.text())
+    count = len(error.problems)
+    if count > 1:
+        talk(f"{count} problems")
+
+
+def problems_document(problems: Sequence[Problem]) -> dict[str, Any]:
+    """The JSON document of `check`."""
+    return {"schema_version": 1, "problems": [problem.record() for problem in problems]}
+
+
+def number(value: float | None, digits: int = 1) -> str:
+    """A figure for a table: '-' where there is none, '-inf' for silence."""
+    if value is None:
+        return "-"
+    if value == -math.inf:
+        return "-inf"
+    return f"{value:.{digits}f}"
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> str:
+    """Rows under a head; the first `left` columns to the left, the others to the right."""
+    cells = [list(head), *([printable(cell) for cell in row] for row in rows)]
+    widths = [max(len(row[i]) for row in cells) for i in range(len(head))]
+    lines = []
+    for row in cells:
+        parts = [cell.ljust(w) if i < left else cell.rjust(w) for i, (cell, w) in enumerate(zip(row, widths, strict=True))]
+        lines.append("  ".join(parts).rstrip())
+    return "\n".join(lines)
+
+
+class ProgressLine:
+    """Where a render is, on stderr: one line that changes on a terminal, a line a node elsewhere."""
+
+    def __init__(self, *, quiet: bool, n_nodes: int = 0):
+        self._live = sys.stderr.isatty() and not quiet
+        self._quiet = quiet
+        self._last = ""
+
+    def node(self, name: str, share: float) -> None:
+        """The node `name` is rendered to this share."""
+        if self._quiet:
+            return
+        if self._live:
+            text = f"\r{printable(name)[:24]:<24} {share:4.0%}"
+            if text != self._last:
+                sys.stderr.write(text)
+                sys.stderr.flush()
+                self._last = text
+        elif share >= 1.0:
+            talk(f"rendered {printable(name)}")
+
+    def done(self) -> None:
+        """Take the line away."""
+        if self._live and self._last:
+            sys.stderr.write("\r" + " " * 30 + "\r")
+            sys.stderr.flush()

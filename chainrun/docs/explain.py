@@ -1,0 +1,117 @@
+"""`chainrun explain`: the processors and the recipe's tables in words, from their declarations."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from typing import Any
+
+from pydantic import BaseModel
+
+from chainrun.contract import Key, Step, processors
+from chainrun.contract.parameters import Parameter, parameters
+from chainrun.recipe.model import Bus, Delivery, Main, PresetFile, PresetUse, Recipe, Send, Stem
+
+TABLES: dict[str, type[BaseModel]] = {
+    "recipe": Recipe,
+    "stems": Stem,
+    "buses": Bus,
+    "main": Main,
+    "deliver": Delivery,
+    "sends": Send,
+    "key": Key,
+    "preset-use": PresetUse,
+    "preset-file": PresetFile,
+    "step": Step,
+}
+
+
+def words() -> list[str]:
+    """All that can be explained."""
+    return [*processors(), *TABLES]
+
+
+def first_line(model: type[BaseModel]) -> str:
+    """The first sentence of a declaration's help."""
+    return (model.__doc__ or "").strip().split("\n")[0]
+
+
+def overview(width: int = 80) -> str:
+    """All processors and tables, a line each."""
+    lines = ["Processors, as in { do = \"gate\", … }:"]
+    known: dict[str, type[BaseModel]] = dict(processors())
+    for group in (known, TABLES):
+        for word, model in group.items():
+            about = textwrap.shorten(first_line(model), width - 16, placeholder=" …")
+            lines.append(f"  {word:<12}  {about}")
+        if group is known:
+            lines += ["", "Tables of a recipe:"]
+    return "\n".join([*lines, "", "chainrun explain WORD tells the keys of one of them."])
+
+
+def explain(word: str, width: int = 80) -> str:
+    """A processor or a table: what it does, its keys, an example, its source."""
+    known: dict[str, type[BaseModel]] = {**TABLES, **processors()}
+    model = known[word]
+    lines = [word, *_paragraphs(model.__doc__ or "", width), ""]
+    common = set(Step.model_fields) if word in processors() else set()
+    own = [p for p in parameters(model) if p.key not in common]
+    lines += _keys(own, width)
+    if common:
+        lines.append("")
+        lines += textwrap.wrap("Like all steps it also takes " + ", ".join(sorted(common - {"do"})) + ".", width)
+    for inner in _inner_models(own):
+        lines += ["", *textwrap.wrap(f"{_tag(inner)}: {first_line(inner)}", width)]
+        lines += _keys([p for p in parameters(inner) if p.key not in ("kind", "note")], width)
+    if word in processors():
+        step = processors()[word]
+        if step.example:
+            lines += ["", "Example:"]
+            example = "{ do = " + toml_value(word) + "".join(f", {k} = {toml_value(v)}" for k, v in step.example.items())
+            lines += textwrap.wrap(example + " }", width, initial_indent="  ", subsequent_indent="    ")
+        if step.source:
+            lines += ["", *textwrap.wrap(f"Source: {step.source}", width)]
+    return "\n".join(lines)
+
+
+def _paragraphs(text: str, width: int) -> Iterator[str]:
+    for paragraph in textwrap.dedent(text.strip()).split("\n\n"):
+        yield from textwrap.wrap(" ".join(paragraph.split()), width)
+
+
+def _keys(found: list[Parameter], width: int) -> list[str]:
+    lines = []
+    for one in found:
+        default = f", default {one.default}" if one.default and one.default != "required" else ""
+        required = ", required" if one.default == "required" else ""
+        lines.append(f"  {one.key}")
+        about = f"{one.help + ': ' if one.help else ''}{one.allowed}{default}{required}"
+        lines += textwrap.wrap(about, width, initial_indent="      ", subsequent_indent="      ")
+    return lines
+
+
+def _inner_models(found: list[Parameter]) -> list[type[BaseModel]]:
+    seen: list[type[BaseModel]] = []
+    for one in found:
+        seen += [m for m in one.models if m not in seen and not issubclass(m, Step) and m not in TABLES.values()]
+    return seen
+
+
+def _tag(model: type[BaseModel]) -> str:
+    kind = model.model_fields.get("kind")
+    from typing import get_args
+
+    return f'kind = "{get_args(kind.annotation)[0]}"' if kind is not None else model.__name__.lower()
+
+
+def toml_value(value: Any) -> str:
+    """A value as it is written in a recipe."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return f'"{value}"'
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {toml_value(inner)}" for key, inner in value.items()) + " }"
+    if isinstance(value, list | tuple):
+        return "[ " + ", ".join(toml_value(inner) for inner in value) + " ]" if value else "[]"
+    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,45 @@
+"""The JSON Schema of recipes, for editors: recipes/chainrun.schema.json is this, written out."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from pydantic import BaseModel
+
+from chainrun.recipe.model import PresetUse, Recipe
+
+FILE_NAME = "chainrun.schema.json"
+
+
+def recipe_schema() -> dict[str, Any]:
+    """The schema of a recipe as it is written: a chain may hold preset uses beside steps."""
+    schema = Recipe.model_json_schema(by_alias=True)
+    use = PresetUse.model_json_schema(by_alias=True)
+    schema["$defs"]["PresetUse"] = use
+    schema["title"] = "chainrun recipe"
+    loosened = _loosen(schema)
+    assert isinstance(loosened, dict)
+    return loosened
+
+
+def _loosen(node: Any) -> Any:
+    """Let chains hold preset uses, and drop what editors that know Draft 4 stumble over."""
+    if isinstance(node, list):
+        return [_loosen(inner) for inner in node]
+    if not isinstance(node, dict):
+        return node
+    if "discriminator" in node and "oneOf" in node and "do" in node["discriminator"].get("propertyName", ""):
+        steps = [_loosen(one) for one in node["oneOf"]]
+        return {"anyOf": [*steps, {"$ref": "#/$defs/PresetUse"}]}
+    return {key: _loosen(value) for key, value in node.items() if key not in ("discriminator", "default")}
+
+
+def schema_text() -> str:
+    """The schema as a file holds it."""
+    return json.dumps(recipe_schema(), indent=1, sort_keys=True, ensure_ascii=False) + "\n"
+
+
+def fields_of(model: type[BaseModel]) -> list[str]:
+    """The keys of a model as they are written."""
+    return [field.alias or name for name, field in model.model_fields.items()]

@@ -1,0 +1,131 @@
+"""Renders one node to its print: a function of paths and a plain description, so that any process can run it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import numpy as np
+from pydantic import TypeAdapter
+
+import chainrun.processors  # noqa: F401  (declares the processors)
+from chainrun.contract import ChainRunner, Key, Step, Stream, any_step
+from chainrun.dsp.arrays import Array
+from chainrun.engine.prints import Print, PrintWriter
+from chainrun.engine.result import NodeResult
+from chainrun.engine.sources import KeySource, Source, StemSource, SumSource
+from chainrun.errors import AudioError, Problem
+from chainrun.loudness import Meter
+from chainrun.plan import Node
+from chainrun.units import s_to_frames
+
+BLOCK_FRAMES = 61_440
+"""Frames a block: 30 to 120 thousand run fastest (tests/bench), a multiple of 2048 keeps the products whole."""
+
+Progress = Callable[[float], None]
+
+
+def start_chain(node: Node) -> tuple[ChainRunner, list[Key]]:
+    """The node's chain at work, and the keys that it listens to."""
+    steps: list[Step] = TypeAdapter(list[any_step()]).validate_python(list(node.chain))  # type: ignore[misc]
+    keys = [Key.model_validate(key) for key, _ in node.keys]
+    channels = {key: max(s.n_channels for s in sources) for key, (_, sources) in zip(keys, node.keys, strict=True)}
+    levels = {key: level for key, level in zip(keys, node.key_hit_levels, strict=True) if level is not None}
+    stream = Stream(
+        rate_hz=node.rate_hz,
+        n_channels=node.n_channels,
+        pan_law_db=node.pan_law_db,
+        hit_level_dbfs=node.hit_level_dbfs,
+        tempo_bpm=node.tempo_bpm,
+        key_channels=channels,
+        key_hit_levels=levels,
+    )
+    return ChainRunner(steps, stream, node.addresses or None), keys
+
+
+def _source(node: Node, prints: Mapping[str, Print]) -> Source:
+    if node.stem is not None:
+        return StemSource(node.stem, node.rate_hz)
+    return SumSource(node.inputs, prints, node.pan_law_db, node.rate_hz)
+
+
+def _length(node: Node, n_input: int, tail_frames: int) -> int:
+    """Frames of the print: the input, and the tail as far as the recipe lets it last."""
+    most = s_to_frames(node.tail_max_s, node.rate_hz)
+    if node.kind == "stem":
+        return n_input + min(tail_frames, most)
+    session = s_to_frames(node.session_s, node.rate_hz)
+    return max(n_input, min(max(n_input, session) + tail_frames, session + most))
+
+
+def run_chain(
+    node: Node,
+    prints: Mapping[str, Print],
+    write: Callable[[Array], None],
+    *,
+    block_frames: int = BLOCK_FRAMES,
+    progress: Progress | None = None,
+) -> tuple[ChainRunner, list[str]]:
+    """Run a node's chain over its whole length, handing on float64 blocks in session time."""
+    source = _source(node, prints)
+    chain, keys = start_chain(node)
+    heard: dict[Key, Source] = {
+        key: KeySource(sources, prints, node.pan_law_db, node.rate_hz)
+        for key, (_, sources) in zip(keys, node.keys, strict=True)
+    }
+    try:
+        n_input = source.n_frames
+        if node.kind == "main":
+            n_input = max(n_input, s_to_frames(node.session_s, node.rate_hz))
+        total = _length(node, n_input, chain.tail_frames) + chain.latency_frames
+        late = chain.latency_frames
+        at = 0
+        while at < total:
+            n = min(block_frames, total - at)
+            block = source.read(n)
+            y = chain.run(block, {key: one.read(n) for key, one in heard.items()})
+            dropped = min(late, n)
+            late -= dropped
+            if not np.isfinite(y).all():
+                raise AudioError(Problem(f"the chain of {node.name} made values that are no numbers", key=node.name))
+            write(y[:, dropped:])
+            at += n
+            if progress is not None:
+                progress(at / total)
+        return chain, source.notes(node.name) if isinstance(source, StemSource) else []
+    finally:
+        source.close()
+        for one in heard.values():
+            one.close()
+
+
+def render_node(
+    node: Node,
+    prints: Mapping[str, Print],
+    path: Path,
+    *,
+    block_frames: int = BLOCK_FRAMES,
+    progress: Progress | None = None,
+) -> tuple[Print, NodeResult]:
+    """Render a node into the print file `path`, from the prints of the nodes that it needs."""
+    began = time.perf_counter()
+    writer = PrintWriter(path, node.n_channels_out)
+    meter = Meter(node.rate_hz, node.n_channels_out, true_peak=node.kind == "main")
+
+    def write(y: Array) -> None:
+        meter.feed(writer.write(y))
+
+    chain, notes = run_chain(node, prints, write, block_frames=block_frames, progress=progress)
+    printed = writer.finish()
+    result = NodeResult(
+        name=node.name,
+        kind=node.kind,
+        measured=meter.result(),
+        readings=tuple(chain.readings()),
+        notes=tuple(notes),
+        seconds=time.perf_counter() - began,
+        latency_frames=chain.latency_frames,
+        identity=node.identity,
+    )
+    return printed, result

@@ -1,0 +1,118 @@
+"""What a render tells: per node and per delivered file, as plain data."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+from chainrun.contract import Reading
+from chainrun.loudness import Measured
+
+SCHEMA_VERSION = 1
+
+
+@dataclass(frozen=True)
+class NodeResult:
+    """One rendered node."""
+
+    name: str
+    kind: str
+    measured: Measured
+    readings: tuple[Reading, ...]
+    notes: tuple[str, ...]
+    seconds: float
+    latency_frames: int
+    identity: str
+    from_store: bool = False
+
+
+@dataclass(frozen=True)
+class DeliveryResult:
+    """One delivered file."""
+
+    file: str
+    measured: Measured
+    pcm_sha256: str
+    gain_db: float
+    target_lufs: float | None
+    shortfall_lu: float
+    """By how much the target was missed because of max_dbtp."""
+
+
+@dataclass
+class RenderResult:
+    """The whole render. `failures` are what makes the exit code 1: the files are there all the same."""
+
+    engine: str
+    recipe: str
+    recipe_hash: str
+    rate_hz: int
+    length_s: float
+    deliveries: list[DeliveryResult] = field(default_factory=list)
+    nodes: list[NodeResult] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    failures: list[str] = field(default_factory=list)
+    seconds: float = 0.0
+
+    @property
+    def times_real_time(self) -> float:
+        """How much faster than the music lasts."""
+        return self.length_s / self.seconds if self.seconds > 0 else 0.0
+
+    def record(self) -> dict[str, Any]:
+        """As one JSON document."""
+        return {
+            "schema_version": SCHEMA_VERSION,
+            "engine": self.engine,
+            "recipe": self.recipe,
+            "recipe_hash": self.recipe_hash,
+            "deliveries": [
+                {
+                    "file": delivery.file,
+                    "measured": measured_record(delivery.measured),
+                    "pcm_sha256": delivery.pcm_sha256,
+                    "gain_db": round(delivery.gain_db, 4),
+                    "target_lufs": delivery.target_lufs,
+                    "shortfall_lu": round(delivery.shortfall_lu, 4),
+                }
+                for delivery in self.deliveries
+            ],
+            "nodes": {
+                node.name: {
+                    "kind": node.kind,
+                    "measured": measured_record(node.measured),
+                    "readings": [reading.record() for reading in node.readings],
+                    "seconds": round(node.seconds, 4),
+                    "from_store": node.from_store,
+                    "latency_frames": node.latency_frames,
+                    "identity": node.identity,
+                }
+                for node in self.nodes
+            },
+            "warnings": self.warnings,
+            "failures": self.failures,
+            "seconds": round(self.seconds, 4),
+            "times_real_time": round(self.times_real_time, 2),
+        }
+
+
+def measured_record(measured: Measured) -> dict[str, Any]:
+    """Readings as a JSON object: minus infinity becomes null, with the reason beside it."""
+    record: dict[str, Any] = {
+        "n_frames": measured.n_frames,
+        "n_channels": measured.n_channels,
+        "rate_hz": measured.rate_hz,
+    }
+    reasons: dict[str, str] = {}
+    for key in ("integrated_lufs", "true_peak_dbtp", "sample_peak_dbfs"):
+        value = getattr(measured, key)
+        if value is None:
+            continue
+        record[key] = round(value, 4) if math.isfinite(value) else None
+        if not math.isfinite(value):
+            silent = measured.sample_peak_dbfs == -math.inf
+            reasons[key] = "silence" if silent else "nothing is above the gate at -70 LUFS for 400 ms"
+    if reasons:
+        record["reasons"] = reasons
+    return record

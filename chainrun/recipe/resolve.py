@@ -1,0 +1,29 @@
+"""Writes a recipe with everything folded in: it needs no library, no base, no overlay."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+from chainrun.recipe.load import Opened
+from chainrun.recipe.tables import plain
+
+NEEDLESS = ("base", "presets_dirs", "variants")
+
+
+def resolved_data(opened: Opened, folder: Path) -> dict[str, Any]:
+    """The recipe as plain data, with paths relative to the folder that the file will stand in."""
+    data: dict[str, Any] = {
+        key: value for key, value in plain(opened.table).items() if key not in NEEDLESS
+    }
+    data["stems_dir"] = os.path.relpath(opened.stems_dir.resolve(), folder.resolve())
+    order = ["recipe", "title", "note", "rate_hz", "stems_dir"]
+    return {key: data[key] for key in [*order, *data] if key in data}
+
+
+def resolved_text(opened: Opened, folder: Path) -> str:
+    """The same as TOML."""
+    import tomli_w
+
+    return tomli_w.dumps(resolved_data(opened, folder))
