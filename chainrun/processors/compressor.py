@@ -40,15 +40,11 @@ class Compressor(Thresholded):
 
 class _CompressorRunner(Runner):
     def __init__(self, step: Compressor, stream: Stream):
-        import numpy as np
-
         from chainrun.dsp.compression import SideChain
         from chainrun.dsp.delay_line import DelayLine
         from chainrun.dsp.gain_computer import DownwardCurve
-        from chainrun.dsp.level import linked_level
         from chainrun.units import LOG2_PER_DB, ms_to_frames
 
-        self._np, self._linked_level = np, linked_level
         self._step = step
         self._listener = step.start_listener(stream)
         self.n_channels_out = stream.n_channels
@@ -63,11 +59,15 @@ class _CompressorRunner(Runner):
         self._recorder = ReductionRecorder(stream.rate_hz, stream.latency_frames + self.latency_frames)
 
     def run(self, x: Array, keys: Keys) -> Array:
-        np, n = self._np, x.shape[1]
+        import numpy as np
+
+        from chainrun.dsp.level import linked_level
+
+        n = x.shape[1]
         if n == 0:
             return x.copy()
         heard = self._listener.hear(x, keys)
-        level = self._linked_level(heard, self._step.stereo_link_pct if len(self._last) > 1 else 100.0)
+        level = linked_level(heard, self._step.stereo_link_pct if len(self._last) > 1 else 100.0)
         y = self._line.run(x).copy()
         most: Array | None = None
         for i, row in enumerate(level):

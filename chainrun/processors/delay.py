@@ -53,10 +53,9 @@ class Delay(Step):
 class _DelayRunner(Runner):
     def __init__(self, n_channels: int, delay_frames: float):
         from chainrun.dsp.delay_line import DelayLine
-        from chainrun.dsp.fractional_delay import HALF_TAPS, fir, sinc_taps, split_delay
+        from chainrun.dsp.fractional_delay import HALF_TAPS, sinc_taps, split_delay
 
         self.n_channels_out = n_channels
-        self._fir = fir
         whole, fraction = split_delay(delay_frames)
         self._taps = sinc_taps(fraction) if fraction else None
         # The interpolator itself is late by HALF_TAPS - 1: a part of the delay where it is long enough.
@@ -70,4 +69,6 @@ class _DelayRunner(Runner):
         x = self._line.run(x)
         if self._history is None or self._taps is None:
             return x.copy()
-        return self._fir(self._history.window(x), self._taps)
+        from chainrun.dsp.fractional_delay import fir
+
+        return fir(self._history.window(x), self._taps)

@@ -42,15 +42,11 @@ class Gate(Thresholded):
 
 class _GateRunner(Runner):
     def __init__(self, step: Gate, stream: Stream):
-        import numpy as np
-
         from chainrun.dsp.ballistics import OnePole, time_constant
         from chainrun.dsp.delay_line import DelayLine
         from chainrun.dsp.gating import GateDetector, GateGain, GateState
-        from chainrun.dsp.level import linked_level
         from chainrun.units import LOG2_PER_DB, db_to_gain, ms_to_frames
 
-        self._np, self._linked_level = np, linked_level
         rate = stream.rate_hz
         self._step = step
         self._listener = step.start_listener(stream)
@@ -78,10 +74,14 @@ class _GateRunner(Runner):
         self._recorder = ReductionRecorder(rate, stream.latency_frames + self.latency_frames)
 
     def run(self, x: Array, keys: Keys) -> Array:
-        np, n = self._np, x.shape[1]
+        import numpy as np
+
+        from chainrun.dsp.level import linked_level
+
+        n = x.shape[1]
         heard = self._listener.hear(x, keys)
         link = self._step.stereo_link_pct if self._n_detectors > 1 else 100.0
-        level = self._linked_level(heard, link)
+        level = linked_level(heard, link)
         late = self._line.run(x)
         reduction = None
         gains = np.empty((self._n_detectors, n))

@@ -1,0 +1,1 @@
+"""Tests: each says a promise, and where its expected value comes from."""
