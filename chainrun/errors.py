@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from difflib import get_close_matches
+from pathlib import Path
 from typing import Any, Literal
 
 EXIT_DONE = 0
@@ -121,3 +122,10 @@ def shown(value: object, limit: int = 60) -> str:
     else:
         text = str(value)
     return printable(text if len(text) <= limit else text[: limit - 1] + "…")
+
+def shown_path(path: Path) -> str:
+    """A path relative to the working folder where that is shorter."""
+    try:
+        return str(path.relative_to(Path.cwd()))
+    except (ValueError, OSError):
+        return str(path)

@@ -107,7 +107,7 @@ def check_tail_as_stated(step):
 def check_latency_as_stated(step):
     if step.unity is None:
         pytest.skip("the processor has no settings that leave its input alone")
-    unity = STEP.validate_python({"do": step.do, **step.example, **step.unity})
+    unity = STEP.validate_python({"do": step.do, **step.unity})
     x = np.zeros((2, N))
     x[:, 5000] = 0.5
     y, runner = run(unity, x)
@@ -117,7 +117,7 @@ def check_latency_as_stated(step):
 def check_unity_is_unity(step):
     if step.unity is None:
         pytest.skip("the processor has no settings that leave its input alone")
-    unity = STEP.validate_python({"do": step.do, **step.example, **step.unity})
+    unity = STEP.validate_python({"do": step.do, **step.unity})
     x = np.clip(stereo(), -0.9, 0.9)
     y, runner = run(unity, x)
     late = runner.latency_frames
@@ -198,7 +198,7 @@ def test_a_key_is_delayed_by_the_latency_gathered_before_it():
     """An impulse in the key opens the gate at the impulse in the signal, whatever stands before the gate."""
     key = Key.model_validate({"from": ["other"]})
     limiter = step_of("limiter", ceiling_dbfs=0.0, lookahead_ms=3.0)
-    gate = step_of("gate", threshold_db=-20.0, range_db=120.0, attack_ms=0.01, hold_ms=1, release_ms=0.1, key={"from": ["other"]})
+    gate = step_of("gate", threshold_db=-20.0, range_db=120.0, attack_ms=0.01, hold_ms=1, release_ms=0.1, lookahead_ms=0.0, key={"from": ["other"]})
     chain = ChainRunner([limiter, gate], Stream(48000, 1, key_channels={key: 1}))
     assert chain.latency_frames > 100
     x, heard = np.full((1, N), 0.25), np.zeros((1, N))

@@ -12,7 +12,7 @@ import numpy as np
 import soundfile
 
 from chainrun.dsp.arrays import Array
-from chainrun.errors import AudioError, Problem
+from chainrun.errors import AudioError, Problem, shown_path
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
 CLIPPED_RUN = 3
@@ -31,7 +31,7 @@ class Header:
 
 
 def _refuse(path: Path | str, message: str, **more: str) -> AudioError:
-    return AudioError(Problem(message, file=str(path), **more))
+    return AudioError(Problem(message, file=shown_path(Path(path)), **more))
 
 
 def _open(path: Path) -> soundfile.SoundFile:

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from chainrun.cli.options import AllowRoots, AsJson, Overlays, Quiet, Recipes, Sets, Variant, overrides
 from chainrun.cli.terminal import problems_document, put, put_json, talk
-from chainrun.errors import EXIT_AUDIO, EXIT_DONE, EXIT_RECIPE, AudioError, ChainrunError, Problem
+from chainrun.errors import EXIT_AUDIO, EXIT_DONE, EXIT_RECIPE, AudioError, ChainrunError, Problem, shown_path
 from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
-from chainrun.recipe.problems import shown_path
 
 
 def command(

@@ -55,7 +55,8 @@ def _kind(annotation: Any) -> str:
             continue
         origin = get_origin(part)
         if origin is Literal:
-            word = "one of " + ", ".join(f'"{v}"' if isinstance(v, str) else str(v) for v in get_args(part))
+            values = [f'"{v}"' if isinstance(v, str) else str(v) for v in get_args(part)]
+            word = ("one of " if len(values) > 1 else "") + ", ".join(values)
         elif part is bool:
             word = "true or false"
         elif part is float:

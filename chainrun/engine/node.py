@@ -116,7 +116,11 @@ def render_node(
     def write(y: Array) -> None:
         meter.feed(writer.write(y))
 
-    chain, notes = run_chain(node, prints, write, block_frames=block_frames, progress=progress)
+    try:
+        chain, notes = run_chain(node, prints, write, block_frames=block_frames, progress=progress)
+    except BaseException:
+        writer.abandon()
+        raise
     printed = writer.finish()
     result = NodeResult(
         name=node.name,

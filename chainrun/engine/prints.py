@@ -42,6 +42,11 @@ class PrintWriter:
         self.n_frames += data.shape[0]
         return np.ascontiguousarray(data.T, dtype=np.float64)
 
+    def abandon(self) -> None:
+        """Close and drop the file."""
+        self._file.close()
+        self.path.unlink(missing_ok=True)
+
     def finish(self) -> Print:
         """Close the file."""
         try:

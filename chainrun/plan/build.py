@@ -13,7 +13,7 @@ from typing import Any
 from chainrun.audiofile import Header, read_header
 from chainrun.contract import Key, Step, Stream
 from chainrun.contract.chain import chain_misfits, channels_after
-from chainrun.errors import AudioError, ChainrunError, Problem, shown
+from chainrun.errors import AudioError, ChainrunError, Problem, shown, shown_path
 from chainrun.plan.nodes import FilePart, Input, KeyInput, Node, StemInput
 from chainrun.plan.order import topological_order
 from chainrun.recipe import Bus, Main, Opened, Stem
@@ -90,7 +90,7 @@ class _Builder:
                 try:
                     headers.append(read_header(path))
                 except ChainrunError as error:
-                    bad += [self._at(("stems", name, "file"), problem, str(path)) for problem in error.problems]
+                    bad += [self._at(("stems", name, "file"), problem, shown_path(path)) for problem in error.problems]
             found[name] = headers
             if len(headers) == len(self.opened.stem_files(name)):
                 bad += self._unfit_files(name, headers)

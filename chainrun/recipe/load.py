@@ -10,11 +10,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from chainrun.errors import ChainrunError, Problem, RecipeError, nearest, shown
+from chainrun.errors import Problem, RecipeError, nearest, shown, shown_path
 from chainrun.recipe.model import Recipe
 from chainrun.recipe.overlay import lay_over, put_from_command_line
 from chainrun.recipe.presets import Library, Unfolder, Use
-from chainrun.recipe.problems import Problems, shown_path
+from chainrun.recipe.problems import Problems
 from chainrun.recipe.roots import Roots
 from chainrun.recipe.semantics import check_references
 from chainrun.recipe.tables import Items, Place, Table, place_of, wrap
@@ -262,4 +262,4 @@ def _check_stem_paths(opened: Opened) -> None:
                 )
 
 
-__all__ = ["ChainrunError", "Opened", "Overrides", "open_recipe", "read_toml", "recipe_name"]
+__all__ = ["Opened", "Overrides", "open_recipe", "read_toml", "recipe_name"]

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from chainrun.errors import nearest, shown
+from chainrun.errors import nearest, shown, shown_path
 from chainrun.recipe.model import PresetFile, PresetUse
 from chainrun.recipe.overlay import item_index
-from chainrun.recipe.problems import Problems, shown_path
+from chainrun.recipe.problems import Problems
 from chainrun.recipe.tables import Items, Place, Table
 from chainrun.recipe.validate import validate
 
@@ -73,7 +73,9 @@ class Library:
                 return None
             name = found[0]
         table = self._read(self._files[name], problems)
-        if table is None or validate(PresetFile, table, problems) is None:
+        if table is None:
+            return None
+        if validate(PresetFile, table, problems) is None and not isinstance(table.get("chain"), Items):
             return None
         return name, table
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from chainrun.errors import Problem, RecipeError, Severity
+from chainrun.errors import Problem, RecipeError, Severity, shown_path
 from chainrun.recipe.locate import Position, nearest_position, positions
 from chainrun.recipe.tables import KeyPath, Place
 
@@ -68,11 +68,3 @@ class Problems:
         """Raise RecipeError with all problems if one of them is an error."""
         if self.errors:
             raise RecipeError(sorted(self.errors, key=lambda p: (p.file or "", p.line or 0, p.column or 0)))
-
-
-def shown_path(path: Path) -> str:
-    """A path relative to the working folder where that is shorter."""
-    try:
-        return str(path.relative_to(Path.cwd()))
-    except (ValueError, OSError):
-        return str(path)

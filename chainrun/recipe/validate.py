@@ -121,9 +121,9 @@ def _tell(model: type[BaseModel], data: Table, path: KeyPath, detail: ErrorDetai
         message = "is not a name"
         allowed = "letters, digits, - and _, at most 64"
     elif kind == "value_error":
-        message = str(context.get("error", detail["msg"]))
+        message, allowed = str(context.get("error", detail["msg"])), None
         if isinstance(detail["input"], dict | list):
-            given, allowed = None, None
+            given = None
     else:
         message = detail["msg"]
     problems.add(place_of(data, path), message, given=given, allowed=allowed, hint=hint)
