@@ -123,6 +123,7 @@ def shown(value: object, limit: int = 60) -> str:
         text = str(value)
     return printable(text if len(text) <= limit else text[: limit - 1] + "…")
 
+
 def shown_path(path: Path) -> str:
     """A path relative to the working folder where that is shorter."""
     try:

@@ -30,7 +30,7 @@ class Ran:
         return json.loads(self.out)
 
 
-@pytest.fixture()
+@pytest.fixture
 def chainrun(capsys):
     """Runs a command: chainrun("render", path, …)."""
 
@@ -43,7 +43,7 @@ def chainrun(capsys):
     return call
 
 
-@pytest.fixture()
+@pytest.fixture
 def session(tmp_path, monkeypatch):
     """A folder with small stems, as the working folder; `session.write(text)` makes a recipe in it."""
     n = 24000
@@ -65,7 +65,7 @@ def session(tmp_path, monkeypatch):
     return Session()
 
 
-@pytest.fixture()
+@pytest.fixture
 def demo(tmp_path):
     """A copy of the demo recipe, its presets and its stems."""
     shutil.copytree(ROOT / "recipes", tmp_path / "recipes")

@@ -30,8 +30,8 @@ def channels_of(step):
 
 
 def stream(n_channels=2, rate=48000, step=None):
-    keys = step.keys() if step is not None else ()
-    return Stream(rate, n_channels, tempo_bpm=120.0, key_channels={key: 1 for key in keys})
+    keys = step.listens_to() if step is not None else ()
+    return Stream(rate, n_channels, tempo_bpm=120.0, key_channels=dict.fromkeys(keys, 1))
 
 
 def run(step, x, sizes=(100000,), rate=48000):
@@ -198,7 +198,16 @@ def test_a_key_is_delayed_by_the_latency_gathered_before_it():
     """An impulse in the key opens the gate at the impulse in the signal, whatever stands before the gate."""
     key = Key.model_validate({"from": ["other"]})
     limiter = step_of("limiter", ceiling_dbfs=0.0, lookahead_ms=3.0)
-    gate = step_of("gate", threshold_db=-20.0, range_db=120.0, attack_ms=0.01, hold_ms=1, release_ms=0.1, lookahead_ms=0.0, key={"from": ["other"]})
+    gate = step_of(
+        "gate",
+        threshold_db=-20.0,
+        range_db=120.0,
+        attack_ms=0.01,
+        hold_ms=1,
+        release_ms=0.1,
+        lookahead_ms=0.0,
+        key={"from": ["other"]},
+    )
     chain = ChainRunner([limiter, gate], Stream(48000, 1, key_channels={key: 1}))
     assert chain.latency_frames > 100
     x, heard = np.full((1, N), 0.25), np.zeros((1, N))

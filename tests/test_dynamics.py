@@ -58,9 +58,7 @@ def test_time_constants():
 def reduction_of_a_step(attack_ms, release_ms):
     """Gain in dB over 1 s above the threshold, then 2 s below it: the step asks for 10 dB."""
     x = np.concatenate([np.ones(RATE), np.full(2 * RATE, 1e-4)])[None]
-    y, _ = run(
-        x, do="compressor", threshold_db=-20, ratio=2, knee_db=0, attack_ms=attack_ms, release_ms=release_ms
-    )
+    y, _ = run(x, do="compressor", threshold_db=-20, ratio=2, knee_db=0, attack_ms=attack_ms, release_ms=release_ms)
     return -20 * np.log10(y[0] / x[0])
 
 
@@ -77,7 +75,10 @@ def test_both_smoothers_on_a_step():
     # JAES 60(6), 2012: 10 dB, attack 10 ms, release 100 ms. The decoupled one releases later by about the attack.
     x = np.concatenate([np.full(RATE, 10.0), np.zeros(RATE)])
     a, r = time_constant(10, RATE), time_constant(100, RATE)
-    for smooth, release_ms in ((Branching(a, r).run(x, 0.0), 100.0), (Decoupled(a, r).run(x, (0.0, 0.0))[0], 110.5)):
+    for smooth, release_ms in (
+        (Branching(a, r).run(x, 0.0), 100.0),
+        (Decoupled(a, r).run(x, (0.0, 0.0))[0], 110.5),
+    ):
         assert np.flatnonzero(smooth >= 6.3212)[0] / 48 == pytest.approx(10.0, abs=0.05)
         assert np.flatnonzero(smooth >= 3.9347)[0] / 48 == pytest.approx(5.0, abs=0.05)
         assert np.flatnonzero(smooth[RATE:] <= 3.6788)[0] / 48 == pytest.approx(release_ms, abs=0.1)
@@ -111,9 +112,7 @@ def test_lookahead_lets_the_first_millisecond_through():
     energy = np.sum(x[0, first] ** 2)
     lost = {}
     for lookahead in (0.0, 4.0):
-        y, _ = run(
-            x, do="gate", threshold_db=-20, range_db=60, attack_ms=0.5, hold_ms=50, lookahead_ms=lookahead
-        )
+        y, _ = run(x, do="gate", threshold_db=-20, range_db=60, attack_ms=0.5, hold_ms=50, lookahead_ms=lookahead)
         lost[lookahead] = -10 * np.log10(np.sum(y[0, first] ** 2) / energy)
     assert lost[4.0] < 0.5 < lost[0.0]
 

@@ -140,7 +140,11 @@ def test_limiter(name, ceiling_db, lookahead, hold, release_ms, cuts):
 
 def test_cascade_of_second_order_sections():
     sections = np.concatenate(
-        [butterworth(4, 60.0, RATE, high=True), bell(900, 6, 1.2, RATE)[None], high_shelf(7000, -4, 0.7, RATE)[None]]
+        [
+            butterworth(4, 60.0, RATE, high=True),
+            bell(900, 6, 1.2, RATE)[None],
+            high_shelf(7000, -4, 0.7, RATE)[None],
+        ]
     )
     for name, x in hostile(3000).items():
         kernel = Cascade(sections)

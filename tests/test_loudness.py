@@ -83,7 +83,13 @@ def test_tech_3341_case_6_five_channels():
 
 
 # EBU Tech 3341 v4, Table 1, cases 15-19: divisor of the rate, phase, full-scale fraction, expected dBTP.
-PEAKS = {15: (4, 0, 0.5, -6.0), 16: (4, 45, 0.5, -6.0), 17: (6, 60, 0.5, -6.0), 18: (8, 67.5, 0.5, -6.0), 19: (4, 45, 1.41, 3.0)}
+PEAKS = {
+    15: (4, 0, 0.5, -6.0),
+    16: (4, 45, 0.5, -6.0),
+    17: (6, 60, 0.5, -6.0),
+    18: (8, 67.5, 0.5, -6.0),
+    19: (4, 45, 1.41, 3.0),
+}
 
 
 @pytest.mark.parametrize("case", sorted(PEAKS))

@@ -30,8 +30,15 @@ class Header:
     encoding: str
 
 
-def _refuse(path: Path | str, message: str, **more: str) -> AudioError:
-    return AudioError(Problem(message, file=shown_path(Path(path)), **more))
+def _refuse(
+    path: Path,
+    message: str,
+    *,
+    given: str | None = None,
+    allowed: str | None = None,
+    hint: str | None = None,
+) -> AudioError:
+    return AudioError(Problem(message, file=shown_path(path), given=given, allowed=allowed, hint=hint))
 
 
 def _open(path: Path) -> soundfile.SoundFile:

@@ -41,12 +41,19 @@ for module in (render, check, resolve, explain, schema, measure):
     app.command(name=module.__name__.rsplit(".", 1)[-1])(module.command)
 
 
-class _TerminatedError(BaseException):
-    """SIGTERM or SIGHUP arrived."""
+class _StoppedError(BaseException):
+    """A signal asks the program to end.
+
+    Not KeyboardInterrupt: where that one passes through an `exec` (imports of others do this), CPython remembers
+    it and kills the process by SIGINT at its end, whatever exit code it was given.
+    """
+
+    def __init__(self, signum: int):
+        self.signum = signum
 
 
-def _terminate(signum: int, frame: FrameType | None) -> None:
-    raise _TerminatedError
+def _stop(signum: int, frame: FrameType | None) -> None:
+    raise _StoppedError(signum)
 
 
 def run(arguments: list[str] | None = None) -> None:
@@ -56,9 +63,9 @@ def run(arguments: list[str] | None = None) -> None:
 
 def main(arguments: list[str]) -> int:
     """Run the program; returns its exit code."""
-    for name in ("SIGTERM", "SIGHUP"):
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         if hasattr(signal, name):
-            signal.signal(getattr(signal, name), _terminate)
+            signal.signal(getattr(signal, name), _stop)
     try:
         code = app(args=arguments, standalone_mode=False)
         sys.stdout.flush()
@@ -68,12 +75,10 @@ def main(arguments: list[str]) -> int:
         return error.exit_code
     except typer.Exit as end:
         return int(end.exit_code)
-    except (KeyboardInterrupt, typer.Abort):
-        talk("interrupted; no delivery was left half-written")
-        return EXIT_INTERRUPTED
-    except _TerminatedError:
-        talk("terminated; no delivery was left half-written")
-        return EXIT_TERMINATED
+    except _StoppedError as stopped:
+        interrupted = stopped.signum == signal.SIGINT
+        talk(f"{'interrupted' if interrupted else 'terminated'}; no delivery was left half-written")
+        return EXIT_INTERRUPTED if interrupted else EXIT_TERMINATED
     except BrokenPipeError:
         # Who read our output has gone; the interpreter must not stumble over the rest at its end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

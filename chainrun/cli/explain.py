@@ -18,8 +18,12 @@ def command(
 ) -> int:
     """Tell what a processor does and which keys it takes."""
     if word is not None and word not in words():
-        more = {"hint": hint} if (hint := nearest(word, words())) else {}
-        raise refuse("there is nothing of this name to explain", given=word, allowed=", ".join(words()), **more)
+        raise refuse(
+            "there is nothing of this name to explain",
+            given=word,
+            allowed=", ".join(words()),
+            hint=nearest(word, words()),
+        )
     if as_json:
         from chainrun.contract import processors
         from chainrun.contract.parameters import parameters

@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from chainrun.cli.options import AllowRoots, AsJson, Overlays, Quiet, Recipes, Sets, Variant, overrides, refuse
+from chainrun.cli.options import (
+    AllowRoots,
+    AsJson,
+    Overlays,
+    Quiet,
+    Recipes,
+    Sets,
+    Variant,
+    overrides,
+    refuse,
+)
 from chainrun.cli.terminal import ProgressLine, number, put, put_json, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
 from chainrun.recipe import Overrides, open_recipe
@@ -24,7 +34,8 @@ def command(
     overlay: Overlays = None,
     set_: Sets = None,
     only: Annotated[
-        str | None, typer.Option("--only", metavar="NAMES", help="Stems or buses, with commas; the rest is mute.")
+        str | None,
+        typer.Option("--only", metavar="NAMES", help="Stems or buses, with commas; the rest is mute."),
     ] = None,
     allow_root: AllowRoots = None,
     as_json: AsJson = False,
@@ -38,7 +49,10 @@ def command(
     results = []
     folders = [_folder(path, out, len(recipes), chosen) for path in recipes]
     if len(set(folders)) < len(folders):
-        raise refuse("two recipes of this name would write into the same folder", hint="render them one by one, each with -o")
+        raise refuse(
+            "two recipes of this name would write into the same folder",
+            hint="render them one by one, each with -o",
+        )
     for path, folder in zip(recipes, folders, strict=True):
         opened = open_recipe(path, chosen)
         line = ProgressLine(quiet=quiet or as_json)

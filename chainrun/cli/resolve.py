@@ -31,7 +31,9 @@ def command(
         put(resolved_text(opened, recipe.absolute().parent).rstrip("\n"))
         return EXIT_DONE
     if out.resolve() == opened.path.resolve():
-        raise ResourceError(Problem("a person's recipe is not written over", file=str(out), hint="give another -o FILE"))
+        raise ResourceError(
+            Problem("a person's recipe is not written over", file=str(out), hint="give another -o FILE")
+        )
     temporary = out.with_name(f".{out.name}.{os.getpid()}.part")
     try:
         temporary.write_text(resolved_text(opened, out.absolute().parent), encoding="utf-8")

@@ -70,7 +70,9 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) 
     widths = [max(len(row[i]) for row in cells) for i in range(len(head))]
     lines = []
     for row in cells:
-        parts = [cell.ljust(w) if i < left else cell.rjust(w) for i, (cell, w) in enumerate(zip(row, widths, strict=True))]
+        parts = [
+            cell.ljust(w) if i < left else cell.rjust(w) for i, (cell, w) in enumerate(zip(row, widths, strict=True))
+        ]
         lines.append("  ".join(parts).rstrip())
     return "\n".join(lines)
 

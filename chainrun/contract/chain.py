@@ -51,7 +51,7 @@ class ChainRunner(Runner):
                 latency_frames=stream.latency_frames + self.latency_frames,
             )
             runner = step.start(here)
-            delays = {key: DelayLine(stream.key_channels[key], self.latency_frames) for key in step.keys()}
+            delays = {key: DelayLine(stream.key_channels[key], self.latency_frames) for key in step.listens_to()}
             dry = DelayLine(self.n_channels_out, runner.latency_frames) if step.mix_pct < 100.0 else None
             self._links.append(_Link(runner, address, step.mix_pct / 100.0, dry, delays))
             self.n_channels_out = runner.n_channels_out

@@ -43,11 +43,14 @@ class Listener:
     @staticmethod
     def as_output(heard: Array, n_channels: int) -> Array:
         """What the step listens to, laid on the channels that it puts out."""
+        import numpy as np
+
         if heard.shape[0] == n_channels:
             return heard.copy()
         if heard.shape[0] == 1:
-            return heard.repeat(n_channels, axis=0)
-        return heard.mean(axis=0, keepdims=True)
+            return np.repeat(heard, n_channels, axis=0)
+        mean: Array = heard.mean(axis=0, keepdims=True)
+        return mean
 
 
 class Keyed(Step):
@@ -62,7 +65,7 @@ class Keyed(Step):
     )
     listen: bool = Field(False, description="put out what the step listens to, for setting it up")
 
-    def keys(self) -> tuple[Key, ...]:
+    def listens_to(self) -> tuple[Key, ...]:
         return (self.key,) if self.key is not None and not self.bypass else ()
 
     def start_listener(self, stream: Stream) -> Listener:

@@ -6,18 +6,21 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from chainrun.units import LOG2_PER_DB
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
 
+Curve = NDArray[np.float32]
+
 POINTS_PER_SECOND = 100
 WORKING_DB = 0.1
 """A step counts as working where it changes the level by more than this."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Reading:
     """Gain reduction of one step, positive in dB. `step` is its address: `chain.0`, `chain.2.compressor`."""
 
@@ -28,8 +31,8 @@ class Reading:
     """Mean over the time in which it was working."""
     gain_reduction_working_pct: float
     points_per_second: float
-    curve_min_db: tuple[float, ...]
-    curve_max_db: tuple[float, ...]
+    curve_min_db: Curve
+    curve_max_db: Curve
 
     def under(self, address: str) -> Reading:
         """The same reading with `address` before its own."""
@@ -46,8 +49,8 @@ class Reading:
         }
         if curve:
             found["points_per_second"] = round(self.points_per_second, 6)
-            found["curve_min_db"] = [round(value, 2) for value in self.curve_min_db]
-            found["curve_max_db"] = [round(value, 2) for value in self.curve_max_db]
+            found["curve_min_db"] = [round(float(value), 2) for value in self.curve_min_db]
+            found["curve_max_db"] = [round(float(value), 2) for value in self.curve_max_db]
         return found
 
 
@@ -61,8 +64,9 @@ class ReductionRecorder:
         self._total = 0
         self._working = 0
         self._sum = 0.0
-        self._lows: list[Array] = []
-        self._highs: list[Array] = []
+        self._most = 0.0
+        self._lows: list[Curve] = []
+        self._highs: list[Curve] = []
         self._open: Array = np.empty(0)
 
     def count(self, reduction: Array | None, n_frames: int) -> None:
@@ -78,8 +82,8 @@ class ReductionRecorder:
         if reduction is None:
             whole = (self._open.size + n_frames) // self._hop
             if not self._open.any():
-                self._lows.append(np.zeros(whole))
-                self._highs.append(np.zeros(whole))
+                self._lows.append(np.zeros(whole, dtype=np.float32))
+                self._highs.append(np.zeros(whole, dtype=np.float32))
                 self._open = np.zeros((self._open.size + n_frames) % self._hop)
                 return
             reduction = np.zeros(n_frames)
@@ -90,8 +94,9 @@ class ReductionRecorder:
         whole = joined.size // self._hop
         rows = joined[: whole * self._hop].reshape(whole, self._hop)
         if whole:
-            self._lows.append(rows.min(axis=1))
-            self._highs.append(rows.max(axis=1))
+            self._lows.append(rows.min(axis=1).astype(np.float32))
+            self._highs.append(rows.max(axis=1).astype(np.float32))
+            self._most = max(self._most, float(rows.max()))
         self._open = joined[whole * self._hop :].copy()
 
     def reading(self, do: str) -> Reading:
@@ -102,10 +107,10 @@ class ReductionRecorder:
         return Reading(
             step="",
             do=do,
-            gain_reduction_max_db=float(highs.max(initial=0.0)),
+            gain_reduction_max_db=max(self._most, float(self._open.max(initial=0.0))) / LOG2_PER_DB,
             gain_reduction_mean_db=self._sum / self._working / LOG2_PER_DB if self._working else 0.0,
             gain_reduction_working_pct=100.0 * self._working / self._total if self._total else 0.0,
             points_per_second=self._rate_hz / self._hop,
-            curve_min_db=tuple(lows.tolist()),
-            curve_max_db=tuple(highs.tolist()),
+            curve_min_db=lows.astype(np.float32),
+            curve_max_db=highs.astype(np.float32),
         )

@@ -11,10 +11,10 @@ from chainrun.contract.step import Step
 
 _known: dict[str, type[Step]] = {}
 _union: list[Any] = []
-StepType = TypeVar("StepType", bound=type[Step])
+StepType = TypeVar("StepType", bound=Step)
 
 
-def processor(step: StepType) -> StepType:
+def processor(step: type[StepType]) -> type[StepType]:
     """Register a step class under its `do`."""
     word = step.model_fields["do"].default
     if not isinstance(word, str) or word in _known:

@@ -75,7 +75,7 @@ class Step(StrictModel):
         """Channels that come out where `n_channels` go in."""
         return n_channels
 
-    def keys(self) -> tuple[Key, ...]:
+    def listens_to(self) -> tuple[Key, ...]:
         """The keys that the step, or any step inside it, listens to. None where it is bypassed."""
         return ()
 

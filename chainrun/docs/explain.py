@@ -38,7 +38,7 @@ def first_line(model: type[BaseModel]) -> str:
 
 def overview(width: int = 80) -> str:
     """All processors and tables, a line each."""
-    lines = ["Processors, as in { do = \"gate\", … }:"]
+    lines = ['Processors, as in { do = "gate", … }:']
     known: dict[str, type[BaseModel]] = dict(processors())
     for group in (known, TABLES):
         for word, model in group.items():
@@ -67,7 +67,9 @@ def explain(word: str, width: int = 80) -> str:
         step = processors()[word]
         if step.example:
             lines += ["", "Example:"]
-            example = "{ do = " + toml_value(word) + "".join(f", {k} = {toml_value(v)}" for k, v in step.example.items())
+            example = (
+                "{ do = " + toml_value(word) + "".join(f", {k} = {toml_value(v)}" for k, v in step.example.items())
+            )
             lines += textwrap.wrap(example + " }", width, initial_indent="  ", subsequent_indent="    ")
         if step.source:
             lines += ["", *textwrap.wrap(f"Source: {step.source}", width)]

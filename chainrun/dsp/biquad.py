@@ -64,9 +64,7 @@ def bell(freq_hz: float, gain_db: float, q: float, rate_hz: float) -> Array:
     """Peaking filter: `gain_db` at `freq_hz`, 0 dB far from it. Returns shape (6,)."""
     c, alpha = _terms(freq_hz, q, rate_hz)
     a = math.pow(10.0, gain_db / 40.0)
-    return _section(
-        [1.0 + alpha * a, -2.0 * c, 1.0 - alpha * a], [1.0 + alpha / a, -2.0 * c, 1.0 - alpha / a]
-    )
+    return _section([1.0 + alpha * a, -2.0 * c, 1.0 - alpha * a], [1.0 + alpha / a, -2.0 * c, 1.0 - alpha / a])
 
 
 def low_shelf(freq_hz: float, gain_db: float, q: float, rate_hz: float) -> Array:

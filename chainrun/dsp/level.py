@@ -16,7 +16,7 @@ def linked_level(x: Array, link_pct: float) -> Array:
     level = np.abs(x)
     if level.shape[0] == 1 or link_pct == 0.0:
         return level
-    loudest = level.max(axis=0, keepdims=True)
+    loudest: Array = level.max(axis=0, keepdims=True)
     if link_pct == 100.0:
         return loudest
     share = link_pct / 100.0

@@ -82,9 +82,7 @@ class Limiter:
         long_released = np.concatenate([state.released, released])
         reduction = sliding_mean(long_released, self.lookahead + 1)
         y = out * np.exp2(-reduction)
-        kept = LimiterState(
-            keep, long_needed[n:].copy(), long_released[n:].copy(), last if last > NOTHING else 0.0
-        )
+        kept = LimiterState(keep, long_needed[n:].copy(), long_released[n:].copy(), last if last > NOTHING else 0.0)
         return y, reduction, kept
 
     def _needed(self, recent: Array, n: int) -> Array | None:

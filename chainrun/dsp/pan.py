@@ -53,7 +53,11 @@ def ride_gain(points_db: list[tuple[float, float]], start_frame: int, n_frames: 
 
 
 def stretches_gain(
-    stretches_s: list[tuple[float, float]], start_frame: int, n_frames: int, rate_hz: int, fade_s: float = 0.01
+    stretches_s: list[tuple[float, float]],
+    start_frame: int,
+    n_frames: int,
+    rate_hz: int,
+    fade_s: float = 0.01,
 ) -> Array:
     """1 inside the stretches (from, to in seconds), 0 outside, with raised-cosine fades inside their ends."""
     seconds = np.arange(start_frame, start_frame + n_frames, dtype=np.float64) / rate_hz

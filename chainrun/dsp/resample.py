@@ -44,9 +44,10 @@ class Resampler:
 
     def _design(self) -> Array:
         """Row of inputs (span) to row of outputs: entry (i, m) weighs input i - half for output m."""
-        inputs = np.arange(self._span)[:, None] - self._half
-        outputs = np.arange(self._outs)[None, :] * (self.down / self.up)
-        matrix = self._taps(outputs - inputs)
+        inputs = np.arange(float(self._span))[:, None] - self._half
+        outputs = np.arange(float(self._outs))[None, :] * (self.down / self.up)
+        offsets: Array = outputs - inputs
+        matrix = self._taps(offsets)
         matrix /= matrix.sum(axis=0, keepdims=True)
         return np.ascontiguousarray(matrix)
 

@@ -56,7 +56,13 @@ def deliver(
     meter = Meter(rate_hz, reader.n_channels)
     gain = db_to_gain(gain_db)
     with Writer(
-        order.path, rate_hz, reader.n_channels, reader.n_frames, bits=order.bits, dither=order.dither, seed=order.seed
+        order.path,
+        rate_hz,
+        reader.n_channels,
+        reader.n_frames,
+        bits=order.bits,
+        dither=order.dither,
+        seed=order.seed,
     ) as writer:
         left = reader.n_frames
         while left > 0:
@@ -70,9 +76,7 @@ def deliver(
     reader.close()
     measured = meter.result()
     warnings, failures = _judge(order, measured, shortfall, writer.clipped_frames, gain_db)
-    result = DeliveryResult(
-        str(order.path), measured, writer.pcm_sha256, gain_db, order.target_lufs, shortfall
-    )
+    result = DeliveryResult(str(order.path), measured, writer.pcm_sha256, gain_db, order.target_lufs, shortfall)
     return result, warnings, failures
 
 

@@ -28,7 +28,8 @@ Progress = Callable[[float], None]
 
 def start_chain(node: Node) -> tuple[ChainRunner, list[Key]]:
     """The node's chain at work, and the keys that it listens to."""
-    steps: list[Step] = TypeAdapter(list[any_step()]).validate_python(list(node.chain))  # type: ignore[misc]
+    adapter: TypeAdapter[Step] = TypeAdapter(any_step())
+    steps = [adapter.validate_python(step) for step in node.chain]
     keys = [Key.model_validate(key) for key, _ in node.keys]
     channels = {key: max(s.n_channels for s in sources) for key, (_, sources) in zip(keys, node.keys, strict=True)}
     levels = {key: level for key, level in zip(keys, node.key_hit_levels, strict=True) if level is not None}

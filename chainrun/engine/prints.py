@@ -34,7 +34,7 @@ class PrintWriter:
         """Append a block; returns it as the print holds it, rounded to float32."""
         data = np.ascontiguousarray(x.T, dtype="<f4")
         try:
-            self._file.write(memoryview(data).cast("B") if data.size else b"")
+            self._file.write(data.tobytes())
         except OSError as error:
             raise ResourceError(
                 Problem(f"a print could not be written ({error.strerror})", file=str(self.path))

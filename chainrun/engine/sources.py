@@ -128,7 +128,8 @@ class StemSource:
         self._lanes = [_Lane(part, start) for part in stem.parts]
         self._parts = stem.parts
         self.n_frames = max(
-            0, *(lane.extra + self._files[part.path].n_frames for lane, part in zip(self._lanes, stem.parts, strict=True))
+            0,
+            *(lane.extra + self._files[part.path].n_frames for lane, part in zip(self._lanes, stem.parts, strict=True)),
         )
 
     def read(self, n_frames: int) -> Array:

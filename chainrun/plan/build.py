@@ -57,7 +57,11 @@ def build_plan(
 
 class _Builder:
     def __init__(
-        self, opened: Opened, only: frozenset[str] | None, hash_file: Hash | None, surroundings: dict[str, Any]
+        self,
+        opened: Opened,
+        only: frozenset[str] | None,
+        hash_file: Hash | None,
+        surroundings: dict[str, Any],
     ):
         self.opened, self.recipe, self.problems = opened, opened.recipe, opened.problems
         self.only, self.hash_file, self.surroundings = only, hash_file, surroundings
@@ -119,13 +123,19 @@ class _Builder:
         else:
             count = headers[0].n_channels
             if stem.channel is not None and stem.channel > count:
-                tell("channel", Problem("the file has no such channel", given=str(stem.channel), allowed=f"1 to {count}"))
+                tell(
+                    "channel",
+                    Problem("the file has no such channel", given=str(stem.channel), allowed=f"1 to {count}"),
+                )
             if stem.channel is None and count > 2:
                 hint = "pick one with channel = 1"
                 tell("file", Problem("a stem is mono or stereo", given=f"{count} channels", hint=hint))
         length = min(header.n_frames / header.rate_hz for header in headers)
         if stem.from_s >= length:
-            tell("from_s", Problem("the file ends before", given=f"{stem.from_s:g}", allowed=f"less than {length:.3f} s"))
+            tell(
+                "from_s",
+                Problem("the file ends before", given=f"{stem.from_s:g}", allowed=f"less than {length:.3f} s"),
+            )
         for key in ("trim_db", "invert", "shift_samples", "shift_ms"):
             if isinstance(getattr(stem, key), list) and self._file_channels(stem, headers) != 2:
                 tell(key, Problem("[left, right] needs a stereo stem or a pair; this one is mono"))
@@ -223,7 +233,7 @@ class _Builder:
     def _keys(self, name: str) -> list[Key]:
         found: list[Key] = []
         for step in self._strip(name).chain:
-            found += [key for key in step.keys() if key not in found]
+            found += [key for key in step.listens_to() if key not in found]
         return found
 
     def _needs(self, name: str) -> list[str]:
@@ -243,7 +253,7 @@ class _Builder:
         self.problems.add(
             place_of(self.opened.table, self._path(first)),
             f"the sound goes in a circle: {circle}",
-            hint="look at `to`, `sends` and the keys (from = …) of these nodes; a key with tap = \"raw\" does not wait "
+            hint='look at `to`, `sends` and the keys (from = …) of these nodes; a key with tap = "raw" does not wait '
             "for the chain of its source",
         )
 
@@ -280,7 +290,11 @@ class _Builder:
         for name in [*self.recipe.stems, *self.recipe.buses, MAIN]:
             chain: list[Step] = list(self._strip(name).chain)
             for misfit in chain_misfits(chain, self._stream(name)):
-                path = (*self._path(name), "chain", *(int(p) if p.isdigit() else p for p in misfit.key.split(".")))
+                path = (
+                    *self._path(name),
+                    "chain",
+                    *(int(p) if p.isdigit() else p for p in misfit.key.split(".")),
+                )
                 self.problems.add(
                     place_of(self.opened.table, path),
                     misfit.message,
@@ -369,5 +383,3 @@ def _sounding(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [_sounding(inner) for inner in value]
     return value
-
-

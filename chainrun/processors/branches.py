@@ -47,18 +47,16 @@ class Branches(Step):
     def channels_out(self, n_channels: int) -> int:
         return max(channels_after(branch.chain, n_channels) for branch in self.branches)
 
-    def keys(self) -> tuple[Key, ...]:
+    def listens_to(self) -> tuple[Key, ...]:
         if self.bypass:
             return ()
-        return tuple(key for branch in self.branches for step in branch.chain for key in step.keys())
+        return tuple(key for branch in self.branches for step in branch.chain for key in step.listens_to())
 
     def inner_chains(self) -> Iterable[tuple[str, list[Step]]]:
         return [(f"branches.{i}.chain", list(branch.chain)) for i, branch in enumerate(self.branches)]
 
     def misfits(self, stream: Stream) -> list[Misfit]:
-        return [
-            misfit for path, chain in self.inner_chains() for misfit in chain_misfits(chain, stream, f"{path}.")
-        ]
+        return [misfit for path, chain in self.inner_chains() for misfit in chain_misfits(chain, stream, f"{path}.")]
 
 
 class _BranchesRunner(Runner):
@@ -91,7 +89,5 @@ class _BranchesRunner(Runner):
 
     def readings(self) -> list[Reading]:
         return [
-            reading.under(f"branches.{i}.chain")
-            for i, chain in enumerate(self._chains)
-            for reading in chain.readings()
+            reading.under(f"branches.{i}.chain") for i, chain in enumerate(self._chains) for reading in chain.readings()
         ]

@@ -62,9 +62,7 @@ class _GateRunner(Runner):
             window if step.detect == "peak" else 0.0,
             ms_to_frames(step.hold_ms, rate) + self.latency_frames,
         )
-        self._gain = GateGain(
-            self._closed, time_constant(step.attack_ms, rate), time_constant(step.release_ms, rate)
-        )
+        self._gain = GateGain(self._closed, time_constant(step.attack_ms, rate), time_constant(step.release_ms, rate))
         heard = self._listener.n_channels
         own = step.stereo_link_pct < 100.0 and heard == stream.n_channels
         self._n_detectors = heard if own else 1

@@ -132,6 +132,11 @@ def _with_base(path: Path, roots: Roots, problems: Problems, stack: tuple[Path, 
     below = _with_base(base_path, roots, problems, (*stack, base_path))
     if below is None:
         return None
+    # What the base leaves to its defaults is meant from its own folder.
+    if "stems_dir" not in below:
+        below.put("stems_dir", ".", Place(base_path))
+    if "presets_dirs" not in below and (base_path.parent / "presets").is_dir():
+        below.put("presets_dirs", wrap(["presets"], Place(base_path)), Place(base_path))
     replaced = lay_over(below, _without(table, "base"), problems)
     _note_replacements(below, replaced, table)
     below.pop("base", None)
@@ -181,7 +186,11 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
         if use.status == "retired":
             when = f" in {use.retired_in}" if use.retired_in else ""
             advice = f"; advised in its place: {use.replaced_by}" if use.replaced_by else ""
-            problems.add(Place(path), f"{use.chain_path} uses the preset {use.name}, retired{when}{advice}", severity="warning")
+            problems.add(
+                Place(path),
+                f"{use.chain_path} uses the preset {use.name}, retired{when}{advice}",
+                severity="warning",
+            )
     problems.stop_if_any()
     return opened
 
@@ -222,14 +231,19 @@ def _folder_of(table: Table, key: str, default: Path) -> Path:
 def _preset_folders(table: Table, roots: Roots, problems: Problems) -> list[Path]:
     written = table.get("presets_dirs")
     default = not isinstance(written, Items)
-    names = ["presets"] if default else [one for one in written if isinstance(one, str)]
+    names = [one for one in written if isinstance(one, str)] if isinstance(written, Items) else ["presets"]
     here = _folder_of(table, "presets_dirs", table.place.file or Path())
     found = []
     for i, name in enumerate(names):
         folder = here / name
         place = table.place if default else place_of(table, ("presets_dirs", i))
         if not roots.hold(folder):
-            problems.add(place, "the preset folder lies outside the recipe's root", given=shown(name), hint=roots.hint())
+            problems.add(
+                place,
+                "the preset folder lies outside the recipe's root",
+                given=shown(name),
+                hint=roots.hint(),
+            )
         elif folder.is_dir():
             found.append(folder)
         elif not default:

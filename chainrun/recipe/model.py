@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from itertools import pairwise
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, StringConstraints, WithJsonSchema, model_validator
 
@@ -11,7 +12,10 @@ from chainrun.contract import Step, StrictModel, any_step
 
 PAN_LAWS_DB = (-3.0, -4.5, -6.0)
 
-AnyStep = any_step()
+if TYPE_CHECKING:
+    AnyStep = Step
+else:
+    AnyStep = any_step()
 Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$")]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 BoolPair = Annotated[list[bool], Field(min_length=2, max_length=2)]
@@ -45,7 +49,9 @@ class _Strip(StrictModel):
         default_factory=dict, max_length=64, description="bus = level_db, behind fader and pan"
     )
     level_points_db: list[Point] = Field(
-        default_factory=list, max_length=10000, description="rides: [seconds, dB on top of the fader], straight lines"
+        default_factory=list,
+        max_length=10000,
+        description="rides: [seconds, dB on top of the fader], straight lines",
     )
     active_s: list[Pair] = Field(
         default_factory=list,
@@ -58,7 +64,7 @@ class _Strip(StrictModel):
     @model_validator(mode="after")
     def _times_in_order(self) -> _Strip:
         times = [point[0] for point in self.level_points_db]
-        if any(later <= earlier for earlier, later in zip(times, times[1:], strict=False)):
+        if any(later <= earlier for earlier, later in pairwise(times)):
             raise ValueError("the times of level_points_db must rise")
         if any(end <= begin for begin, end in self.active_s):
             raise ValueError("each stretch of active_s is [from, to] with from before to")
@@ -66,9 +72,7 @@ class _Strip(StrictModel):
 
     def send_list(self) -> dict[str, Send]:
         """The sends in their long form."""
-        return {
-            bus: send if isinstance(send, Send) else Send(level_db=send) for bus, send in self.sends.items()
-        }
+        return {bus: send if isinstance(send, Send) else Send(level_db=send) for bus, send in self.sends.items()}
 
 
 class Stem(_Strip):
@@ -92,7 +96,9 @@ class Stem(_Strip):
     )
     group: Name | None = Field(None, description="microphones that hear the same thing share a group")
     source: dict[str, Any] = Field(
-        default_factory=dict, max_length=64, description="free notes on the microphone; distance_m and pad_db are numbers"
+        default_factory=dict,
+        max_length=64,
+        description="free notes on the microphone; distance_m and pad_db are numbers",
     )
 
     @model_validator(mode="after")
@@ -103,7 +109,11 @@ class Stem(_Strip):
             raise ValueError("channel picks one channel of one file; here are two files")
         if self.to_s is not None and self.to_s <= self.from_s:
             raise ValueError("to_s must be later than from_s")
-        for key, low, high in (("trim_db", -120, 60), ("shift_samples", -1e6, 1e6), ("shift_ms", -5000, 5000)):
+        for key, low, high in (
+            ("trim_db", -120, 60),
+            ("shift_samples", -1e6, 1e6),
+            ("shift_ms", -5000, 5000),
+        ):
             value = getattr(self, key)
             for one in value if isinstance(value, list) else [value]:
                 if one is not None and not low <= one <= high:
@@ -126,7 +136,9 @@ class Delivery(StrictModel):
     """A file to write."""
 
     file: str = Field(
-        min_length=1, max_length=200, description="name; the ending tells the format (.wav, .flac); {recipe} {variant} {name}"
+        min_length=1,
+        max_length=200,
+        description="name; the ending tells the format (.wav, .flac); {recipe} {variant} {name}",
     )
     what: str = Field("main", description='"main", "buses.NAME", "stems.NAME", "buses.*" or "stems.*"')
     tap: Literal["chain", "fader"] = Field("chain", description="of stems and buses: before or behind fader and pan")
@@ -164,9 +176,7 @@ class Recipe(StrictModel):
     variants: dict[Name, dict[str, Any]] = Field(
         default_factory=dict, max_length=256, description="named overlays: render --variant NAME"
     )
-    expect: dict[str, Any] = Field(
-        default_factory=dict, max_length=1024, description="what verify holds a render to"
-    )
+    expect: dict[str, Any] = Field(default_factory=dict, max_length=1024, description="what verify holds a render to")
 
     def chains(self) -> dict[str, list[Step]]:
         """Every chain by the key path that it stands at."""

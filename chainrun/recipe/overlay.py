@@ -39,7 +39,12 @@ def _replacements(overlay: Table, problems: Problems) -> dict[str, str]:
     table = overlay.get("replace_presets", {})
     if not isinstance(table, Table):
         if table:
-            problems.add(overlay.where["replace_presets"], "must be a table", given=shown(table), allowed='"a/b" = "a/c"')
+            problems.add(
+                overlay.where["replace_presets"],
+                "must be a table",
+                given=shown(table),
+                allowed='"a/b" = "a/c"',
+            )
         return {}
     for old, new in table.items():
         if not isinstance(new, str):

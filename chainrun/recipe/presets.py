@@ -88,7 +88,7 @@ class Library:
             self._former = {}
             quiet = Problems()
             for now, path in self._files.items():
-                table = self._read(path, quiet) or {}
+                table = self._read(path, quiet) or Table(Place(path))
                 for old in table.get("was", []):
                     self._former.setdefault(str(old), []).append(now)
         return self._former.get(name, [])
@@ -171,7 +171,14 @@ class Unfolder:
             self.problems.add(item.where["preset"], f"presets use each other in a circle: {circle}")
             return nothing
         self.uses.append(
-            Use(name, self.library.file_of(name), chain_path, table.get("retired_in"), table.get("status", "current"), table.get("replaced_by"))
+            Use(
+                name,
+                self.library.file_of(name),
+                chain_path,
+                table.get("retired_in"),
+                table.get("status", "current"),
+                table.get("replaced_by"),
+            )
         )
         chain = table["chain"]
         if not isinstance(chain, Items):

@@ -14,9 +14,7 @@ NEEDLESS = ("base", "presets_dirs", "variants")
 
 def resolved_data(opened: Opened, folder: Path) -> dict[str, Any]:
     """The recipe as plain data, with paths relative to the folder that the file will stand in."""
-    data: dict[str, Any] = {
-        key: value for key, value in plain(opened.table).items() if key not in NEEDLESS
-    }
+    data: dict[str, Any] = {key: value for key, value in plain(opened.table).items() if key not in NEEDLESS}
     data["stems_dir"] = os.path.relpath(opened.stems_dir.resolve(), folder.resolve())
     order = ["recipe", "title", "note", "rate_hz", "stems_dir"]
     return {key: data[key] for key in [*order, *data] if key in data}

@@ -51,8 +51,8 @@ def _path_in_data(data: Table, detail: ErrorDetails) -> KeyPath:
     node: Any = data
     location = detail["loc"]
     for i, step in enumerate(location):
-        if isinstance(node, Table) and isinstance(step, str) and step in node:
-            node = node[step]
+        if isinstance(node, Table) and step in node:
+            node = node[str(step)]
         elif isinstance(node, Items) and isinstance(step, int) and step < len(node):
             node = node[step]
         elif not (i == len(location) - 1 and detail["type"] in ("missing", "extra_forbidden")):
@@ -151,7 +151,9 @@ def _slip(key: str, value: Any, field: FieldInfo | None) -> str | None:
 def _other_unit(key: str, value: Any, names: list[str]) -> str | None:
     """The same quantity under another unit: attack_s -> attack_ms."""
     stem = key
-    for ending in ("_" + unit for unit in ("db", "dbfs", "dbtp", "lufs", "hz", "khz", "ms", "s", "samples", "pct", "m")):
+    for ending in (
+        "_" + unit for unit in ("db", "dbfs", "dbtp", "lufs", "hz", "khz", "ms", "s", "samples", "pct", "m")
+    ):
         if key.endswith(ending):
             stem = key.removesuffix(ending)
             break

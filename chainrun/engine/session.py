@@ -46,9 +46,7 @@ def render(
     began = time.perf_counter()
     only = stems_of(opened, options.only)
     hash_file = cache(hash_content)
-    plan = build_plan(
-        opened, only=only, hash_file=hash_file, surroundings=surroundings(options.block_frames)
-    )
+    plan = build_plan(opened, only=only, hash_file=hash_file, surroundings=surroundings(options.block_frames))
     main = plan.node("main")
     result = RenderResult(
         engine=__version__,
@@ -71,9 +69,7 @@ def render(
         known = {node.name: node.measured for node in result.nodes}
         for order in orders(opened, plan, out):
             measured = known[order.node] if order.strip is None else None
-            delivered, warnings, failures = deliver(
-                order, prints, plan.rate_hz, opened.recipe.pan_law_db, measured
-            )
+            delivered, warnings, failures = deliver(order, prints, plan.rate_hz, opened.recipe.pan_law_db, measured)
             result.deliveries.append(delivered)
             result.warnings += warnings
             result.failures += failures
@@ -173,10 +169,15 @@ def _strip(opened: Opened, plan: Plan, delivery: Delivery, node: str) -> Input |
 def _recipe_hash(opened: Opened, plan: Plan) -> str:
     """Hash of the resolved recipe and of its stems' content, whatever the paths."""
     resolved = opened.recipe.model_dump(
-        exclude={"title": True, "note": True, "base": True, "stems_dir": True, "presets_dirs": True, "expect": True}
+        exclude={
+            "title": True,
+            "note": True,
+            "base": True,
+            "stems_dir": True,
+            "presets_dirs": True,
+            "expect": True,
+        }
     )
-    content = {
-        node.name: [part.content for part in node.stem.parts] for node in plan.nodes if node.stem is not None
-    }
+    content = {node.name: [part.content for part in node.stem.parts] for node in plan.nodes if node.stem is not None}
     text = json.dumps([resolved, content], sort_keys=True, separators=(",", ":"), default=str)
     return hashlib.sha256(text.encode()).hexdigest()

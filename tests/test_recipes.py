@@ -1,0 +1,238 @@
+"""Recipes: places, overlays, presets, resolve."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from chainrun.errors import RecipeError
+from chainrun.recipe import Overrides, open_recipe
+from chainrun.recipe.locate import positions
+from chainrun.recipe.resolve import resolved_text
+
+TRICKY = '''
+"quoted key" = 1
+a.b."c.d" = [1, { x = "]", y = [ 2, 3 ] }, """
+multi "" line ] """]   # comment with [ brackets ]
+[stems.kick]
+file = 'li#teral'
+chain = [ # first
+  { do = "gate", bands = [ { kind = "bell" } ] },
+  { preset = "x", set = { "eq.bands.0.gain_db" = -3 } },
+]
+[[deliver]]
+file = "a"
+[[deliver]]
+file = "b"
+[deliver.more]
+x = 1
+'''
+
+
+def test_positions_of_keys():
+    found = positions(TRICKY)
+    lines = TRICKY.split("\n")
+
+    def at(*path):
+        line, column = found[path]
+        return lines[line - 1][column - 1 :]
+
+    assert at("quoted key").startswith('"quoted key"')
+    assert at("a", "b", "c.d", 1, "y", 1).startswith("3")
+    assert at("stems", "kick", "chain", 0, "bands", 0, "kind").startswith('kind = "bell"')
+    assert at("stems", "kick", "chain", 1, "set", "eq.bands.0.gain_db").startswith('"eq.bands.0.gain_db"')
+    assert at("deliver", 1, "file").startswith('file = "b"')
+    assert at("deliver", 1, "more", "x").startswith("x = 1")
+
+
+def paths_of(value, path=()):
+    """All paths of plain data."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield (*path, key)
+            yield from paths_of(inner, (*path, key))
+    elif isinstance(value, list):
+        for i, inner in enumerate(value):
+            yield (*path, i)
+            yield from paths_of(inner, (*path, i))
+
+
+def test_every_key_of_the_demo_has_a_position():
+    text = Path(__file__).parent.parent.joinpath("recipes", "tithe-barn.recipe.toml").read_text()
+    assert set(paths_of(tomllib.loads(text))) <= set(positions(text))
+
+
+values = st.recursive(
+    st.one_of(st.integers(-5, 5), st.booleans(), st.text(max_size=8), st.floats(-5, 5)),
+    lambda inner: st.one_of(st.lists(inner, max_size=3), st.dictionaries(st.text(max_size=5), inner, max_size=3)),
+    max_leaves=12,
+)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.dictionaries(st.text(max_size=5), values, max_size=4))
+def test_positions_of_anything_that_toml_can_hold(data):
+    """Whatever a TOML writer (tomli-w) puts out, the scanner finds every key, as an independent parser sees it."""
+    import tomli_w
+
+    text = tomli_w.dumps(data)
+    found = positions(text)
+    for path in paths_of(tomllib.loads(text)):
+        assert path in found
+
+
+def test_positions_agree_with_another_parser():
+    toml_rs = pytest.importorskip("toml_rs", reason="toml-rs is not installed")
+    try:
+        loaded = toml_rs.load_with_metadata
+    except AttributeError:
+        pytest.skip("this toml-rs has no load_with_metadata")
+    path = Path(__file__).parent.parent / "recipes" / "tithe-barn.recipe.toml"
+    with path.open("rb") as file:
+        document = loaded(file)
+    assert document.value == tomllib.loads(path.read_text())
+
+
+BASE = """recipe = 1
+[stems.kick]
+file = "kick.wav"
+chain = [ { do = "gate", name = "door", threshold_db = -30 }, { do = "gain", gain_db = 1 }, { preset = "snap", name = "sound" } ]
+[stems.snare]
+file = "snare.wav"
+to = "kit"
+[buses.kit]
+chain = [ { do = "compressor", threshold_db = -18 } ]
+[variants.harder]
+"buses.kit.chain.0.attack_ms" = 4
+[variants.cold]
+stems = { kick = { level_db = -9 } }
+remove = ["stems.kick.chain.door"]
+"""
+SNAP = """preset = 1
+was = ["old/snap"]
+chain = [ { do = "eq", bands = [ { kind = "bell", freq_hz = 100, gain_db = 2 } ] }, { do = "compressor", threshold_db = -20, note = "the second step" } ]
+"""
+
+
+@pytest.fixture
+def song(session):
+    (session.folder / "presets").mkdir()
+    (session.folder / "presets" / "snap.preset.toml").write_text(SNAP)
+    return session.write(BASE)
+
+
+def opened(path, **more):
+    return open_recipe(Path(path), Overrides(**more)).recipe
+
+
+def test_presets_unfold_in_place(song):
+    chain = opened(song).stems["kick"].chain
+    assert [step.do for step in chain] == ["gate", "gain", "eq", "compressor"]
+    assert open_recipe(song).addresses("stems", "kick") == [
+        "chain.0",
+        "chain.1",
+        "chain.2.eq",
+        "chain.2.compressor",
+    ]
+
+
+def test_set_reaches_into_a_preset(song):
+    assert (
+        opened(song, sets=["stems.kick.chain.sound.set.eq.bands.0.gain_db=-4"]).stems["kick"].chain[2].bands[0].gain_db
+        == -4
+    )
+    assert opened(song, sets=["stems.kick.chain.2.set.compressor.ratio=9"]).stems["kick"].chain[3].ratio == 9
+
+
+def test_a_former_name_resolves(song):
+    song.write_text(BASE.replace('preset = "snap"', 'preset = "old/snap"'))
+    assert len(opened(song).stems["kick"].chain) == 4
+
+
+def test_a_retired_preset_still_works_and_says_so(song, session):
+    folder = session.folder / "presets"
+    (folder / "retired").mkdir()
+    (folder / "snap.preset.toml").rename(folder / "retired" / "snap.preset.toml")
+    path = folder / "retired" / "snap.preset.toml"
+    path.write_text(SNAP + 'status = "retired"\nretired_in = 2026\nreplaced_by = "crack"\n')
+    found = open_recipe(song)
+    assert len(found.recipe.stems["kick"].chain) == 4
+    assert "retired in 2026; advised in its place: crack" in found.problems.warnings[0].message
+
+
+def test_bypass_and_mix_of_a_preset_use(song):
+    song.write_text(BASE.replace('name = "sound"', 'name = "sound", bypass = true'))
+    assert [step.bypass for step in opened(song).stems["kick"].chain] == [False, False, True, True]
+    song.write_text(BASE.replace('name = "sound"', 'name = "sound", mix_pct = 30'))
+    last = opened(song).stems["kick"].chain[-1]
+    assert (last.do, last.mix_pct, [s.do for s in last.branches[0].chain]) == (
+        "branches",
+        30,
+        ["eq", "compressor"],
+    )
+
+
+def test_variants_overlays_and_set_in_their_order(song, session):
+    overlay = session.folder / "my.overlay.toml"
+    overlay.write_text('"buses.kit.chain.compressor.attack_ms" = 5\n[stems.kick]\nlevel_db = -2\n')
+    kit = opened(song, variant="harder").buses["kit"].chain[0]
+    assert kit.attack_ms == 4
+    both = opened(song, variant="harder", overlays=[overlay])
+    assert (both.buses["kit"].chain[0].attack_ms, both.stems["kick"].level_db) == (5, -2)
+    last = opened(song, variant="harder", overlays=[overlay], sets=["buses.kit.chain.0.attack_ms=6"])
+    assert last.buses["kit"].chain[0].attack_ms == 6
+
+
+def test_remove_and_tables_in_a_variant(song):
+    cold = opened(song, variant="cold")
+    assert [step.do for step in cold.stems["kick"].chain] == ["gain", "eq", "compressor"]
+    assert cold.stems["kick"].level_db == -9
+
+
+def test_an_array_given_whole_replaces(song, session):
+    overlay = session.folder / "my.overlay.toml"
+    overlay.write_text('[stems.kick]\nchain = [ { do = "gain", gain_db = -1 } ]\n')
+    assert [step.do for step in opened(song, overlays=[overlay]).stems["kick"].chain] == ["gain"]
+
+
+def test_replace_presets_acts_everywhere(song, session):
+    folder = session.folder
+    (folder / "presets" / "crack.preset.toml").write_text('preset = 1\nchain = [ { do = "gain", gain_db = 6 } ]\n')
+    (folder / "my.overlay.toml").write_text('[replace_presets]\n"snap" = "crack"\n')
+    assert [s.do for s in opened(song, overlays=[folder / "my.overlay.toml"]).stems["kick"].chain] == [
+        "gate",
+        "gain",
+        "gain",
+    ]
+
+
+def test_base(song, session):
+    sub = session.folder / "songs"
+    sub.mkdir()
+    (session.folder / ".chainrun-root").touch()
+    (sub / "two.recipe.toml").write_text('recipe = 1\nbase = "../song.recipe.toml"\n[stems.kick]\nlevel_db = -7\n')
+    found = open_recipe(sub / "two.recipe.toml")
+    assert found.recipe.stems["kick"].level_db == -7
+    assert found.stem_files("kick")[0].exists(), "paths stay relative to the file in which they stand"
+
+
+def test_a_problem_is_told_where_it_was_written(song, session):
+    overlay = session.folder / "my.overlay.toml"
+    overlay.write_text('\n"stems.kick.chain.1.gain_db" = 900\n')
+    with pytest.raises(RecipeError) as refused:
+        opened(song, overlays=[overlay], sets=["stems.snare.level_db=99"])
+    places = {(p.file, p.line) for p in refused.value.problems}
+    assert places == {("my.overlay.toml", 2), ("command line", None)}
+
+
+def test_resolved_needs_no_library(song, session):
+    text = resolved_text(open_recipe(song, Overrides(variant="harder")), session.folder)
+    assert "preset" not in tomllib.loads(text)["stems"]["kick"]["chain"][2]
+    (session.folder / "presets" / "snap.preset.toml").unlink()
+    alone = session.write(text, "alone")
+    assert opened(alone).buses["kit"].chain[0].attack_ms == 4
+    assert [s.do for s in opened(alone).stems["kick"].chain] == ["gate", "gain", "eq", "compressor"]
