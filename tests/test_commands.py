@@ -177,3 +177,18 @@ def test_an_interrupted_render_leaves_nothing(session, sent, code):
     _, said = process.communicate(timeout=20)
     assert process.returncode == code, said
     assert list(Path("out").iterdir()) == []
+
+
+def test_the_readmes_example_recipe_is_valid(session, chainrun):
+    import re
+    import shutil
+
+    text = (ROOT / "README.md").read_text()
+    (example,) = re.findall(r"```toml\n(.*?)```", text, flags=re.S)
+    folder = session.folder / "stems"
+    folder.mkdir()
+    for name in ("kick", "snare_under", "over_left", "over_right"):
+        shutil.copy(ROOT / "fixtures" / "tithe-barn" / f"{name}.flac", folder)
+    shutil.copytree(ROOT / "recipes" / "presets", session.folder / "presets")
+    ran = chainrun("check", session.write(example, "kit"))
+    assert (ran.code, ran.err) == (0, "")

@@ -58,14 +58,14 @@ def _stop(signum: int, frame: FrameType | None) -> None:
 
 def run(arguments: list[str] | None = None) -> None:
     """Run the program and end the process with its exit code."""
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), _stop)
     sys.exit(main(sys.argv[1:] if arguments is None else arguments))
 
 
 def main(arguments: list[str]) -> int:
     """Run the program; returns its exit code."""
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), _stop)
     try:
         code = app(args=arguments, standalone_mode=False)
         sys.stdout.flush()

@@ -1,0 +1,252 @@
+"""Kernels of the engine beside the same loops compiled with numba."""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable
+
+import numpy as np
+
+from chainrun.dsp.ballistics import Branching, Decoupled, OnePole, time_constant
+from chainrun.dsp.biquad import Cascade, bell
+from chainrun.dsp.compression import SideChain
+from chainrun.dsp.gain_computer import DownwardCurve
+from chainrun.dsp.gating import GateDetector, GateGain, GateState
+from chainrun.dsp.limiting import Limiter
+from chainrun.dsp.true_peak import Interpolator
+from chainrun.loudness import Meter
+from chainrun.loudness.k_weighting import k_weighting
+from chainrun.units import LOG2_PER_DB
+from tests.bench import compiled
+from tests.signals import drums, noise
+
+RATE = 48000
+N = 61_440
+BLOCKS = 6
+REPEATS = 7
+
+
+def seconds_of(run: Callable[[], object]) -> float:
+    """Median CPU time of the thread."""
+    run()
+    taken = []
+    for _ in range(REPEATS):
+        began = time.thread_time()
+        run()
+        taken.append(time.thread_time() - began)
+    return statistics.median(taken)
+
+
+def blocks(x: np.ndarray) -> list[np.ndarray]:
+    return [np.ascontiguousarray(x[..., k * N : (k + 1) * N]) for k in range(BLOCKS)]
+
+
+ROWS: list[tuple[str, float, float]] = []
+
+
+def row(name: str, ours: Callable[[], object], theirs: Callable[[], object], frames: int = N * BLOCKS) -> None:
+    """Run both, and note nanoseconds a frame."""
+    ROWS.append((name, seconds_of(ours) / frames * 1e9, seconds_of(theirs) / frames * 1e9))
+
+
+def dynamics() -> None:
+    total = N * BLOCKS
+    signals = {"drums": drums(total), "noise": noise(total, 0.3), "tones": np.sin(np.arange(total) * 0.13) * 0.4}
+    out = np.empty(N)
+    attack, release = time_constant(8, RATE), time_constant(120, RATE)
+    for name, x in signals.items():
+        parts = blocks(x)
+        if name != "tones":
+            gate_row(name, parts)
+            reduction = blocks(DownwardCurve(-20, 4, 6).reduction(np.maximum(np.abs(x), 1e-9)))
+            smoother, decoupled = Branching(attack, release), Decoupled(attack, release)
+
+            def ours(smoother=smoother, reduction=reduction):
+                y = 0.0
+                for part in reduction:
+                    y = float(smoother.run(part, y)[-1])
+
+            def theirs(reduction=reduction):
+                y = 0.0
+                for part in reduction:
+                    y = compiled.branching(part, attack, release, y, out)
+
+            row(f"branching smoother, {name}", ours, theirs)
+
+            def ours_decoupled(kernel=decoupled, reduction=reduction):
+                state = (0.0, 0.0)
+                for part in reduction:
+                    _, state = kernel.run(part, state)
+
+            def theirs_decoupled(reduction=reduction):
+                p = y = 0.0
+                for part in reduction:
+                    p, y = compiled.decoupled(part, attack, release, p, y, out)
+
+            row(f"decoupled smoother, {name}", ours_decoupled, theirs_decoupled)
+        compressor_row(name, parts, attack, release)
+    pole = OnePole(release)
+    parts = blocks(signals["noise"])
+
+    def one_pole():
+        y = 0.0
+        for part in parts:
+            y = float(pole.run(part, y)[-1])
+
+    def one_pole_compiled():
+        y = 0.0
+        for part in parts:
+            y = compiled.one_pole(part, release, y, out)
+
+    row("one-pole", one_pole, one_pole_compiled)
+
+    def rms():
+        y = 0.0
+        for part in parts:
+            squares = part * part
+            smooth = pole.run(squares, y)
+            y = float(smooth[-1])
+            np.sqrt(smooth, out=smooth)
+
+    def rms_compiled():
+        y = 0.0
+        for part in parts:
+            y = compiled.rms(part, release, y, out)
+
+    row("RMS detector", rms, rms_compiled)
+
+
+def gate_row(name: str, parts: list[np.ndarray]) -> None:
+    open_at, close_at = 10 ** (-30 / 20), 10 ** (-36 / 20)
+    decay, attack, release = (time_constant(ms, RATE) for ms in (5, 0.3, 100))
+    hold, lookahead = 2400, 192
+    detector = GateDetector(open_at, close_at, decay, hold)
+    gain = GateGain(-60 * LOG2_PER_DB, attack, release)
+    out = np.empty(N)
+
+    def ours():
+        state, line = GateState(False, -1, -60 * LOG2_PER_DB), np.zeros(lookahead)
+        for part in parts:
+            events, is_open, until = detector.run(np.abs(part), state)
+            _, factor, last = gain.run(events, N, state.is_open, state.gain)
+            state = GateState(is_open, until, last)
+            joined = np.concatenate([line, part])
+            line = joined[N:]
+            np.multiply(joined[:N], factor, out=out)
+
+    def theirs():
+        line = np.zeros(lookahead)
+        for part in parts:
+            compiled.gate(part, open_at, close_at, decay, hold, 60.0, attack, release, lookahead, line, out)
+
+    row(f"gate, {name}", ours, theirs)
+
+
+def compressor_row(name: str, parts: list[np.ndarray], attack: float, release: float) -> None:
+    out = np.empty(N)
+    chain = SideChain(DownwardCurve(-20, 4, 6), 8, 120, RATE)
+
+    def ours():
+        last = 0.0
+        for part in parts:
+            reduction, last = chain.run(np.abs(part), last)
+            if reduction is None:
+                out[:] = part
+            else:
+                np.negative(reduction, out=reduction)
+                np.exp2(reduction, out=reduction)
+                np.multiply(part, reduction, out=out)
+
+    def theirs():
+        last = 0.0
+        for part in parts:
+            last = compiled.compressor(part, -20.0, 4.0, 6.0, attack, release, last, out)
+
+    row(f"compressor, {name}", ours, theirs)
+
+
+def filters() -> None:
+    parts = blocks(noise(N * BLOCKS))
+    out = np.empty(N)
+    for count in (1, 2, 4, 6, 8):
+        sections = np.array([bell(100.0 * 2**k, 3.0, 1.0, RATE) for k in range(count)])
+        kernel = Cascade(sections)
+
+        def ours(kernel=kernel):
+            state = kernel.start_state(1)
+            for part in parts:
+                _, state = kernel.run(part[None], state)
+
+        def theirs(sections=sections):
+            state = np.zeros((len(sections), 2))
+            for part in parts:
+                compiled.biquads(part, sections, state, out)
+
+        row(f"eq, {count} sections", ours, theirs)
+
+
+def peaks() -> None:
+    total = N * BLOCKS
+    # As loud, and as seldom near its peak, as a mix is; dense: near its peak all the time.
+    signals = {
+        "mix": np.stack([drums(total, seed=1), drums(total, seed=2)]) * 0.6 + 0.05 * noise(total)[None],
+        "dense": np.clip(np.stack([noise(total, 0.7, 1), noise(total, 0.7, 2)]), -1, 1),
+        "idle": 0.05 * np.stack([noise(total, 1, 1), noise(total, 1, 2)]),
+    }
+    between = Interpolator()
+    taps = np.array([matrix[: between.n_taps, 0] for matrix in between._matrices])
+    for name, x in signals.items():
+        parts = blocks(x)
+        release = time_constant(80, RATE)
+        kernel = Limiter(-3.0, 72, 0, release, true_peak=between)
+
+        def ours(parts=parts, kernel=kernel):
+            state = kernel.start_state(2)
+            for part in parts:
+                _, _, state = kernel.run(part, state)
+
+        def theirs(parts=parts, release=release):
+            out = np.empty((2, N))
+            for part in parts:
+                compiled.limiter(part, taps, 10 ** (-3 / 20), 72, release, out)
+
+        row(f"limiter with true peak, {name}", ours, theirs)
+        if name == "idle":
+            continue
+
+        def meter(parts=parts):
+            best = 0.0
+            for part in parts:
+                for channel in part:
+                    best = between.maximum(channel, best)
+
+        def meter_compiled(parts=parts):
+            best = 0.0
+            for part in parts:
+                best = compiled.true_peak(part, taps, best)
+
+        row(f"true-peak meter, {name}", meter, meter_compiled)
+    parts = blocks(signals["mix"])
+
+    def loudness():
+        meter = Meter(RATE, 2, true_peak=False)
+        for part in parts:
+            meter.feed(part)
+
+    def loudness_compiled():
+        state, powers = np.zeros((2, 2, 2)), np.empty(N)
+        for part in parts:
+            compiled.k_meter(part, k_weighting(RATE), state, RATE // 10, powers)
+
+    row("K-weighted meter, stereo", loudness, loudness_compiled)
+
+
+def main(arguments: list[str]) -> None:
+    """Print the table; arguments pick groups (dynamics, filters, peaks)."""
+    groups = {"dynamics": dynamics, "filters": filters, "peaks": peaks}
+    for name in arguments or list(groups):
+        groups[name]()
+    print(f"{'kernel':<34} {'ns a frame':>10} {'compiled':>9} {'ratio':>6}")
+    for name, ours, theirs in ROWS:
+        print(f"{name:<34} {ours:10.2f} {theirs:9.2f} {ours / theirs:6.2f}")
