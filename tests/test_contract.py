@@ -197,7 +197,7 @@ def test_keyed_steps_take_any_key(do, key_channels, own_channels):
 def test_a_key_is_delayed_by_the_latency_gathered_before_it():
     """An impulse in the key opens the gate at the impulse in the signal, whatever stands before the gate."""
     key = Key.model_validate({"from": ["other"]})
-    limiter = step_of("limiter", ceiling_dbfs=0.0, lookahead_ms=3.0)
+    limiter = step_of("limiter", ceiling_dbtp=0.0, lookahead_ms=3.0)
     gate = step_of(
         "gate",
         threshold_db=-20.0,

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from chainrun.dsp.ballistics import Branching, Decoupled, OnePole, time_constant
 from chainrun.dsp.biquad import Cascade, bell, butterworth, high_shelf
-from chainrun.dsp.compression import SideChain
+from chainrun.dsp.compression import Ballistics, SideChain, SideState
 from chainrun.dsp.gain_computer import DownwardCurve
 from chainrun.dsp.gating import GateDetector, GateGain, GateState
 from chainrun.dsp.limiting import Limiter
@@ -83,8 +83,8 @@ def test_decoupled_smoother(name, attack_ms, release_ms, cuts):
 @given(signals, st.floats(-60, 0), st.floats(1, 20), st.floats(0, 24), attacks, releases, sizes)
 def test_compressor_side_chain(name, threshold, ratio, knee, attack_ms, release_ms, cuts):
     x = np.abs(chosen(name))
-    chain = SideChain(DownwardCurve(threshold, ratio, knee), attack_ms, release_ms, RATE)
-    gain, last = [], 0.0
+    chain = SideChain(DownwardCurve(threshold, ratio, knee), Ballistics(attack_ms, release_ms), RATE)
+    gain, last = [], SideState()
     for (piece,) in in_pieces(x[None], cuts):
         reduction, last = chain.run(piece, last)
         gain.append(np.zeros(piece.size) if reduction is None else -reduction / LOG2_PER_DB)

@@ -5,7 +5,7 @@ composite steps hold chains of their own.
 """
 
 from chainrun.contract.chain import ChainRunner
-from chainrun.contract.keyed import Keyed, Listener, Thresholded
+from chainrun.contract.keyed import Keyed, Listener, Thresholded, ThresholdFields
 from chainrun.contract.readings import Reading, ReductionRecorder
 from chainrun.contract.registry import any_step, finish, processor, processors
 from chainrun.contract.runner import Keys, Runner, Stream
@@ -24,6 +24,7 @@ __all__ = [
     "Step",
     "Stream",
     "StrictModel",
+    "ThresholdFields",
     "Thresholded",
     "any_step",
     "finish",

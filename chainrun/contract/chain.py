@@ -20,7 +20,7 @@ class _Link:
     """One step of the chain, with the delays that keep its key and its dry part in time."""
 
     runner: Runner
-    address: str
+    address: tuple[str, str]
     wet: float
     dry: DelayLine | None
     key_delays: dict[Key, DelayLine]
@@ -34,15 +34,16 @@ class ChainRunner(Runner):
     gathered before the step that listens to it. The chain's latency and tail are the sums of its steps'.
     """
 
-    def __init__(self, steps: Sequence[Step], stream: Stream, addresses: Sequence[str] | None = None):
+    def __init__(self, steps: Sequence[Step], stream: Stream, addresses: Sequence[tuple[str, str]] | None = None):
         from chainrun.dsp.delay_line import DelayLine
 
         self._law = stream.pan_law_db
         self._links: list[_Link] = []
         self.n_channels_out = stream.n_channels
         self.latency_frames = self.tail_frames = 0
-        names = addresses if addresses is not None else [step.name or str(i) for i, step in enumerate(steps)]
-        for step, address in zip(steps, names, strict=True):
+        if addresses is None:
+            addresses = [(str(i), step.name or str(i)) for i, step in enumerate(steps)]
+        for step, address in zip(steps, addresses, strict=True):
             if step.bypass:
                 continue
             here = replace(
@@ -77,7 +78,7 @@ class ChainRunner(Runner):
         return dry * (1.0 - share) + wet * share
 
     def readings(self) -> list[Reading]:
-        return [reading.under(link.address) for link in self._links for reading in link.runner.readings()]
+        return [reading.under(*link.address) for link in self._links for reading in link.runner.readings()]
 
 
 def channels_after(steps: Sequence[Step], n_channels: int) -> int:

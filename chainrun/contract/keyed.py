@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING
 from pydantic import Field, model_validator
 
 from chainrun.contract.runner import Keys, Stream
-from chainrun.contract.step import Key, Misfit, Step, too_high
+from chainrun.contract.step import Key, Misfit, Step, StrictModel, too_high
 
 if TYPE_CHECKING:
     from typing import Self
 
     from chainrun.dsp.arrays import Array
     from chainrun.dsp.biquad import Cascade
+    from chainrun.dsp.delay_line import DelayLine
 
 
 class Listener:
@@ -21,8 +22,11 @@ class Listener:
 
     def __init__(self, key: Key | None, stream: Stream, low_cut_hz: float | None, high_cut_hz: float | None):
         self.key = key
+        self.plain = key is None and low_cut_hz is None and high_cut_hz is None
+        """Whether what is heard is the step's own input as it is."""
         self.n_channels = stream.key_channels[key] if key is not None else stream.n_channels
         self._filter: Cascade | None = None
+        self._line: DelayLine | None = None
         if low_cut_hz is not None or high_cut_hz is not None:
             import numpy as np
 
@@ -40,11 +44,15 @@ class Listener:
             heard, self._state = self._filter.run(heard, self._state)
         return heard
 
-    @staticmethod
-    def as_output(heard: Array, n_channels: int) -> Array:
-        """What the step listens to, laid on the channels that it puts out."""
+    def as_output(self, heard: Array, n_channels: int, latency_frames: int) -> Array:
+        """What the step listens to, in time with its output and laid on the channels that it puts out."""
         import numpy as np
 
+        from chainrun.dsp.delay_line import DelayLine
+
+        if self._line is None:
+            self._line = DelayLine(heard.shape[0], latency_frames)
+        heard = self._line.run(heard)
         if heard.shape[0] == n_channels:
             return heard.copy()
         if heard.shape[0] == 1:
@@ -68,6 +76,10 @@ class Keyed(Step):
     def listens_to(self) -> tuple[Key, ...]:
         return (self.key,) if self.key is not None and not self.bypass else ()
 
+    def hit_level(self, stream: Stream) -> float | None:
+        """Usual peak of a hit in what the step listens to, in dBFS, if the recipe tells it."""
+        return stream.hit_level_dbfs if self.key is None else stream.key_hit_levels.get(self.key)
+
     def start_listener(self, stream: Stream) -> Listener:
         """The listener for this stream."""
         return Listener(self.key, stream, self.key_low_cut_hz, self.key_high_cut_hz)
@@ -84,15 +96,15 @@ class Keyed(Step):
         return found
 
 
-class Thresholded(Keyed):
-    """A keyed step with a threshold, in dBFS or so far below the hits of what it listens to."""
+class ThresholdFields(StrictModel):
+    """A threshold in dBFS, or so far below the hits of what is listened to."""
 
     threshold_db: float | None = Field(None, ge=-120, le=20, description="threshold in dBFS")
     threshold_below_hits_db: float | None = Field(
         None,
         ge=-20,
         le=120,
-        description="threshold so far below the hits: below hit_level_dbfs (and trim_db) of the stem, or of the key",
+        description="threshold so far below the hits: under hit_level_dbfs (and trim_db) of the stem, or of the key",
     )
 
     @model_validator(mode="after")
@@ -101,28 +113,34 @@ class Thresholded(Keyed):
             raise ValueError("give either threshold_db or threshold_below_hits_db")
         return self
 
-    def hit_level(self, stream: Stream) -> float | None:
-        """Usual peak of a hit in what the step listens to, in dBFS, if the recipe tells it."""
-        return stream.hit_level_dbfs if self.key is None else stream.key_hit_levels.get(self.key)
+    def threshold_at(self, hit_level_dbfs: float | None) -> float:
+        """The threshold in dBFS where hits have this level."""
+        if self.threshold_db is not None:
+            return self.threshold_db
+        assert hit_level_dbfs is not None, "misfits() refuses this"
+        assert self.threshold_below_hits_db is not None
+        return hit_level_dbfs - self.threshold_below_hits_db
+
+    def threshold_misfits(self, hit_level_dbfs: float | None, *, keyed: bool, prefix: str = "") -> list[Misfit]:
+        """A misfit where the hits' level is needed and not known."""
+        if self.threshold_below_hits_db is None or hit_level_dbfs is not None:
+            return []
+        whose = "no source of the key has" if keyed else "this stem has"
+        return [
+            Misfit(
+                f"{prefix}threshold_below_hits_db",
+                f"needs to know how loud the hits are, and {whose} no hit_level_dbfs",
+                hint="give hit_level_dbfs to the stem, or threshold_db here",
+            )
+        ]
+
+
+class Thresholded(Keyed, ThresholdFields):
+    """A keyed step with one threshold."""
 
     def threshold(self, stream: Stream) -> float:
         """The threshold in dBFS on this stream."""
-        if self.threshold_db is not None:
-            return self.threshold_db
-        hit_level = self.hit_level(stream)
-        assert hit_level is not None, "misfits() refuses this"
-        assert self.threshold_below_hits_db is not None
-        return hit_level - self.threshold_below_hits_db
+        return self.threshold_at(self.hit_level(stream))
 
     def misfits(self, stream: Stream) -> list[Misfit]:
-        found = super().misfits(stream)
-        if self.threshold_below_hits_db is not None and self.hit_level(stream) is None:
-            whose = "this stem has" if self.key is None else "no source of the key has"
-            found.append(
-                Misfit(
-                    "threshold_below_hits_db",
-                    f"needs to know how loud the hits are, and {whose} no hit_level_dbfs",
-                    hint="give hit_level_dbfs to the stem, or threshold_db here",
-                )
-            )
-        return found
+        return super().misfits(stream) + self.threshold_misfits(self.hit_level(stream), keyed=self.key is not None)

@@ -22,9 +22,13 @@ WORKING_DB = 0.1
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """Gain reduction of one step, positive in dB. `step` is its address: `chain.0`, `chain.2.compressor`."""
+    """Gain reduction of one step, positive in dB, negative where it raises.
+
+    `step` is its address: `chain.0`, `chain.2.compressor`; `named` the same by names: `chain.glue.compressor`.
+    """
 
     step: str
+    named: str
     do: str
     gain_reduction_max_db: float
     gain_reduction_mean_db: float
@@ -34,14 +38,20 @@ class Reading:
     curve_min_db: Curve
     curve_max_db: Curve
 
-    def under(self, address: str) -> Reading:
-        """The same reading with `address` before its own."""
-        return replace(self, step=f"{address}.{self.step}" if self.step else address)
+    def under(self, address: str, named: str | None = None) -> Reading:
+        """The same reading with an address before its own."""
+        named = address if named is None else named
+        return replace(
+            self,
+            step=f"{address}.{self.step}" if self.step else address,
+            named=f"{named}.{self.named}" if self.named else named,
+        )
 
     def record(self, *, curve: bool = True) -> dict[str, Any]:
         """As a JSON object."""
         found: dict[str, Any] = {
             "step": self.step,
+            "named": self.named,
             "do": self.do,
             "gain_reduction_max_db": round(self.gain_reduction_max_db, 4),
             "gain_reduction_mean_db": round(self.gain_reduction_mean_db, 4),
@@ -64,7 +74,7 @@ class ReductionRecorder:
         self._total = 0
         self._working = 0
         self._sum = 0.0
-        self._most = 0.0
+        self._most = self._least = 0.0
         self._lows: list[Curve] = []
         self._highs: list[Curve] = []
         self._open: Array = np.empty(0)
@@ -97,6 +107,7 @@ class ReductionRecorder:
             self._lows.append(rows.min(axis=1).astype(np.float32))
             self._highs.append(rows.max(axis=1).astype(np.float32))
             self._most = max(self._most, float(rows.max()))
+            self._least = min(self._least, float(rows.min()))
         self._open = joined[whole * self._hop :].copy()
 
     def reading(self, do: str) -> Reading:
@@ -104,10 +115,13 @@ class ReductionRecorder:
         lows = np.concatenate([*self._lows, self._open.min(keepdims=True) if self._open.size else self._open])
         highs = np.concatenate([*self._highs, self._open.max(keepdims=True) if self._open.size else self._open])
         lows, highs = lows / LOG2_PER_DB, highs / LOG2_PER_DB
+        most = max(self._most, float(self._open.max(initial=0.0)))
+        least = min(self._least, float(self._open.min(initial=0.0)))
         return Reading(
             step="",
+            named="",
             do=do,
-            gain_reduction_max_db=max(self._most, float(self._open.max(initial=0.0))) / LOG2_PER_DB,
+            gain_reduction_max_db=(most if most >= -least else least) / LOG2_PER_DB,
             gain_reduction_mean_db=self._sum / self._working / LOG2_PER_DB if self._working else 0.0,
             gain_reduction_working_pct=100.0 * self._working / self._total if self._total else 0.0,
             points_per_second=self._rate_hz / self._hop,

@@ -11,6 +11,7 @@ from chainrun.contract.step import Key
 if TYPE_CHECKING:
     from chainrun.contract.readings import Reading
     from chainrun.dsp.arrays import Array
+    from chainrun.dsp.scratch import Scratch
 
     Keys = Mapping[Key, Array]
 else:
@@ -31,6 +32,20 @@ class Stream:
     """Latency gathered in the chain before this step."""
     key_channels: Mapping[Key, int] = field(default_factory=dict)
     key_hit_levels: Mapping[Key, float] = field(default_factory=dict)
+    memory: dict[str, Scratch] = field(default_factory=dict, compare=False)
+    """Holds the working memory that the steps of a chain share, once one has asked for it."""
+
+    def scratch(self) -> Scratch:
+        """The working memory of this chain."""
+        from chainrun.dsp.scratch import Scratch
+
+        return self.memory.setdefault("chain", Scratch())
+
+    def detectors(self, listener_channels: int, link_pct: float) -> int:
+        """Detectors that a linked dynamics step needs: one for all channels, or one for each."""
+        own = link_pct < 100.0 and listener_channels == self.n_channels
+        return listener_channels if own else 1
+
     """Usual peak of a hit in a key, where the recipe tells it for one of its sources."""
 
 

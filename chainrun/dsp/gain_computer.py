@@ -15,6 +15,17 @@ from chainrun.dsp.arrays import Array
 from chainrun.units import LOG2_PER_DB
 
 
+def _knee(u: Array, knee: float) -> Array:
+    """u >= 0 counted from the foot of the knee -> the excess over the threshold, quadratic inside the knee; in place."""
+    if knee > 0.0:
+        c = np.minimum(u, knee)
+        u -= c
+        c *= c
+        c *= 0.5 / knee
+        u += c
+    return u
+
+
 @dataclass(frozen=True)
 class DownwardCurve:
     """Reduction above a threshold. All in dB but the ratio (1 … inf)."""
@@ -39,13 +50,32 @@ class DownwardCurve:
         u = np.log2(level)
         u -= self.threshold_db * LOG2_PER_DB - knee / 2.0
         np.maximum(u, 0.0, out=u)
-        if knee > 0.0:
-            c = np.minimum(u, knee)
-            u -= c
-            c *= c
-            c *= 0.5 / knee
-            u += c
+        u = _knee(u, knee)
         u *= slope
         if self.range_db < math.inf:
             np.minimum(u, self.range_db * LOG2_PER_DB, out=u)
+        return u
+
+
+@dataclass(frozen=True)
+class BelowCurve:
+    """A change that grows below a threshold: `slope` dB for each dB under it, with a soft knee, capped at the range.
+
+    A downward expander of ratio R takes away (R - 1) dB a dB; upward compression of ratio R adds (1 - 1/R) dB a dB.
+    """
+
+    threshold_db: float
+    slope: float
+    knee_db: float
+    range_db: float
+
+    def change(self, level: Array) -> Array:
+        """Size of the change in log2 units of amplitudes > 0; a new array of the same shape."""
+        knee = self.knee_db * LOG2_PER_DB
+        u = np.log2(level)
+        np.subtract(self.threshold_db * LOG2_PER_DB + knee / 2.0, u, out=u)
+        np.maximum(u, 0.0, out=u)
+        u = _knee(u, knee)
+        u *= self.slope
+        np.minimum(u, self.range_db * LOG2_PER_DB, out=u)
         return u

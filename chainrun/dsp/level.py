@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from chainrun.dsp.arrays import Array
+from chainrun.dsp.ballistics import OnePole, time_constant
+from chainrun.dsp.peak_hold import PeakHold
+from chainrun.dsp.scratch import Scratch
 
 
 def linked_level(x: Array, link_pct: float) -> Array:
@@ -22,3 +25,25 @@ def linked_level(x: Array, link_pct: float) -> Array:
     share = link_pct / 100.0
     linked: Array = np.power(level, 1.0 - share) * np.power(loudest, share)
     return linked
+
+
+class LevelDetector:
+    """A level that does not follow every swing: the held peak, or the root of the running mean square."""
+
+    def __init__(self, detect: str, window_ms: float, rate_hz: int, scratch: Scratch | None = None):
+        decay = time_constant(window_ms, rate_hz)
+        self._hold = PeakHold(decay, scratch) if detect == "peak" else None
+        self._mean = OnePole(decay, scratch)
+
+    def run(self, magnitude: Array, last: float) -> tuple[Array, float]:
+        """Level of a magnitude of shape (n_frames,), a new array, and the state to carry on."""
+        if magnitude.size == 0:
+            return magnitude.copy(), last
+        if self._hold is not None:
+            level = self._hold.run(magnitude, last)
+            return level, float(level[-1])
+        level = self._mean.run_squared(magnitude, last)
+        last = max(0.0, float(level[-1]))
+        np.maximum(level, 0.0, out=level)
+        np.sqrt(level, out=level)
+        return level, last

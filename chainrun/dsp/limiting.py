@@ -8,17 +8,29 @@ holds whatever the material.
 
 from __future__ import annotations
 
-import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from chainrun.dsp.arrays import Array, silence
+from chainrun.dsp.peak_hold import PeakHold
 from chainrun.dsp.sliding import sliding_max, sliding_mean
 from chainrun.dsp.true_peak import CHUNK_ROWS, ROW, Interpolator
 from chainrun.units import LOG2_PER_DB
 
 NOTHING = 1e-12
+
+MARGIN_DB = 0.05
+"""Kept below a true-peak ceiling, for what 8 times the rate does not see (Annex 2, Attachment 1: 0.042 dB at fs/4)."""
+
+
+def limiting_interpolators() -> tuple[Interpolator, ...]:
+    """What a true-peak limiter listens with: the meter's interpolator, and a longer one at twice its rate.
+
+    They part only in what lies above 20 kHz, where meters differ too; the louder of both counts.
+    """
+    return Interpolator(4), Interpolator(8, half_taps=24, beta=6.0)
 
 
 @dataclass
@@ -41,15 +53,14 @@ class Limiter:
         hold_frames: int,
         release: float,
         *,
-        true_peak: Interpolator | None = None,
+        true_peak: Sequence[Interpolator] = (),
     ):
         self.ceiling = 2.0 ** (ceiling_db * LOG2_PER_DB)
-        self.lookahead, self.hold, self.release = lookahead_frames, hold_frames, release
-        self.between = true_peak
-        self._ahead = true_peak.half_taps if true_peak else 0
-        self._behind = true_peak.half_taps if true_peak else 0
+        self.lookahead, self.hold = lookahead_frames, hold_frames
+        self.between = tuple(true_peak)
+        self._ahead = self._behind = max((one.half_taps for one in true_peak), default=0)
         self.latency_frames = lookahead_frames + self._ahead
-        self._longest = max(1, int(-600.0 / math.log(release))) if 0.0 < release < 1.0 else 1 << 20
+        self._hold = PeakHold(release)
 
     def start_state(self, n_channels: int) -> LimiterState:
         """The state at rest."""
@@ -78,7 +89,8 @@ class Limiter:
             return out.copy(), None, LimiterState(keep, state.needed, state.released, 0.0)
         assert history == self.lookahead + self._ahead + self._behind
         long_needed = np.concatenate([state.needed, needed if needed is not None else np.zeros(n)])
-        released, last = self._let_go(sliding_max(long_needed, self.lookahead + self.hold + 1), state.last)
+        released = self._hold.run(sliding_max(long_needed, self.lookahead + self.hold + 1), state.last)
+        last = float(released[-1]) if released.size else state.last
         long_released = np.concatenate([state.released, released])
         reduction = sliding_mean(long_released, self.lookahead + 1)
         y = out * np.exp2(-reduction)
@@ -91,10 +103,11 @@ class Limiter:
         Without the in-between values `recent` is the n frames; with them it has half_taps more on either side.
         """
         peak = np.abs(recent[:, self._behind : self._behind + n]).max(axis=0)
-        if self.between is not None:
-            # Frame k answers for the values on both its sides: between k - 1 and k, and between k and k + 1.
+        # Frame k answers for the values on both its sides: between k - 1 and k, and between k and k + 1.
+        for between in self.between:
+            spare = self._behind - between.half_taps
             for channel in recent:
-                beside = self._beside(channel, n)
+                beside = self._beside(between, channel[spare : channel.size - spare], n)
                 if beside is not None:
                     np.maximum(peak, beside, out=peak)
         over = np.flatnonzero(peak > self.ceiling)
@@ -104,33 +117,13 @@ class Limiter:
         needed[over] = np.log2(peak[over] / self.ceiling)
         return needed
 
-    def _beside(self, x: Array, n: int) -> Array | None:
-        assert self.between is not None
+    def _beside(self, between: Interpolator, x: Array, n: int) -> Array | None:
         # One frame more to the left, so that the value left of the first frame is known.
-        rows = self.between.rows_over(x, self.ceiling)
+        rows = between.rows_over(x, self.ceiling)
         if rows.size == 0:
             return None
         right = np.zeros((-(-(n + 1) // ROW) + 1) * ROW)
         for start in range(0, rows.size, CHUNK_ROWS):
             some = rows[start : start + CHUNK_ROWS]
-            right.reshape(-1, ROW)[some] = self.between.peaks_of_rows(x, some)
+            right.reshape(-1, ROW)[some] = between.peaks_of_rows(x, some)
         return np.maximum(right[:n], right[1 : n + 1])
-
-    def _let_go(self, wanted: Array, last: float) -> tuple[Array, float]:
-        """q[n] = max(wanted[n], release * q[n-1])."""
-        if self.release == 0.0:
-            return wanted, float(wanted[-1]) if wanted.size else last
-        q = np.empty(wanted.size)
-        for start in range(0, wanted.size, self._longest):
-            part = slice(start, min(wanted.size, start + self._longest))
-            powers = self.release ** np.arange(1.0, part.stop - start + 1.0)
-            lifted = wanted[part] / powers
-            where = np.flatnonzero(lifted > last)
-            held = np.empty(where.size + 1)
-            held[0] = last
-            np.maximum.accumulate(lifted[where], out=held[1:])
-            mask = np.zeros(part.stop - start, dtype=np.int8)
-            mask[where] = 1
-            q[part] = np.take(held, np.cumsum(mask, dtype=np.intp)) * powers
-            last = float(q[part.stop - 1])
-        return q, last

@@ -10,6 +10,7 @@ from chainrun.contract import Reading
 from chainrun.loudness import Measured
 
 SCHEMA_VERSION = 1
+QUANTITIES = ("gain_reduction_max_db", "gain_reduction_mean_db", "gain_reduction_working_pct")
 
 
 @dataclass(frozen=True)
@@ -59,6 +60,25 @@ class RenderResult:
     def times_real_time(self) -> float:
         """How much faster than the music lasts."""
         return self.length_s / self.seconds if self.seconds > 0 else 0.0
+
+    def reading_at(self, path: str) -> float:
+        """The value at `buses.kit.chain.0.gain_reduction_max_db`, by digits or names as the recipe is written.
+
+        A chain's item that holds one dynamics step alone (a preset, say) may stand for it. Raises KeyError, with
+        what there is, for a path that finds none or several.
+        """
+        head, _, quantity = path.rpartition(".")
+        group, _, rest = head.partition(".")
+        name, _, address = (group, ".", rest) if group == "main" else rest.partition(".")
+        here = [reading for node in self.nodes if node.name == name for reading in node.readings]
+        found = [one for one in here if address in (one.step, one.named)]
+        found = found or [one for one in here if f"{one.step}.".startswith(f"{address}.")]
+        found = found or [one for one in here if f"{one.named}.".startswith(f"{address}.")]
+        record = found[0].record(curve=False) if len(found) == 1 else {}
+        if not isinstance(record.get(quantity), float):
+            known = [f"{one.named}.{key}" for one in here for key in QUANTITIES]
+            raise KeyError(f"{path}: {'several' if len(found) > 1 else 'no'} readings; there are {', '.join(known)}")
+        return float(record[quantity])
 
     def record(self) -> dict[str, Any]:
         """As one JSON document."""

@@ -74,7 +74,8 @@ class Node:
     stem: StemInput | None
     inputs: tuple[Input, ...]
     chain: tuple[dict[str, Any], ...]
-    addresses: tuple[str, ...]
+    addresses: tuple[tuple[str, str], ...]
+    """Of each step, by digits and by names."""
     keys: tuple[tuple[dict[str, Any], tuple[KeyInput, ...]], ...]
     """Each key as written, with its sources."""
     n_channels: int

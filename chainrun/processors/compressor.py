@@ -4,59 +4,118 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Reading, ReductionRecorder, Runner, Stream, Thresholded, processor
 
 if TYPE_CHECKING:
+    from typing import Self
+
     from chainrun.dsp.arrays import Array
+    from chainrun.dsp.compression import Ballistics
+
+MOST_UPWARD_DB = 12.0
+HELD_MS = 10.0
 
 
 @processor
 class Compressor(Thresholded):
-    """Turn down what is above the threshold, by the ratio.
+    """Turn down what is above the threshold, by the ratio; or, upward, raise what is below it.
 
-    Feed-forward in the log domain: the level of every frame goes through the static curve, and the reduction that
-    it asks for is smoothed with the attack while it grows and the release while it shrinks (branching smoother).
+    Feed-forward in the log domain: the level of every frame goes through the static curve, and the reduction that it
+    asks for is smoothed with the attack while it grows and the release while it shrinks. `detect = "peak"` takes
+    every frame's own level (upward: the held peak), "rms" the running mean square.
+
+    With auto_release the crest factor of the programme shortens the release: a steady tone releases in about release_ms,
+    hits much faster. With release_shape = "two_stage" a part of the reduction releases with release_slow_ms: a fast
+    return that gives way to a slow one.
     """
 
     do: Literal["compressor"] = "compressor"
-    ratio: float = Field(4.0, ge=1, le=1000, description="dB above the threshold that come out as 1 dB")
+    direction: Literal["down", "up"] = Field("down", description="turn down above the threshold, or raise below it")
+    ratio: float = Field(4.0, ge=1, le=1000, description="dB beyond the threshold that come out as 1 dB")
     knee_db: float = Field(6.0, ge=0, le=60, description="width of the soft knee around the threshold")
-    attack_ms: float = Field(10.0, ge=0, le=1000, description="time constant while the reduction grows (63.2 %)")
-    release_ms: float = Field(100.0, ge=0.1, le=10000, description="time constant while the reduction shrinks")
-    range_db: float = Field(120.0, ge=0, le=120, description="most that is ever taken away")
+    attack_ms: float = Field(10.0, ge=0, le=1000, description="time constant while the level rises (63.2 %)")
+    release_ms: float = Field(100.0, ge=0.1, le=10000, description="time constant while the level falls")
+    auto_release: bool = Field(False, description="release by the crest factor, release_ms at the longest")
+    release_shape: Literal["one_stage", "two_stage"] = Field("one_stage", description="one time constant, or two")
+    release_slow_ms: float = Field(900.0, ge=1, le=20000, description="time constant of the second stage")
+    release_slow_pct: float = Field(40.0, ge=0, le=100, description="share of the reduction that the second stage has")
+    smoothing: Literal["branching", "decoupled"] = Field(
+        "branching", description="attack or release, or a release behind which the attack smooths (releases later)"
+    )
+    detect: Literal["peak", "rms"] = Field("peak", description="level of each frame, or running mean square")
+    window_ms: float = Field(10.0, ge=0.01, le=500, description="time constant of the mean (upward: of the held peak)")
+    range_db: float | None = Field(
+        None, ge=0, le=120, description="most that is ever taken away (down: no limit) or added (up: 12 dB)"
+    )
+    makeup: Literal["fixed", "auto"] = Field(
+        "fixed", description="makeup_db, or half of what 0 dBFS would lose: -threshold (1 - 1/ratio) / 2"
+    )
     makeup_db: float = Field(0.0, ge=-40, le=40, description="gain behind it")
     lookahead_ms: float = Field(0.0, ge=0, le=50, description="acts so far before the peak; compensated latency")
     stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
 
     example = {"threshold_db": -20.0, "ratio": 3.0, "attack_ms": 8.0, "release_ms": 80.0}
     unity = {"threshold_db": -20.0, "ratio": 1.0}
-    source = "Giannoulis, Massberg, Reiss, JAES 60(6):399-408, 2012"
+    source = "Giannoulis, Massberg, Reiss, JAES 60(6):399-408, 2012; auto_release: JAES 61(10), 2013 (from memory)"
+
+    @model_validator(mode="after")
+    def _goes_together(self) -> Self:
+        plain = self.release_shape == "one_stage" and self.smoothing == "branching" and self.direction == "down"
+        if self.auto_release and not plain:
+            raise ValueError("auto_release goes with one_stage, branching and down alone")
+        if self.direction == "up" and (self.release_shape == "two_stage" or self.smoothing == "decoupled"):
+            raise ValueError('direction = "up" goes with one_stage and branching alone')
+        if self.makeup == "auto" and self.makeup_db != 0.0:
+            raise ValueError('makeup_db is for makeup = "fixed"')
+        return self
+
+    def makeup_gain_db(self, threshold_db: float) -> float:
+        """The gain behind it in dB: fixed, or the published estimate T (1/R - 1) / 2 of the average gain, undone."""
+        if self.makeup == "fixed":
+            return self.makeup_db
+        return max(0.0, -threshold_db) * (1.0 - 1.0 / self.ratio) / 2.0
+
+    def ballistics(self) -> Ballistics:
+        """How the reduction moves."""
+        from chainrun.dsp.compression import Ballistics
+
+        two = self.release_shape == "two_stage"
+        return Ballistics(
+            self.attack_ms,
+            self.release_ms,
+            self.smoothing == "decoupled",
+            self.release_slow_pct / 100.0 if two else 0.0,
+            self.release_slow_ms,
+            self.auto_release,
+        )
 
     def start(self, stream: Stream) -> Runner:
-        return _CompressorRunner(self, stream)
+        return _UpwardRunner(self, stream) if self.direction == "up" else _DownwardRunner(self, stream)
 
 
 class _CompressorRunner(Runner):
+    """What both directions share: who is heard, the detectors, the delay, the readings."""
+
     def __init__(self, step: Compressor, stream: Stream):
-        from chainrun.dsp.compression import SideChain
         from chainrun.dsp.delay_line import DelayLine
-        from chainrun.dsp.gain_computer import DownwardCurve
         from chainrun.units import LOG2_PER_DB, ms_to_frames
 
-        self._step = step
+        rate = stream.rate_hz
+        self._listen = step.listen
         self._listener = step.start_listener(stream)
         self.n_channels_out = stream.n_channels
-        self.latency_frames = ms_to_frames(step.lookahead_ms, stream.rate_hz)
-        curve = DownwardCurve(step.threshold(stream), step.ratio, step.knee_db, step.range_db)
-        self._chain = SideChain(curve, step.attack_ms, step.release_ms, stream.rate_hz)
-        heard = self._listener.n_channels
-        own = step.stereo_link_pct < 100.0 and heard == stream.n_channels
-        self._last = [0.0] * (heard if own else 1)
-        self._makeup = step.makeup_db * LOG2_PER_DB
+        self.latency_frames = ms_to_frames(step.lookahead_ms, rate)
+        self._n_detectors = stream.detectors(self._listener.n_channels, step.stereo_link_pct)
+        self._link = step.stereo_link_pct if self._n_detectors > 1 else 100.0
+        self._makeup = step.makeup_gain_db(step.threshold(stream)) * LOG2_PER_DB
         self._line = DelayLine(stream.n_channels, self.latency_frames)
-        self._recorder = ReductionRecorder(stream.rate_hz, stream.latency_frames + self.latency_frames)
+        self._recorder = ReductionRecorder(rate, stream.latency_frames + self.latency_frames)
+
+    def _reduction(self, i: int, magnitude: Array) -> Array | None:
+        """Reduction (upward: a negative one) of detector i in log2 units; None for none in the whole block."""
+        raise NotImplementedError
 
     def run(self, x: Array, keys: Keys) -> Array:
         import numpy as np
@@ -67,21 +126,71 @@ class _CompressorRunner(Runner):
         if n == 0:
             return x.copy()
         heard = self._listener.hear(x, keys)
-        level = linked_level(heard, self._step.stereo_link_pct if len(self._last) > 1 else 100.0)
         y = self._line.run(x).copy()
         most: Array | None = None
-        for i, row in enumerate(level):
-            reduction, self._last[i] = self._chain.run(row, self._last[i])
-            channels = slice(i, i + 1) if len(self._last) > 1 else slice(None)
+        for i, row in enumerate(linked_level(heard, self._link)):
+            reduction = self._reduction(i, row)
+            channels = slice(i, i + 1) if self._n_detectors > 1 else slice(None)
             if reduction is not None:
                 most = reduction if most is None else np.maximum(most, reduction)
-                y[channels] *= np.exp2(self._makeup - reduction)
+                gain = np.subtract(self._makeup, reduction)
+                y[channels] *= np.exp2(gain, out=gain)
             elif self._makeup:
                 y[channels] *= 2.0**self._makeup
         self._recorder.count(most, n)
-        if self._step.listen:
-            return self._listener.as_output(heard, self.n_channels_out)
+        if self._listen:
+            return self._listener.as_output(heard, self.n_channels_out, self.latency_frames)
         return y
 
     def readings(self) -> list[Reading]:
         return [self._recorder.reading("compressor")]
+
+
+class _DownwardRunner(_CompressorRunner):
+    def __init__(self, step: Compressor, stream: Stream):
+        from chainrun.dsp.compression import SideChain, SideState
+        from chainrun.dsp.gain_computer import DownwardCurve
+        from chainrun.dsp.level import LevelDetector
+
+        super().__init__(step, stream)
+        most = step.range_db if step.range_db is not None else float("inf")
+        curve = DownwardCurve(step.threshold(stream), step.ratio, step.knee_db, most)
+        self._chain = SideChain(curve, step.ballistics(), stream.rate_hz, stream.scratch())
+        self._mean = (
+            LevelDetector("rms", step.window_ms, stream.rate_hz, stream.scratch()) if step.detect == "rms" else None
+        )
+        self._states = [SideState()] * self._n_detectors
+        self._means = [0.0] * self._n_detectors
+
+    def _reduction(self, i: int, magnitude: Array) -> Array | None:
+        if self._mean is not None:
+            magnitude, self._means[i] = self._mean.run(magnitude, self._means[i])
+        reduction, self._states[i] = self._chain.run(magnitude, self._states[i])
+        return reduction
+
+
+class _UpwardRunner(_CompressorRunner):
+    def __init__(self, step: Compressor, stream: Stream):
+        from chainrun.dsp.ballistics import Branching, time_constant
+        from chainrun.dsp.gain_computer import BelowCurve
+        from chainrun.dsp.level import LevelDetector
+
+        super().__init__(step, stream)
+        rate = stream.rate_hz
+        most = step.range_db if step.range_db is not None else MOST_UPWARD_DB
+        self._curve = BelowCurve(step.threshold(stream), 1.0 - 1.0 / step.ratio, step.knee_db, most)
+        self._level = LevelDetector(step.detect, step.window_ms, rate, stream.scratch())
+        # The boost grows while the level falls: there the release acts.
+        self._smoother = Branching(
+            time_constant(step.release_ms, rate), time_constant(step.attack_ms, rate), stream.scratch()
+        )
+        self._levels = [0.0] * self._n_detectors
+        self._boosts = [0.0] * self._n_detectors
+
+    def _reduction(self, i: int, magnitude: Array) -> Array | None:
+        import numpy as np
+
+        level, self._levels[i] = self._level.run(magnitude, self._levels[i])
+        boost = self._smoother.run(self._curve.change(np.maximum(level, 1e-30)), self._boosts[i])
+        self._boosts[i] = float(boost[-1])
+        return np.negative(boost, out=boost)

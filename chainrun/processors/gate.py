@@ -53,20 +53,22 @@ class _GateRunner(Runner):
         self.n_channels_out = stream.n_channels
         self.latency_frames = ms_to_frames(step.lookahead_ms, rate)
         opening = db_to_gain(step.threshold(stream))
+        closing = opening * db_to_gain(-step.hysteresis_db)
         window = time_constant(step.window_ms, rate)
-        self._mean = OnePole(window) if step.detect == "rms" else None
-        self._closed = -step.range_db * LOG2_PER_DB
+        by_peak = step.detect == "peak"
+        # A mean square is held against squared thresholds: that spares the root.
+        self._mean = None if by_peak else OnePole(window, stream.scratch())
         self._detector = GateDetector(
-            opening,
-            opening * db_to_gain(-step.hysteresis_db),
-            window if step.detect == "peak" else 0.0,
+            opening if by_peak else opening**2,
+            closing if by_peak else closing**2,
+            window if by_peak else 0.0,
             ms_to_frames(step.hold_ms, rate) + self.latency_frames,
         )
-        self._gain = GateGain(self._closed, time_constant(step.attack_ms, rate), time_constant(step.release_ms, rate))
-        heard = self._listener.n_channels
-        own = step.stereo_link_pct < 100.0 and heard == stream.n_channels
-        self._n_detectors = heard if own else 1
-        self._states = [GateState(False, -1, self._closed)] * self._n_detectors
+        closed = -step.range_db * LOG2_PER_DB
+        self._gain = GateGain(closed, time_constant(step.attack_ms, rate), time_constant(step.release_ms, rate))
+        self._n_detectors = stream.detectors(self._listener.n_channels, step.stereo_link_pct)
+        self._link = step.stereo_link_pct if self._n_detectors > 1 else 100.0
+        self._states = [GateState(False, -1, closed)] * self._n_detectors
         self._means = [0.0] * self._n_detectors
         self._line = DelayLine(stream.n_channels, self.latency_frames)
         self._recorder = ReductionRecorder(rate, stream.latency_frames + self.latency_frames)
@@ -77,25 +79,26 @@ class _GateRunner(Runner):
         from chainrun.dsp.level import linked_level
 
         n = x.shape[1]
+        if n == 0:
+            return x.copy()
         heard = self._listener.hear(x, keys)
-        link = self._step.stereo_link_pct if self._n_detectors > 1 else 100.0
-        level = linked_level(heard, link)
+        level = linked_level(heard, self._link)
         late = self._line.run(x)
-        reduction = None
+        reduction: Array | None = None
         gains = np.empty((self._n_detectors, n))
         for i, row in enumerate(level):
             state = self._states[i]
             if self._mean is not None:
-                row = self._mean.run(row * row, self._means[i])
-                self._means[i] = float(row[-1]) if n else self._means[i]
-                row = np.sqrt(np.maximum(row, 0.0))
+                row = self._mean.run_squared(row, self._means[i])
+                self._means[i] = float(row[-1])
             events, is_open, until = self._detector.run(row, state)
             log2_gain, gains[i], last = self._gain.run(events, n, state.is_open, state.gain)
             self._states[i] = type(state)(is_open, until, last)
-            reduction = -log2_gain if reduction is None else np.maximum(reduction, -log2_gain)
+            np.negative(log2_gain, out=log2_gain)
+            reduction = log2_gain if reduction is None else np.maximum(reduction, log2_gain)
         self._recorder.count(reduction, n)
         if self._step.listen:
-            return self._listener.as_output(heard, self.n_channels_out)
+            return self._listener.as_output(heard, self.n_channels_out, self.latency_frames)
         return late * gains
 
     def readings(self) -> list[Reading]:

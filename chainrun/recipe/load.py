@@ -59,12 +59,12 @@ class Opened:
         files = self.recipe.stems[stem].file
         return [self.stems_dir / one for one in (files if isinstance(files, list) else [files])]
 
-    def addresses(self, *path: str) -> list[str]:
-        """The address of each step of a chain (as the recipe is written) under a table of nodes."""
+    def addresses(self, *path: str) -> list[tuple[str, str]]:
+        """The address of each step of a chain as the recipe is written, by digits and by names."""
         node: Any = self.table
         for key in path:
             node = node.get(key, {})
-        return [f"chain.{step.address}" for step in node.get("chain", [])]
+        return [(f"chain.{step.address}", f"chain.{step.named}") for step in node.get("chain", [])]
 
 
 def recipe_name(path: Path) -> str:

@@ -107,6 +107,12 @@ class Library:
         )
 
 
+def _name(item: Table, index: int) -> str:
+    """How an item of a chain is called: by its name, else by its digit."""
+    name = item.get("name")
+    return name if isinstance(name, str) else str(index)
+
+
 class Unfolder:
     """Replaces preset uses by their steps, everywhere in a recipe's chains."""
 
@@ -124,12 +130,12 @@ class Unfolder:
                 out.add(item, items.where[i])
             elif "preset" in item:
                 for step in self._use(item, chain_path, stack):
-                    step.address = f"{i}.{step.address}"
+                    step.address, step.named = f"{i}.{step.address}", f"{_name(item, i)}.{step.named}"
                     out.add(step, step.place)
             else:
                 step = deepcopy(item)
                 self._inner(step, chain_path, stack)
-                step.address = str(i)
+                step.address, step.named = str(i), _name(item, i)
                 out.add(step, items.where[i])
         return out
 
@@ -190,6 +196,7 @@ class Unfolder:
         steps = self.chain(chain, chain_path, (*stack, name))
         for i, step in enumerate(steps):
             step.address = self._label(steps, i)
+            step.named = step.named if "." in step.named else step.address
             if use.bypass:
                 step.put("bypass", True, item.where["bypass"])
         return self._mixed(steps, item, use) if use.mix_pct < 100.0 else steps
@@ -216,7 +223,7 @@ class Unfolder:
             group.put("name", use.name, item.where["name"])
         group.put("mix_pct", use.mix_pct, item.where["mix_pct"])
         group.put("branches", branches, item.where["preset"])
-        group.address = "mix"
+        group.address = group.named = "mix"
         out = Items(item.place)
         out.add(group, item.place)
         return out

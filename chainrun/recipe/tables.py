@@ -24,13 +24,14 @@ class Place:
 
 
 class Table(dict[str, Any]):
-    """A TOML table; `where` has the place of each key, `address` names a step of an unfolded chain."""
+    """A TOML table; `where` has the place of each key, `address` and `named` find a step of an unfolded chain."""
 
     def __init__(self, place: Place):
         super().__init__()
         self.place = place
         self.where: dict[str, Place] = {}
         self.address = ""
+        self.named = ""
 
     def put(self, key: str, value: Any, place: Place) -> None:
         """Set a key, and remember where that was written."""
@@ -39,7 +40,7 @@ class Table(dict[str, Any]):
 
     def __deepcopy__(self, memo: dict[int, Any]) -> Table:
         copy = Table(self.place)
-        copy.address = self.address
+        copy.address, copy.named = self.address, self.named
         for key, value in self.items():
             copy.put(key, deepcopy(value, memo), self.where[key])
         return copy

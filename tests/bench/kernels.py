@@ -10,10 +10,10 @@ import numpy as np
 
 from chainrun.dsp.ballistics import Branching, Decoupled, OnePole, time_constant
 from chainrun.dsp.biquad import Cascade, bell
-from chainrun.dsp.compression import SideChain
+from chainrun.dsp.compression import Ballistics, SideChain, SideState
 from chainrun.dsp.gain_computer import DownwardCurve
 from chainrun.dsp.gating import GateDetector, GateGain, GateState
-from chainrun.dsp.limiting import Limiter
+from chainrun.dsp.limiting import Limiter, limiting_interpolators
 from chainrun.dsp.true_peak import Interpolator
 from chainrun.loudness import Meter
 from chainrun.loudness.k_weighting import k_weighting
@@ -101,11 +101,12 @@ def dynamics() -> None:
 
     row("one-pole", one_pole, one_pole_compiled)
 
+    smooth_out = np.empty(N)
+
     def rms():
         y = 0.0
         for part in parts:
-            squares = part * part
-            smooth = pole.run(squares, y)
+            smooth = pole.run_squared(part, y, smooth_out)
             y = float(smooth[-1])
             np.sqrt(smooth, out=smooth)
 
@@ -145,10 +146,10 @@ def gate_row(name: str, parts: list[np.ndarray]) -> None:
 
 def compressor_row(name: str, parts: list[np.ndarray], attack: float, release: float) -> None:
     out = np.empty(N)
-    chain = SideChain(DownwardCurve(-20, 4, 6), 8, 120, RATE)
+    chain = SideChain(DownwardCurve(-20, 4, 6), Ballistics(8, 120), RATE)
 
     def ours():
-        last = 0.0
+        last = SideState()
         for part in parts:
             reduction, last = chain.run(np.abs(part), last)
             if reduction is None:
@@ -186,6 +187,11 @@ def filters() -> None:
         row(f"eq, {count} sections", ours, theirs)
 
 
+def phases_of(between: Interpolator) -> np.ndarray:
+    """The taps of each in-between phase."""
+    return np.array([matrix[: between.n_taps, 0] for matrix in between._matrices])
+
+
 def peaks() -> None:
     total = N * BLOCKS
     # As loud, and as seldom near its peak, as a mix is; dense: near its peak all the time.
@@ -195,11 +201,13 @@ def peaks() -> None:
         "idle": 0.05 * np.stack([noise(total, 1, 1), noise(total, 1, 2)]),
     }
     between = Interpolator()
-    taps = np.array([matrix[: between.n_taps, 0] for matrix in between._matrices])
+    taps = phases_of(between)
+    # The compiled limiter does the same job: it listens with the longer of the two interpolators.
+    long_taps = phases_of(limiting_interpolators()[1])
     for name, x in signals.items():
         parts = blocks(x)
         release = time_constant(80, RATE)
-        kernel = Limiter(-3.0, 72, 0, release, true_peak=between)
+        kernel = Limiter(-3.0, 72, 0, release, true_peak=limiting_interpolators())
 
         def ours(parts=parts, kernel=kernel):
             state = kernel.start_state(2)
@@ -209,7 +217,7 @@ def peaks() -> None:
         def theirs(parts=parts, release=release):
             out = np.empty((2, N))
             for part in parts:
-                compiled.limiter(part, taps, 10 ** (-3 / 20), 72, release, out)
+                compiled.limiter(part, long_taps, 10 ** (-3 / 20), 72, release, out)
 
         row(f"limiter with true peak, {name}", ours, theirs)
         if name == "idle":

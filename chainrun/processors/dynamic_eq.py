@@ -1,0 +1,142 @@
+"""dynamic_eq: bands whose gain follows their level."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field
+
+from chainrun.contract import (
+    Keyed,
+    Keys,
+    Misfit,
+    Reading,
+    ReductionRecorder,
+    Runner,
+    Stream,
+    ThresholdFields,
+    processor,
+)
+from chainrun.contract.step import too_high
+
+if TYPE_CHECKING:
+    from chainrun.dsp.arrays import Array
+
+
+class DynamicBand(ThresholdFields):
+    """A region whose gain moves once its level is above the threshold."""
+
+    kind: Literal["bell", "low_shelf", "high_shelf"] = Field("bell", description="shape of the region")
+    freq_hz: float = Field(ge=20, le=20000, description="centre, or corner of a shelf")
+    q: float = Field(1.4, ge=0.1, le=20, description="freq_hz over the bandwidth of a bell")
+    direction: Literal["down", "up"] = Field("down", description="what is above the threshold is turned down, or up")
+    ratio: float = Field(3.0, ge=1, le=100, description="dB above the threshold for 1 dB left (up: taken as added)")
+    knee_db: float = Field(6.0, ge=0, le=60, description="width of the soft knee around the threshold")
+    range_db: float = Field(12.0, ge=0, le=40, description="most that the gain ever moves")
+    attack_ms: float = Field(3.0, ge=0, le=1000, description="time constant while the movement grows (63.2 %)")
+    release_ms: float = Field(80.0, ge=0.1, le=10000, description="time constant while it shrinks")
+    bypass: bool = Field(False, description="leave the band out")
+    note: str | None = Field(None, description="free text")
+
+    def sections(self, rate_hz: int) -> Array:
+        """What the band passes, with 0 dB at its middle: it listens there, and its gain acts there."""
+        from chainrun.dsp import biquad
+
+        if self.kind == "bell":
+            return biquad.band_pass(self.freq_hz, self.q, rate_hz)[None, :]
+        return biquad.first_order(self.freq_hz, rate_hz, high=self.kind == "high_shelf")[None, :]
+
+
+@processor
+class DynamicEq(Keyed):
+    """Turn regions down (or up) while they are loud: y = x + sum of (gain - 1) times the region.
+
+    Bells listen and act through a band-pass, shelves through a first-order low- or high-pass; the gain of each moves like
+    a compressor's, with its own threshold, ratio, attack and release. De-essing and cymbal taming are uses of it. A key
+    is heard through the same region.
+    """
+
+    do: Literal["dynamic_eq"] = "dynamic_eq"
+    bands: list[DynamicBand] = Field(min_length=1, max_length=8, description="the regions")
+    lookahead_ms: float = Field(0.0, ge=0, le=20, description="acts so far before the peak; compensated latency")
+
+    example = {"bands": [{"freq_hz": 7000.0, "threshold_db": -30.0, "ratio": 4.0}]}
+    unity = {"bands": [{"freq_hz": 7000.0, "threshold_db": -30.0, "ratio": 1.0}]}
+    source = "curve and smoother: JAES 60(6), 2012; band-pass: Audio EQ Cookbook, 8 June 2021"
+
+    def start(self, stream: Stream) -> Runner:
+        return _DynamicEqRunner(self, stream)
+
+    def misfits(self, stream: Stream) -> list[Misfit]:
+        found = super().misfits(stream)
+        for i, band in enumerate(self.bands):
+            found += too_high(f"bands.{i}.freq_hz", band.freq_hz, stream)
+            found += band.threshold_misfits(self.hit_level(stream), keyed=self.key is not None, prefix=f"bands.{i}.")
+        return found
+
+
+class _Region:
+    """One band at work."""
+
+    def __init__(self, index: int, band: DynamicBand, step: DynamicEq, stream: Stream, heard_channels: int, late: int):
+        from chainrun.dsp.biquad import Cascade
+        from chainrun.dsp.compression import Ballistics, SideChain, SideState
+        from chainrun.dsp.gain_computer import DownwardCurve
+
+        self.index = index
+        self.sign = -1.0 if band.direction == "down" else 1.0
+        self.filter = Cascade(band.sections(stream.rate_hz))
+        self.state = self.filter.start_state(stream.n_channels)
+        self.heard_state = self.filter.start_state(heard_channels)
+        curve = DownwardCurve(band.threshold_at(step.hit_level(stream)), band.ratio, band.knee_db, band.range_db)
+        self.chain = SideChain(curve, Ballistics(band.attack_ms, band.release_ms), stream.rate_hz, stream.scratch())
+        self.side = SideState()
+        self.recorder = ReductionRecorder(stream.rate_hz, stream.latency_frames + late)
+
+
+class _DynamicEqRunner(Runner):
+    def __init__(self, step: DynamicEq, stream: Stream):
+        from chainrun.dsp.delay_line import DelayLine
+        from chainrun.units import ms_to_frames
+
+        self._step = step
+        self._listener = step.start_listener(stream)
+        self.n_channels_out = stream.n_channels
+        self.latency_frames = ms_to_frames(step.lookahead_ms, stream.rate_hz)
+        self._own = step.key is None and self.latency_frames == 0 and self._listener.plain
+        self._regions = [
+            _Region(i, band, step, stream, self._listener.n_channels, self.latency_frames)
+            for i, band in enumerate(step.bands)
+            if not band.bypass
+        ]
+        self.tail_frames = max((region.filter.tail_frames() for region in self._regions), default=0)
+        self._line = DelayLine(stream.n_channels, self.latency_frames)
+
+    def run(self, x: Array, keys: Keys) -> Array:
+        import numpy as np
+
+        from chainrun.dsp.level import linked_level
+
+        n = x.shape[1]
+        if n == 0:
+            return x.copy()
+        heard = self._listener.hear(x, keys)
+        late = self._line.run(x)
+        y = late.copy()
+        for region in self._regions:
+            part, region.state = region.filter.run(late, region.state)
+            if self._own:
+                listened = part
+            else:
+                listened, region.heard_state = region.filter.run(heard, region.heard_state)
+            moved, region.side = region.chain.run(linked_level(listened, 100.0)[0], region.side)
+            if moved is not None:
+                y += part * (np.exp2(region.sign * moved) - 1.0)
+                moved *= -region.sign
+            region.recorder.count(moved, n)
+        if self._step.listen:
+            return self._listener.as_output(heard, self.n_channels_out, self.latency_frames)
+        return y
+
+    def readings(self) -> list[Reading]:
+        return [region.recorder.reading("dynamic_eq").under(f"bands.{region.index}") for region in self._regions]

@@ -1,0 +1,108 @@
+"""hits: more or less onset, more or less ring."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field
+
+from chainrun.contract import Keyed, Keys, Reading, ReductionRecorder, Runner, Stream, processor
+
+if TYPE_CHECKING:
+    from chainrun.dsp.arrays import Array
+
+HELD_MS = 8.0
+FULL_DB = 10.0
+FLOOR = 1e-5
+"""-100 dBFS: what is below counts as silence."""
+
+
+@processor
+class Hits(Keyed):
+    """Shape the onset and the ring of hits, whatever their level.
+
+    Two followers of the level in dB differ in their attack: where the fast one is ahead, a hit begins. Two others differ
+    in their release: where the slow one stays above, a hit rings out. Each difference, full at 10 dB, scales onset_db
+    and ring_db. Differences in dB do not know how loud the hit was (down to -100 dBFS).
+    """
+
+    do: Literal["hits"] = "hits"
+    onset_db: float = Field(0.0, ge=-24, le=24, description="gain at the onset of a hit")
+    ring_db: float = Field(0.0, ge=-24, le=24, description="gain while a hit rings out")
+    onset_ms: float = Field(25.0, ge=1, le=200, description="how long the onset counts as such")
+    ring_ms: float = Field(350.0, ge=10, le=3000, description="how long the ring counts as such")
+    smooth_ms: float = Field(1.0, ge=0.1, le=50, description="time constant of the gain's own movement")
+    lookahead_ms: float = Field(1.0, ge=0, le=20, description="acts so far before the hit; compensated latency")
+
+    example = {"onset_db": 5.0, "ring_db": -4.0}
+    unity = {"onset_db": 0.0, "ring_db": 0.0}
+    source = "difference of two envelope followers, common practice; followers: JAES 60(6), 2012, eq. (16)"
+
+    def start(self, stream: Stream) -> Runner:
+        return _HitsRunner(self, stream)
+
+
+class _HitsRunner(Runner):
+    def __init__(self, step: Hits, stream: Stream):
+        import math
+
+        from chainrun.dsp.ballistics import Branching, OnePole, time_constant
+        from chainrun.dsp.delay_line import DelayLine
+        from chainrun.dsp.peak_hold import PeakHold
+        from chainrun.units import ms_to_frames
+
+        rate, scratch = stream.rate_hz, stream.scratch()
+        self._step = step
+        self._listener = step.start_listener(stream)
+        self.n_channels_out = stream.n_channels
+        self.latency_frames = ms_to_frames(step.lookahead_ms, rate)
+
+        def follower(attack_ms: float, release_ms: float) -> Branching:
+            return Branching(time_constant(attack_ms, rate), time_constant(release_ms, rate), scratch)
+
+        self._hold = PeakHold(time_constant(HELD_MS, rate), scratch)
+        self._followers = [
+            follower(0.3, step.onset_ms),  # ahead at an onset …
+            follower(step.onset_ms, step.onset_ms),  # … of this one
+            follower(0.3, step.ring_ms),  # stays above in the ring …
+            follower(0.3, step.ring_ms / 8.0),  # … of this one
+        ]
+        self._smooth = OnePole(time_constant(step.smooth_ms, rate), scratch)
+        self._peak = 0.0
+        self._levels = [math.log2(FLOOR)] * 4
+        self._last = 0.0
+        self._line = DelayLine(stream.n_channels, self.latency_frames)
+        self._recorder = ReductionRecorder(rate, stream.latency_frames + self.latency_frames)
+
+    def run(self, x: Array, keys: Keys) -> Array:
+        import numpy as np
+
+        from chainrun.dsp.level import linked_level
+        from chainrun.units import LOG2_PER_DB
+
+        n = x.shape[1]
+        if n == 0:
+            return x.copy()
+        heard = self._listener.hear(x, keys)
+        late = self._line.run(x)
+        level = self._hold.run(linked_level(heard, 100.0)[0], self._peak)
+        self._peak = float(level[-1])
+        np.maximum(level, FLOOR, out=level)
+        np.log2(level, out=level)
+        followed = []
+        for i, follower in enumerate(self._followers):
+            followed.append(follower.run(level, self._levels[i]))
+            self._levels[i] = float(followed[-1][-1])
+        full = FULL_DB * LOG2_PER_DB
+        onset = np.clip((followed[0] - followed[1]) / full, 0.0, 1.0)
+        ring = np.clip((followed[2] - followed[3]) / full, 0.0, 1.0)
+        gain = onset * (self._step.onset_db * LOG2_PER_DB) + ring * (self._step.ring_db * LOG2_PER_DB)
+        gain = self._smooth.run(gain, self._last)
+        self._last = float(gain[-1])
+        self._recorder.count(-gain, n)
+        if self._step.listen:
+            return self._listener.as_output(heard, self.n_channels_out, self.latency_frames)
+        return late * np.exp2(gain)
+
+    def readings(self) -> list[Reading]:
+        return [self._recorder.reading("hits")]

@@ -1,0 +1,129 @@
+"""split: bands, each with a chain of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from itertools import pairwise
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field, model_validator
+
+from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, processor
+from chainrun.contract.chain import ChainRunner, chain_misfits, channels_after
+from chainrun.contract.step import too_high
+
+if TYPE_CHECKING:
+    from typing import Self
+
+    from chainrun.contract import Step as AnyStep
+    from chainrun.dsp.arrays import Array
+
+
+class SplitBand(StrictModel):
+    """One band, from the crossover below it to the one above."""
+
+    chain: list[AnyStep] = Field(default_factory=list, max_length=64, description="the steps of this band")
+    level_db: float = Field(0.0, ge=-120, le=24, description="level of this band in the sum")
+    mute: bool = Field(False, description="leave this band out of the sum")
+    solo: bool = Field(False, description="leave out all bands that are not solo")
+    note: str | None = Field(None, description="free text")
+
+
+@processor
+class Split(Step):
+    """Split into bands by Linkwitz-Riley crossovers, run a chain on each, and add them up in time.
+
+    With empty chains the bands add up to an all-pass: the level stays, the phase turns around each crossover.
+    """
+
+    do: Literal["split"] = "split"
+    crossovers_hz: list[float] = Field(min_length=1, max_length=4, description="the crossovers, rising; 20 to 20000 Hz")
+    order: Literal[4, 8] = Field(4, description="4: 24 dB/octave, 8: 48 dB/octave")
+    bands: list[SplitBand] = Field(
+        min_length=2, max_length=5, description="the bands, lowest first; one more than crossovers"
+    )
+
+    example = {
+        "crossovers_hz": [180.0, 3500.0],
+        "bands": [
+            {"chain": [{"do": "compressor", "threshold_db": -30.0}]},
+            {},
+            {"level_db": -1.5},
+        ],
+    }
+
+    source = "S. H. Linkwitz, JAES 24(1):2-8, 1976"
+
+    @model_validator(mode="after")
+    def _bands_fit(self) -> Self:
+        if len(self.bands) != len(self.crossovers_hz) + 1:
+            raise ValueError(f"{len(self.crossovers_hz)} crossovers make {len(self.crossovers_hz) + 1} bands")
+        if any(high <= low for low, high in pairwise(self.crossovers_hz)):
+            raise ValueError("the crossovers must rise")
+        if any(not 20.0 <= freq <= 20000.0 for freq in self.crossovers_hz):
+            raise ValueError("a crossover lies between 20 and 20000 Hz")
+        return self
+
+    def start(self, stream: Stream) -> Runner:
+        return _SplitRunner(self, stream)
+
+    def channels_out(self, n_channels: int) -> int:
+        return max(channels_after(band.chain, n_channels) for band in self.bands)
+
+    def listens_to(self) -> tuple[Key, ...]:
+        if self.bypass:
+            return ()
+        return tuple(key for band in self.bands for step in band.chain for key in step.listens_to())
+
+    def inner_chains(self) -> Iterable[tuple[str, list[Step]]]:
+        return [(f"bands.{i}.chain", list(band.chain)) for i, band in enumerate(self.bands)]
+
+    def misfits(self, stream: Stream) -> list[Misfit]:
+        found = [m for i, freq in enumerate(self.crossovers_hz) for m in too_high(f"crossovers_hz.{i}", freq, stream)]
+        for path, chain in self.inner_chains():
+            found += chain_misfits(chain, stream, f"{path}.")
+        return found
+
+
+class _SplitRunner(Runner):
+    def __init__(self, step: Split, stream: Stream):
+        from chainrun.dsp.biquad import Cascade
+        from chainrun.dsp.crossover import band_sections
+        from chainrun.dsp.delay_line import DelayLine
+        from chainrun.units import db_to_gain
+
+        self.n_channels_out = step.channels_out(stream.n_channels)
+        self._law = stream.pan_law_db
+        sections = band_sections(step.crossovers_hz, step.order, stream.rate_hz)
+        self._filters = [Cascade(part) for part in sections]
+        self._states = [one.start_state(stream.n_channels) for one in self._filters]
+        self._chains = [ChainRunner(band.chain, replace(stream)) for band in step.bands]
+        any_solo = any(band.solo for band in step.bands)
+        silent = [band.mute or (any_solo and not band.solo) for band in step.bands]
+        self._gains = [0.0 if off else db_to_gain(b.level_db) for b, off in zip(step.bands, silent, strict=True)]
+        self.latency_frames = max(chain.latency_frames for chain in self._chains)
+        self.tail_frames = max(one.tail_frames() for one in self._filters) + max(
+            chain.tail_frames for chain in self._chains
+        )
+        self._lines = [
+            DelayLine(chain.n_channels_out, self.latency_frames - chain.latency_frames) for chain in self._chains
+        ]
+
+    def run(self, x: Array, keys: Keys) -> Array:
+        from chainrun.dsp.arrays import silence
+        from chainrun.dsp.pan import to_stereo
+
+        total = silence(self.n_channels_out, x.shape[1])
+        for i, chain in enumerate(self._chains):
+            part, self._states[i] = self._filters[i].run(x, self._states[i])
+            y = self._lines[i].run(chain.run(part, keys))
+            if self.n_channels_out == 2:
+                y = to_stereo(y, self._law)
+            total += y * self._gains[i]
+        return total
+
+    def readings(self) -> list[Reading]:
+        return [
+            reading.under(f"bands.{i}.chain") for i, chain in enumerate(self._chains) for reading in chain.readings()
+        ]
