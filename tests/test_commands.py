@@ -164,7 +164,8 @@ def test_an_interrupted_render_leaves_nothing(session, sent, code):
     import soundfile
 
     soundfile.write("long.wav", np.random.default_rng(0).standard_normal(48000 * 240) * 0.1, 48000)
-    session.write(SIMPLE.replace("kick.wav", "long.wav"))
+    slow = ", ".join(["{ do = 'hits', onset_db = 1 }"] * 8)
+    session.write(f'recipe = 1\n[stems.kick]\nfile = "long.wav"\nchain = [ {slow} ]\n')
     process = subprocess.Popen(
         [sys.executable, "-m", "chainrun", "render", "song.recipe.toml", "-o", "out"],
         stderr=subprocess.PIPE,

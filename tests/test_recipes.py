@@ -133,10 +133,10 @@ def test_presets_unfold_in_place(song):
     chain = opened(song).stems["kick"].chain
     assert [step.do for step in chain] == ["gate", "gain", "eq", "compressor"]
     assert open_recipe(song).addresses("stems", "kick") == [
-        "chain.0",
-        "chain.1",
-        "chain.2.eq",
-        "chain.2.compressor",
+        ("chain.0", "chain.door"),
+        ("chain.1", "chain.1"),
+        ("chain.2.eq", "chain.sound.eq"),
+        ("chain.2.compressor", "chain.sound.compressor"),
     ]
 
 

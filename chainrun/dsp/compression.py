@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from chainrun.dsp.adaptive import CrestFactor, branching_with, release_coefficients
-from chainrun.dsp.arrays import Array
+from chainrun.dsp.arrays import Array, IntArray
 from chainrun.dsp.ballistics import Branching, Decoupled, time_constant
 from chainrun.dsp.gain_computer import DownwardCurve
 from chainrun.dsp.scratch import Scratch
@@ -90,15 +90,13 @@ class SideChain:
             )
             reduction = branching_with(wanted, self._attack, release, state.fast[0])
             return reduction, SideState((float(reduction[-1]), 0.0), (0.0, 0.0), crest_state)
-        sparse = where.size < SPARSE_SHARE * n and not self._ballistics.decoupled
-        if sparse:
-            wanted = self.curve.reduction(np.take(level, where))
-        else:
-            wanted, where = self.curve.reduction(np.maximum(level, self._foot)), None
-        reduction, fast = _smooth(self._fast, wanted, where, n, state.fast)
+        sparse = where if where.size < SPARSE_SHARE * n and not self._ballistics.decoupled else None
+        heard = np.take(level, where) if sparse is not None else np.maximum(level, self._foot)
+        wanted = self.curve.reduction(heard)
+        reduction, fast = _smooth(self._fast, wanted, sparse, n, state.fast)
         if self._slow is None:
             return reduction, SideState(fast)
-        tail, slow = _smooth(self._slow, wanted, where, n, state.slow)
+        tail, slow = _smooth(self._slow, wanted, sparse, n, state.slow)
         share = self._ballistics.slow_share
         reduction *= 1.0 - share
         tail *= share
@@ -107,12 +105,9 @@ class SideChain:
 
 
 def _smooth(
-    smoother: Branching | Decoupled, wanted: Array, where: np.ndarray | None, n: int, state: tuple[float, float]
+    smoother: Branching | Decoupled, wanted: Array, where: IntArray | None, n: int, state: tuple[float, float]
 ) -> tuple[Array, tuple[float, float]]:
     if isinstance(smoother, Decoupled):
         return smoother.run(wanted, state)
-    if where is not None:
-        y = smoother.run_sparse(wanted, where, n, state[0])
-    else:
-        y = smoother.run(wanted, state[0])
+    y = smoother.run(wanted, state[0]) if where is None else smoother.run_sparse(wanted, where, n, state[0])
     return y, (float(y[-1]), 0.0)

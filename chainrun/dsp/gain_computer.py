@@ -16,7 +16,7 @@ from chainrun.units import LOG2_PER_DB
 
 
 def _knee(u: Array, knee: float) -> Array:
-    """u >= 0 counted from the foot of the knee -> the excess over the threshold, quadratic inside the knee; in place."""
+    """u >= 0 counted from the foot of the knee -> the excess over the threshold, quadratic in the knee; in place."""
     if knee > 0.0:
         c = np.minimum(u, knee)
         u -= c

@@ -23,12 +23,12 @@ class Compressor(Thresholded):
     """Turn down what is above the threshold, by the ratio; or, upward, raise what is below it.
 
     Feed-forward in the log domain: the level of every frame goes through the static curve, and the reduction that it
-    asks for is smoothed with the attack while it grows and the release while it shrinks. `detect = "peak"` takes
+    asks for is smoothed with the attack while it grows, the release while it shrinks. `detect = "peak"` takes
     every frame's own level (upward: the held peak), "rms" the running mean square.
 
-    With auto_release the crest factor of the programme shortens the release: a steady tone releases in about release_ms,
-    hits much faster. With release_shape = "two_stage" a part of the reduction releases with release_slow_ms: a fast
-    return that gives way to a slow one.
+    With auto_release the crest factor of the programme shortens the release: a steady tone releases in about
+    release_ms, hits much faster. With release_shape = "two_stage" a part of the reduction has
+    release_slow_ms: a fast return that gives way to a slow one.
     """
 
     do: Literal["compressor"] = "compressor"

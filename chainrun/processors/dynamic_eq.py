@@ -51,9 +51,9 @@ class DynamicBand(ThresholdFields):
 class DynamicEq(Keyed):
     """Turn regions down (or up) while they are loud: y = x + sum of (gain - 1) times the region.
 
-    Bells listen and act through a band-pass, shelves through a first-order low- or high-pass; the gain of each moves like
-    a compressor's, with its own threshold, ratio, attack and release. De-essing and cymbal taming are uses of it. A key
-    is heard through the same region.
+    Bells listen and act through a band-pass, shelves through a first-order low- or high-pass; the gain of each moves
+    like a compressor's, with its own threshold, ratio, attack and release. De-essing and cymbal taming are uses of it.
+    A key is heard through the same region.
     """
 
     do: Literal["dynamic_eq"] = "dynamic_eq"

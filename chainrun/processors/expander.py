@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 class Expander(Thresholded):
     """Turn down what is below the threshold: a dB under it comes out as `ratio` dB, down to range_db.
 
-    The softer relative of the gate. The level is a held peak or a running mean square; the reduction is smoothed with the
-    attack while the level rises and the release while it falls (branching smoother).
+    The softer relative of the gate. The level is a held peak or a running mean square; the reduction is smoothed with
+    the attack while the level rises and the release while it falls (branching smoother).
     """
 
     do: Literal["expander"] = "expander"

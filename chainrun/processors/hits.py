@@ -21,9 +21,9 @@ FLOOR = 1e-5
 class Hits(Keyed):
     """Shape the onset and the ring of hits, whatever their level.
 
-    Two followers of the level in dB differ in their attack: where the fast one is ahead, a hit begins. Two others differ
-    in their release: where the slow one stays above, a hit rings out. Each difference, full at 10 dB, scales onset_db
-    and ring_db. Differences in dB do not know how loud the hit was (down to -100 dBFS).
+    Two followers of the level in dB differ in their attack: where the fast one is ahead, a hit begins. Two others
+    differ in their release: where the slow one stays above, a hit rings out. Each difference, full at 10 dB,
+    scales onset_db and ring_db. Differences in dB do not know how loud the hit was (down to -100 dBFS).
     """
 
     do: Literal["hits"] = "hits"

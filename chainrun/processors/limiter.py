@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 class Limiter(Step):
     """Hold the true peak, or every sample, under a ceiling.
 
-    One gain for all channels goes down on a straight ramp before the peak comes, stays for hold_ms, and returns in dB as
-    a one-pole. With ceiling_dbtp the values between samples count: they are found at 8 times the rate wherever a
+    One gain for all channels goes down on a straight ramp before the peak comes, stays for hold_ms, and returns in dB
+    as a one-pole. With ceiling_dbtp the values between samples count: they are found at 8 times the rate wherever a
     sample near them could let them pass, with 0.05 dB kept below the ceiling, so that the output measured at 16
     times the rate stays within 0.1 dB of it. The gain moves by no more than the peak's excess over lookahead_ms.
     """

@@ -20,7 +20,7 @@ def one_pole(x, a, y, out):
 def rms(x, a, y, out):
     for n in range(x.size):
         y = a * y + (1.0 - a) * x[n] * x[n]
-        out[n] = math.sqrt(y)
+        out[n] = y
     return y
 
 

@@ -1,0 +1,450 @@
+"""The rest of the dynamics: expander, hits, dynamic eq, split, true-peak limiter, the compressor's options."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pydantic import TypeAdapter, ValidationError
+from scipy import signal
+
+import chainrun.processors  # noqa: F401
+from chainrun.contract import ChainRunner, Key, Stream, any_step
+from chainrun.dsp.adaptive import CrestFactor, branching_with
+from chainrun.dsp.ballistics import time_constant
+from chainrun.dsp.crossover import band_sections
+from chainrun.dsp.peak_hold import PeakHold
+from tests.signals import drums, hostile, in_pieces, noise, sine
+
+RATE = 48000
+STEP = TypeAdapter(any_step())
+
+
+def runner_of(channels=1, keys=None, hit=None, **numbers):
+    return STEP.validate_python(numbers).start(Stream(RATE, channels, key_channels=keys or {}, hit_level_dbfs=hit))
+
+
+def run(x, **numbers):
+    runner = runner_of(x.shape[0], **numbers)
+    late = runner.latency_frames
+    y = runner.run(np.concatenate([x, np.zeros((x.shape[0], late))], axis=1), {})
+    return y[:, late:], runner
+
+
+def level_db(x):
+    return 20 * np.log10(np.std(x))
+
+
+# -- gate and expander -------------------------------------------------------------------------------------
+
+
+def test_the_gates_gain_steps_follow_its_attack():
+    # A one-pole in dB moves at most (1 - exp(-1/(tau fs))) of its range in one frame: no click beyond that.
+    x = np.full((1, 4800), 1e-3)
+    x[0, 2000:] = 0.5
+    for attack in (0.1, 1.0, 10.0):
+        y, _ = run(x, do="gate", threshold_db=-20, range_db=60, attack_ms=attack)
+        gain = 20 * np.log10(np.abs(y[0] / x[0]))
+        most = 60 * (1 - time_constant(attack, RATE))
+        assert np.diff(gain).max() == pytest.approx(most, rel=1e-6)
+
+
+def test_the_gate_never_opens_again_on_its_own_hold():
+    x = np.full((1, RATE), 1e-5)
+    x[0, 1000] = 0.9
+    y, _ = run(x, do="gate", threshold_db=-20, range_db=60, hold_ms=30, release_ms=5, attack_ms=0.1)
+    is_open = 20 * np.log10(y[0] / x[0]) > -1
+    assert np.count_nonzero(np.diff(is_open.astype(int)) == 1) == 1
+
+
+def test_rms_detection_sees_the_mean_and_not_the_peak():
+    # A sine of 0 dBFS peak has an RMS of -3.01 dBFS (BS.1770's plain mean square).
+    x = sine(1000, 0.5, 0)[None]
+    for threshold, is_open in ((-3.5, True), (-2.5, False)):
+        y, _ = run(x, do="gate", threshold_db=threshold, detect="rms", window_ms=50, hysteresis_db=0, range_db=60)
+        assert bool(level_db(y[0, -4800:]) > -10) is is_open
+
+
+def test_a_gate_keyed_from_two_stems_opens_on_their_hits_alone():
+    kick, snare, hat = Key.model_validate({"from": ["kick", "snare"]}), 4800, 24000
+    heard = np.zeros((1, RATE))
+    heard[0, 4800:5800] = 0.5
+    heard[0, 33600:34600] = 0.4
+    x = noise(RATE, 0.1)[None]
+    runner = runner_of(keys={kick: 1}, do="gate", threshold_db=-20, range_db=40, hold_ms=20, release_ms=10,
+                       key={"from": ["kick", "snare"]})  # fmt: skip
+    y = runner.run(x, {kick: heard})
+    change = [level_db(y[0, a : a + 800]) - level_db(x[0, a : a + 800]) for a in (snare, 33600, hat)]
+    assert change[0] > -1 and change[1] > -1
+    assert change[2] == pytest.approx(-40, abs=0.1)
+
+
+def test_key_filters_choose_what_opens_the_gate():
+    x = (sine(60, 0.5, -6) + 0.0)[None]
+    shut, _ = run(x, do="gate", threshold_db=-20, range_db=60, key_low_cut_hz=1000)
+    opened, _ = run(x, do="gate", threshold_db=-20, range_db=60, key_high_cut_hz=1000)
+    assert level_db(shut[0, 9600:]) < level_db(x[0]) - 50
+    assert level_db(opened[0, 9600:]) == pytest.approx(level_db(x[0, 9600:]), abs=0.01)
+
+
+@pytest.mark.parametrize("do", ["gate", "expander", "compressor"])
+def test_listen_puts_out_the_key_in_time(do):
+    key = Key.model_validate({"from": ["other"]})
+    step = STEP.validate_python(
+        {"do": do, "threshold_db": -20, "lookahead_ms": 3, "listen": True, "key": {"from": ["other"]}}
+    )
+    chain = ChainRunner([step], Stream(RATE, 1, key_channels={key: 1}))
+    heard = np.zeros((1, 4800))
+    heard[0, 1000] = 1.0
+    y = chain.run(np.zeros((1, 4800)), {key: heard})[0, chain.latency_frames :]
+    assert int(y.argmax()) == 1000
+
+
+@pytest.mark.parametrize("under", [0, 5, 10, 30])
+def test_expander_follows_its_curve(under):
+    # Downward expansion of ratio R: a dB below the threshold comes out as R dB (definition), capped at the range.
+    level = -30 - under
+    x = np.full((1, RATE), 10 ** (level / 20))
+    y, _ = run(x, do="expander", threshold_db=-30, ratio=2, knee_db=0, range_db=20, release_ms=20, detect="rms")
+    assert 20 * np.log10(y[0, -1]) == pytest.approx(level - min(20, under), abs=0.01)
+
+
+def test_expander_attack_is_faster_than_its_release():
+    x = np.concatenate([np.full(RATE, 1e-3), np.full(RATE, 0.5), np.full(RATE, 1e-3)])[None]
+    y, _ = run(x, do="expander", threshold_db=-30, ratio=3, knee_db=0, range_db=30, attack_ms=2, release_ms=200,
+               window_ms=0.1)  # fmt: skip
+    gain = 20 * np.log10(y[0] / x[0])
+    opens = np.flatnonzero(gain[RATE:] > -30 * np.exp(-1))[0] / 48
+    closes = np.flatnonzero(gain[2 * RATE :] < -30 * (1 - np.exp(-1)))[0] / 48
+    assert opens == pytest.approx(2, abs=0.1)
+    assert closes == pytest.approx(200, rel=0.02)
+
+
+# -- compressor --------------------------------------------------------------------------------------------
+
+
+def test_upward_compression_raises_what_is_below():
+    for level, expected in ((-50, -50 + 12), (-40, -40 + 10), (-20, -20), (-10, -10)):
+        x = np.full((1, RATE), 10 ** (level / 20))
+        y, _ = run(x, do="compressor", direction="up", threshold_db=-20, ratio=2, knee_db=0, range_db=12)
+        assert 20 * np.log10(y[0, -1]) == pytest.approx(expected, abs=0.02)
+
+
+def test_the_range_caps_the_reduction():
+    x = np.ones((1, RATE))
+    y, runner = run(x, do="compressor", threshold_db=-40, ratio=20, range_db=6)
+    assert 20 * np.log10(y[0, -1]) == pytest.approx(-6, abs=1e-3)
+    assert runner.readings()[0].gain_reduction_max_db == pytest.approx(6, abs=1e-3)
+
+
+def test_auto_makeup_is_half_of_what_full_scale_loses():
+    # JAES 61(10), 2013 (from memory): average gain about T (1/R - 1) / 2.
+    x = np.full((1, 4800), 1e-3)
+    y, _ = run(x, do="compressor", threshold_db=-20, ratio=4, makeup="auto")
+    assert 20 * np.log10(y[0, -1] / x[0, -1]) == pytest.approx(7.5, abs=1e-9)
+
+
+def test_decoupled_smoothing_releases_later_than_branching():
+    x = np.concatenate([np.ones(RATE), np.full(RATE, 1e-3)])[None]
+    times = {}
+    for smoothing in ("branching", "decoupled"):
+        y, _ = run(x, do="compressor", threshold_db=-20, ratio=2, knee_db=0, attack_ms=10, release_ms=100,
+                   smoothing=smoothing)  # fmt: skip
+        reduction = -20 * np.log10(y[0] / x[0])[RATE:]
+        times[smoothing] = np.flatnonzero(reduction < 10 * np.exp(-1))[0] / 48
+    # JAES 60(6), 2012: branching 100 ms, decoupled about release + attack (evaluated: 110.5 ms).
+    assert times["branching"] == pytest.approx(100, abs=0.2)
+    assert times["decoupled"] == pytest.approx(110.5, abs=0.3)
+
+
+def test_two_stage_release_is_fast_and_then_slow():
+    x = np.concatenate([np.ones(RATE), np.full(3 * RATE, 1e-3)])[None]
+    y, _ = run(x, do="compressor", threshold_db=-20, ratio=2, knee_db=0, attack_ms=5, release_ms=50,
+               release_shape="two_stage", release_slow_ms=1000, release_slow_pct=40)  # fmt: skip
+    reduction = -20 * np.log10(y[0] / x[0])
+    assert reduction[RATE - 1] == pytest.approx(10, abs=1e-6)
+    # After five fast time constants the slow 40 % are left: 4 dB times exp(-0.25).
+    assert reduction[RATE + 12000] == pytest.approx(4 * np.exp(-0.25) + 6 * np.exp(-5), abs=0.01)
+
+
+def test_auto_release_is_slow_on_a_tone_and_fast_after_a_hit():
+    tone = sine(1000, 2, 0)
+    hit = np.full(2 * RATE, 1e-3)
+    hit[RATE : RATE + 480] = 1.0
+    tail = np.full(2 * RATE, 1e-3)
+    times = []
+    for x, start in ((tone, 2 * RATE), (hit, RATE + 480)):
+        joined = np.concatenate([x, tail])[None]
+        y, _ = run(joined, do="compressor", threshold_db=-30, ratio=4, knee_db=0, attack_ms=1, release_ms=1000,
+                   auto_release=True)  # fmt: skip
+        quiet = np.maximum(np.abs(joined[0]), 1e-9)
+        reduction = -20 * np.log10(np.maximum(np.abs(y[0]), 1e-9) / quiet)[start + 10 :]
+        audible = np.abs(joined[0][start + 10 :]) > 1e-6
+        times.append(np.flatnonzero((reduction < reduction[audible][0] * np.exp(-1)) & audible)[0] / 48)
+    assert times[1] < times[0] / 4
+
+
+def test_crest_factor_of_a_sine_is_2():
+    # JAES 61(10), 2013 (from memory): a steady sine has C^2 = 2.
+    crest, _ = CrestFactor(RATE).run(np.abs(sine(1000, 3, -6)), (0.0, 0.0))
+    assert crest[-1] == pytest.approx(2.0, rel=0.01)
+
+
+def test_options_that_do_not_go_together_are_refused():
+    for numbers in (
+        {"auto_release": True, "smoothing": "decoupled"},
+        {"direction": "up", "release_shape": "two_stage"},
+        {"makeup": "auto", "makeup_db": 3},
+    ):
+        with pytest.raises(ValidationError):
+            STEP.validate_python({"do": "compressor", "threshold_db": -20, **numbers})
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.sampled_from(sorted(hostile())), st.floats(0, 50), st.lists(st.integers(1, 2500), min_size=1, max_size=4))
+def test_varying_release_against_its_twin(name, attack_ms, cuts):
+    x = np.abs(hostile(3000)[name]) * 20
+    attack = time_constant(attack_ms, RATE)
+    release = np.exp(-1 / (48 * np.linspace(5, 800, x.size)))
+    expected, y = np.empty(x.size), 0.7
+    for n, value in enumerate(x):
+        c = attack if value > y else release[n]
+        y = c * y + (1 - c) * value
+        expected[n] = y
+    found, at = [], 0
+    for (piece,) in in_pieces(x[None], cuts):
+        last = found[-1][-1] if found else 0.7
+        found.append(branching_with(piece, attack, release[at : at + piece.size], float(last)))
+        at += piece.size
+    assert np.abs(np.concatenate(found) - expected).max() <= 1e-9
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.sampled_from(sorted(hostile())), st.floats(0.01, 900), st.lists(st.integers(1, 2500), min_size=1, max_size=4))
+def test_peak_hold_against_its_twin(name, ms, cuts):
+    x, decay = np.abs(hostile(3000)[name]), time_constant(ms, RATE)
+    expected, held = np.empty(x.size), 0.2
+    for n, value in enumerate(x):
+        held = max(value, decay * held)
+        expected[n] = held
+    kernel, found, last = PeakHold(decay), [], 0.2
+    for (piece,) in in_pieces(x[None], cuts):
+        found.append(kernel.run(piece, last))
+        last = float(found[-1][-1])
+    assert np.abs(np.concatenate(found) - expected).max() <= 1e-12
+
+
+# -- limiter -----------------------------------------------------------------------------------------------
+
+
+def bursts(n):
+    """Square bursts at random places, lengths and half-periods, up to 6 dB over full scale."""
+    rng = np.random.default_rng(3)
+    x = np.zeros(n)
+    for _ in range(40):
+        at, length, period = rng.integers(100, n - 600), rng.integers(3, 300), rng.integers(1, 9)
+        x[at : at + length] = np.where((np.arange(length) // period) % 2, 1, -1) * rng.uniform(0.5, 2)
+    return x
+
+
+HOSTILE = {
+    "square bursts": bursts(RATE),
+    "fs/4 at 45 degrees": 1.4 * np.sin(np.pi / 2 * np.arange(RATE) + np.pi / 4),
+    "fs/4 bursts": 1.4 * np.sin(np.pi / 2 * np.arange(RATE) + np.pi / 4) * ((np.arange(RATE) // 997) % 2),
+    "clipped drums": np.clip(drums(RATE) * 8, -1, 1),
+    "clipped noise": np.clip(noise(RATE, 0.8), -1, 1),
+    "hot sine": sine(997, 1, 6),
+}
+
+
+@pytest.mark.parametrize("name", sorted(HOSTILE))
+@pytest.mark.parametrize("ceiling", [-1.0, -6.0])
+def test_true_peak_stays_under_the_ceiling(name, ceiling):
+    """Never more than 0.1 dB over it, read at 16 times the rate by a general polyphase resampler (scipy)."""
+    y, _ = run(HOSTILE[name][None], do="limiter", ceiling_dbtp=ceiling)
+    padded = np.concatenate([np.zeros(200), y[0], np.zeros(200)])
+    for window in (("kaiser", 5.0), ("kaiser", 9.0)):
+        peak = 20 * np.log10(np.abs(signal.resample_poly(padded, 16, 1, window=window)).max())
+        assert peak <= ceiling + 0.1, window
+
+
+def test_the_limiter_leaves_alone_what_is_under_its_ceiling():
+    x = noise(RATE, 0.02)[None]
+    y, runner = run(x, do="limiter", ceiling_dbtp=-1)
+    assert np.array_equal(y, x)
+    assert runner.readings()[0].gain_reduction_max_db == 0
+
+
+def test_the_limiters_gain_moves_no_faster_than_its_ramp():
+    x = np.full(RATE, 0.1)
+    x[24000] = 2.0
+    y, _ = run(x[None], do="limiter", ceiling_dbfs=0, lookahead_ms=2, hold_ms=0, release_ms=100)
+    gain = 20 * np.log10(y[0] / x)
+    assert np.abs(np.diff(gain)).max() <= 6.03 / 96 * 1.01  # 6.02 dB over 2 ms
+
+
+# -- hits --------------------------------------------------------------------------------------------------
+
+
+def test_hits_do_not_know_the_level():
+    x = drums(RATE, bpm=300)[None] * 0.5  # 36 dB of decay: the floor of -100 dBFS is not reached
+    y, _ = run(x, do="hits", onset_db=6, ring_db=-6)
+    softer, _ = run(x * 10 ** (-20 / 20), do="hits", onset_db=6, ring_db=-6)
+    # The first hit comes out of silence, whose depth the two do not share.
+    assert np.abs(softer * 10 - y)[:, 24000:].max() < 1e-6
+
+
+def test_hits_raise_the_onset_and_lower_the_ring():
+    t = np.arange(RATE) / RATE
+    x = (np.sin(2 * np.pi * 180 * t) * np.exp(-((t - 0.2).clip(0)) / 0.15) * (t > 0.2))[None] * 0.5
+    onset, ring = slice(9600, 9600 + 480), slice(9600 + 7200, 9600 + 16800)
+    y, _ = run(x, do="hits", onset_db=6, ring_db=0)
+    assert level_db(y[0, onset]) - level_db(x[0, onset]) > 2
+    assert abs(level_db(y[0, ring]) - level_db(x[0, ring])) < 0.5
+    y, _ = run(x, do="hits", onset_db=0, ring_db=-8)
+    assert level_db(y[0, ring]) - level_db(x[0, ring]) < -2
+    assert abs(level_db(y[0, onset]) - level_db(x[0, onset])) < 1
+
+
+# -- dynamic eq --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("direction", ["down", "up"])
+def test_a_dynamic_band_follows_the_static_curve_at_its_centre(direction):
+    x = sine(1000, 2, -10)[None]
+    # The level that counts is each frame's own: a sine works the curve over its whole swing. A DC-like check needs a
+    # square wave, which the band-pass rounds; so the limit is the curve at the peak.
+    y, runner = run(x, do="dynamic_eq", bands=[
+        {"freq_hz": 1000, "q": 1, "threshold_db": -20, "ratio": 2, "knee_db": 0, "direction": direction,
+         "attack_ms": 0, "release_ms": 2000}])  # fmt: skip
+    change = level_db(y[0, -9600:]) - level_db(x[0, -9600:])
+    expected = 5.0 if direction == "up" else -5.0  # 10 dB over, ratio 2
+    assert change == pytest.approx(expected, abs=0.15)
+    assert runner.readings()[0].step == "bands.0"
+    assert runner.readings()[0].gain_reduction_max_db == pytest.approx(-expected, abs=0.1)
+
+
+def test_a_dynamic_band_leaves_other_regions_alone():
+    bands = [{"freq_hz": 8000, "q": 4, "threshold_db": -40, "ratio": 10, "range_db": 12}]
+    x = (sine(8000, 1, -10) + sine(200, 1, -10))[None]
+    y, _ = run(x, do="dynamic_eq", bands=bands)
+    window = np.hanning(RATE)
+    change = 20 * np.log10(np.abs(np.fft.rfft(y[0] * window)) / np.abs(np.fft.rfft(x[0] * window)))
+    assert change[200] == pytest.approx(0, abs=0.1)
+    assert change[8000] < -8
+
+
+# -- split and branches ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("order", [4, 8])
+@pytest.mark.parametrize("crossovers", [[300.0], [120.0, 2000.0], [80.0, 400.0, 2500.0, 9000.0]])
+def test_empty_bands_add_up_to_an_all_pass(order, crossovers):
+    # S. H. Linkwitz, JAES 24(1), 1976: legs at -6.02 dB; the sum is flat within 0.001 dB.
+    freqs = np.geomspace(20, 20000, 400)
+    sections = band_sections(crossovers, order, RATE)
+    legs = [signal.sosfreqz(band, freqs, fs=RATE)[1] for band in sections]
+    assert np.abs(20 * np.log10(np.abs(sum(legs)))).max() < 0.001
+    at = signal.sosfreqz(sections[0], [crossovers[0]], fs=RATE)[1][0]
+    if len(crossovers) == 1:
+        assert 20 * np.log10(np.abs(at)) == pytest.approx(-6.0206, abs=1e-4)
+
+
+def test_split_compensates_latency_inside_its_bands():
+    x = np.zeros((1, 20000))
+    x[0, 8000] = 1.0
+    bands = [{"chain": [{"do": "limiter", "ceiling_dbfs": 0, "lookahead_ms": 7}]}, {}]
+    y, _ = run(x, do="split", crossovers_hz=[1000], bands=bands)
+    plain, _ = run(x, do="split", crossovers_hz=[1000], bands=[{}, {}])
+    assert np.abs(y - plain).max() < 1e-12
+
+
+def test_split_mute_solo_level_and_nesting():
+    x = noise(RATE)[None]
+    low, _ = run(x, do="split", crossovers_hz=[500], bands=[{}, {"mute": True}])
+    solo, _ = run(x, do="split", crossovers_hz=[500], bands=[{"solo": True}, {}])
+    high, _ = run(x, do="split", crossovers_hz=[500], bands=[{"mute": True}, {}])
+    both, _ = run(x, do="split", crossovers_hz=[500], bands=[{}, {}])
+    assert np.array_equal(low, solo)
+    assert np.abs(low + high - both).max() < 1e-12
+    nested = {
+        "do": "split",
+        "crossovers_hz": [200],
+        "bands": [{"chain": [{"do": "compressor", "threshold_db": -40}]}, {}],
+    }
+    _, runner = run(x, do="split", crossovers_hz=[2000], bands=[{"chain": [nested]}, {}])
+    assert [r.step for r in runner.readings()] == ["bands.0.chain.0.bands.0.chain.0"]
+
+
+def test_branches_are_in_time_and_add_up():
+    x = noise(RATE)[None]
+    y, _ = run(x, do="branches", branches=[{}, {"chain": [{"do": "limiter", "ceiling_dbfs": 0}], "level_db": -6.0206}])
+    assert np.abs(y - 1.5 * x).max() < 1e-4
+
+
+# -- common practice on the demo kit -------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def kit(tmp_path_factory):
+    """The demo's kit bus before its compressor, and a way to run a compressor on it."""
+    import shutil
+    from pathlib import Path
+
+    import soundfile
+
+    from chainrun.engine import render
+    from chainrun.recipe import Overrides, open_recipe
+
+    root = Path(__file__).parent.parent
+    folder = tmp_path_factory.mktemp("kit")
+    shutil.copytree(root / "recipes", folder / "recipes")
+    shutil.copytree(root / "fixtures" / "tithe-barn", folder / "fixtures" / "tithe-barn")
+    (folder / ".chainrun-root").touch()
+    overlay = folder / "kit.overlay.toml"
+    overlay.write_text('[buses.kit]\nchain = []\n[[deliver]]\nfile = "kit.wav"\nwhat = "buses.kit"\nbits = 32\n')
+    opened = open_recipe(folder / "recipes" / "tithe-barn.recipe.toml", Overrides(overlays=[overlay]))
+    render(opened, folder / "out")
+    return soundfile.read(folder / "out" / "kit.wav", always_2d=True)[0].T.copy()
+
+
+def test_a_gentle_bus_compressor_reads_2_to_3_db(kit):
+    # common practice
+    _, runner = run(kit, do="compressor", threshold_db=-16.5, ratio=2.5, knee_db=8, attack_ms=12, release_ms=150)
+    assert 2 <= runner.readings()[0].gain_reduction_max_db <= 3.3
+
+
+def test_a_shorter_attack_lowers_the_crest_of_the_kick(kit):
+    """common practice: 12 -> 4 ms takes the edge from hits whose peak comes some milliseconds after their onset.
+
+    The kick's does, after 5 ms. The snare's crack is over in the first millisecond, before either attack acts.
+    """
+    import json
+    from pathlib import Path
+
+    truth = json.loads((Path(__file__).parent.parent / "fixtures" / "tithe-barn" / "truth.json").read_text())
+    crests = []
+    for attack in (12, 4):
+        y, _ = run(kit, do="compressor", threshold_db=-28, ratio=2.5, knee_db=4, attack_ms=attack, release_ms=60)
+        hits = [
+            y[:, int(s * RATE) - 480 : int((s + 0.3) * RATE)]
+            for s, strength in truth["hits_s"]["kick"]
+            if strength > 0.6
+        ]
+        crests.append(np.mean([20 * np.log10(np.abs(hit).max() / np.sqrt(np.mean(hit**2))) for hit in hits]))
+    assert crests[1] < crests[0] - 0.3
+
+
+def test_expectations_find_readings_by_digit_and_by_name(demo):
+    from chainrun.engine import render
+    from chainrun.recipe import open_recipe
+
+    result = render(open_recipe(demo), demo.parent.parent / "out")
+    by_name = result.reading_at("buses.kit.chain.glue.gain_reduction_max_db")
+    assert by_name == result.reading_at("buses.kit.chain.0.gain_reduction_max_db")
+    assert 0 < result.reading_at("buses.kit.chain.0.compressor.gain_reduction_mean_db") < by_name
+    assert 0 < result.reading_at("stems.kick.chain.door.gain_reduction_working_pct") < 100
+    assert result.reading_at("main.chain.1.gain_reduction_max_db") > 0
+    with pytest.raises(KeyError, match="no readings"):
+        result.reading_at("stems.hat.chain.0.gain_reduction_max_db")
