@@ -30,6 +30,7 @@ def folder(tmp_path_factory):
     broken = t.copy()
     broken[4321] = np.nan
     soundfile.write(made / "nan.wav", broken, 48000, subtype="FLOAT")
+    (made / "cut.wav").write_bytes((made / "mono.wav").read_bytes()[:9000])
     (made / "text.wav").write_text("this is a letter, not a recording\n")
     return made
 

@@ -95,6 +95,54 @@ def test_check_json_has_the_stated_fields(session, chainrun):
     assert (problem["line"], problem["key"]) == (4, "stems.kick.chain.0.threshold_db")
 
 
+def test_check_looks_into_the_variants(session, chainrun):
+    path = session.write(SIMPLE + '[variants.x]\n"stems.zzz.level_db" = 3\n')
+    ran = chainrun("check", path)
+    assert (ran.code, "the path matches nothing" in ran.err) == (3, True)
+
+
+def test_a_later_broken_recipe_stops_all_before_the_first_render(session, chainrun):
+    good, bad = session.write(SIMPLE, "good"), session.write(SIMPLE + "typo = 1\n", "bad")
+    assert chainrun("render", good, bad, "-o", "out").code == 3
+    assert not Path("out").exists()
+
+
+def test_measure_tells_good_and_bad_files(session, chainrun):
+    ran = chainrun("measure", "kick.wav", "nobody.wav", "--json")
+    assert (ran.code, len(ran.json["files"]), len(ran.json["problems"])) == (4, 1, 1)
+
+
+@pytest.mark.parametrize("where", ["1>&-", "2>&-", "1>&- 2>&-", "2>/dev/full", "| head -1"])
+def test_closed_and_full_streams(session, where):
+    session.write(SIMPLE)
+    command = f"{sys.executable} -m chainrun check song.recipe.toml {where}"
+    ran = subprocess.run(["bash", "-c", f"set -o pipefail; {command}"], capture_output=True, text=True)
+    assert ran.returncode == 0, ran.stderr
+    broken = f"{sys.executable} -m chainrun check nobody.recipe.toml {where}"
+    assert subprocess.run(["bash", "-c", f"set -o pipefail; {broken}"], capture_output=True).returncode == 3
+
+
+def test_a_full_stdout_says_exit_5(session):
+    session.write(SIMPLE)
+    command = f"{sys.executable} -m chainrun explain > /dev/full"
+    assert subprocess.run(["bash", "-c", command], capture_output=True).returncode == 5
+
+
+def test_resolve_is_utf8_whatever_the_terminal(session):
+    session.write('title = "Café"\n' + SIMPLE)
+    environment = {"PATH": os.environ["PATH"], "LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
+    ran = subprocess.run(
+        [sys.executable, "-m", "chainrun", "resolve", "song.recipe.toml"], capture_output=True, env=environment
+    )
+    assert 'title = "Café"' in ran.stdout.decode()
+
+
+def test_tables_stay_in_80_columns_with_long_names(session, chainrun):
+    path = session.write(SIMPLE.replace("kick]", "k" * 64 + "]"))
+    ran = chainrun("render", path, "-o", "o" * 60)
+    assert max(map(len, ran.out.splitlines())) <= 80
+
+
 def test_check_renders_nothing(session, chainrun):
     before = sorted(Path().iterdir())
     assert chainrun("check", session.write(SIMPLE)).code == 0

@@ -271,6 +271,66 @@ def test_target_is_met_and_true_peak_holds(session):
     assert not result.failures
 
 
+def test_a_gain_that_lifts_blocks_over_the_absolute_gate_still_meets_the_target(session):
+    rng = np.random.default_rng(0)
+    quiet = np.concatenate(
+        [10 ** (-69 / 20) * rng.standard_normal(480000), 10 ** (-75.5 / 20) * rng.standard_normal(480000)]
+    )
+    soundfile.write("quiet.wav", quiet, 48000, subtype="FLOAT")
+    path = session.write(
+        'recipe = 1\n[stems.a]\nfile = "quiet.wav"\n[[deliver]]\nfile = "mix.wav"\ntarget_lufs = -20\n'
+    )
+    _, _, result = render_main(path)
+    assert result.deliveries[0].measured.integrated_lufs == pytest.approx(-20, abs=0.05)
+
+
+def test_a_target_for_silence_fails(session, chainrun):
+    path = session.write(
+        'recipe = 1\n[stems.a]\nfile = "kick.wav"\nmute = true\n[[deliver]]\nfile = "mix.wav"\ntarget_lufs = -16\n'
+    )
+    ran = chainrun("render", path, "-o", "out")
+    assert (ran.code, "cannot be met" in ran.err) == (1, True)
+
+
+def test_a_delivery_never_lands_on_an_input(session, chainrun):
+    before = Path("kick.wav").read_bytes()
+    path = session.write(
+        'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "{name}.wav"\nwhat = "stems.*"\n'
+    )
+    ran = chainrun("render", path, "-o", ".")
+    assert (ran.code, "written over an input" in ran.err) == (3, True)
+    assert Path("kick.wav").read_bytes() == before
+
+
+def test_a_stem_far_into_the_session_costs_no_memory(session):
+    import tracemalloc
+
+    path = session.write('recipe = 1\n[stems.a]\nfile = "kick.wav"\nat_s = 300\n')
+    tracemalloc.start()
+    render_main(path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    # The delivered file that the test itself reads back is 300 s of stereo float64: 230 MB of it.
+    assert peak < 300 * 48000 * 2 * 8 + 80e6
+
+
+def test_a_stem_that_lies_before_time_0_is_told(session):
+    path = session.write(
+        'recipe = 1\n[stems.a]\nfile = "kick.wav"\n[stems.b]\nfile = "kick.wav"\nshift_samples = -500000\n'
+    )
+    _, _, result = render_main(path)
+    assert any(w.startswith("b: the shift pushed sound before time 0") for w in result.warnings)
+
+
+def test_what_is_odd_about_a_file_is_told(session):
+    soundfile.write("short.wav", np.zeros(4800) + 0.1, 48000)
+    path = session.write(
+        'recipe = 1\n[stems.a]\nfile = ["kick.wav", "short.wav"]\n[stems.b]\nfile = "kick.wav"\nto_s = 99\n'
+    )
+    _, _, result = render_main(path)
+    assert [w.split(":")[0] for w in result.warnings] == ["a", "b"]
+
+
 def test_a_target_out_of_reach_is_told_and_the_file_kept(session, chainrun):
     path = session.write(SESSION.replace("target_lufs = -20", "target_lufs = -3"))
     ran = chainrun("render", path, "-o", "out")

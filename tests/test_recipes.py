@@ -148,6 +148,25 @@ def test_set_reaches_into_a_preset(song):
     assert opened(song, sets=["stems.kick.chain.2.set.compressor.ratio=9"]).stems["kick"].chain[3].ratio == 9
 
 
+def test_set_without_quotes_reaches_the_same_place(song):
+    song.write_text(BASE.replace('name = "sound"', 'name = "sound", set = { eq.bands.0.gain_db = -5 }'))
+    assert opened(song).stems["kick"].chain[2].bands[0].gain_db == -5
+
+
+def test_a_thing_removed_twice_is_removed(song, session):
+    overlay = session.folder / "my.overlay.toml"
+    overlay.write_text('remove = ["stems.kick.chain.door", "stems.kick.chain.0", "stems.kick.chain.1"]\n')
+    assert [step.do for step in opened(song, overlays=[overlay]).stems["kick"].chain] == ["eq", "compressor"]
+
+
+def test_resolved_names_stay_unique(song, session):
+    song.write_text(BASE.replace('chain = [ { do = "gate"', 'chain = [ { preset = "snap" }, { do = "gate"'))
+    preset = session.folder / "presets" / "snap.preset.toml"
+    preset.write_text(SNAP.replace('{ do = "eq"', '{ do = "eq", name = "shape"'))
+    alone = session.write(resolved_text(open_recipe(song), session.folder), "alone")
+    assert len(opened(alone).stems["kick"].chain) == 6
+
+
 def test_a_former_name_resolves(song):
     song.write_text(BASE.replace('preset = "snap"', 'preset = "old/snap"'))
     assert len(opened(song).stems["kick"].chain) == 4

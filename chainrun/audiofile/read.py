@@ -68,9 +68,28 @@ def read_header(path: Path) -> Header:
             given=f"{header.rate_hz} Hz",
             allowed=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
         )
+    _check_whole(path)
     if header.n_frames <= 0:
         raise _refuse(path, "the file holds no audio: its length is 0 frames")
     return header
+
+
+def _check_whole(path: Path) -> None:
+    """Refuse a WAV that is shorter than its own header says: libsndfile would read the rest without a word."""
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        head = file.read(12)
+    if head[:4] != b"RIFF" or head[8:] != b"WAVE":
+        return
+    stated = int.from_bytes(head[4:8], "little") + 8
+    if 8 < stated < (1 << 32) and stated > size + 1:
+        raise _refuse(
+            path,
+            "the file ends before its header says",
+            given=f"{size} bytes",
+            allowed=f"{stated} bytes",
+            hint="copy or export the stem again; nothing was repaired",
+        )
 
 
 def hash_content(path: Path) -> str:

@@ -6,7 +6,7 @@ import hashlib
 import os
 from pathlib import Path
 from types import TracebackType
-from typing import Literal
+from typing import BinaryIO, Literal
 
 import numpy as np
 import soundfile
@@ -26,6 +26,16 @@ def container_of(path: Path, n_channels: int, n_frames: int, bits: Bits) -> str:
     if container == "WAV" and n_channels * n_frames * bits // 8 >= _LIMIT_OF_WAV:
         return "RF64"
     return container
+
+
+def _clear_peak_time(file: BinaryIO) -> None:
+    """Set the time stamp of a float WAV's PEAK chunk to 0, so that the same samples make the same bytes."""
+    head = file.read(4096)
+    at = head.find(b"PEAK")
+    if at >= 0:
+        # Chunk head 8 bytes, version 4, then the stamp.
+        file.seek(at + 12)
+        file.write(b"\0\0\0\0")
 
 
 class Writer:
@@ -93,7 +103,10 @@ class Writer:
         try:
             self._file.flush()
             self._file.close()
-            with self._temporary.open("rb") as file:
+            with self._temporary.open("r+b") as file:
+                if self.bits == 32:
+                    _clear_peak_time(file)
+                    file.flush()
                 os.fsync(file.fileno())
             os.replace(self._temporary, self.path)
             folder = os.open(self.path.parent, os.O_RDONLY)

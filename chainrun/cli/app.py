@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from contextlib import suppress
 from types import FrameType
 
 import typer
@@ -12,7 +13,17 @@ import typer
 from chainrun import __version__
 from chainrun.cli import check, explain, measure, render, resolve, schema
 from chainrun.cli.terminal import show_error, talk
-from chainrun.errors import EXIT_DEFECT, EXIT_DONE, EXIT_INTERRUPTED, EXIT_TERMINATED, ChainrunError
+from chainrun.errors import (
+    EXIT_DEFECT,
+    EXIT_DONE,
+    EXIT_INTERRUPTED,
+    EXIT_RESOURCES,
+    EXIT_TERMINATED,
+    ChainrunError,
+    Problem,
+    ResourceError,
+    UsageError,
+)
 
 app = typer.Typer(
     name="chainrun",
@@ -56,6 +67,12 @@ def _stop(signum: int, frame: FrameType | None) -> None:
     raise _StoppedError(signum)
 
 
+def _close_stdout() -> None:
+    """Let the interpreter not stumble over unwritten output at its end."""
+    with suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def run(arguments: list[str] | None = None) -> None:
     """Run the program and end the process with its exit code."""
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
@@ -68,7 +85,8 @@ def main(arguments: list[str]) -> int:
     """Run the program; returns its exit code."""
     try:
         code = app(args=arguments, standalone_mode=False)
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
         return int(code) if isinstance(code, int) else EXIT_DONE
     except ChainrunError as error:
         show_error(error, as_json="--json" in arguments)
@@ -81,12 +99,20 @@ def main(arguments: list[str]) -> int:
         return EXIT_INTERRUPTED if interrupted else EXIT_TERMINATED
     except BrokenPipeError:
         # Who read our output has gone; the interpreter must not stumble over the rest at its end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _close_stdout()
         return EXIT_DONE
+    except OSError as error:
+        _close_stdout()
+        show_error(ResourceError(Problem(f"could not write or read ({error.strerror})")), as_json=False)
+        return EXIT_RESOURCES
+    except MemoryError:
+        show_error(ResourceError(Problem("there is not enough memory")), as_json=False)
+        return EXIT_RESOURCES
     except Exception as error:
         usage = getattr(error, "exit_code", None)
         if usage is not None and hasattr(error, "format_message"):
-            talk(f"{error.format_message()}\n    hint: chainrun --help")
+            told = UsageError(Problem(error.format_message(), hint="chainrun --help"))
+            show_error(told, as_json="--json" in arguments)
             return int(usage)
         if os.environ.get("CHAINRUN_TRACEBACK"):
             raise

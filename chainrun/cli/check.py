@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from chainrun.cli.options import AllowRoots, AsJson, Overlays, Quiet, Recipes, Sets, Variant, overrides
 from chainrun.cli.terminal import problems_document, put, put_json, talk
 from chainrun.errors import EXIT_AUDIO, EXIT_DONE, EXIT_RECIPE, AudioError, ChainrunError, Problem, shown_path
@@ -27,6 +29,8 @@ def command(
             opened = open_recipe(path, chosen)
             problems += opened.problems.warnings
             plan = build_plan(opened)
+            for name in opened.recipe.variants if variant is None else ():
+                build_plan(open_recipe(path, replace(chosen, variant=name)))
         except AudioError as error:
             problems += error.problems
             code = code or EXIT_AUDIO

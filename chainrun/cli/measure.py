@@ -8,8 +8,8 @@ from typing import Annotated
 import typer
 
 from chainrun.cli.options import AsJson
-from chainrun.cli.terminal import number, put, put_json, table
-from chainrun.errors import EXIT_DONE
+from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
+from chainrun.errors import EXIT_AUDIO, EXIT_DONE, AudioError
 
 
 def command(
@@ -20,18 +20,24 @@ def command(
     from chainrun.engine.measure import measure_file
     from chainrun.engine.result import measured_record
 
-    readings = [(str(file), measure_file(file)) for file in files]
+    readings, problems = [], []
+    for file in files:
+        try:
+            readings.append((str(file), measure_file(file)))
+        except AudioError as error:
+            problems += error.problems
     if as_json:
         put_json(
             {
                 "schema_version": 1,
                 "files": [{"file": file, "measured": measured_record(measured)} for file, measured in readings],
+                "problems": [problem.record() for problem in problems],
             }
         )
-        return EXIT_DONE
+        return EXIT_AUDIO if problems else EXIT_DONE
     rows = [
         [
-            file,
+            shortened(file, 36, keep_end=True),
             number(measured.integrated_lufs, 2),
             number(measured.true_peak_dbtp, 2),
             number(measured.sample_peak_dbfs, 2),
@@ -41,5 +47,8 @@ def command(
         ]
         for file, measured in readings
     ]
-    put(table(["file", "LUFS", "dBTP", "dBFS", "channels", "Hz", "s"], rows))
-    return EXIT_DONE
+    if rows:
+        put(table(["file", "LUFS", "dBTP", "dBFS", "ch", "Hz", "s"], rows))
+    for problem in problems:
+        talk(problem.text())
+    return EXIT_AUDIO if problems else EXIT_DONE

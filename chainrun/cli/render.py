@@ -18,8 +18,9 @@ from chainrun.cli.options import (
     overrides,
     refuse,
 )
-from chainrun.cli.terminal import ProgressLine, number, put, put_json, table, talk
+from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.plan import build_plan
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name
 
@@ -50,11 +51,13 @@ def command(
     folders = [_folder(path, out, len(recipes), chosen) for path in recipes]
     if len(set(folders)) < len(folders):
         raise refuse(
-            "two recipes of this name would write into the same folder",
-            hint="render them one by one, each with -o",
+            "two recipes of this name would write into the same folder", hint="render them one by one, each with -o"
         )
-    for path, folder in zip(recipes, folders, strict=True):
-        opened = open_recipe(path, chosen)
+    # All recipes are held to be valid before the first is rendered.
+    session = [open_recipe(path, chosen) for path in recipes]
+    for opened in session:
+        build_plan(opened)
+    for opened, folder in zip(session, folders, strict=True):
         line = ProgressLine(quiet=quiet or as_json)
         try:
             result = render(opened, folder, options, progress=line.node)
@@ -90,11 +93,11 @@ def _screen(result: RenderResult) -> str:
         ]
         rows.append(
             [
-                node.name,
+                shortened(node.name, 24),
                 node.kind,
                 number(node.measured.sample_peak_dbfs),
                 number(node.measured.integrated_lufs),
-                _fold(", ".join(worked), 36),
+                shortened(", ".join(worked), 34),
             ]
         )
     nodes = table(["node", "kind", "peak dBFS", "LUFS", "most gain reduction, dB"], rows, left=2)
@@ -104,7 +107,7 @@ def _screen(result: RenderResult) -> str:
         measured = one.measured
         files.append(
             [
-                one.file,
+                shortened(one.file, 40, keep_end=True),
                 number(measured.integrated_lufs, 2),
                 number(measured.true_peak_dbtp, 2),
                 f"{one.gain_db:+.2f}",
@@ -117,7 +120,3 @@ def _screen(result: RenderResult) -> str:
         f"{result.length_s:.1f} s of music in {result.seconds:.2f} s: {result.times_real_time:.1f} times real time"
     )
     return "\n".join(lines)
-
-
-def _fold(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 3] + "..."

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from chainrun.cli.options import AllowRoots, OneRecipe, Overlays, Sets, Variant, overrides
-from chainrun.cli.terminal import put
+from chainrun.cli.terminal import put_utf8
 from chainrun.errors import EXIT_DONE, Problem, ResourceError
 from chainrun.recipe import open_recipe
 from chainrun.recipe.resolve import resolved_text
@@ -28,17 +29,18 @@ def command(
     """Write the recipe with base, variant, overlays and presets folded in: it needs no library."""
     opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root))
     if out is None:
-        put(resolved_text(opened, recipe.absolute().parent).rstrip("\n"))
+        put_utf8(resolved_text(opened, recipe.absolute().parent))
         return EXIT_DONE
     if out.resolve() == opened.path.resolve():
         raise ResourceError(
             Problem("a person's recipe is not written over", file=str(out), hint="give another -o FILE")
         )
-    temporary = out.with_name(f".{out.name}.{os.getpid()}.part")
+    temporary = out.parent / f".{out.name}.{os.getpid()}.part"
     try:
         temporary.write_text(resolved_text(opened, out.absolute().parent), encoding="utf-8")
         os.replace(temporary, out)
     except OSError as error:
-        temporary.unlink(missing_ok=True)
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
         raise ResourceError(Problem(f"the file could not be written ({error.strerror})", file=str(out))) from error
     return EXIT_DONE

@@ -10,7 +10,7 @@ import typer
 from chainrun.cli.options import refuse
 from chainrun.cli.terminal import put, talk
 from chainrun.docs.schema import FILE_NAME, schema_text
-from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.errors import EXIT_DONE, EXIT_FAILED, Problem, ResourceError
 
 
 def command(
@@ -23,7 +23,10 @@ def command(
         raise refuse("give --write or --check, not both")
     path, text = folder / FILE_NAME, schema_text()
     if write:
-        path.write_text(text, encoding="utf-8")
+        try:
+            path.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise ResourceError(Problem(f"the file could not be written ({error.strerror})", file=str(path))) from error
         return EXIT_DONE
     if check:
         if path.is_file() and path.read_text(encoding="utf-8") == text:

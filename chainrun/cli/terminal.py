@@ -6,25 +6,40 @@ import json
 import math
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import Any
 
 from chainrun.errors import ChainrunError, Problem, printable
 
 
 def put(text: str) -> None:
-    """A line of the result, on stdout."""
-    sys.stdout.write(_encodable(text, sys.stdout) + "\n")
+    """A line of the result, on stdout; nothing where that is closed."""
+    if sys.stdout is not None:
+        sys.stdout.write(_encodable(text, sys.stdout) + "\n")
 
 
 def put_json(document: dict[str, Any]) -> None:
     """The result as one JSON document, on stdout."""
-    json.dump(document, sys.stdout, indent=1, ensure_ascii=True, allow_nan=False)
-    sys.stdout.write("\n")
+    put(json.dumps(document, indent=1, ensure_ascii=True, allow_nan=False))
+
+
+def put_utf8(text: str) -> None:
+    """A document that is UTF-8 whatever the terminal is (TOML is), on stdout."""
+    if sys.stdout is None:
+        return
+    binary = getattr(sys.stdout, "buffer", None)
+    if binary is None:
+        sys.stdout.write(text)
+    else:
+        sys.stdout.flush()
+        binary.write(text.encode())
 
 
 def talk(text: str) -> None:
-    """A line for the person who waits, on stderr."""
-    sys.stderr.write(_encodable(text, sys.stderr) + "\n")
+    """A line for the person who waits, on stderr. Talk that nobody can hear is no error."""
+    with suppress(OSError, ValueError, AttributeError):
+        sys.stderr.write(_encodable(text, sys.stderr) + "\n")
+        sys.stderr.flush()
 
 
 def _encodable(text: str, stream: Any) -> str:
@@ -64,6 +79,13 @@ def number(value: float | None, digits: int = 1) -> str:
     return f"{value:.{digits}f}"
 
 
+def shortened(text: str, width: int, *, keep_end: bool = False) -> str:
+    """The text, cut to a width with three dots."""
+    if len(text) <= width:
+        return text
+    return "..." + text[3 - width :] if keep_end else text[: width - 3] + "..."
+
+
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> str:
     """Rows under a head; the first `left` columns to the left, the others to the right."""
     cells = [list(head), *([printable(cell) for cell in row] for row in rows)]
@@ -81,7 +103,7 @@ class ProgressLine:
     """Where a render is, on stderr: one line that changes on a terminal, a line a node elsewhere."""
 
     def __init__(self, *, quiet: bool, n_nodes: int = 0):
-        self._live = sys.stderr.isatty() and not quiet
+        self._live = sys.stderr is not None and sys.stderr.isatty() and not quiet
         self._quiet = quiet
         self._last = ""
 

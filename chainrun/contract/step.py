@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, Strict
+from pydantic import BaseModel, ConfigDict, Field, Strict, model_validator
 
 if TYPE_CHECKING:
     from chainrun.contract.runner import Runner, Stream
@@ -35,6 +35,12 @@ class Key(StrictModel):
         "raw", description="where they are heard: before their own chain, or behind it"
     )
 
+    @model_validator(mode="after")
+    def _each_once(self) -> Key:
+        if len(set(self.sources)) < len(self.sources):
+            raise ValueError("a source stands twice in `from`")
+        return self
+
 
 @dataclass(frozen=True)
 class Misfit:
@@ -51,7 +57,7 @@ class Step(StrictModel):
     """What all steps have. A processor adds its numbers and says in `start` how it runs."""
 
     do: str
-    name: str | None = Field(None, max_length=64, description="names the step, unique in its chain")
+    name: str | None = Field(None, min_length=1, max_length=64, description="names the step, unique in its chain")
     note: str | None = Field(None, description="free text")
     bypass: bool = Field(False, description="leave the step out")
     mix_pct: float = Field(

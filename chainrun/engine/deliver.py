@@ -13,7 +13,7 @@ from chainrun.engine.prints import Print, PrintSource
 from chainrun.engine.result import DeliveryResult
 from chainrun.engine.sources import Source, SumSource
 from chainrun.errors import Problem, ResourceError
-from chainrun.loudness import Measured, Meter
+from chainrun.loudness import Measured, Meter, gain_to_loudness
 from chainrun.plan import Input
 from chainrun.units import db_to_gain
 
@@ -38,9 +38,9 @@ class Order:
 
 
 def deliver(
-    order: Order, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float, known: Measured | None
-) -> tuple[DeliveryResult, list[str], list[str]]:
-    """Write one file. Returns the result, warnings, and failures (the file is kept)."""
+    order: Order, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float
+) -> tuple[DeliveryResult, list[str]]:
+    """Write one file. Returns the result, and what failed (the file is kept)."""
 
     def source() -> Source:
         if order.strip is not None:
@@ -49,10 +49,9 @@ def deliver(
 
     gain_db = shortfall = 0.0
     if order.target_lufs is not None:
-        before = known if known is not None and known.true_peak_dbtp is not None else _measure(source(), rate_hz)
-        gain_db, shortfall = gain_to_target(before, order.target_lufs, order.max_dbtp)
+        gain_db, shortfall = _gain_to_target(source(), rate_hz, order.target_lufs, order.max_dbtp)
     reader = source()
-    order.path.parent.mkdir(parents=True, exist_ok=True)
+    check_folder(order.path.parent)
     meter = Meter(rate_hz, reader.n_channels)
     gain = db_to_gain(gain_db)
     with Writer(
@@ -75,39 +74,39 @@ def deliver(
         writer.finish()
     reader.close()
     measured = meter.result()
-    warnings, failures = _judge(order, measured, shortfall, writer.clipped_frames, gain_db)
+    failures = _judge(order, measured, shortfall, writer.clipped_frames, gain_db)
     result = DeliveryResult(str(order.path), measured, writer.pcm_sha256, gain_db, order.target_lufs, shortfall)
-    return result, warnings, failures
+    return result, failures
 
 
-def gain_to_target(before: Measured, target_lufs: float, max_dbtp: float | None) -> tuple[float, float]:
+def _gain_to_target(source: Source, rate_hz: int, target_lufs: float, max_dbtp: float | None) -> tuple[float, float]:
     """The gain in dB to a loudness that does not pass a true peak, and by how much that falls short in LU."""
-    if before.integrated_lufs == -math.inf:
-        return 0.0, 0.0
-    wanted = target_lufs - before.integrated_lufs
-    if max_dbtp is None or before.true_peak_dbtp is None:
-        return wanted, 0.0
-    room = max_dbtp - PEAK_MARGIN_DB - before.true_peak_dbtp
-    return min(wanted, room), max(0.0, wanted - room)
-
-
-def _measure(source: Source, rate_hz: int) -> Measured:
-    meter = Meter(rate_hz, source.n_channels)
+    meter = Meter(rate_hz, source.n_channels, true_peak=max_dbtp is not None)
     left = source.n_frames
     while left > 0:
         n = min(BLOCK_FRAMES, left)
         meter.feed(source.read(n))
         left -= n
     source.close()
-    return meter.result()
+    wanted = gain_to_loudness(meter.block_powers(), target_lufs)
+    if wanted is None:
+        return 0.0, 0.0
+    peak = meter.result().true_peak_dbtp
+    if max_dbtp is None or peak is None:
+        return wanted, 0.0
+    room = max_dbtp - PEAK_MARGIN_DB - peak
+    return min(wanted, room), max(0.0, wanted - room)
 
 
-def _judge(
-    order: Order, measured: Measured, shortfall: float, clipped: int, gain_db: float
-) -> tuple[list[str], list[str]]:
-    name, warnings, failures = order.path.name, [], []
+def _judge(order: Order, measured: Measured, shortfall: float, clipped: int, gain_db: float) -> list[str]:
+    name = order.path.name
+    failures: list[str] = []
     if order.target_lufs is not None and measured.integrated_lufs == -math.inf:
-        warnings.append(f"{name}: too quiet or too short to measure; target_lufs was left aside")
+        failures.append(f"{name}: too quiet or too short to be measured, so that target_lufs cannot be met")
+    elif order.target_lufs is not None and shortfall <= 0.05:
+        missed = measured.integrated_lufs - order.target_lufs
+        if abs(missed) > 0.1:
+            failures.append(f"{name}: {measured.integrated_lufs:.2f} LUFS, {missed:+.2f} LU from the target")
     if shortfall > 0.05:
         failures.append(
             f"{name}: {measured.integrated_lufs:.2f} LUFS, {shortfall:.2f} LU short of the target "
@@ -118,7 +117,7 @@ def _judge(
         failures.append(f"{name}: true peak {peak:.2f} dBTP is above max_dbtp = {order.max_dbtp:g}")
     if clipped:
         failures.append(f"{name}: {clipped} frames did not fit into {order.bits} bits and were clipped")
-    return warnings, failures
+    return failures
 
 
 def check_folder(folder: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -88,8 +89,6 @@ def run_chain(
             y = chain.run(block, {key: one.read(n) for key, one in heard.items()})
             dropped = min(late, n)
             late -= dropped
-            if not np.isfinite(y).all():
-                raise AudioError(Problem(f"the chain of {node.name} made values that are no numbers", key=node.name))
             write(y[:, dropped:])
             at += n
             if progress is not None:
@@ -115,10 +114,18 @@ def render_node(
     meter = Meter(node.rate_hz, node.n_channels_out, true_peak=node.kind == "main")
 
     def write(y: Array) -> None:
-        meter.feed(writer.write(y))
+        printed = writer.write(y)
+        if not np.isfinite(printed).all():
+            raise AudioError(
+                Problem("the chain made values that are too large, or no numbers", key=f"{node.kind} {node.name}")
+            )
+        meter.feed(printed)
 
     try:
         chain, notes = run_chain(node, prints, write, block_frames=block_frames, progress=progress)
+    except AudioError as error:
+        writer.abandon()
+        raise AudioError([replace(one, key=one.key or f"{node.kind} {node.name}") for one in error.problems]) from error
     except BaseException:
         writer.abandon()
         raise

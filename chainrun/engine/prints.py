@@ -32,7 +32,8 @@ class PrintWriter:
 
     def write(self, x: Array) -> Array:
         """Append a block; returns it as the print holds it, rounded to float32."""
-        data = np.ascontiguousarray(x.T, dtype="<f4")
+        with np.errstate(over="ignore"):  # what does not fit becomes inf, which the node tells
+            data = np.ascontiguousarray(x.T, dtype="<f4")
         try:
             self._file.write(data.tobytes())
         except OSError as error:

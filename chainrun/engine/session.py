@@ -18,9 +18,10 @@ from chainrun.engine.fingerprint import surroundings
 from chainrun.engine.node import BLOCK_FRAMES, render_node
 from chainrun.engine.prints import Print
 from chainrun.engine.result import NodeResult, RenderResult
-from chainrun.errors import Problem, ResourceError, UsageError, nearest
+from chainrun.errors import Problem, RecipeError, ResourceError, UsageError, nearest, shown_path
 from chainrun.plan import Input, Plan, build_plan
 from chainrun.recipe import Delivery, Opened
+from chainrun.recipe.roots import safely_resolved
 from chainrun.recipe.semantics import delivered_nodes, file_name
 
 WORK_FOLDER = ".chainrun-work-"
@@ -56,6 +57,8 @@ def render(
         length_s=0.0,
         warnings=[*(problem.text() for problem in opened.problems.warnings), *plan.notes],
     )
+    ordered = orders(opened, plan, out)
+    _spare_inputs(opened, plan, ordered)
     check_folder(out)
     try:
         work = tempfile.TemporaryDirectory(prefix=WORK_FOLDER, dir=out, ignore_cleanup_errors=True)
@@ -66,15 +69,32 @@ def render(
     with work as folder:
         prints = _render_nodes(plan, Path(folder), options, result, progress)
         result.length_s = prints[main.name].n_frames / plan.rate_hz
-        known = {node.name: node.measured for node in result.nodes}
-        for order in orders(opened, plan, out):
-            measured = known[order.node] if order.strip is None else None
-            delivered, warnings, failures = deliver(order, prints, plan.rate_hz, opened.recipe.pan_law_db, measured)
+        for order in ordered:
+            delivered, failures = deliver(order, prints, plan.rate_hz, opened.recipe.pan_law_db)
             result.deliveries.append(delivered)
-            result.warnings += warnings
             result.failures += failures
     result.seconds = time.perf_counter() - began
     return result
+
+
+def _spare_inputs(opened: Opened, plan: Plan, ordered: list[Order]) -> None:
+    """Refuse a delivery that would land on a stem, a recipe, a preset or an overlay. Raises RecipeError."""
+    inputs = {safely_resolved(path) for path in opened.files()}
+    inputs |= {safely_resolved(Path(part.path)) for n in plan.nodes if n.stem is not None for part in n.stem.parts}
+    hit = [order for order in ordered if safely_resolved(order.path) in inputs]
+    if hit:
+        raise RecipeError(
+            [
+                Problem(
+                    "a delivery would be written over an input",
+                    file=shown_path(opened.path),
+                    key="deliver",
+                    given=f'"{shown_path(order.path)}"',
+                    hint="choose another output folder with -o, or another file name",
+                )
+                for order in hit
+            ]
+        )
 
 
 def _render_nodes(
@@ -163,6 +183,7 @@ def _strip(opened: Opened, plan: Plan, delivery: Delivery, node: str) -> Input |
         strip.pan_pct,
         tuple((point[0], point[1]) for point in strip.level_points_db),
         tuple((part[0], part[1]) for part in strip.active_s),
+        mute=strip.mute,
     )
 
 

@@ -49,10 +49,11 @@ class _Lane:
         early = HALF_TAPS - 1 if fraction else 0
         begin = start_frame + whole - early
         self.extra = begin + (2 * HALF_TAPS - 1 if fraction else 0)
-        self._parts: list[Array] = [np.zeros(max(0, begin))]
+        self._silence = max(0, begin)
+        self._parts: list[Array] = []
         self._drop = max(0, -begin)
         self._before = max(0, -(start_frame + whole))
-        self._ready = max(0, begin)
+        self._ready = self._silence
         self.lost_peak = 0.0
 
     def feed(self, x: Array) -> None:
@@ -81,12 +82,17 @@ class _Lane:
         return self._ready
 
     def take(self, n_frames: int) -> Array:
-        joined = np.concatenate(self._parts)
         out = np.zeros(n_frames)
-        used = min(n_frames, joined.size)
-        out[:used] = joined[:used]
-        self._parts = [joined[used:]]
-        self._ready = joined.size - used
+        at = min(self._silence, n_frames)
+        self._silence -= at
+        self._ready -= min(n_frames, self._ready)
+        while at < n_frames and self._parts:
+            part = self._parts.pop(0)
+            used = min(n_frames - at, part.size)
+            out[at : at + used] = part[:used]
+            at += used
+            if used < part.size:
+                self._parts.insert(0, part[used:])
         return out
 
 
@@ -151,6 +157,12 @@ class StemSource:
         if runs:
             plural = "s" if runs > 1 else ""
             found.append(f"{name}: the file has {runs} clipped run{plural} (3 frames or more at full scale)")
+        for path, file in self._files.items():
+            while self.n_frames == 0 and not file.ended:  # all of it lies before time 0: was it silence?
+                x = file.read()
+                for lane, part in zip(self._lanes, self._parts, strict=True):
+                    if part.path == path:
+                        lane.feed(x[part.channel or 0])
         lost = max(lane.lost_peak for lane in self._lanes)
         if lost > HEARD:
             found.append(f"{name}: the shift pushed sound before time 0; dropped, peak {gain_to_db(lost):.1f} dBFS")
@@ -203,7 +215,7 @@ def _sides(one: Input, pan_law_db: float) -> tuple[float, float]:
     pan = 0.0 if one.before_fader else one.pan_pct
     left, right = pan_gains(pan, pan_law_db) if one.n_channels == 1 else balance_gains(pan)
     level = (0.0 if one.before_fader else one.level_db) + (one.send_db or 0.0)
-    gain = db_to_gain(level)
+    gain = 0.0 if one.mute else db_to_gain(level)
     return left * gain, right * gain
 
 

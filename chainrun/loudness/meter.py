@@ -51,6 +51,22 @@ def gated_loudness(block_powers: Array) -> float:
     return loudness_of(float(kept[kept > relative].mean()))
 
 
+def gain_to_loudness(block_powers: Array, target_lufs: float) -> float | None:
+    """The gain in dB that brings these blocks to an integrated loudness; None where nothing can be measured.
+
+    The absolute gate does not move with the gain: what a gain lifts over it, or drops under it, counts anew.
+    """
+    gain = 0.0
+    for _ in range(60):
+        loudness = gated_loudness(block_powers * 10.0 ** (gain / 10.0))
+        if loudness == -math.inf:
+            return None
+        if abs(target_lufs - loudness) < 1e-6:
+            break
+        gain += target_lufs - loudness
+    return gain
+
+
 class Meter:
     """Feed it blocks of shape (n_channels, n_frames); read `result()` at the end."""
 

@@ -13,7 +13,7 @@ from typing import Any
 from chainrun.audiofile import Header, read_header
 from chainrun.contract import Key, Step, Stream
 from chainrun.contract.chain import chain_misfits, channels_after
-from chainrun.errors import AudioError, ChainrunError, Problem, shown, shown_path
+from chainrun.errors import AudioError, ChainrunError, Problem, RecipeError, shown, shown_path
 from chainrun.plan.nodes import FilePart, Input, KeyInput, Node, StemInput
 from chainrun.plan.order import topological_order
 from chainrun.recipe import Bus, Main, Opened, Stem
@@ -65,9 +65,10 @@ class _Builder:
     ):
         self.opened, self.recipe, self.problems = opened, opened.recipe, opened.problems
         self.only, self.hash_file, self.surroundings = only, hash_file, surroundings
+        self.notes: list[str] = []
+        self._tell_cycle_if_any()
         self.headers = self._read_headers()
         self.rate_hz = self.recipe.rate_hz or self._usual_rate()
-        self.notes: list[str] = []
         self.stem_inputs = {name: self._stem_input(name) for name in self.recipe.stems}
         self.session_s = max(self._end_s(name) for name in self.recipe.stems)
         self.channels = self._channels()
@@ -75,9 +76,7 @@ class _Builder:
 
     def plan(self) -> Plan:
         needs = {name: self._needs(name) for name in [*self.recipe.stems, *self.recipe.buses, MAIN]}
-        order, cycle = topological_order(needs)
-        if cycle is not None:
-            self._tell_cycle(cycle)
+        order, _ = topological_order(needs)
         self._tell_misfits()
         self.problems.stop_if_any()
         nodes = [self._node(name, needs[name]) for name in order]
@@ -99,7 +98,10 @@ class _Builder:
             if len(headers) == len(self.opened.stem_files(name)):
                 bad += self._unfit_files(name, headers)
         if bad:
+            if self.problems.errors:
+                raise RecipeError([*self.problems.errors, *bad])
             raise AudioError(bad)
+        self.problems.stop_if_any()
         return found
 
     def _at(self, path: KeyPath, problem: Problem, given: str | None = None) -> Problem:
@@ -130,7 +132,17 @@ class _Builder:
             if stem.channel is None and count > 2:
                 hint = "pick one with channel = 1"
                 tell("file", Problem("a stem is mono or stereo", given=f"{count} channels", hint=hint))
-        length = min(header.n_frames / header.rate_hz for header in headers)
+        lengths = [header.n_frames / header.rate_hz for header in headers]
+        length = min(lengths)
+        if max(lengths) > length:
+            self.notes.append(
+                f"{name}: the files of the pair differ in length: {lengths[0]:.3f} and {lengths[1]:.3f} s"
+            )
+        if stem.to_s is not None and stem.to_s > max(lengths):
+            self.notes.append(f"{name}: to_s = {stem.to_s:g} lies behind the end of the file, at {max(lengths):.3f} s")
+        used = (round(min(stem.to_s or length, length) * headers[0].rate_hz)) - round(stem.from_s * headers[0].rate_hz)
+        if stem.from_s < length and used <= 0:
+            tell("to_s", Problem("not one frame lies between from_s and to_s"))
         if stem.from_s >= length:
             tell(
                 "from_s",
@@ -245,6 +257,26 @@ class _Builder:
                 elif source in self.recipe.buses:
                     needed += [one.node for one in self._inputs(source)]
         return list(dict.fromkeys(needed))
+
+    def _tell_cycle_if_any(self) -> None:
+        """Looks at all that is written, muted or not: a cycle must not wait until somebody lifts the mute."""
+        nodes = {**self.recipe.stems, **self.recipe.buses}
+
+        def feeds(bus: str) -> list[str]:
+            return [name for name, strip in nodes.items() if strip.to == bus or bus in strip.sends]
+
+        needs: dict[str, list[str]] = {}
+        for name in [*nodes, MAIN]:
+            needs[name] = [] if name in self.recipe.stems else feeds(name)
+            for key in self._keys(name):
+                for source in key.sources:
+                    if key.tap == "chain":
+                        needs[name].append(source)
+                    elif source in self.recipe.buses:
+                        needs[name] += feeds(source)
+        _, cycle = topological_order(needs)
+        if cycle is not None:
+            self._tell_cycle(cycle)
 
     def _tell_cycle(self, cycle: list[str]) -> None:
         # needs point upstream; the way of the sound is told.

@@ -52,6 +52,7 @@ class Input:
     active_s: tuple[tuple[float, float], ...]
     send_db: float | None = None
     before_fader: bool = False
+    mute: bool = False
 
 
 @dataclass(frozen=True)

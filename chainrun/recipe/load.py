@@ -15,7 +15,7 @@ from chainrun.recipe.model import Recipe
 from chainrun.recipe.overlay import lay_over, put_from_command_line
 from chainrun.recipe.presets import Library, Unfolder, Use
 from chainrun.recipe.problems import Problems
-from chainrun.recipe.roots import Roots
+from chainrun.recipe.roots import Roots, safely_resolved
 from chainrun.recipe.semantics import check_references
 from chainrun.recipe.tables import Items, Place, Table, place_of, wrap
 from chainrun.recipe.validate import validate
@@ -47,12 +47,16 @@ class Opened:
     uses: list[Use]
     problems: Problems
     variant: str | None = None
-    extra_files: dict[str, Any] = field(default_factory=dict)
+    read: list[Path] = field(default_factory=list)
 
     @property
     def name(self) -> str:
         """The recipe's name: its file name without `.recipe.toml`."""
         return recipe_name(self.path)
+
+    def files(self) -> list[Path]:
+        """Every text file that this recipe was made of: itself, bases, overlays, presets."""
+        return list(self.read)
 
     def stem_files(self, stem: str) -> list[Path]:
         """The files of a stem: one, or left and right."""
@@ -106,8 +110,16 @@ def read_toml(path: Path, problems: Problems) -> Table | None:
     except RecursionError:
         problems.add(place, "arrays or tables are nested too deeply")
         return None
-    located = wrap(data, place)
+    except ValueError as error:
+        problems.add(place, f"a value cannot be read ({error})")
+        return None
+    try:
+        located = wrap(data, place)
+    except RecursionError:
+        problems.add(place, "arrays or tables are nested too deeply")
+        return None
     assert isinstance(located, Table)
+    problems.read.append(path)
     return located
 
 
@@ -119,12 +131,13 @@ def _with_base(path: Path, roots: Roots, problems: Problems, stack: tuple[Path, 
     if not isinstance(base, str):
         return table
     place = table.where["base"]
-    base_path = (path.parent / base).resolve()
+    base_path = safely_resolved(path.parent / base)
     if base_path in stack or len(stack) >= DEEPEST_BASE:
         problems.add(place, "base recipes stand on each other in a circle", given=shown(base))
         return None
-    if not roots.hold(base_path):
-        problems.add(place, "the base recipe lies outside the recipe's root", given=shown(base), hint=roots.hint())
+    refusal = roots.refusal(path.parent / base)
+    if refusal is not None:
+        problems.add(place, f"the base recipe {refusal}", given=shown(base), hint=roots.hint())
         return None
     if not base_path.is_file():
         problems.add(place, "there is no such file", given=shown(base))
@@ -137,9 +150,7 @@ def _with_base(path: Path, roots: Roots, problems: Problems, stack: tuple[Path, 
         below.put("stems_dir", ".", Place(base_path))
     if "presets_dirs" not in below and (base_path.parent / "presets").is_dir():
         below.put("presets_dirs", wrap(["presets"], Place(base_path)), Place(base_path))
-    replaced = lay_over(below, _without(table, "base"), problems)
-    _note_replacements(below, replaced, table)
-    below.pop("base", None)
+    below.replacements.append(lay_over(below, _without(table, "base"), problems))
     return below
 
 
@@ -147,14 +158,6 @@ def _without(table: Table, key: str) -> Table:
     copy = deepcopy(table)
     copy.pop(key, None)
     return copy
-
-
-def _note_replacements(recipe: Table, replaced: dict[str, str], overlay: Table) -> None:
-    # Kept under a key that no recipe can have, until the presets are unfolded.
-    if replaced:
-        steps = recipe.setdefault("replace_presets", [])
-        steps.append(replaced)
-        recipe.where["replace_presets"] = overlay.place
 
 
 def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
@@ -168,19 +171,20 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
         problems.stop_if_any()
         raise RecipeError(Problem("the recipe is empty", file=shown_path(path)))
     table.place = Place(path)
-    own = table.pop("replace_presets", [])
-    replacements: list[dict[str, str]] = own if isinstance(own, list) else []
-    _lay_all(table, overrides, replacements, problems)
+    table.pop("base", None)
+    _lay_all(table, overrides, problems)
     folders = _preset_folders(table, roots, problems)
-    unfolder = Unfolder(Library(folders, read_toml), replacements, problems)
+    unfolder = Unfolder(Library(folders, read_toml), table.replacements, problems)
     _unfold_all(table, unfolder)
     recipe = validate(Recipe, table, problems)
-    check_references(table, problems)
+    check_references(table, problems, recipe_name(path), overrides.variant or "")
     if recipe is None:
+        _tell_missing_stems(table, path, problems)
         problems.stop_if_any()
         raise AssertionError("a model that fails tells why")
     stems_dir = _folder_of(table, "stems_dir", path) / recipe.stems_dir
-    opened = Opened(path, recipe, table, stems_dir, roots, unfolder.uses, problems, overrides.variant)
+    read = list(dict.fromkeys([path, *problems.read]))
+    opened = Opened(path, recipe, table, stems_dir, roots, unfolder.uses, problems, overrides.variant, read)
     _check_stem_paths(opened)
     for use in unfolder.uses:
         if use.status == "retired":
@@ -195,11 +199,9 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
     return opened
 
 
-def _lay_all(table: Table, overrides: Overrides, replacements: list[dict[str, str]], problems: Problems) -> None:
+def _lay_all(table: Table, overrides: Overrides, problems: Problems) -> None:
     def lay(overlay: Table) -> None:
-        replaced = lay_over(table, overlay, problems)
-        if replaced:
-            replacements.append(replaced)
+        table.replacements.append(lay_over(table, overlay, problems))
 
     if overrides.variant is not None:
         variants = table.get("variants", {})
@@ -237,13 +239,9 @@ def _preset_folders(table: Table, roots: Roots, problems: Problems) -> list[Path
     for i, name in enumerate(names):
         folder = here / name
         place = table.place if default else place_of(table, ("presets_dirs", i))
-        if not roots.hold(folder):
-            problems.add(
-                place,
-                "the preset folder lies outside the recipe's root",
-                given=shown(name),
-                hint=roots.hint(),
-            )
+        refusal = roots.refusal(folder)
+        if refusal is not None:
+            problems.add(place, f"the preset folder {refusal}", given=shown(name), hint=roots.hint())
         elif folder.is_dir():
             found.append(folder)
         elif not default:
@@ -262,15 +260,27 @@ def _unfold_all(table: Table, unfolder: Unfolder) -> None:
         main["chain"] = unfolder.chain(main["chain"], "main.chain")
 
 
+def _tell_missing_stems(table: Table, path: Path, problems: Problems) -> None:
+    """Stems that are not there, where the recipe is not valid anyhow and no plan will look for them."""
+    base = _folder_of(table, "stems_dir", path) / str(table.get("stems_dir", "."))
+    stems = table.get("stems")
+    for name, stem in stems.items() if isinstance(stems, Table) else ():
+        files = stem.get("file") if isinstance(stem, Table) else None
+        for file in files if isinstance(files, list) else [files]:
+            if isinstance(file, str) and Roots.of(path).refusal(base / file) is None and not (base / file).exists():
+                problems.add(place_of(table, ("stems", name, "file")), "there is no such file", given=shown(file))
+
+
 def _check_stem_paths(opened: Opened) -> None:
     for name in opened.recipe.stems:
         for i, path in enumerate(opened.stem_files(name)):
-            if not opened.roots.hold(path):
+            refusal = opened.roots.refusal(path)
+            if refusal is not None:
                 pair = isinstance(opened.recipe.stems[name].file, list)
                 key: tuple[str | int, ...] = ("stems", name, "file", i) if pair else ("stems", name, "file")
                 opened.problems.add(
                     place_of(opened.table, key),
-                    "the stem lies outside the recipe's root",
+                    f"the stem {refusal}",
                     given=shown(str(opened.recipe.stems[name].file)),
                     hint=opened.roots.hint(),
                 )

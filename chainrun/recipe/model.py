@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, StringConstraints, WithJsonSchema, model_validator
+from pydantic import AfterValidator, ConfigDict, Field, StringConstraints, WithJsonSchema, model_validator
 
 import chainrun.processors  # noqa: F401  (declares the processors)
 from chainrun.contract import Step, StrictModel, any_step
@@ -45,7 +45,7 @@ class _Strip(StrictModel):
     to: Name = Field("main", description="the bus that it goes to")
     level_db: float = Field(0.0, ge=-120, le=24, description="fader, behind the chain")
     pan_pct: float = Field(0.0, ge=-100, le=100, description="-100 left, 0 centre, 100 right; a balance on stereo")
-    sends: dict[Name, float | Send] = Field(
+    sends: dict[Name, Annotated[float, Field(ge=-120, le=24)] | Send] = Field(
         default_factory=dict, max_length=64, description="bus = level_db, behind fader and pan"
     )
     level_points_db: list[Point] = Field(
@@ -66,6 +66,8 @@ class _Strip(StrictModel):
         times = [point[0] for point in self.level_points_db]
         if any(later <= earlier for earlier, later in pairwise(times)):
             raise ValueError("the times of level_points_db must rise")
+        if any(point[0] < 0 or not -120 <= point[1] <= 24 for point in self.level_points_db):
+            raise ValueError("level_points_db holds [seconds from 0, dB from -120 to 24]")
         if any(end <= begin for begin, end in self.active_s):
             raise ValueError("each stretch of active_s is [from, to] with from before to")
         return self
@@ -73,6 +75,15 @@ class _Strip(StrictModel):
     def send_list(self) -> dict[str, Send]:
         """The sends in their long form."""
         return {bus: send if isinstance(send, Send) else Send(level_db=send) for bus, send in self.sends.items()}
+
+
+class Source(StrictModel):
+    """Free notes on a microphone. Any key may be written; these have a meaning."""
+
+    model_config = ConfigDict(extra="allow")
+
+    distance_m: float | None = Field(None, ge=0, le=1000, description="from the source to the microphone")
+    pad_db: float | None = Field(None, ge=-60, le=0, description="what was switched in before the converter")
 
 
 class Stem(_Strip):
@@ -95,9 +106,8 @@ class Stem(_Strip):
         None, ge=-120, le=20, description="usual peak of a hit in the file (before trim_db)"
     )
     group: Name | None = Field(None, description="microphones that hear the same thing share a group")
-    source: dict[str, Any] = Field(
-        default_factory=dict,
-        max_length=64,
+    source: Source = Field(
+        default_factory=lambda: Source(),
         description="free notes on the microphone; distance_m and pad_db are numbers",
     )
 
@@ -150,6 +160,28 @@ class Delivery(StrictModel):
     note: str | None = Field(None, description="free text")
 
 
+class Expectation(StrictModel):
+    """What one measured value must be."""
+
+    is_: float | None = Field(None, alias="is", description="the value, with `within`")
+    within: float | None = Field(None, ge=0, description="how far from `is` it may be")
+    at_least: float | None = Field(None, description="lower limit")
+    at_most: float | None = Field(None, description="upper limit")
+    from_: float | None = Field(None, alias="from", description="lower end, with `to`")
+    to: float | None = Field(None, description="upper end")
+    delivery: str | None = Field(None, description="file that is meant; else the first delivery")
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Expectation:
+        if (self.is_ is None) != (self.within is None):
+            raise ValueError("`is` and `within` go together")
+        if (self.from_ is None) != (self.to is None):
+            raise ValueError("`from` and `to` go together")
+        if all(value is None for value in (self.is_, self.at_least, self.at_most, self.from_)):
+            raise ValueError("give is and within, from and to, at_least or at_most")
+        return self
+
+
 class Recipe(StrictModel):
     """How a session's stems become a stereo mix."""
 
@@ -171,12 +203,17 @@ class Recipe(StrictModel):
     buses: dict[Name, Bus] = Field(default_factory=dict, max_length=256, description="sums with chains")
     main: Main = Field(default_factory=Main, description="the last bus")
     deliver: list[Delivery] = Field(
-        default_factory=lambda: [Delivery(file="mix.wav")], max_length=256, description="files to write"
+        default_factory=lambda: [Delivery(file="mix.wav")],
+        min_length=1,
+        max_length=256,
+        description="files to write",
     )
     variants: dict[Name, dict[str, Any]] = Field(
         default_factory=dict, max_length=256, description="named overlays: render --variant NAME"
     )
-    expect: dict[str, Any] = Field(default_factory=dict, max_length=1024, description="what verify holds a render to")
+    expect: dict[str, Expectation] = Field(
+        default_factory=dict, max_length=1024, description="what verify holds a render to"
+    )
 
     def chains(self) -> dict[str, list[Step]]:
         """Every chain by the key path that it stands at."""

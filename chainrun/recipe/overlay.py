@@ -22,14 +22,19 @@ def lay_over(recipe: Table, overlay: Table, problems: Problems) -> dict[str, str
     # What shall go is found first, so that digits mean the recipe as it is written.
     doomed = _find_removed(recipe, overlay, problems)
     for key, value in overlay.items():
-        if key not in SPECIAL_KEYS:
+        if key == "base":
+            problems.add(overlay.where[key], "an overlay has no base of its own", given=shown(value))
+        elif key == "overlay" and value != 1:
+            problems.add(overlay.where[key], "is not a version of this grammar", given=shown(value), allowed="1")
+        elif key not in SPECIAL_KEYS:
             _put(recipe, key.split("."), value, overlay.where[key], problems, dotted="." in key)
     for parent, item in doomed:
         if isinstance(parent, Items):
-            index = next(i for i, other in enumerate(parent) if other is item)
-            del parent[index]
-            del parent.where[index]
-        else:
+            index = next((i for i, other in enumerate(parent) if other is item), None)
+            if index is not None:
+                del parent[index]
+                del parent.where[index]
+        elif item in parent:
             del parent[item]
             del parent.where[item]
     return _replacements(overlay, problems)
@@ -86,7 +91,7 @@ def _child(node: Any, token: str) -> Any:
 
 def item_index(items: Items, token: str) -> int | None:
     """The item that a digit or a step's name addresses; a `do` or a preset's name will do where only one has it."""
-    if token.isdigit():
+    if token.isascii() and token.isdigit():
         return int(token) if int(token) < len(items) else None
     for key in ("name", "do", "preset"):
         hits = [i for i, item in enumerate(items) if isinstance(item, dict) and item.get(key) == token]
@@ -102,7 +107,8 @@ def _no_match(node: Any, tokens: list[str], at: int, place: Place, problems: Pro
     elif isinstance(node, Items):
         known = [str(item[key]) for item in node if isinstance(item, dict) for key in ("name", "do") if key in item]
         known += [str(i) for i in range(len(node))]
-    where = ".".join(tokens[:at]) or "the recipe"
+    inside = node.place.path if isinstance(node, Table | Items) else tuple(tokens[:at])
+    where = ".".join(str(step) for step in inside) or "the recipe"
     problems.add(
         place,
         f"the path matches nothing: there is no {tokens[at]!r} in {where}",

@@ -89,7 +89,8 @@ class Library:
             quiet = Problems()
             for now, path in self._files.items():
                 table = self._read(path, quiet) or Table(Place(path))
-                for old in table.get("was", []):
+                former = table.get("was")
+                for old in former if isinstance(former, list) else ():
                     self._former.setdefault(str(old), []).append(now)
         return self._former.get(name, [])
 
@@ -111,6 +112,19 @@ def _name(item: Table, index: int) -> str:
     """How an item of a chain is called: by its name, else by its digit."""
     name = item.get("name")
     return name if isinstance(name, str) else str(index)
+
+
+def _find(node: Any, tokens: list[str]) -> Any:
+    """What a path leads to, or None; a preset use on the way counts as a table."""
+    for token in tokens:
+        if isinstance(node, Items):
+            index = item_index(node, token)
+            node = node[index] if index is not None else None
+        elif isinstance(node, Table):
+            node = node.get(token)
+        else:
+            return None
+    return node
 
 
 class Unfolder:
@@ -191,8 +205,13 @@ class Unfolder:
             self.problems.add(table.where["chain"], "must be an array of tables", given=shown(chain))
             return nothing
         chain = deepcopy(chain)
-        for path, value in use.set.items():
-            self._set(chain, path, value, item["set"].where[path])
+        changes = item.get("set")
+        for path, value in changes.items() if isinstance(changes, Table) else ():
+            self._set(chain, path, value, changes.where[path])
+        for i, step in enumerate(chain):
+            if not isinstance(step, Table):
+                self.problems.add(chain.where[i], "a step is a table", given=shown(step), allowed="{ do = … }")
+                return nothing
         steps = self.chain(chain, chain_path, (*stack, name))
         for i, step in enumerate(steps):
             step.address = self._label(steps, i)
@@ -230,6 +249,11 @@ class Unfolder:
 
     def _set(self, chain: Items, path: str, value: Any, place: Place) -> None:
         tokens = path.split(".")
+        if isinstance(value, Table) and isinstance(_find(chain, tokens), Table | Items):
+            # Written without quotes, the path came as tables inside tables.
+            for key, inner in value.items():
+                self._set(chain, f"{path}.{key}", inner, value.where[key])
+            return
         node: Any = chain
         for i, token in enumerate(tokens):
             last = i == len(tokens) - 1

@@ -14,6 +14,8 @@ class Problems:
 
     def __init__(self) -> None:
         self.found: list[Problem] = []
+        self.read: list[Path] = []
+        """Files that were read on the way."""
         self._positions: dict[Path, dict[KeyPath, Position]] = {}
 
     def add(
@@ -49,7 +51,7 @@ class Problems:
             return None
         if place.file not in self._positions:
             try:
-                self._positions[place.file] = positions(place.file.read_text(encoding="utf-8"))
+                self._positions[place.file] = positions(place.file.read_text(encoding="utf-8-sig"))
             except (OSError, UnicodeDecodeError, IndexError, ValueError):
                 self._positions[place.file] = {}
         return nearest_position(self._positions[place.file], place.path)

@@ -15,9 +15,30 @@ NEEDLESS = ("base", "presets_dirs", "variants")
 def resolved_data(opened: Opened, folder: Path) -> dict[str, Any]:
     """The recipe as plain data, with paths relative to the folder that the file will stand in."""
     data: dict[str, Any] = {key: value for key, value in plain(opened.table).items() if key not in NEEDLESS}
+    for node in [*data.get("stems", {}).values(), *data.get("buses", {}).values(), data.get("main", {})]:
+        _make_names_unique(node)
     data["stems_dir"] = os.path.relpath(opened.stems_dir.resolve(), folder.resolve())
     order = ["recipe", "title", "note", "rate_hz", "stems_dir"]
     return {key: data[key] for key in [*order, *data] if key in data}
+
+
+def _make_names_unique(node: Any) -> None:
+    """Presets unfolded into one chain may bring the same name: later ones get a number."""
+    if isinstance(node, list):
+        for inner in node:
+            _make_names_unique(inner)
+    elif isinstance(node, dict):
+        seen: set[str] = set()
+        for step in node.get("chain", []):
+            name = step.get("name")
+            number = 2
+            while step.get("name") in seen:
+                step["name"] = f"{name}-{number}"
+                number += 1
+            if name is not None:
+                seen.add(step["name"])
+        for inner in node.values():
+            _make_names_unique(inner)
 
 
 def resolved_text(opened: Opened, folder: Path) -> str:

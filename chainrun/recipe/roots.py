@@ -9,6 +9,14 @@ from pathlib import Path
 MARK = ".chainrun-root"
 
 
+def safely_resolved(path: Path) -> Path:
+    """The path with links and .. resolved, or as it is where that cannot be."""
+    try:
+        return path.resolve()
+    except (OSError, ValueError, RuntimeError):
+        return path
+
+
 @dataclass(frozen=True)
 class Roots:
     """A recipe's root is the nearest folder at or above it that holds `.chainrun-root`, else its own folder."""
@@ -24,8 +32,17 @@ class Roots:
 
     def hold(self, path: Path) -> bool:
         """Whether a path, with links and .. resolved, lies inside one of them."""
-        real = path.resolve()
-        return any(real == folder or folder in real.parents for folder in self.folders)
+        return self.refusal(path) is None
+
+    def refusal(self, path: Path) -> str | None:
+        """Why a path may not be reached, or None if it may."""
+        try:
+            real = path.resolve()
+            real.exists()
+        except (OSError, ValueError, RuntimeError) as error:
+            return f"is no path that can be used ({getattr(error, 'strerror', None) or error})"
+        inside = any(real == folder or folder in real.parents for folder in self.folders)
+        return None if inside else "lies outside the recipe's root"
 
     def hint(self) -> str:
         """What a user can do about a path outside."""

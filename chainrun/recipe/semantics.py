@@ -7,6 +7,7 @@ together with those of the models.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from os.path import normpath
 from pathlib import PurePath
 from typing import Any
 
@@ -25,7 +26,7 @@ def _nodes(table: Table, group: str) -> dict[str, Table]:
     return {name: node for name, node in found.items() if isinstance(node, Table)}
 
 
-def check_references(table: Table, problems: Problems) -> None:
+def check_references(table: Table, problems: Problems, recipe: str, variant: str) -> None:
     """Tell every name that leads nowhere, and every name or file that is there twice."""
     stems, buses = _nodes(table, "stems"), _nodes(table, "buses")
     for name in stems:
@@ -51,13 +52,25 @@ def check_references(table: Table, problems: Problems) -> None:
                 problems.add(place, "there is no such bus", given=shown(bus), allowed=allowed, hint=hint)
     for name in buses:
         if name not in fed:
-            problems.add(table["buses"].where[name], "nothing goes into this bus", severity="warning")
+            # A bus of the recipe may lie idle; one that an overlay brings and nobody feeds is a mistyped name.
+            place = table["buses"].where[name]
+            if place.file == table.place.file and place.path[:1] == ("buses",):
+                problems.add(place, "nothing goes into this bus", severity="warning")
+            else:
+                known = [other for other in buses if other != name]
+                problems.add(
+                    place,
+                    "the path matches nothing: the recipe has no such bus, and nothing goes into it",
+                    given=shown(name),
+                    allowed=", ".join(known) or "no bus",
+                    hint=nearest(name, known),
+                )
     for source, place in _key_sources(table, [*stems.values(), *buses.values(), table.get("main")]):
         known = [*stems, *buses]
         if source not in known:
             allowed, hint = ", ".join(known), nearest(source, known)
             problems.add(place, "there is no such stem or bus", given=shown(source), allowed=allowed, hint=hint)
-    _check_deliveries(table, list(stems), list(buses), problems)
+    _check_deliveries(table, list(stems), list(buses), problems, recipe, variant)
 
 
 def _key_sources(table: Table, nodes: list[Any]) -> Iterator[tuple[str, Place]]:
@@ -85,7 +98,9 @@ def delivered_nodes(what: str, stems: list[str], buses: list[str]) -> list[str]:
     return [name] if name in nodes else []
 
 
-def _check_deliveries(table: Table, stems: list[str], buses: list[str], problems: Problems) -> None:
+def _check_deliveries(
+    table: Table, stems: list[str], buses: list[str], problems: Problems, recipe: str, variant: str
+) -> None:
     seen: dict[str, int] = {}
     deliveries = table.get("deliver")
     for i, delivery in enumerate(deliveries if isinstance(deliveries, Items) else []):
@@ -119,7 +134,11 @@ def _check_deliveries(table: Table, stems: list[str], buses: list[str], problems
             problems.add(place, "several nodes need {name} in the file's name", given=shown(file))
             continue
         for node in nodes:
-            final = (file_name(file, "", "", node) or "").lower()
+            final = normpath(file_name(file, recipe, variant, node) or "").lower()
+            if not PurePath(final).suffix:
+                hint = "{variant} is empty where no variant is rendered" if "{variant}" in file else None
+                problems.add(place, "the file has no name before its ending", given=shown(file), hint=hint)
+                break
             if final in seen:
                 problems.add(place, f"deliveries {seen[final]} and {i} write the same file", given=shown(file))
                 break

@@ -9,6 +9,7 @@ from typing import Any
 
 Step = str | int
 KeyPath = tuple[Step, ...]
+DEEPEST = 64
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,8 @@ class Table(dict[str, Any]):
         self.where: dict[str, Place] = {}
         self.address = ""
         self.named = ""
+        self.replacements: list[dict[str, str]] = []
+        """Of a whole recipe: the `replace_presets` of what was laid over it, in order."""
 
     def put(self, key: str, value: Any, place: Place) -> None:
         """Set a key, and remember where that was written."""
@@ -41,6 +44,7 @@ class Table(dict[str, Any]):
     def __deepcopy__(self, memo: dict[int, Any]) -> Table:
         copy = Table(self.place)
         copy.address, copy.named = self.address, self.named
+        copy.replacements = list(self.replacements)
         for key, value in self.items():
             copy.put(key, deepcopy(value, memo), self.where[key])
         return copy
@@ -73,7 +77,9 @@ class _Found:
 
 
 def wrap(value: Any, place: Place) -> Any:
-    """Plain data with places added, recursively."""
+    """Plain data with places added, recursively. Raises RecursionError for what is nested past all use."""
+    if len(place.path) > DEEPEST:
+        raise RecursionError
     if isinstance(value, dict):
         table = Table(place)
         for key, inner in value.items():

@@ -100,8 +100,9 @@ def _tell(model: type[BaseModel], data: Table, path: KeyPath, detail: ErrorDetai
             message, allowed = "a band needs `kind`", None
     elif kind in _WRONG_TYPE:
         message = "has the wrong type"
-        allowed = allowed or _WRONG_TYPE[kind]
-        if key == "chain":
+        inside = bool(path) and isinstance(path[-1], int)  # an item's type, not the array's
+        allowed = _WRONG_TYPE[kind] if inside or not allowed else allowed
+        if key == "chain" and not inside:
             allowed = "an array of steps: [ { do = … }, … ]"
     elif kind in ("greater_than_equal", "less_than_equal"):
         message = "is out of range"
