@@ -206,8 +206,9 @@ class Unfolder:
             return nothing
         chain = deepcopy(chain)
         changes = item.get("set")
-        for path, value in changes.items() if isinstance(changes, Table) else ():
-            self._set(chain, path, value, changes.where[path])
+        if isinstance(changes, Table):
+            for path, value in changes.items():
+                self._set(chain, path, value, changes.where[path])
         for i, step in enumerate(chain):
             if not isinstance(step, Table):
                 self.problems.add(chain.where[i], "a step is a table", given=shown(step), allowed="{ do = … }")
