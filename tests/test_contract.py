@@ -139,6 +139,11 @@ def check_pickles(step):
     assert np.array_equal(runner.run(x, {}), run(step, x)[0])
 
 
+def check_described_plainly(step):
+    """A plan carries steps as plain data, for workers."""
+    assert STEP.validate_python(step.model_dump(exclude_none=True, by_alias=True)) == step
+
+
 def check_declared(step):
     kind = type(step)
     assert (kind.__doc__ or "").strip(), "a processor says what it does"

@@ -84,3 +84,47 @@ def test_the_harder_variant_is_harder(demo, chainrun, tmp_path):
         return found["nodes"]["kit"]["readings"][0]["gain_reduction_max_db"]
 
     assert most(harder) > most(plain) + 2
+
+
+def test_saturation_is_audible_in_the_numbers(demo, chainrun, tmp_path):
+    """With the demo's saturation the snare's crest falls, and the bass gains harmonics above its middle band."""
+    stems = '[[deliver]]\nfile = "{name}.wav"\nwhat = "stems.*"\nbits = 32\n'
+    demo.write_text(demo.read_text().replace("[variants.harder]", stems + "\n[variants.harder]"))
+    off = ["--set", "stems.snare_top.chain.bite.bypass=true", "--set", "stems.bass_di.chain.growl.bypass=true"]
+    assert chainrun("render", demo, "-o", tmp_path / "with", "--quiet").code == 0
+    assert chainrun("render", demo, "-o", tmp_path / "without", "--quiet", *off).code == 0
+
+    def stem(which, name):
+        return soundfile.read(tmp_path / which / f"{name}.wav")[0]
+
+    def crest(x):
+        return 20 * np.log10(np.abs(x).max() / np.std(x))
+
+    assert crest(stem("with", "snare_top")) < crest(stem("without", "snare_top")) - 1
+
+    def upper(x):
+        spectrum = np.abs(np.fft.rfft(x)) ** 2
+        freqs = np.fft.rfftfreq(x.size, 1 / 48000)
+        return 10 * np.log10(spectrum[(freqs > 2500) & (freqs < 6000)].sum() / spectrum.sum())
+
+    assert upper(stem("with", "bass_di")) > upper(stem("without", "bass_di")) + 1
+
+
+def test_every_preset_is_valid_and_is_used_by_a_recipe_or_here(chainrun, session):
+    """Each preset of recipes/presets runs, on a stereo bus with a hit level where it needs one."""
+    import shutil
+
+    shutil.copytree(ROOT / "recipes" / "presets", session.folder / "presets")
+    names = sorted(
+        str(path.relative_to(session.folder / "presets")).removesuffix(".preset.toml")
+        for path in (session.folder / "presets").rglob("*.preset.toml")
+    )
+    assert len(names) >= 6
+    recipe = "recipe = 1\n"
+    for i, name in enumerate(names):
+        recipe += f'[stems.s{i}]\nfile = "pair.wav"\nhit_level_dbfs = -3\nlevel_db = -30\nchain = [ {{ preset = "{name}" }} ]\n'
+    ran = chainrun("render", session.write(recipe), "-o", "out", "--json")
+    assert ran.code == 0, ran.err
+    for name in names:
+        text = (session.folder / "presets" / f"{name}.preset.toml").read_text()
+        assert "about = " in text and "since = " in text and "suits = " in text, name

@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from chainrun.dsp.arrays import Array
 
@@ -112,6 +113,13 @@ def first_order(freq_hz: float, rate_hz: float, *, high: bool) -> Array:
     return _section(b, [1.0 + k, k - 1.0, 0.0])
 
 
+def tilt(freq_hz: float, gain_db: float, rate_hz: float) -> Array:
+    """First-order slope from -gain_db / 2 in the lows to +gain_db / 2 in the highs: H(s) = (a s + 1) / (s + a)."""
+    a = math.pow(10.0, gain_db / 40.0)
+    k = math.tan(math.pi * freq_hz / rate_hz)
+    return _section([a + k, k - a, 0.0], [1.0 + a * k, a * k - 1.0, 0.0])
+
+
 def butterworth_q(order: int) -> list[float]:
     """The Q of each second-order section of a Butterworth filter of this order."""
     return [1.0 / (2.0 * math.sin((2 * k - 1) * math.pi / (2 * order))) for k in range(1, order // 2 + 1)]
@@ -126,7 +134,7 @@ def butterworth(order: int, freq_hz: float, rate_hz: float, *, high: bool) -> Ar
     return np.array(rows)
 
 
-def response(sections: Array, freq_hz: Array | Sequence[float], rate_hz: float) -> np.ndarray:
+def response(sections: Array, freq_hz: ArrayLike, rate_hz: float) -> np.ndarray:
     """Complex response of a cascade, shape (n_sections, 6), at the given frequencies in Hz."""
     z = np.exp(-2j * np.pi * np.asarray(freq_hz, dtype=np.float64) / rate_hz)
     h = np.ones(z.shape, dtype=np.complex128)

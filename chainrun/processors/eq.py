@@ -4,65 +4,108 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, StrictModel, processor
 from chainrun.contract.step import too_high
 
 if TYPE_CHECKING:
+    from typing import Self
+
     from chainrun.dsp.arrays import Array
 
 SHELF_Q = 0.7071
-Slope = Literal[6, 12, 18, 24, 30, 36, 42, 48]
+Slope = Literal[6, 12, 18, 24, 30, 36, 42, 48, 54, 60, 66, 72, 78, 84, 90, 96]
+Channel = Literal["both", "left", "right", "mid", "side"]
 
 
 class _Band(StrictModel):
     freq_hz: float = Field(ge=10, le=40000, description="where the band sits")
+    channel: Channel = Field("both", description="on both sides, on one, or on mid or side of a stereo signal")
     bypass: bool = Field(False, description="leave the band out")
     note: str | None = Field(None, description="free text")
 
-    def sections(self, rate_hz: int) -> Array:
+    def sections(self, rate_hz: int, design: str) -> Array:
         """The band's second-order sections, shape (n, 6)."""
         raise NotImplementedError
 
 
-class Bell(_Band):
+class _Shaped(_Band):
+    """Bells and shelves, which have an analog shape to follow."""
+
+    gain_db: float = Field(ge=-30, le=30, description="gain of the bell at freq_hz; of a shelf, with half of it there")
+
+    def shape(self) -> tuple[str, float]:
+        """The kind of prototype, and its q."""
+        raise NotImplementedError
+
+    def sections(self, rate_hz: int, design: str) -> Array:
+        from chainrun.dsp import biquad
+        from chainrun.dsp.matched import matched
+
+        kind, q = self.shape()
+        if design == "matched":
+            return matched(kind, self.freq_hz, self.gain_db, q, rate_hz)
+        bilinear = {"bell": biquad.bell, "low_shelf": biquad.low_shelf, "high_shelf": biquad.high_shelf}
+        return bilinear[kind](self.freq_hz, self.gain_db, q, rate_hz)[None, :]
+
+
+class Bell(_Shaped):
     """Raises or lowers a region around freq_hz."""
 
     kind: Literal["bell"]
-    gain_db: float = Field(ge=-30, le=30, description="gain at freq_hz")
     q: float = Field(1.0, ge=0.1, le=60, description="freq_hz over the bandwidth at half the gain in dB")
 
-    def sections(self, rate_hz: int) -> Array:
-        from chainrun.dsp import biquad
-
-        return biquad.bell(self.freq_hz, self.gain_db, self.q, rate_hz)[None, :]
+    def shape(self) -> tuple[str, float]:
+        return "bell", self.q
 
 
-class LowShelf(_Band):
+class _Shelf(_Shaped):
+    q: float | None = Field(None, ge=0.1, le=5, description="steepness; 0.71, if nothing is said, has no overshoot")
+    slope: float | None = Field(None, ge=0.1, le=1, description="the same as a share of the steepest without overshoot")
+
+    @model_validator(mode="after")
+    def _one_steepness(self) -> Self:
+        if self.q is not None and self.slope is not None:
+            raise ValueError("give q or slope, not both")
+        return self
+
+    def steepness(self) -> float:
+        """The q; from a slope S by the Cookbook: 1/q = sqrt((A + 1/A) (1/S - 1) + 2)."""
+        if self.slope is None:
+            return self.q if self.q is not None else SHELF_Q
+        a = 10.0 ** (self.gain_db / 40.0)
+        return float(1.0 / ((a + 1.0 / a) * (1.0 / self.slope - 1.0) + 2.0) ** 0.5)
+
+
+class LowShelf(_Shelf):
     """Raises or lowers all below freq_hz."""
 
     kind: Literal["low_shelf"]
-    gain_db: float = Field(ge=-30, le=30, description="gain of the shelf; half of it at freq_hz")
-    q: float = Field(SHELF_Q, ge=0.1, le=5, description="steepness; 0.71 is the steepest without overshoot")
 
-    def sections(self, rate_hz: int) -> Array:
-        from chainrun.dsp import biquad
-
-        return biquad.low_shelf(self.freq_hz, self.gain_db, self.q, rate_hz)[None, :]
+    def shape(self) -> tuple[str, float]:
+        return "low_shelf", self.steepness()
 
 
-class HighShelf(_Band):
+class HighShelf(_Shelf):
     """Raises or lowers all above freq_hz."""
 
     kind: Literal["high_shelf"]
-    gain_db: float = Field(ge=-30, le=30, description="gain of the shelf; half of it at freq_hz")
-    q: float = Field(SHELF_Q, ge=0.1, le=5, description="steepness; 0.71 is the steepest without overshoot")
 
-    def sections(self, rate_hz: int) -> Array:
+    def shape(self) -> tuple[str, float]:
+        return "high_shelf", self.steepness()
+
+
+class Tilt(_Band):
+    """Raises the highs by half of gain_db and lowers the lows by as much, 0 dB at freq_hz, in one gentle slope."""
+
+    kind: Literal["tilt"]
+    gain_db: float = Field(ge=-24, le=24, description="from the lows to the highs")
+
+    def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
 
-        return biquad.high_shelf(self.freq_hz, self.gain_db, self.q, rate_hz)[None, :]
+        return biquad.tilt(self.freq_hz, self.gain_db, rate_hz)[None, :]
 
 
 class LowCut(_Band):
@@ -71,7 +114,7 @@ class LowCut(_Band):
     kind: Literal["low_cut"]
     slope_db_per_octave: Slope = Field(12, description="steepness")
 
-    def sections(self, rate_hz: int) -> Array:
+    def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
 
         return biquad.butterworth(self.slope_db_per_octave // 6, self.freq_hz, rate_hz, high=True)
@@ -83,7 +126,7 @@ class HighCut(_Band):
     kind: Literal["high_cut"]
     slope_db_per_octave: Slope = Field(12, description="steepness")
 
-    def sections(self, rate_hz: int) -> Array:
+    def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
 
         return biquad.butterworth(self.slope_db_per_octave // 6, self.freq_hz, rate_hz, high=False)
@@ -95,7 +138,7 @@ class Notch(_Band):
     kind: Literal["notch"]
     q: float = Field(10.0, ge=0.1, le=200, description="freq_hz over the bandwidth at -3 dB")
 
-    def sections(self, rate_hz: int) -> Array:
+    def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
 
         return biquad.notch(self.freq_hz, self.q, rate_hz)[None, :]
@@ -107,7 +150,7 @@ class BandPass(_Band):
     kind: Literal["band_pass"]
     q: float = Field(1.0, ge=0.1, le=60, description="freq_hz over the bandwidth at -3 dB")
 
-    def sections(self, rate_hz: int) -> Array:
+    def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
 
         return biquad.band_pass(self.freq_hz, self.q, rate_hz)[None, :]
@@ -119,24 +162,32 @@ class AllPass(_Band):
     kind: Literal["all_pass"]
     q: float = Field(0.7071, ge=0.1, le=60, description="how fast the phase turns")
 
-    def sections(self, rate_hz: int) -> Array:
+    def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
 
         return biquad.all_pass(self.freq_hz, self.q, rate_hz)[None, :]
 
 
 Band = Annotated[
-    Bell | LowShelf | HighShelf | LowCut | HighCut | Notch | BandPass | AllPass,
+    Bell | LowShelf | HighShelf | Tilt | LowCut | HighCut | Notch | BandPass | AllPass,
     Field(discriminator="kind"),
 ]
 
 
 @processor
 class Eq(Step):
-    """Equalise: bell, shelf, cut, notch, band-pass and all-pass bands, in one cascade of second-order sections."""
+    """Equalise: bell, shelf, tilt, cut, notch, band-pass and all-pass bands, in one cascade of second-order sections.
+
+    Bells and shelves follow their analog shape to the top octave (`design = "matched"`, within 0.02 dB to 0.9 of the
+    Nyquist frequency); "bilinear" is the Cookbook's form, which is squeezed towards the top. With `phase = "linear"`
+    the whole step is one symmetric FIR of 170 ms: no phase is turned, but half of its ringing comes before the hit
+    (pre-ringing, audible with narrow bands and steep low cuts), and what is narrower than 12 Hz is softened.
+    """
 
     do: Literal["eq"] = "eq"
-    bands: list[Band] = Field(min_length=1, max_length=32, description="the bands, in any order")
+    bands: list[Band] = Field(min_length=1, max_length=32, description="the bands; they act in their order")
+    design: Literal["matched", "bilinear"] = Field("matched", description="how bells and shelves are made digital")
+    phase: Literal["minimum", "linear"] = Field("minimum", description="linear: an FIR, with compensated latency")
 
     example = {
         "bands": [
@@ -147,34 +198,111 @@ class Eq(Step):
     }
     unity = {"bands": [{"kind": "bell", "freq_hz": 1000, "gain_db": 0.0}]}
     linear = True
-    source = "W3C Working Group Note Audio EQ Cookbook, 8 June 2021; Butterworth cuts"
+    source = "W3C Audio EQ Cookbook, 8 June 2021; poles by M. Vicanek, 2016; Butterworth cuts"
 
     def start(self, stream: Stream) -> Runner:
+        stages = self._stages(stream)
+        if self.phase == "linear":
+            return _LinearPhaseRunner(stream, stages)
+        return _EqRunner(stream.n_channels, stages)
+
+    def _stages(self, stream: Stream) -> list[tuple[bool, list[Array | None]]]:
+        """Runs of bands that act on the same pair of signals: (mid and side?, sections for each channel)."""
         import numpy as np
 
-        sections = [band.sections(stream.rate_hz) for band in self.bands if not band.bypass]
-        return _EqRunner(stream.n_channels, np.concatenate(sections) if sections else None)
+        stages: list[tuple[bool, list[list[Array]]]] = []
+        for band in self.bands:
+            if band.bypass:
+                continue
+            by_mid = band.channel in ("mid", "side")
+            if not stages or (band.channel != "both" and stages[-1][0] != by_mid):
+                stages.append((by_mid, [[] for _ in range(stream.n_channels)]))
+            sections = band.sections(stream.rate_hz, self.design)
+            for channel, chosen in enumerate(stages[-1][1]):
+                if band.channel == "both" or channel == (band.channel in ("right", "side")):
+                    chosen.append(sections)
+        return [(by_mid, [np.concatenate(s) if s else None for s in channels]) for by_mid, channels in stages]
 
     def misfits(self, stream: Stream) -> list[Misfit]:
-        return [
+        found = [
             misfit
             for i, band in enumerate(self.bands)
             for misfit in too_high(f"bands.{i}.freq_hz", band.freq_hz, stream)
         ]
+        for i, band in enumerate(self.bands):
+            if band.channel != "both" and stream.n_channels != 2:
+                found.append(Misfit(f"bands.{i}.channel", "there is one channel here", band.channel, '"both"'))
+        return found
 
 
 class _EqRunner(Runner):
-    def __init__(self, n_channels: int, sections: Array | None):
+    def __init__(self, n_channels: int, stages: list[tuple[bool, list[Array | None]]]):
         from chainrun.dsp.biquad import Cascade
 
         self.n_channels_out = n_channels
-        self._cascade = Cascade(sections) if sections is not None else None
-        if self._cascade is not None:
-            self._state = self._cascade.start_state(n_channels)
-            self.tail_frames = self._cascade.tail_frames()
+        self._stages: list[tuple[bool, list[Cascade | None]]] = []
+        for by_mid, channels in stages:
+            same = all(one is channels[0] or _equal(one, channels[0]) for one in channels)
+            first = Cascade(channels[0]) if channels[0] is not None else None
+            kernels = [first] if same else [Cascade(one) if one is not None else None for one in channels]
+            self._stages.append((by_mid, kernels))
+        self._states = [
+            [k.start_state(n_channels if len(kernels) == 1 else 1) if k is not None else None for k in kernels]
+            for _, kernels in self._stages
+        ]
+        self.tail_frames = sum(
+            max((k.tail_frames() for k in kernels if k is not None), default=0) for _, kernels in self._stages
+        )
 
     def run(self, x: Array, keys: Keys) -> Array:
-        if self._cascade is None:
-            return x.copy()
-        y, self._state = self._cascade.run(x, self._state)
+        import numpy as np
+
+        y = x if self._stages else x.copy()
+        for stage, (by_mid, kernels) in enumerate(self._stages):
+            if by_mid:
+                y = np.stack([y[0] + y[1], y[0] - y[1]]) * 0.5
+            parts = [y] if len(kernels) == 1 else [y[i : i + 1] for i in range(len(kernels))]
+            made = []
+            for i, (kernel, part) in enumerate(zip(kernels, parts, strict=True)):
+                state = self._states[stage][i]
+                if kernel is None or state is None:
+                    made.append(part)
+                    continue
+                out, self._states[stage][i] = kernel.run(part, state)
+                made.append(out)
+            y = made[0] if len(made) == 1 else np.concatenate(made)
+            if by_mid:
+                y = np.stack([y[0] + y[1], y[0] - y[1]])
+        return y.copy() if y is x else y
+
+
+def _equal(one: Array | None, other: Array | None) -> bool:
+    if one is None or other is None:
+        return one is other
+    return one.shape == other.shape and bool((one == other).all())
+
+
+class _LinearPhaseRunner(Runner):
+    """The stages' magnitudes as symmetric FIRs."""
+
+    def __init__(self, stream: Stream, stages: list[tuple[bool, list[Array | None]]]):
+        from chainrun.dsp.linear_phase import LinearPhase
+
+        self.n_channels_out = stream.n_channels
+        self._stages = [
+            (by_mid, [LinearPhase(sections, stream.rate_hz) for sections in channels]) for by_mid, channels in stages
+        ]
+        self.latency_frames = sum(channels[0].latency_frames for _, channels in self._stages)
+        self.tail_frames = sum(channels[0].half_frames for _, channels in self._stages)
+
+    def run(self, x: Array, keys: Keys) -> Array:
+        import numpy as np
+
+        y = x.copy()
+        for by_mid, channels in self._stages:
+            if by_mid:
+                y = np.stack([y[0] + y[1], y[0] - y[1]]) * 0.5
+            y = np.stack([fir.run(row) for fir, row in zip(channels, y, strict=True)])
+            if by_mid:
+                y = np.stack([y[0] + y[1], y[0] - y[1]])
         return y
