@@ -265,6 +265,11 @@ def saturation() -> None:
 
 def main(arguments: list[str]) -> None:
     """Print the table; arguments pick groups (dynamics, filters, peaks, saturation); --markdown for DEVELOPERS.md."""
+    if "eq_shape" in arguments:
+        from tests.bench.eq_shape import table
+
+        table()
+        return
     groups = {"dynamics": dynamics, "filters": filters, "peaks": peaks, "saturation": saturation}
     for name in [one for one in arguments if one in groups] or list(groups):
         groups[name]()
