@@ -17,6 +17,27 @@ STEP = TypeAdapter(any_step())
 N = 12000
 
 
+@pytest.fixture(scope="module", autouse=True)
+def response_file(tmp_path_factory):
+    """The examples of steps that read a file find one."""
+    import os
+
+    import soundfile
+
+    folder = tmp_path_factory.mktemp("responses")
+    n = 3000
+    soundfile.write(
+        folder / "hall.wav",
+        np.random.default_rng(0).standard_normal((n, 2)) * np.exp(-np.arange(n) / 500)[:, None],
+        48000,
+        subtype="FLOAT",
+    )
+    before = os.getcwd()
+    os.chdir(folder)
+    yield
+    os.chdir(before)
+
+
 def step_of(do, **more):
     return STEP.validate_python({"do": do, **processors()[do].example, **more})
 
@@ -54,6 +75,32 @@ def check_deterministic(step):
 def check_finite_on_extremes(step):
     for x in (np.zeros((2, N)), np.ones((2, N)), -np.ones((2, N)), np.full((2, N), 1e-310)):
         assert np.isfinite(run(step, x)[0]).all()
+
+
+def check_extremes_of_its_numbers(step):
+    """Every number at both ends of its range, the others as in the example: finite, at 8 and at 48 kHz."""
+    kind = type(step)
+    x = stereo(2500)
+    for one in parameters(kind):
+        field = kind.model_fields.get(one.key)
+        for bound in [getattr(b, end, None) for b in (field.metadata if field else []) for end in ("ge", "le")]:
+            if bound is None:
+                continue
+            base = {"do": step.do, **kind.example}
+            rivals = {"threshold_below_hits_db": "threshold_db", "time_samples": "time_ms", "distance_m": "time_ms"}
+            if rivals.get(one.key) in base:
+                base.pop(rivals[one.key])
+            try:
+                extreme = STEP.validate_python({**base, one.key: bound})
+            except ValidationError:
+                continue  # it does not go with the example's other numbers, and is refused for that
+            for rate in (8000, 48000):
+                here = Stream(rate, 2, tempo_bpm=120.0, hit_level_dbfs=-6.0)
+                if extreme.misfits(here):
+                    continue
+                runner = extreme.start(here)
+                y = runner.run(x, {})
+                assert np.isfinite(y).all(), (one.key, bound, rate)
 
 
 def check_empty_and_single_frames(step):
@@ -166,7 +213,7 @@ def check_refuses(step):
         for bound in (b for b in bounds if b is not None):
             low = any(getattr(b, "ge", None) == bound for b in field.metadata)
             with pytest.raises(ValidationError) as refused:
-                STEP.validate_python({**base, one.key: bound - 1.0 if low else bound + 1.0})
+                STEP.validate_python({**base, one.key: bound - 1 if low else bound + 1})
             assert "than or equal" in str(refused.value)
     with pytest.raises(ValidationError):
         STEP.validate_python({**base, "no_such_key": 1})

@@ -25,6 +25,7 @@ from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name
 
 if TYPE_CHECKING:
+    from chainrun.contract import Reading
     from chainrun.engine import RenderResult
 
 
@@ -82,35 +83,42 @@ def _folder(path: Path, out: Path, n_recipes: int, chosen: Overrides) -> Path:
     return out / name if n_recipes > 1 else out
 
 
+def _step(reading: Reading) -> str:
+    """A step as the recipe calls it: `door (gate)`, `glue.compressor`."""
+    named = reading.named.removeprefix("chain.")
+    return named if named.endswith(reading.do) else f"{named} ({reading.do})"
+
+
 def _screen(result: RenderResult) -> str:
     """The result for a person: a row a node, then the files."""
-    rows = []
+    rows, worked = [], []
     for node in result.nodes:
-        worked = [
-            f"{reading.do} {reading.gain_reduction_max_db:.1f}"
-            for reading in node.readings
-            if reading.gain_reduction_max_db >= 0.05
-        ]
-        rows.append(
-            [
-                shortened(node.name, 24),
-                node.kind,
-                number(node.measured.sample_peak_dbfs),
-                number(node.measured.integrated_lufs),
-                shortened(", ".join(worked), 34),
-            ]
-        )
-    nodes = table(["node", "kind", "peak dBFS", "LUFS", "most gain reduction, dB"], rows, left=2)
-    lines = [nodes, ""]
+        measured = node.measured
+        name = shortened(node.name, 24)
+        rows.append([name, node.kind, number(measured.sample_peak_dbfs), number(measured.integrated_lufs)])
+        for one in node.readings:
+            worked.append(
+                [
+                    name,
+                    shortened(_step(one), 34),
+                    f"{one.gain_reduction_max_db:.1f}",
+                    f"{one.gain_reduction_mean_db:.1f}",
+                    f"{one.gain_reduction_working_pct:.0f}",
+                ]
+            )
+    lines = [table(["node", "kind", "peak dBFS", "LUFS"], rows, left=2), ""]
+    if worked:
+        head = ["node", "gain reduction", "most dB", "mean dB", "% of time"]
+        lines += [table(head, worked, left=2), ""]
     files = []
-    for one in result.deliveries:
-        measured = one.measured
+    for file in result.deliveries:
+        measured = file.measured
         files.append(
             [
-                shortened(one.file, 40, keep_end=True),
+                shortened(file.file, 40, keep_end=True),
                 number(measured.integrated_lufs, 2),
                 number(measured.true_peak_dbtp, 2),
-                f"{one.gain_db:+.2f}",
+                f"{file.gain_db:+.2f}",
                 f"{measured.n_frames / measured.rate_hz:.2f}",
             ]
         )

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from chainrun.units import LOG2_PER_DB
 
 if TYPE_CHECKING:
+    from chainrun.contract.runner import Stream
     from chainrun.dsp.arrays import Array
 
 Curve = NDArray[np.float32]
@@ -65,12 +66,17 @@ class Reading:
 
 
 class ReductionRecorder:
-    """Gathers the reduction of a step over blocks; the first `skip_frames` (the latency) do not count."""
+    """Gathers the reduction of a step over blocks, in the time of the chain's input.
 
-    def __init__(self, rate_hz: int, skip_frames: int = 0):
+    What comes before it (the latency of the chain up to here, and of the step) or behind it does not count.
+    """
+
+    def __init__(self, stream: Stream, latency_frames: int):
+        rate_hz = stream.rate_hz
         self._hop = max(1, rate_hz // POINTS_PER_SECOND)
         self._rate_hz = rate_hz
-        self._skip = skip_frames
+        self._skip = stream.latency_frames + latency_frames
+        self._left = stream.n_frames
         self._total = 0
         self._working = 0
         self._sum = 0.0
@@ -86,6 +92,10 @@ class ReductionRecorder:
             self._skip -= dropped
             n_frames -= dropped
             reduction = reduction[dropped:] if reduction is not None else None
+        if self._left is not None:
+            n_frames = min(n_frames, self._left)
+            self._left -= n_frames
+            reduction = reduction[:n_frames] if reduction is not None else None
         if n_frames == 0:
             return
         self._total += n_frames

@@ -30,6 +30,8 @@ class Stream:
     tempo_bpm: float | None = None
     latency_frames: int = 0
     """Latency gathered in the chain before this step."""
+    n_frames: int | None = None
+    """Length of the input, where it is known: readings stop there, whatever silence runs out latency and tails."""
     key_channels: Mapping[Key, int] = field(default_factory=dict)
     key_hit_levels: Mapping[Key, float] = field(default_factory=dict)
     memory: dict[str, Scratch] = field(default_factory=dict, compare=False)

@@ -70,6 +70,8 @@ class Step(StrictModel):
     """Numbers with which the step leaves its input alone, if there are such."""
     linear: ClassVar[bool] = False
     needs_stereo: ClassVar[bool] = False
+    reads_file: ClassVar[bool] = False
+    """Whether the step's `file` names an audio file: the plan finds it, and its content belongs to the print's hash."""
     source: ClassVar[str] = ""
     """Where the method is published."""
 

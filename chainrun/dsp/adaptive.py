@@ -53,8 +53,9 @@ class CrestFactor:
 
 
 def release_coefficients(crest: Array, attack_ms: float, longest_ms: float, rate_hz: int) -> Array:
-    """The release coefficient of each frame: 2 longest / C^2 less the attack, and never under 5 ms."""
-    ms = np.maximum(SHORTEST_RELEASE_MS, 2.0 * longest_ms / crest - attack_ms)
+    """The release coefficient of each frame: 2 longest / C^2 less the attack, and not under 5 ms (or the longest)."""
+    shortest = min(SHORTEST_RELEASE_MS, longest_ms)
+    ms = np.clip(2.0 * longest_ms / crest - attack_ms, shortest, longest_ms)
     coefficients: Array = np.exp(-1000.0 / (ms * rate_hz))
     return coefficients
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from chainrun.dsp.arrays import Array, silence
 from chainrun.dsp.peak_hold import PeakHold
-from chainrun.dsp.sliding import sliding_max, sliding_mean
+from chainrun.dsp.sliding import LARGEST, sliding_max, sliding_mean
 from chainrun.dsp.true_peak import CHUNK_ROWS, ROW, Interpolator
 from chainrun.units import LOG2_PER_DB
 
@@ -114,7 +114,7 @@ class Limiter:
         if over.size == 0:
             return None
         needed = np.zeros(n)
-        needed[over] = np.log2(peak[over] / self.ceiling)
+        needed[over] = np.minimum(np.log2(peak[over] / self.ceiling), LARGEST)
         return needed
 
     def _beside(self, between: Interpolator, x: Array, n: int) -> Array | None:

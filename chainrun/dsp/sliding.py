@@ -23,14 +23,35 @@ def sliding_max(x: Array, width: int) -> Array:
     return y[..., :n_out]
 
 
-def sliding_mean(x: Array, width: int) -> Array:
-    """y[n] = mean(x[n : n + width]) along the last axis, |x| < 1024; width - 1 frames shorter.
+class TrailingMax:
+    """y[n] = max(x[n - hold … n]) over consecutive blocks of values that are not negative; starts from 0."""
 
-    The sums run in 64-bit integers (x in units of 2**-52): they wrap, their differences are exact all the same,
-    so that the mean neither drifts nor depends on where a block begins.
+    def __init__(self, hold_frames: int):
+        self._hold = hold_frames
+        self._before = np.zeros(hold_frames)
+
+    def run(self, x: Array) -> Array:
+        """The next block, shape (n_frames,)."""
+        joined = np.concatenate([self._before, x])
+        self._before = joined[x.size :].copy()
+        return sliding_max(joined, self._hold + 1)
+
+
+LARGEST = 64.0
+"""What `sliding_mean` takes at most."""
+
+
+def sliding_mean(x: Array, width: int) -> Array:
+    """y[n] = mean(x[n : n + width]) along the last axis, |x| <= 64; width - 1 frames shorter.
+
+    The sums run in 64-bit integers: they wrap, their differences are exact all the same as long as the sum over
+    one window fits, so that the mean neither drifts nor depends on where a block begins. The unit is chosen so that
+    `width` values of 64 fit.
     """
+    unit = 2.0 ** (62 - 6 - width.bit_length())
     whole = np.empty((*x.shape[:-1], x.shape[-1] + 1), dtype=np.int64)
     whole[..., 0] = 0
-    np.multiply(x, 2.0**52, out=whole[..., 1:], casting="unsafe")
+    np.multiply(x, unit, out=whole[..., 1:], casting="unsafe")
     np.add.accumulate(whole, axis=-1, out=whole)
-    return (whole[..., width:] - whole[..., :-width]) * (2.0**-52 / width)
+    mean: Array = (whole[..., width:] - whole[..., :-width]) * (1.0 / (unit * width))
+    return mean

@@ -27,7 +27,7 @@ BLOCK_FRAMES = 61_440
 Progress = Callable[[float], None]
 
 
-def start_chain(node: Node) -> tuple[ChainRunner, list[Key]]:
+def start_chain(node: Node, n_frames: int) -> tuple[ChainRunner, list[Key]]:
     """The node's chain at work, and the keys that it listens to."""
     adapter: TypeAdapter[Step] = TypeAdapter(any_step())
     steps = [adapter.validate_python(step) for step in node.chain]
@@ -42,6 +42,7 @@ def start_chain(node: Node) -> tuple[ChainRunner, list[Key]]:
         tempo_bpm=node.tempo_bpm,
         key_channels=channels,
         key_hit_levels=levels,
+        n_frames=n_frames,
     )
     return ChainRunner(steps, stream, node.addresses or None), keys
 
@@ -71,15 +72,15 @@ def run_chain(
 ) -> tuple[ChainRunner, list[str]]:
     """Run a node's chain over its whole length, handing on float64 blocks in session time."""
     source = _source(node, prints)
-    chain, keys = start_chain(node)
+    n_input = source.n_frames
+    if node.kind == "main":
+        n_input = max(n_input, s_to_frames(node.session_s, node.rate_hz))
+    chain, keys = start_chain(node, n_input)
     heard: dict[Key, Source] = {
         key: KeySource(sources, prints, node.pan_law_db, node.rate_hz)
         for key, (_, sources) in zip(keys, node.keys, strict=True)
     }
     try:
-        n_input = source.n_frames
-        if node.kind == "main":
-            n_input = max(n_input, s_to_frames(node.session_s, node.rate_hz))
         total = _length(node, n_input, chain.tail_frames) + chain.latency_frames
         late = chain.latency_frames
         at = 0

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -14,6 +12,7 @@ from chainrun.audiofile import Header, read_header
 from chainrun.contract import Key, Step, Stream
 from chainrun.contract.chain import chain_misfits, channels_after
 from chainrun.errors import AudioError, ChainrunError, Problem, RecipeError, shown, shown_path
+from chainrun.plan.identity import node_identity, sounding_part, steps_that_read
 from chainrun.plan.nodes import FilePart, Input, KeyInput, Node, StemInput
 from chainrun.plan.order import topological_order
 from chainrun.recipe import Bus, Main, Opened, Stem
@@ -79,7 +78,11 @@ class _Builder:
         order, _ = topological_order(needs)
         self._tell_misfits()
         self.problems.stop_if_any()
-        nodes = [self._node(name, needs[name]) for name in order]
+        bad: list[Problem] = []
+        dumped = {name: self._dump(name, bad) for name in order}
+        if bad:
+            raise AudioError(bad)
+        nodes = [self._node(name, needs[name], *dumped[name]) for name in order]
         return Plan(tuple(nodes), self.rate_hz, self.session_s, tuple(self.notes))
 
     # -- stems ---------------------------------------------------------------------------------------------
@@ -342,15 +345,48 @@ class _Builder:
             return KeyInput(source, tap, self.channels[source][0], stem=self.stem_inputs[source])
         return KeyInput(source, tap, 2, inputs=self._inputs(source))
 
-    def _node(self, name: str, needs: list[str]) -> Node:
-        strip, stream = self._strip(name), self._stream(name)
+    def _dump(self, name: str, bad: list[Problem]) -> tuple[list[dict[str, Any]], list[Any]]:
+        """A chain as plain data, files as absolute paths; and as what it sounds like, files as hashes."""
+        chain = [step.model_dump(exclude_none=True, by_alias=True) for step in self._strip(name).chain]
+        sounding = sounding_part(chain)
+        base = (*self._path(name), "chain")
+        for path, step in list(steps_that_read(chain, ())):
+            try:
+                found = self._find_file((*base, *path, "file"), step["file"], float(step.get("longest_s", 20.0)))
+            except ChainrunError as error:
+                bad += [self._at((*base, *path, "file"), problem, step["file"]) for problem in error.problems]
+                continue
+            step["file"] = str(found)
+            place: Any = sounding
+            for key in path:
+                place = place[key]
+            place["file"] = self.hash_file(found) if self.hash_file is not None else ""
+        return chain, sounding
+
+    def _find_file(self, path: KeyPath, file: str, longest_s: float) -> Path:
+        """An audio file that a step names, relative to the file in which the step is written."""
+        place = place_of(self.opened.table, path)
+        found = (place.file or self.opened.path).parent / file
+        refusal = self.opened.roots.refusal(found)
+        if refusal is not None:
+            raise AudioError(Problem(f"the file {refusal}", hint=self.opened.roots.hint()))
+        header = read_header(found)
+        seconds = header.n_frames / header.rate_hz
+        if seconds > longest_s:
+            raise AudioError(Problem("the response is too long", given=f"{seconds:.1f} s", allowed=f"{longest_s:g} s"))
+        if header.n_channels not in (1, 2, 4):
+            raise AudioError(Problem("a response has 1, 2 or 4 channels", given=f"{header.n_channels} channels"))
+        return found.resolve()
+
+    def _node(self, name: str, needs: list[str], chain: list[dict[str, Any]], sounding: list[Any]) -> Node:
+        stream = self._stream(name)
         keys = self._keys(name)
         node = Node(
             name=name,
             kind="main" if name == MAIN else ("stem" if name in self.recipe.stems else "bus"),
             stem=self.stem_inputs.get(name),
             inputs=() if name in self.recipe.stems else self._inputs(name),
-            chain=tuple(step.model_dump(exclude_none=True, by_alias=True) for step in strip.chain),
+            chain=tuple(chain),
             addresses=tuple(self.opened.addresses(*self._path(name))),
             keys=tuple(
                 (
@@ -371,47 +407,6 @@ class _Builder:
             needs=tuple(needs),
         )
         if self.hash_file is not None:
-            self.hashes[name] = self._identity(node)
+            self.hashes[name] = node_identity(node, sounding, self.hashes, self.surroundings)
             node = replace(node, identity=self.hashes[name])
         return node
-
-    def _identity(self, node: Node) -> str:
-        """Hash of all that determines the print: resolved chain, inputs' content, rate, surroundings."""
-
-        def source(one: Input) -> dict[str, Any]:
-            return {**one.__dict__, "node": self.hashes[one.node]}
-
-        def key_source(one: KeyInput) -> dict[str, Any]:
-            if one.tap == "chain":
-                return {"print": self.hashes[one.node]}
-            return {
-                "stem": one.stem.identity() if one.stem else None,
-                "inputs": [source(inner) for inner in one.inputs],
-            }
-
-        described = {
-            **self.surroundings,
-            "kind": node.kind,
-            "stem": node.stem.identity() if node.stem else None,
-            "inputs": [source(one) for one in node.inputs],
-            "chain": [_sounding(step) for step in node.chain],
-            "keys": [[key, [key_source(one) for one in sources]] for key, sources in node.keys],
-            "key_hit_levels": node.key_hit_levels,
-            "hit_level_dbfs": node.hit_level_dbfs,
-            "rate_hz": node.rate_hz,
-            "pan_law_db": node.pan_law_db,
-            "tempo_bpm": node.tempo_bpm,
-            "tail_max_s": node.tail_max_s,
-            "session_s": node.session_s if node.kind != "stem" else None,
-        }
-        text = json.dumps(described, sort_keys=True, separators=(",", ":"))
-        return hashlib.sha256(text.encode()).hexdigest()
-
-
-def _sounding(value: Any) -> Any:
-    """A chain without what changes no sound: notes, and names (which only address)."""
-    if isinstance(value, dict):
-        return {key: _sounding(inner) for key, inner in value.items() if key not in ("name", "note")}
-    if isinstance(value, list | tuple):
-        return [_sounding(inner) for inner in value]
-    return value

@@ -50,7 +50,7 @@ class Compressor(Thresholded):
         None, ge=0, le=120, description="most that is ever taken away (down: no limit) or added (up: 12 dB)"
     )
     makeup: Literal["fixed", "auto"] = Field(
-        "fixed", description="makeup_db, or half of what 0 dBFS would lose: -threshold (1 - 1/ratio) / 2"
+        "fixed", description="makeup_db, or half of what 0 dBFS (or a hit, with threshold_below_hits_db) would lose"
     )
     makeup_db: float = Field(0.0, ge=-40, le=40, description="gain behind it")
     lookahead_ms: float = Field(0.0, ge=0, le=50, description="acts so far before the peak; compensated latency")
@@ -67,15 +67,22 @@ class Compressor(Thresholded):
             raise ValueError("auto_release goes with one_stage, branching and down alone")
         if self.direction == "up" and (self.release_shape == "two_stage" or self.smoothing == "decoupled"):
             raise ValueError('direction = "up" goes with one_stage and branching alone')
+        if self.makeup == "auto" and self.direction == "up":
+            raise ValueError('makeup = "auto" goes with direction = "down" alone')
         if self.makeup == "auto" and self.makeup_db != 0.0:
             raise ValueError('makeup_db is for makeup = "fixed"')
         return self
 
     def makeup_gain_db(self, threshold_db: float) -> float:
-        """The gain behind it in dB: fixed, or the published estimate T (1/R - 1) / 2 of the average gain, undone."""
+        """The gain behind it in dB: fixed, or the published estimate T (1/R - 1) / 2 of the average gain, undone.
+
+        With a threshold below hits it is a hit that stands for full scale, so that the gain travels as well.
+        """
         if self.makeup == "fixed":
             return self.makeup_db
-        return max(0.0, -threshold_db) * (1.0 - 1.0 / self.ratio) / 2.0
+        below = self.threshold_below_hits_db if self.threshold_below_hits_db is not None else -threshold_db
+        lost = max(0.0, below) * (1.0 - 1.0 / self.ratio)
+        return min(lost, self.range_db if self.range_db is not None else lost) / 2.0
 
     def ballistics(self) -> Ballistics:
         """How the reduction moves."""
@@ -111,7 +118,13 @@ class _CompressorRunner(Runner):
         self._link = step.stereo_link_pct if self._n_detectors > 1 else 100.0
         self._makeup = step.makeup_gain_db(step.threshold(stream)) * LOG2_PER_DB
         self._line = DelayLine(stream.n_channels, self.latency_frames)
-        self._recorder = ReductionRecorder(rate, stream.latency_frames + self.latency_frames)
+        self._recorder = ReductionRecorder(stream, self.latency_frames)
+
+    def _larger(self, one: Array, other: Array) -> Array:
+        """Of two detectors' reductions the larger one."""
+        import numpy as np
+
+        return np.maximum(one, other)
 
     def _reduction(self, i: int, magnitude: Array) -> Array | None:
         """Reduction (upward: a negative one) of detector i in log2 units; None for none in the whole block."""
@@ -132,7 +145,7 @@ class _CompressorRunner(Runner):
             reduction = self._reduction(i, row)
             channels = slice(i, i + 1) if self._n_detectors > 1 else slice(None)
             if reduction is not None:
-                most = reduction if most is None else np.maximum(most, reduction)
+                most = reduction if most is None else self._larger(most, reduction)
                 gain = np.subtract(self._makeup, reduction)
                 y[channels] *= np.exp2(gain, out=gain)
             elif self._makeup:
@@ -186,6 +199,11 @@ class _UpwardRunner(_CompressorRunner):
         )
         self._levels = [0.0] * self._n_detectors
         self._boosts = [0.0] * self._n_detectors
+
+    def _larger(self, one: Array, other: Array) -> Array:
+        import numpy as np
+
+        return np.minimum(one, other)
 
     def _reduction(self, i: int, magnitude: Array) -> Array | None:
         import numpy as np

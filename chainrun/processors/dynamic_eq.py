@@ -49,16 +49,17 @@ class DynamicBand(ThresholdFields):
 
 @processor
 class DynamicEq(Keyed):
-    """Turn regions down (or up) while they are loud: y = x + sum of (gain - 1) times the region.
+    """Turn regions down (or up) while they are loud: each band in turn makes y = x + (gain - 1) times its region.
 
     Bells listen and act through a band-pass, shelves through a first-order low- or high-pass; the gain of each moves
     like a compressor's, with its own threshold, ratio, attack and release. De-essing and cymbal taming are uses of it.
-    A key is heard through the same region.
+    All bands listen to the step's input, or to its key, through the same region; `listen` puts out those regions.
     """
 
     do: Literal["dynamic_eq"] = "dynamic_eq"
     bands: list[DynamicBand] = Field(min_length=1, max_length=8, description="the regions")
     lookahead_ms: float = Field(0.0, ge=0, le=20, description="acts so far before the peak; compensated latency")
+    stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
 
     example = {"bands": [{"freq_hz": 7000.0, "threshold_db": -30.0, "ratio": 4.0}]}
     unity = {"bands": [{"freq_hz": 7000.0, "threshold_db": -30.0, "ratio": 1.0}]}
@@ -76,7 +77,7 @@ class DynamicEq(Keyed):
 
 
 class _Region:
-    """One band at work."""
+    """One band at work: what it hears, and what it does."""
 
     def __init__(self, index: int, band: DynamicBand, step: DynamicEq, stream: Stream, heard_channels: int, late: int):
         from chainrun.dsp.biquad import Cascade
@@ -84,14 +85,42 @@ class _Region:
         from chainrun.dsp.gain_computer import DownwardCurve
 
         self.index = index
-        self.sign = -1.0 if band.direction == "down" else 1.0
-        self.filter = Cascade(band.sections(stream.rate_hz))
-        self.state = self.filter.start_state(stream.n_channels)
-        self.heard_state = self.filter.start_state(heard_channels)
+        self._sign = -1.0 if band.direction == "down" else 1.0
+        self._filter = Cascade(band.sections(stream.rate_hz))
+        self._state = self._filter.start_state(stream.n_channels)
+        self._heard_state = self._filter.start_state(heard_channels)
         curve = DownwardCurve(band.threshold_at(step.hit_level(stream)), band.ratio, band.knee_db, band.range_db)
-        self.chain = SideChain(curve, Ballistics(band.attack_ms, band.release_ms), stream.rate_hz, stream.scratch())
-        self.side = SideState()
-        self.recorder = ReductionRecorder(stream.rate_hz, stream.latency_frames + late)
+        self._chain = SideChain(curve, Ballistics(band.attack_ms, band.release_ms), stream.rate_hz, stream.scratch())
+        self._n_detectors = stream.detectors(heard_channels, step.stereo_link_pct)
+        self._link = step.stereo_link_pct if self._n_detectors > 1 else 100.0
+        self._sides = [SideState()] * self._n_detectors
+        self.recorder = ReductionRecorder(stream, late)
+        self.tail_frames = self._filter.tail_frames()
+
+    def hear(self, heard: Array) -> Array:
+        """The region of what the step listens to."""
+        region, self._heard_state = self._filter.run(heard, self._heard_state)
+        return region
+
+    def act(self, y: Array, heard: Array) -> Array:
+        """y with the region's gain moved by the level of the region that is heard."""
+        import numpy as np
+
+        from chainrun.dsp.level import linked_level
+
+        part, self._state = self._filter.run(y, self._state)
+        moved: Array | None = None
+        for i, row in enumerate(linked_level(heard, self._link)):
+            change, self._sides[i] = self._chain.run(row, self._sides[i])
+            if change is None:
+                continue
+            channels = slice(i, i + 1) if self._n_detectors > 1 else slice(None)
+            part[channels] *= np.exp2(self._sign * change) - 1.0
+            y = y.copy() if moved is None else y
+            y[channels] += part[channels]
+            moved = change if moved is None else np.maximum(moved, change)
+        self.recorder.count(moved * -self._sign if moved is not None else None, y.shape[1])
+        return y
 
 
 class _DynamicEqRunner(Runner):
@@ -103,39 +132,27 @@ class _DynamicEqRunner(Runner):
         self._listener = step.start_listener(stream)
         self.n_channels_out = stream.n_channels
         self.latency_frames = ms_to_frames(step.lookahead_ms, stream.rate_hz)
-        self._own = step.key is None and self.latency_frames == 0 and self._listener.plain
         self._regions = [
             _Region(i, band, step, stream, self._listener.n_channels, self.latency_frames)
             for i, band in enumerate(step.bands)
             if not band.bypass
         ]
-        self.tail_frames = max((region.filter.tail_frames() for region in self._regions), default=0)
+        self.tail_frames = sum(region.tail_frames for region in self._regions)
         self._line = DelayLine(stream.n_channels, self.latency_frames)
 
     def run(self, x: Array, keys: Keys) -> Array:
-        import numpy as np
-
-        from chainrun.dsp.level import linked_level
-
         n = x.shape[1]
         if n == 0:
             return x.copy()
         heard = self._listener.hear(x, keys)
-        late = self._line.run(x)
-        y = late.copy()
+        y = self._line.run(x).copy()
+        listened = heard * 0.0
         for region in self._regions:
-            part, region.state = region.filter.run(late, region.state)
-            if self._own:
-                listened = part
-            else:
-                listened, region.heard_state = region.filter.run(heard, region.heard_state)
-            moved, region.side = region.chain.run(linked_level(listened, 100.0)[0], region.side)
-            if moved is not None:
-                y += part * (np.exp2(region.sign * moved) - 1.0)
-                moved *= -region.sign
-            region.recorder.count(moved, n)
+            own = region.hear(heard)
+            y = region.act(y, own)
+            listened += own
         if self._step.listen:
-            return self._listener.as_output(heard, self.n_channels_out, self.latency_frames)
+            return self._listener.as_output(listened, self.n_channels_out, self.latency_frames)
         return y
 
     def readings(self) -> list[Reading]:

@@ -25,6 +25,7 @@ class Expander(Thresholded):
     knee_db: float = Field(6.0, ge=0, le=60, description="width of the soft knee around the threshold")
     range_db: float = Field(40.0, ge=0, le=120, description="most that is ever taken away")
     attack_ms: float = Field(1.0, ge=0, le=1000, description="time constant while the level rises (63.2 %)")
+    hold_ms: float = Field(0.0, ge=0, le=2000, description="time that a level counts on after it has fallen")
     release_ms: float = Field(120.0, ge=0.1, le=10000, description="time constant while the level falls")
     lookahead_ms: float = Field(0.0, ge=0, le=50, description="acts so far before the hit; compensated latency")
     detect: Literal["peak", "rms"] = Field("peak", description="level by held peak, or by mean square")
@@ -45,6 +46,7 @@ class _ExpanderRunner(Runner):
         from chainrun.dsp.delay_line import DelayLine
         from chainrun.dsp.gain_computer import BelowCurve
         from chainrun.dsp.level import LevelDetector
+        from chainrun.dsp.sliding import TrailingMax
         from chainrun.units import ms_to_frames
 
         rate = stream.rate_hz
@@ -58,13 +60,15 @@ class _ExpanderRunner(Runner):
             time_constant(step.release_ms, rate), time_constant(step.attack_ms, rate), stream.scratch()
         )
         self._level = LevelDetector(step.detect, step.window_ms, rate, stream.scratch())
+        hold = ms_to_frames(step.hold_ms, rate)
         n = stream.detectors(self._listener.n_channels, step.stereo_link_pct)
         self._link = step.stereo_link_pct if n > 1 else 100.0
         self._levels = [0.0] * n
+        self._held = [TrailingMax(hold) for _ in range(n)] if hold else []
         # At rest as after a long silence.
         self._last = [float(self._curve.change(self._quiet())[0])] * n
         self._line = DelayLine(stream.n_channels, self.latency_frames)
-        self._recorder = ReductionRecorder(rate, stream.latency_frames + self.latency_frames)
+        self._recorder = ReductionRecorder(stream, self.latency_frames)
 
     @staticmethod
     def _quiet() -> Array:
@@ -85,7 +89,7 @@ class _ExpanderRunner(Runner):
         most: Array | None = None
         for i, row in enumerate(linked_level(heard, self._link)):
             level, self._levels[i] = self._level.run(row, self._levels[i])
-            np.maximum(level, 1e-30, out=level)
+            level = np.maximum(self._held[i].run(level) if self._held else level, 1e-30)
             reduction = self._smoother.run(self._curve.change(level), self._last[i])
             self._last[i] = float(reduction[-1])
             channels = slice(i, i + 1) if len(self._last) > 1 else slice(None)

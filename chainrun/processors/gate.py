@@ -71,7 +71,7 @@ class _GateRunner(Runner):
         self._states = [GateState(False, -1, closed)] * self._n_detectors
         self._means = [0.0] * self._n_detectors
         self._line = DelayLine(stream.n_channels, self.latency_frames)
-        self._recorder = ReductionRecorder(rate, stream.latency_frames + self.latency_frames)
+        self._recorder = ReductionRecorder(stream, self.latency_frames)
 
     def run(self, x: Array, keys: Keys) -> Array:
         import numpy as np

@@ -13,17 +13,17 @@ if TYPE_CHECKING:
 
 HELD_MS = 8.0
 FULL_DB = 10.0
-FLOOR = 1e-5
-"""-100 dBFS: what is below counts as silence."""
+SILENCE = 1e-9
+"""-180 dBFS: added to both followers of a pair, so that silence makes no difference between them."""
 
 
 @processor
 class Hits(Keyed):
     """Shape the onset and the ring of hits, whatever their level.
 
-    Two followers of the level in dB differ in their attack: where the fast one is ahead, a hit begins. Two others
-    differ in their release: where the slow one stays above, a hit rings out. Each difference, full at 10 dB,
-    scales onset_db and ring_db. Differences in dB do not know how loud the hit was (down to -100 dBFS).
+    Two followers of the level differ in their attack: where the fast one is ahead, a hit begins. Two others differ in
+    their release: where the slow one stays above, a hit rings out. Each difference in dB, full at 10 dB, scales
+    onset_db and ring_db. Followers scale with the signal, so that their differences do not know how loud it was.
     """
 
     do: Literal["hits"] = "hits"
@@ -44,8 +44,6 @@ class Hits(Keyed):
 
 class _HitsRunner(Runner):
     def __init__(self, step: Hits, stream: Stream):
-        import math
-
         from chainrun.dsp.ballistics import Branching, OnePole, time_constant
         from chainrun.dsp.delay_line import DelayLine
         from chainrun.dsp.peak_hold import PeakHold
@@ -69,10 +67,10 @@ class _HitsRunner(Runner):
         ]
         self._smooth = OnePole(time_constant(step.smooth_ms, rate), scratch)
         self._peak = 0.0
-        self._levels = [math.log2(FLOOR)] * 4
+        self._levels = [0.0] * 4
         self._last = 0.0
         self._line = DelayLine(stream.n_channels, self.latency_frames)
-        self._recorder = ReductionRecorder(rate, stream.latency_frames + self.latency_frames)
+        self._recorder = ReductionRecorder(stream, self.latency_frames)
 
     def run(self, x: Array, keys: Keys) -> Array:
         import numpy as np
@@ -87,12 +85,11 @@ class _HitsRunner(Runner):
         late = self._line.run(x)
         level = self._hold.run(linked_level(heard, 100.0)[0], self._peak)
         self._peak = float(level[-1])
-        np.maximum(level, FLOOR, out=level)
-        np.log2(level, out=level)
         followed = []
         for i, follower in enumerate(self._followers):
             followed.append(follower.run(level, self._levels[i]))
             self._levels[i] = float(followed[-1][-1])
+            followed[-1] = np.log2(followed[-1] + SILENCE)
         full = FULL_DB * LOG2_PER_DB
         onset = np.clip((followed[0] - followed[1]) / full, 0.0, 1.0)
         ring = np.clip((followed[2] - followed[3]) / full, 0.0, 1.0)

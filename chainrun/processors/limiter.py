@@ -31,7 +31,7 @@ class Limiter(Step):
     ceiling_dbfs: float | None = Field(
         None, ge=-60, le=0, description="the same for samples alone, in place of true peak"
     )
-    lookahead_ms: float = Field(1.5, ge=0.1, le=20, description="length of the ramp before a peak; compensated latency")
+    lookahead_ms: float = Field(1.5, ge=1, le=20, description="length of the ramp before a peak; compensated latency")
     hold_ms: float = Field(5.0, ge=0, le=500, description="time that the gain stays down")
     release_ms: float = Field(80.0, ge=1, le=5000, description="time constant of its return, in dB")
 
@@ -69,7 +69,7 @@ class _LimiterRunner(Runner):
         )
         self._state = self._kernel.start_state(stream.n_channels)
         self.latency_frames = self._kernel.latency_frames
-        self._recorder = ReductionRecorder(rate, stream.latency_frames + self.latency_frames)
+        self._recorder = ReductionRecorder(stream, self.latency_frames)
 
     def run(self, x: Array, keys: Keys) -> Array:
         y, reduction, self._state = self._kernel.run(x, self._state)

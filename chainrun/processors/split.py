@@ -57,6 +57,8 @@ class Split(Step):
 
     @model_validator(mode="after")
     def _bands_fit(self) -> Self:
+        if self.mix_pct < 100.0:
+            raise ValueError("mix_pct would leave notches at the crossovers: give it to the steps inside the bands")
         if len(self.bands) != len(self.crossovers_hz) + 1:
             raise ValueError(f"{len(self.crossovers_hz)} crossovers make {len(self.crossovers_hz) + 1} bands")
         if any(high <= low for low, high in pairwise(self.crossovers_hz)):

@@ -1,0 +1,78 @@
+"""convolve: the room, or the box, of an impulse response file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field
+
+from chainrun.contract import Keys, Runner, Step, Stream, processor
+
+if TYPE_CHECKING:
+    from chainrun.dsp.arrays import Array
+
+
+@processor
+class Convolve(Step):
+    """Convolve with an impulse response file of 1, 2 or 4 channels (left-left, left-right, right-left, right-right).
+
+    The response is converted to the working rate and loses what is below -90 dB at its end (before its beginning too,
+    with trim_start). "energy" scales it so that the mean energy of its channels is 1, "peak" so that its largest sample
+    is 1. What comes out is the response alone, in stereo: use mix_pct, or a send.
+    """
+
+    do: Literal["convolve"] = "convolve"
+    file: str = Field(min_length=1, max_length=1000, description="relative to the file that the step is written in")
+    normalise: Literal["energy", "peak", "none"] = Field("energy", description="how the response is scaled")
+    gain_db: float = Field(0.0, ge=-120, le=60, description="level behind it")
+    trim_start: bool = Field(False, description="drop the silence before the response begins")
+    predelay_ms: float = Field(0.0, ge=0, le=500, description="the response comes so much later")
+    longest_s: float = Field(20.0, ge=0.01, le=30, description="a longer file is refused")
+
+    example = {"file": "hall.wav", "gain_db": -6.0}
+    linear = True
+    reads_file = True
+    source = "uniformly partitioned overlap-save, textbook"
+
+    def channels_out(self, n_channels: int) -> int:
+        return 2
+
+    def start(self, stream: Stream) -> Runner:
+        from chainrun.dsp.pan import pan_gains
+        from chainrun.dsp.response import paths, scaled, trimmed
+        from chainrun.units import db_to_gain, ms_to_frames
+
+        response = scaled(trimmed(self._read(stream.rate_hz), start=self.trim_start), self.normalise)
+        responses = paths(response * db_to_gain(self.gain_db), stream.n_channels, pan_gains(0.0, stream.pan_law_db)[0])
+        return _ConvolveRunner(responses, ms_to_frames(self.predelay_ms, stream.rate_hz))
+
+    def _read(self, rate_hz: int) -> Array:
+        """The file at the working rate, shape (n_channels, n_frames)."""
+        from pathlib import Path
+
+        from chainrun.audiofile import Reader
+        from chainrun.dsp.resample import Resampler
+
+        with Reader(Path(self.file)) as reader:
+            x = reader.read(reader.n_frames)
+            rate = reader.header.rate_hz
+        return x if rate == rate_hz else Resampler(rate, rate_hz, x.shape[0]).run(x, last=True)
+
+
+class _ConvolveRunner(Runner):
+    n_channels_out = 2
+
+    def __init__(self, responses: list[Array], predelay_frames: int):
+        from chainrun.dsp.convolution import Convolver
+        from chainrun.dsp.delay_line import DelayLine
+
+        self._convolvers = [Convolver(one) for one in responses]
+        self._line = DelayLine(2, predelay_frames)
+        self.latency_frames = self._convolvers[0].latency_frames
+        self.tail_frames = responses[0].shape[1] + predelay_frames
+
+    def run(self, x: Array, keys: Keys) -> Array:
+        total = self._convolvers[0].run(x[0])
+        for convolver, row in zip(self._convolvers[1:], x[1:], strict=True):
+            total += convolver.run(row)
+        return self._line.run(total).copy()

@@ -1,0 +1,41 @@
+"""dc_block: take a constant offset out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field
+
+from chainrun.contract import Keys, Runner, Step, Stream, processor
+
+if TYPE_CHECKING:
+    from chainrun.dsp.arrays import Array
+
+
+@processor
+class DcBlock(Step):
+    """Remove DC by a first-order high-pass far below the music."""
+
+    do: Literal["dc_block"] = "dc_block"
+    freq_hz: float = Field(4.0, ge=0.5, le=30, description="3 dB down here")
+
+    example = {"freq_hz": 4.0}
+    linear = True
+    source = "first-order high-pass by the bilinear transform"
+
+    def start(self, stream: Stream) -> Runner:
+        return _DcBlockRunner(stream.n_channels, self.freq_hz, stream.rate_hz)
+
+
+class _DcBlockRunner(Runner):
+    def __init__(self, n_channels: int, freq_hz: float, rate_hz: int):
+        from chainrun.dsp.biquad import Cascade, first_order
+
+        self.n_channels_out = n_channels
+        self._cascade = Cascade(first_order(freq_hz, rate_hz, high=True)[None, :])
+        self._state = self._cascade.start_state(n_channels)
+        self.tail_frames = self._cascade.tail_frames()
+
+    def run(self, x: Array, keys: Keys) -> Array:
+        y, self._state = self._cascade.run(x, self._state)
+        return y

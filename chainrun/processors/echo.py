@@ -1,0 +1,115 @@
+"""echo: repeats."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field, model_validator
+
+from chainrun.contract import Keys, Misfit, Runner, Step, Stream, processor
+from chainrun.contract.step import too_high
+
+if TYPE_CHECKING:
+    from typing import Self
+
+    from chainrun.dsp.arrays import Array
+
+
+@processor
+class Echo(Step):
+    """Repeat the signal after a time, and again, each time by feedback_pct softer and through the cuts of the loop.
+
+    What comes out is the echoes alone: use mix_pct, or a send. With ping_pong a mono sum goes left first, then right,
+    and so on. Fractions of a sample are interpolated.
+    """
+
+    do: Literal["echo"] = "echo"
+    time_ms: float | None = Field(None, ge=5, le=5000, description="time between repeats")
+    time_beats: float | None = Field(None, ge=0.01, le=64, description="the same in beats of tempo_bpm")
+    feedback_pct: float = Field(35.0, ge=0, le=98, description="what of a repeat goes into the next")
+    low_cut_hz: float | None = Field(None, ge=20, le=5000, description="in the loop, 12 dB/octave")
+    high_cut_hz: float | None = Field(None, ge=200, le=20000, description="in the loop, 12 dB/octave")
+    ping_pong: bool = Field(False, description="repeats change sides")
+
+    example = {"time_ms": 180.0, "feedback_pct": 30.0, "high_cut_hz": 5000.0, "mix_pct": 25.0}
+    linear = True
+    source = "feedback comb; Butterworth cuts"
+
+    @model_validator(mode="after")
+    def _one_time(self) -> Self:
+        if (self.time_ms is None) == (self.time_beats is None):
+            raise ValueError("give time_ms or time_beats")
+        return self
+
+    def channels_out(self, n_channels: int) -> int:
+        return 2 if self.ping_pong else n_channels
+
+    def seconds(self, tempo_bpm: float | None) -> float:
+        """The time between repeats."""
+        if self.time_ms is not None:
+            return self.time_ms / 1000.0
+        assert self.time_beats is not None
+        assert tempo_bpm is not None, "misfits() refuses this"
+        return self.time_beats * 60.0 / tempo_bpm
+
+    def misfits(self, stream: Stream) -> list[Misfit]:
+        found = []
+        for name in ("low_cut_hz", "high_cut_hz"):
+            freq_hz = getattr(self, name)
+            found += too_high(name, freq_hz, stream) if freq_hz is not None else []
+        if self.time_beats is not None and stream.tempo_bpm is None:
+            found.append(Misfit("time_beats", "needs tempo_bpm in the recipe", f"{self.time_beats:g}"))
+        elif not 0.005 <= self.seconds(stream.tempo_bpm) <= 20.0:
+            found.append(
+                Misfit(
+                    "time_beats",
+                    "makes a time out of range",
+                    f"{self.seconds(stream.tempo_bpm):.4g} s",
+                    "0.005 to 20 s",
+                )
+            )
+        return found
+
+    def start(self, stream: Stream) -> Runner:
+        return _EchoRunner(self, stream)
+
+
+class _EchoRunner(Runner):
+    def __init__(self, step: Echo, stream: Stream):
+        import math
+
+        import numpy as np
+
+        from chainrun.dsp.biquad import butterworth
+        from chainrun.dsp.echo import EchoLoop
+
+        rate = stream.rate_hz
+        cuts = [
+            butterworth(2, freq_hz, rate, high=high)
+            for freq_hz, high in ((step.low_cut_hz, True), (step.high_cut_hz, False))
+            if freq_hz is not None
+        ]
+        self._ping_pong = step.ping_pong
+        self.n_channels_out = 2 if step.ping_pong else stream.n_channels
+        delay = step.seconds(stream.tempo_bpm) * rate
+        feedback = step.feedback_pct / 100.0
+        self._loop = EchoLoop(
+            delay,
+            feedback,
+            self.n_channels_out,
+            sections=np.concatenate(cuts) if cuts else None,
+            cross=step.ping_pong,
+        )
+        repeats = math.ceil(90.0 / (-20.0 * math.log10(feedback))) if feedback > 0.0 else 0
+        ring = sum(cut.shape[0] for cut in cuts) * rate // 20
+        self.tail_frames = math.ceil(delay) * (repeats + 1) + 64 + ring
+
+    def run(self, x: Array, keys: Keys) -> Array:
+        import numpy as np
+
+        if x.shape[1] == 0:
+            return np.zeros((self.n_channels_out, 0))
+        if self._ping_pong:
+            total = x.mean(axis=0)
+            x = np.stack([total, np.zeros_like(total)])
+        return self._loop.run(x)

@@ -1,0 +1,76 @@
+"""fade: in from silence, and out into it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from pydantic import Field, model_validator
+
+from chainrun.contract import Keys, Runner, Step, Stream, processor
+
+if TYPE_CHECKING:
+    from typing import Self
+
+    from chainrun.dsp.arrays import Array
+
+
+@processor
+class Fade(Step):
+    """Fade in between two times of the session, and out between two others, by raised cosines.
+
+    Before the fade in and behind the fade out there is silence.
+    """
+
+    do: Literal["fade"] = "fade"
+    in_from_s: float | None = Field(None, ge=0, le=86400, description="the fade in begins here; 0 if not said")
+    in_to_s: float | None = Field(None, ge=0, le=86400, description="and is over here")
+    out_from_s: float | None = Field(None, ge=0, le=86400, description="the fade out begins here")
+    out_to_s: float | None = Field(None, ge=0, le=86400, description="and is over here")
+
+    example = {"in_to_s": 0.05, "out_from_s": 0.1, "out_to_s": 0.2}
+    unity = {"in_to_s": 0.0}
+    linear = True
+    source = "common practice"
+
+    @model_validator(mode="after")
+    def _has_ends(self) -> Self:
+        if self.in_to_s is None and self.out_to_s is None:
+            raise ValueError("give in_to_s, or out_from_s and out_to_s")
+        if (self.out_from_s is None) != (self.out_to_s is None):
+            raise ValueError("out_from_s and out_to_s go together")
+        if self.in_from_s is not None and (self.in_to_s is None or self.in_to_s < self.in_from_s):
+            raise ValueError("in_to_s comes behind in_from_s")
+        if self.out_from_s is not None and self.out_to_s is not None and self.out_to_s < self.out_from_s:
+            raise ValueError("out_to_s comes behind out_from_s")
+        return self
+
+    def start(self, stream: Stream) -> Runner:
+        return _FadeRunner(self, stream)
+
+
+class _FadeRunner(Runner):
+    def __init__(self, step: Fade, stream: Stream):
+        self.n_channels_out = stream.n_channels
+        self._rate = stream.rate_hz
+        # Frame 0 of what comes in is late by the latency gathered so far.
+        self._at = -stream.latency_frames
+        self._rise = (step.in_from_s or 0.0, step.in_to_s) if step.in_to_s is not None else None
+        self._fall = (
+            (step.out_from_s, step.out_to_s) if step.out_from_s is not None and step.out_to_s is not None else None
+        )
+
+    def run(self, x: Array, keys: Keys) -> Array:
+        import numpy as np
+
+        n = x.shape[1]
+        seconds = np.arange(self._at, self._at + n) / self._rate
+        self._at += n
+        gain = np.ones(n)
+        for ends, sign in ((self._rise, 1.0), (self._fall, -1.0)):
+            if ends is not None:
+                begin, end = ends
+                share = np.clip((seconds - begin) / max(end - begin, 1e-9), 0.0, 1.0)
+                if end == begin:
+                    share = (seconds >= begin).astype(np.float64)
+                gain *= 0.5 - sign * 0.5 * np.cos(np.pi * share)
+        return x * gain

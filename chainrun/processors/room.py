@@ -1,0 +1,136 @@
+"""room: a real room around a sound."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from chainrun.contract import Keys, Runner, Step, Stream, processor
+
+if TYPE_CHECKING:
+    from typing import Self
+
+    from chainrun.dsp.arrays import Array
+
+Octaves = Annotated[list[float], Field(min_length=8, max_length=8)]
+Place = Annotated[list[float], Field(min_length=3, max_length=3)]
+SIDE_M = 0.6
+"""A stereo signal's left and right stand so far from the source's place."""
+
+
+@processor
+class Room(Step):
+    """Put the signal into a box of width x depth x height metres: reflections of its walls, then a diffuse tail.
+
+    What comes out is the room alone, in time with the direct sound and at the level that the room has against it: use
+    mix_pct, or a send. The walls are told by decay_s or absorption, as one number or for the octaves 63 Hz … 8 kHz.
+    Source and microphone stand where source_m and microphone_m say, else distance_m apart in the middle of the
+    room. A mono signal becomes stereo; of a stereo one left and right stand on their own sides, so that the room
+    keeps its source's side. The same seed gives the same room.
+    """
+
+    do: Literal["room"] = "room"
+    width_m: float = Field(6.0, ge=1, le=60, description="size from left to right")
+    depth_m: float = Field(5.0, ge=1, le=60, description="size from front to back")
+    height_m: float = Field(3.0, ge=1, le=30, description="size from floor to ceiling")
+    decay_s: Annotated[float, Field(ge=0.05, le=10)] | Octaves | None = Field(
+        None, description="time in which it falls by 60 dB, 0.05 to 10 s; 0.4 if neither this nor absorption is given"
+    )
+    absorption: Annotated[float, Field(ge=0.005, le=0.98)] | Octaves | None = Field(
+        None, description="share of the energy that the walls take, 0.005 to 0.98"
+    )
+    damping_pct: float = Field(0.0, ge=0, le=100, description="shortens the decay above 1 kHz, up to a fifth at 8 kHz")
+    distance_m: float | None = Field(None, ge=0.2, le=60, description="from source to microphone; 1.5 if not said")
+    source_m: Place | None = Field(None, description="[from the left, from the front, above the floor]")
+    microphone_m: Place | None = Field(None, description="likewise; give both or none")
+    predelay_ms: float = Field(0.0, ge=0, le=250, description="the whole room comes so much later")
+    early_db: float = Field(0.0, ge=-120, le=24, description="level of the reflections")
+    late_db: float = Field(0.0, ge=-120, le=24, description="level of the diffuse tail")
+    spread_pct: float = Field(100.0, ge=0, le=200, description="0 is mono, 100 as two ears hear it, 200 very wide")
+    seed: int = Field(1, ge=0, le=2**31, description="another number, another room of the same kind")
+
+    example = {"width_m": 5.0, "depth_m": 4.0, "height_m": 2.8, "decay_s": 0.35, "mix_pct": 25.0}
+    linear = True
+    source = "Allen and Berkley, JASA 65(4), 1979; Kuttruff, Room Acoustics"
+
+    @model_validator(mode="after")
+    def _makes_a_room(self) -> Self:
+        if self.decay_s is not None and self.absorption is not None:
+            raise ValueError("give decay_s or absorption, not both")
+        for name, low, high in (("decay_s", 0.05, 10.0), ("absorption", 0.005, 0.98)):
+            values = getattr(self, name)
+            if isinstance(values, list) and any(not low <= value <= high for value in values):
+                raise ValueError(f"{name} lies between {low:g} and {high:g}")
+        if (self.source_m is None) != (self.microphone_m is None):
+            raise ValueError("source_m and microphone_m go together")
+        if self.source_m is not None and self.distance_m is not None:
+            raise ValueError("give the two places or distance_m, not both")
+        size = (self.width_m, self.depth_m, self.height_m)
+        for name in ("source_m", "microphone_m"):
+            place = getattr(self, name)
+            if place is not None and any(not 0 < at < length for at, length in zip(place, size, strict=True)):
+                raise ValueError(f"{name} lies outside the room")
+        if self.distance_m is not None and self.distance_m >= self.depth_m - 0.2:
+            raise ValueError("distance_m does not fit into depth_m")
+        return self
+
+    def channels_out(self, n_channels: int) -> int:
+        return 2
+
+    def responses(self, rate_hz: int, n_channels: int) -> list[Array]:
+        """For each input channel the responses to left and right, shape (2, n_frames)."""
+        from chainrun.dsp.room import OCTAVES_HZ, Box, Setting, decay_of, stereo_response
+        from chainrun.units import db_to_gain, ms_to_frames
+
+        size = (self.width_m, self.depth_m, self.height_m)
+        if self.absorption is not None:
+            walls = self.absorption if isinstance(self.absorption, list) else [self.absorption] * 8
+            decays = [decay_of(value, size) for value in walls]
+        else:
+            decays = self.decay_s if isinstance(self.decay_s, list) else [self.decay_s or 0.4] * 8
+        for band, freq in enumerate(OCTAVES_HZ):
+            above = max(0.0, (band - 4) / 3.0) if freq > 1000.0 else 0.0
+            decays[band] = min(12.0, max(0.02, decays[band] * (1.0 - 0.8 * above * self.damping_pct / 100.0)))
+        source, microphone = self._places()
+        setting = Setting(
+            source,
+            microphone,
+            self.spread_pct / 100.0,
+            db_to_gain(self.early_db),
+            db_to_gain(self.late_db),
+            ms_to_frames(self.predelay_ms, rate_hz),
+            self.seed,
+        )
+        sides = [0.0] if n_channels == 1 else [-SIDE_M, SIDE_M]
+        return [stereo_response(Box(size, tuple(decays)), setting, rate_hz, side) for side in sides]
+
+    def _places(self) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+        if self.source_m is not None and self.microphone_m is not None:
+            s, m = self.source_m, self.microphone_m
+            return (s[0], s[1], s[2]), (m[0], m[1], m[2])
+        apart = self.distance_m if self.distance_m is not None else min(1.5, 0.6 * self.depth_m)
+        front, height = (self.depth_m - apart) / 2.0, 0.45 * self.height_m
+        # A little off the middle, so that reflections of opposite walls do not fall together.
+        x = 0.47 * self.width_m
+        return (x, front, height), (x, front + apart, height)
+
+    def start(self, stream: Stream) -> Runner:
+        return _RoomRunner(self.responses(stream.rate_hz, stream.n_channels))
+
+
+class _RoomRunner(Runner):
+    n_channels_out = 2
+
+    def __init__(self, responses: list[Array]):
+        from chainrun.dsp.convolution import Convolver
+
+        self._convolvers = [Convolver(one) for one in responses]
+        self.latency_frames = self._convolvers[0].latency_frames
+        self.tail_frames = max(one.shape[1] for one in responses)
+
+    def run(self, x: Array, keys: Keys) -> Array:
+        total = self._convolvers[0].run(x[0])
+        for convolver, row in zip(self._convolvers[1:], x[1:], strict=True):
+            total += convolver.run(row)
+        return total

@@ -1,0 +1,366 @@
+"""Rooms, responses, echoes, image, repair: against ISO 3382, image sources, closed forms and slow twins."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from pydantic import TypeAdapter, ValidationError
+from scipy import signal
+
+import chainrun.processors  # noqa: F401
+from chainrun.contract import Stream, any_step
+from chainrun.dsp.declip import interpolate
+from chainrun.dsp.echo import EchoLoop
+from chainrun.dsp.room import OCTAVES_HZ, Box, decay_of, early, images
+from tests.signals import drums, in_pieces, noise, sine
+
+RATE = 48000
+STEP = TypeAdapter(any_step())
+ROOT = Path(__file__).parent.parent
+
+
+def run(x, rate=RATE, tempo=None, **numbers):
+    runner = STEP.validate_python(numbers).start(Stream(rate, x.shape[0], tempo_bpm=tempo))
+    late = runner.latency_frames
+    return runner.run(np.concatenate([x, np.zeros((x.shape[0], late))], axis=1), {})[:, late:]
+
+
+def impulse(n, channels=1):
+    x = np.zeros((channels, n))
+    x[:, 0] = 1.0
+    return x
+
+
+# -- room --------------------------------------------------------------------------------------------------
+
+
+def decay_times(response, freq_hz, rate=RATE):
+    """T20 and T30 of an octave band by Schroeder's backward integration (ISO 3382-1: fits from -5 to -25, -35 dB)."""
+    band = signal.butter(
+        4, [freq_hz / np.sqrt(2), min(freq_hz * np.sqrt(2), 0.45 * rate)], "bandpass", fs=rate, output="sos"
+    )
+    # Backwards in time, so that the filter's own ringing does not lengthen the decay.
+    filtered = signal.sosfilt(band, response[::-1])[::-1]
+    energy = np.cumsum(filtered[::-1] ** 2)[::-1]
+    level = 10 * np.log10(energy / energy[0] + 1e-30)
+    t = np.arange(level.size) / rate
+    found = []
+    for low in (-25, -35):
+        part = (level <= -5) & (level >= low)
+        slope = np.polyfit(t[part], level[part], 1)[0]
+        found.append(-60 / slope)
+    return found
+
+
+@pytest.mark.parametrize("decay", [0.2, 0.5, 1.0, 3.0])
+def test_decay_is_what_was_asked_in_every_octave(decay):
+    # ISO 3382-1:2009 A.2.2; just noticeable difference 5 % (Table A.1).
+    times = {freq: [] for freq in OCTAVES_HZ}
+    for seed in range(4):
+        step = STEP.validate_python({"do": "room", "decay_s": decay, "seed": seed})
+        for response in step.responses(RATE, 1)[0]:
+            for freq in OCTAVES_HZ:
+                times[freq].append(decay_times(response, freq))
+    for freq in OCTAVES_HZ:
+        for mean in np.mean(times[freq], axis=0):
+            # A single noise tail scatters by itself in narrow, short bands: 8 of them are averaged.
+            tolerance = 0.05 if freq >= 250 else 0.12
+            assert mean == pytest.approx(decay, rel=tolerance), freq
+
+
+def test_a_decay_for_each_octave():
+    wanted = [0.8, 0.8, 0.7, 0.6, 0.5, 0.4, 0.35, 0.3]
+    step = STEP.validate_python({"do": "room", "decay_s": wanted, "width_m": 7, "depth_m": 6, "height_m": 3.5})
+    response = step.responses(RATE, 1)[0][0]
+    for freq, decay in list(zip(OCTAVES_HZ, wanted, strict=True))[2:]:
+        assert decay_times(response, freq)[1] == pytest.approx(decay, rel=0.12)
+
+
+def test_eyring_and_sabine():
+    # Kuttruff, Room Acoustics, at c = 343: 10 x 8 x 3 m, absorption .1 / .3 / .5: Eyring 1.3694 0.4045 0.2082 s.
+    for absorption, expected in ((0.1, 1.3694), (0.3, 0.4045), (0.5, 0.2082)):
+        assert decay_of(absorption, (10, 8, 3)) == pytest.approx(expected, rel=1e-3)
+    assert Box((10, 8, 3), (1.3694,) * 8).absorption() == pytest.approx(np.full(8, 0.1), rel=2e-3)
+
+
+def test_first_reflections_of_the_published_example():
+    # Allen and Berkley, JASA 65(4), 1979: room 5 x 4 x 3 m, source (1,1,1), microphone (4,3,2), evaluated at c = 343:
+    # direct 3.7417 m; images at 4.6904, 5.0990 and 5.4772 m, -1.963, -2.688 and -3.310 dB (times beta).
+    size, source, microphone = (5.0, 4.0, 3.0), (1.0, 1.0, 1.0), (4.0, 3.0, 2.0)
+    distances = sorted(
+        {round(float(np.linalg.norm(np.subtract(place, microphone))), 4) for place, _ in images(source, size)}
+    )
+    assert distances[0] == 3.7417
+    for expected in (4.6904, 5.0990, 5.4772):
+        assert expected in distances
+    box = Box(size, (decay_of(0.19, size),) * 8)  # absorption 0.19: beta = 0.9
+    response = early(box, source, microphone, RATE, 3.7417)
+    # The same reflections as complex phases: levels and times together, compared over 100 Hz to 15 kHz.
+    freqs = np.linspace(100, 15000, 300)
+    expected = np.zeros(freqs.size, dtype=complex)
+    for place, count in images(source, size):
+        if count:
+            d = float(np.linalg.norm(np.subtract(place, microphone)))
+            expected += 0.9**count * 3.7417 / d * np.exp(-2j * np.pi * freqs * (d - 3.7417) / 343.2)
+    found = np.exp(-2j * np.pi * np.outer(freqs, np.arange(response.size)) / RATE) @ response
+    assert np.abs(found - expected).max() < 0.01 * np.abs(expected).max()
+    for d, level in ((4.6904, -1.963), (5.0990, -2.688), (5.4772, -3.310)):
+        assert 20 * np.log10(3.7417 / d) == pytest.approx(level, abs=1e-3)
+
+
+def test_width_of_the_room():
+    x = noise(RATE)[None]
+    correlations = []
+    for spread in (0, 50, 100, 200):
+        y = run(x, do="room", decay_s=0.4, spread_pct=spread)
+        correlations.append(np.corrcoef(y)[0, 1])
+        if spread == 0:
+            assert np.abs(y[0] - y[1]).max() < 1e-12, "no width is mono"
+    assert correlations[0] > correlations[1] > correlations[2] > correlations[3]
+
+
+def test_a_room_keeps_its_sources_side():
+    x = np.stack([noise(RATE, 0.2), np.zeros(RATE)])
+    y = run(x, do="room", decay_s=0.3, distance_m=1.0, late_db=-120)
+    other = run(x[::-1].copy(), do="room", decay_s=0.3, distance_m=1.0, late_db=-120)
+    assert np.std(y[0]) > 1.02 * np.std(y[1])
+    assert np.std(other[1]) > 1.02 * np.std(other[0])
+
+
+def test_the_room_is_the_same_every_time_and_another_with_another_seed():
+    x = impulse(4800)
+    one, two = (run(x, do="room", decay_s=0.2, seed=5) for _ in range(2))
+    assert np.array_equal(one, two)
+    assert not np.array_equal(one, run(x, do="room", decay_s=0.2, seed=6))
+
+
+def test_nothing_of_the_room_comes_before_its_predelay():
+    y = run(impulse(9600), do="room", decay_s=0.3, predelay_ms=40)
+    assert np.abs(y[:, : int(0.040 * RATE) - 1]).max() < 1e-9
+    assert np.abs(y).max() > 1e-3
+
+
+# -- convolve and echo ---------------------------------------------------------------------------------------
+
+
+def test_convolve_in_a_recipe(session, chainrun):
+    rng = np.random.default_rng(0)
+    response = rng.standard_normal((4000, 2)) * np.exp(-np.arange(4000) / 700)[:, None]
+    soundfile.write("hall.wav", response, 48000, subtype="FLOAT")
+    path = session.write(
+        'recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "convolve", file = "hall.wav", normalise = "none" } ]\n'
+        '[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
+    )
+    assert chainrun("render", path, "-o", "out").code == 0
+    y, _ = soundfile.read("out/mix.wav")
+    x, _ = soundfile.read("kick.wav")
+    expected = np.stack([np.convolve(x, response[:, side]) for side in (0, 1)]).T
+    assert np.abs(y[:24000] - expected[:24000]).max() < 1e-4 * np.abs(expected).max()
+
+
+def test_the_responses_content_belongs_to_the_hash(session):
+    from chainrun.audiofile.read import hash_content
+    from chainrun.plan import build_plan
+    from chainrun.recipe import open_recipe
+
+    path = session.write(
+        'recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "branches", branches = [ { chain = [ { do = "convolve", file = "hall.wav" } ] } ] } ]\n'
+    )
+    found = set()
+    for seed in (1, 2):
+        soundfile.write("hall.wav", noise(2000, seed=seed), 48000)
+        found.add(build_plan(open_recipe(path), hash_file=hash_content).node("a").identity)
+    assert len(found) == 2
+
+
+@pytest.mark.parametrize(("write", "said"), [(None, "there is no such file"), (25.0, "the response is too long")])
+def test_a_response_that_cannot_be_used(session, chainrun, write, said):
+    if write:
+        soundfile.write("hall.wav", np.zeros(int(48000 * write)) + 0.01, 48000)
+    path = session.write(
+        'recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "convolve", file = "hall.wav" } ]\n'
+    )
+    ran = chainrun("check", path)
+    assert (ran.code, said in ran.err, ":4:" in ran.err) == (4, True, True), ran.err
+
+
+@pytest.mark.parametrize("fraction", [0.0, 0.37])
+@pytest.mark.parametrize("cross", [False, True])
+def test_echo_against_its_twin(fraction, cross):
+    """One frame after the other, with the same interpolator and filter."""
+    from chainrun.dsp.biquad import butterworth
+    from chainrun.dsp.fractional_delay import HALF_TAPS, sinc_taps
+
+    delay, feedback = 300 + fraction, 0.6
+    sections = butterworth(2, 4000, RATE, high=False)
+    x = np.stack([drums(3000), noise(3000)])
+    kernel, parts = EchoLoop(delay, feedback, 2, sections=sections, cross=cross), []
+    for piece in in_pieces(x, [1000, 1, 77]):
+        parts.append(kernel.run(piece))
+    found = np.concatenate(parts, axis=1)
+    taps = sinc_taps(fraction)
+    b0, b1, b2, _, a1, a2 = sections[0]
+    written = np.zeros((2, 3000 + 1000))
+    expected, state = np.zeros((2, 3000)), np.zeros((2, 2))
+    for n in range(3000):
+        back = np.zeros(2)
+        for c in (0, 1):
+            # Frame n - 300 - k + HALF_TAPS - 1 of what was written; written[:, 1000 + m] is frame m.
+            window = [written[c, 1000 + n - 300 - k + HALF_TAPS - 1] for k in range(taps.size)]
+            expected[c, n] = float(np.dot(taps, window))
+            back[c] = b0 * expected[c, n] + state[c, 0]
+            state[c, 0] = b1 * expected[c, n] - a1 * back[c] + state[c, 1]
+            state[c, 1] = b2 * expected[c, n] - a2 * back[c]
+        written[:, 1000 + n] = x[:, n] + feedback * (back[::-1] if cross else back)
+    assert np.abs(found - expected).max() < 1e-9
+
+
+def test_echo_times_and_sides():
+    y = run(impulse(RATE), tempo=120.0, do="echo", time_beats=0.25, feedback_pct=50)
+    peaks = np.flatnonzero(np.abs(y[0]) > 0.1)
+    assert peaks.tolist() == [6000, 12000, 18000, 24000]  # an eighth of a second at 120 beats/min
+    assert y[0, peaks] == pytest.approx([1, 0.5, 0.25, 0.125])
+    y = run(impulse(RATE), do="echo", time_ms=100, feedback_pct=50, ping_pong=True)
+    assert [int(np.abs(side).argmax()) for side in y] == [4800, 9600]
+
+
+# -- image -------------------------------------------------------------------------------------------------
+
+
+def test_mono_below_keeps_the_mono_sum_and_the_highs():
+    x = np.stack([noise(RATE, seed=1), noise(RATE, seed=2)])
+    y = run(x, do="width", mono_below_hz=200)
+    window = np.hanning(RATE)
+
+    def level(signal_, low, high):
+        return 10 * np.log10(np.sum(np.abs(np.fft.rfft(signal_ * window)[low:high]) ** 2))
+
+    for low, high in ((30, 100), (100, 400), (1000, 5000)):
+        assert level(y[0] + y[1], low, high) == pytest.approx(level(x[0] + x[1], low, high), abs=0.1)
+    assert level(y[0] - y[1], 20, 100) < level(x[0] - x[1], 20, 100) - 20
+    assert level(y[0] - y[1], 1000, 5000) == pytest.approx(level(x[0] - x[1], 1000, 5000), abs=0.05)
+
+
+def test_pan_step_and_balance():
+    x = np.ones((1, 10))
+    # Roads, The Computer Music Tutorial, 1996 (from memory): constant power at p = 0.25: -0.688 and -8.343 dB.
+    assert 20 * np.log10(run(x, do="pan", pan_pct=-50)[:, 0]) == pytest.approx([-0.688, -8.343], abs=1e-3)
+    stereo = np.stack([np.full(10, 0.5), np.full(10, 0.25)])
+    assert run(stereo, do="balance", swap=True)[:, 0] == pytest.approx([0.25, 0.5])
+    assert run(stereo, do="balance", balance_pct=-100)[:, 0] == pytest.approx([0.5, 0.0])
+
+
+# -- repair ------------------------------------------------------------------------------------------------
+
+
+def gain_of_mending(clean, clipped, mended, mask):
+    """By how many dB the energy of the error falls where it was clipped."""
+    before, after = np.sum((clipped - clean)[mask] ** 2), np.sum((mended - clean)[mask] ** 2)
+    return 10 * np.log10(before / max(after, 1e-30))
+
+
+def test_declip_a_sine():
+    clean = sine(440, 1, 2)
+    clipped = np.clip(clean, -1, 1)
+    y = run(clipped[None], do="declip")[0]
+    mask = np.abs(clean) > 1
+    assert np.diff(np.flatnonzero(np.diff(mask.astype(int)))).min() <= 0.001 * RATE, "runs of up to 1 ms"
+    assert gain_of_mending(clean, clipped, y, mask) >= 10
+    assert np.array_equal(y[~mask], clipped[~mask])
+
+
+def test_declip_the_demos_microphone():
+    """The barn microphone of the demo, as it was before the converter clipped it."""
+    import importlib.util
+    import sys
+
+    spec = importlib.util.spec_from_file_location("tithe_barn", ROOT / "fixtures" / "tithe_barn.py")
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["tithe_barn"] = module
+    spec.loader.exec_module(module)
+    clean = module.make_session().stems["barn"][1][0]
+    clipped = soundfile.read(ROOT / "fixtures" / "tithe-barn" / "barn.flac")[0]
+    y = run(clipped[None], do="declip", threshold_dbfs=-0.02, longest_ms=1.0)[0]
+    full = np.abs(clipped) >= 10 ** (-0.02 / 20)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], full.astype(int), [0]])))
+    short = np.zeros(full.size, dtype=bool)
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        if end - begin <= 0.001 * RATE:
+            short[begin:end] = True
+    # The snare hit at 5.44 s. Where the peaks are the noise of hat and beater there is less to be won (1 dB over all
+    # hits together), since noise cannot be foretold; nothing gets worse.
+    hit = short.copy()
+    hit[: int(5.43 * RATE)] = hit[int(5.5 * RATE) :] = False
+    assert hit.sum() >= 4
+    assert gain_of_mending(clean, clipped, y, hit) >= 10
+    assert gain_of_mending(clean, clipped, y, short) > 0.5
+    assert np.array_equal(y[~full], clipped[~full])
+
+
+def test_interpolation_restores_what_an_autoregressive_process_lost():
+    rng = np.random.default_rng(0)
+    x = signal.lfilter([1], [1, -1.99 * np.cos(0.2), 0.99], rng.standard_normal(2000))
+    missing = np.zeros(2000, dtype=bool)
+    missing[1000:1010] = True
+    damaged = np.where(missing, np.sign(x) * 1e-9, x)  # the signs are known, as they are of a clipped run
+    assert np.sum((interpolate(damaged, missing) - x)[missing] ** 2) < 0.1 * np.sum(x[missing] ** 2)
+
+
+def test_hum_goes_and_the_rest_stays():
+    music = noise(4 * RATE, 0.1)
+    hum = sum(sine(50 * k, 4, -30 - 6 * k) for k in (1, 2, 3))
+    only_hum = run(hum[None], do="hum", mains_hz=50, harmonics=3)[0]
+    half = slice(2 * RATE, None)
+    line = np.abs(np.fft.rfft((only_hum * 1.0)[half] * np.hanning(2 * RATE)))
+    before = np.abs(np.fft.rfft(hum[half] * np.hanning(2 * RATE)))
+    assert 20 * np.log10(before[100] / line[100]) >= 30  # 50 Hz in lines of 0.5 Hz
+    y = run(music[None], do="hum", mains_hz=50, harmonics=3)[0]
+    assert 20 * np.log10(np.std(y[half]) / np.std(music[half])) == pytest.approx(0, abs=0.5)
+
+
+def test_dc_block_and_fade():
+    y = run(np.full((1, 2 * RATE), 0.3), do="dc_block")
+    assert abs(y[0, -1]) < 1e-6
+    y = run(np.ones((1, RATE)), do="fade", in_to_s=0.1, out_from_s=0.5, out_to_s=0.6)[0]
+    assert (y[0], y[2400], y[4800]) == pytest.approx((0, 0.5, 1), abs=1e-9)
+    assert (y[24000], y[26400], y[28800]) == pytest.approx((1, 0.5, 0), abs=1e-9)
+    assert np.abs(np.diff(y)).max() < 4e-4
+
+
+def test_a_fade_keeps_session_time_behind_latency(session):
+    from chainrun.engine import render
+    from chainrun.recipe import open_recipe
+
+    soundfile.write("ones.wav", np.full(RATE, 0.5), RATE, subtype="FLOAT")
+    path = session.write(
+        'recipe = 1\n[stems.a]\nfile = "ones.wav"\nchain = [ { do = "limiter", ceiling_dbfs = 0, lookahead_ms = 10 }, { do = "fade", in_from_s = 0.2, in_to_s = 0.2 } ]\n'
+        '[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
+    )
+    y, _ = soundfile.read(render(open_recipe(path), Path("out")).deliveries[0].file)
+    assert int(np.flatnonzero(y[:, 0])[0]) == 9600
+
+
+@pytest.mark.parametrize(
+    "numbers",
+    [
+        {"do": "room", "decay_s": 1e6},
+        {"do": "room", "width_m": 1e9},
+        {"do": "room", "source_m": [1, 1, 9], "microphone_m": [1, 1, 1]},
+        {"do": "room", "distance_m": 20},
+        {"do": "echo", "time_ms": 100, "feedback_pct": 100},
+        {"do": "hum", "harmonics": 100000},
+        {"do": "convolve", "file": "x.wav", "longest_s": 7200},
+    ],
+)
+def test_impossible_rooms_are_refused(numbers):
+    with pytest.raises(ValidationError):
+        STEP.validate_python(numbers)
+
+
+def test_beats_need_a_tempo(session, chainrun):
+    path = session.write('recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "echo", time_beats = 1 } ]\n')
+    ran = chainrun("check", path)
+    assert (ran.code, "needs tempo_bpm" in ran.err) == (3, True)
