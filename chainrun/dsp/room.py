@@ -129,6 +129,8 @@ def band_noise(decay_s: tuple[float, ...], n_frames: int, rate_hz: int, random: 
         mask = np.sin(np.pi / 2.0 * np.minimum(rise, fall))
         noise = np.fft.irfft(np.fft.rfft(random.standard_normal(n)) * mask, n)
         level = float(np.std(noise))
+        if level < 1e-12:  # the rate has no such band
+            continue
         noise = level * _levelled(noise, math.ceil(FLATTEN / (0.7 * OCTAVES_HZ[band]) * rate_hz))[:n_frames]
         out += noise * np.exp(-3.0 * math.log(10.0) * t / decay)
     return out
