@@ -12,7 +12,8 @@ from scipy import fft
 
 from chainrun.dsp.arrays import Array, silence
 
-PARTITION_FRAMES = 8192
+PARTITION_FRAMES = 15_360
+"""A quarter of the engine's block: whole partitions come with each block, and the transforms stay in the cache."""
 
 
 class Convolver:
@@ -20,7 +21,9 @@ class Convolver:
 
     def __init__(self, responses: Array, partition_frames: int | None = None):
         length = responses.shape[1]
-        self.partition = partition_frames or min(PARTITION_FRAMES, 1 << max(6, (length - 1).bit_length()))
+        self.partition = partition_frames or (
+            1 << max(6, (length - 1).bit_length()) if length <= 8192 else PARTITION_FRAMES
+        )
         self.n_outputs = responses.shape[0]
         self.n_partitions = -(-length // self.partition)
         self.latency_frames = self.partition

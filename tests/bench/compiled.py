@@ -134,6 +134,19 @@ def k_meter(x, sections, state, hop, powers):
 
 
 @njit(cache=False, fastmath=True)
+def multiply_add(spectra, response, parts, out):
+    """The fused multiply-add of a partitioned convolution, for every block and output."""
+    outputs, n_parts, bins = response.shape
+    for o in range(outputs):
+        for block in range(out.shape[1]):
+            for b in range(bins):
+                out[o, block, b] = 0.0
+            for p in range(n_parts):
+                for b in range(bins):
+                    out[o, block, b] += spectra[parts - 1 - p + block, b] * response[o, p, b]
+
+
+@njit(cache=False, fastmath=True)
 def limiter(x, taps, ceiling, lookahead, release, out):
     """Stereo: true peak by the phases, deque maximum, release, box mean, delay."""
     channels, frames = x.shape

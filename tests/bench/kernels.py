@@ -11,6 +11,7 @@ import numpy as np
 from chainrun.dsp.ballistics import Branching, Decoupled, OnePole, time_constant
 from chainrun.dsp.biquad import Cascade, bell
 from chainrun.dsp.compression import Ballistics, SideChain, SideState
+from chainrun.dsp.convolution import Convolver
 from chainrun.dsp.gain_computer import DownwardCurve
 from chainrun.dsp.gating import GateDetector, GateGain, GateState
 from chainrun.dsp.limiting import Limiter, limiting_interpolators
@@ -250,6 +251,71 @@ def peaks() -> None:
     row("K-weighted meter, stereo", loudness, loudness_compiled)
 
 
+def rooms() -> None:
+    """A response of 1.2 s, mono to stereo; compiled: the same transforms, the multiply-add fused."""
+    from scipy import fft
+
+    length, parts = int(1.2 * RATE), blocks(noise(N * BLOCKS, 0.1))
+    response = np.random.default_rng(0).standard_normal((2, length)) * 0.01
+    kernel = Convolver(response)
+    size, n_parts = kernel.partition, kernel.n_partitions
+    padded = np.zeros((2, n_parts * size))
+    padded[:, :length] = response
+    spectra = fft.rfft(padded.reshape(2, n_parts, size), 2 * size)
+    whole = N // size
+
+    def ours():
+        for part in parts:
+            kernel.run(part)
+
+    def theirs():
+        history, before = np.zeros((n_parts - 1, size + 1), complex), np.zeros(size)
+        out = np.empty((2, whole, size + 1), complex)
+        for part in parts:
+            rows = np.empty((whole, 2 * size))
+            rows[:, size:] = part.reshape(whole, size)
+            rows[0, :size] = before
+            rows[1:, :size] = rows[:-1, size:]
+            before = rows[-1, size:].copy()
+            joined = np.concatenate([history, fft.rfft(rows, axis=-1)])
+            compiled.multiply_add(joined, spectra, n_parts, out)
+            history = joined[whole:].copy()
+            fft.irfft(out, 2 * size, axis=-1)
+
+    row("room of 1.2 s, mono to stereo", ours, theirs)
+
+
+def steps() -> None:
+    """Whole steps: what lookahead, keys, links and a parallel mix add (no compiled twin)."""
+    from pydantic import TypeAdapter
+
+    import chainrun.processors  # noqa: F401
+    from chainrun.contract import ChainRunner, Key, Stream, any_step
+
+    x = np.stack([drums(N, seed=1), drums(N, seed=2)]) * 0.7
+    key = Key.model_validate({"from": ["other"]})
+    compressor = {"do": "compressor", "threshold_db": -20, "ratio": 4}
+    variants = {
+        "compressor step, stereo": compressor,
+        "… lookahead 4 ms": {**compressor, "lookahead_ms": 4},
+        "… key with filters": {**compressor, "key": {"from": ["other"]}, "key_low_cut_hz": 100},
+        "… link 50 %": {**compressor, "stereo_link_pct": 50},
+        "… parallel mix 50 %": {**compressor, "mix_pct": 50},
+        "… two-stage release": {**compressor, "release_shape": "two_stage"},
+        "… auto release": {**compressor, "auto_release": True},
+        "expander step, stereo": {"do": "expander", "threshold_db": -30},
+        "hits step, stereo": {"do": "hits", "onset_db": 4},
+        "dynamic_eq step, 1 band": {"do": "dynamic_eq", "bands": [{"freq_hz": 5000, "threshold_db": -30}]},
+        "split step, 3 empty bands": {"do": "split", "crossovers_hz": [200, 3000], "bands": [{}, {}, {}]},
+    }
+    print("| whole step, stereo drums | ns a stereo frame |\n| --- | --- |")
+    for name, numbers in variants.items():
+        step = TypeAdapter(any_step()).validate_python(numbers)
+        chain = ChainRunner([step], Stream(RATE, 2, key_channels={key: 1}))
+        heard = {key: x[:1].copy()}
+        print(f"| {name} | {seconds_of(lambda c=chain, h=heard: c.run(x, h)) / N * 1e9:.1f} |")
+
+
 def saturation() -> None:
     from tests.bench.saturation import compiled_ns, table
 
@@ -264,13 +330,20 @@ def saturation() -> None:
 
 
 def main(arguments: list[str]) -> None:
-    """Print the table; arguments pick groups (dynamics, filters, peaks, saturation); --markdown for DEVELOPERS.md."""
+    """Print the table; arguments pick groups (dynamics, filters, peaks, saturation, rooms, steps); --markdown for DEVELOPERS.md."""
     if "eq_shape" in arguments:
         from tests.bench.eq_shape import table
 
         table()
         return
-    groups = {"dynamics": dynamics, "filters": filters, "peaks": peaks, "saturation": saturation}
+    groups = {
+        "dynamics": dynamics,
+        "filters": filters,
+        "peaks": peaks,
+        "saturation": saturation,
+        "rooms": rooms,
+        "steps": steps,
+    }
     for name in [one for one in arguments if one in groups] or list(groups):
         groups[name]()
     if "--markdown" in arguments:
