@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from typing import Self
 
     from chainrun.dsp.arrays import Array
-    from chainrun.dsp.biquad import Cascade
+    from chainrun.dsp.cascade import Cascade
     from chainrun.dsp.delay_line import DelayLine
 
 
@@ -30,7 +30,8 @@ class Listener:
         if low_cut_hz is not None or high_cut_hz is not None:
             import numpy as np
 
-            from chainrun.dsp.biquad import Cascade, butterworth
+            from chainrun.dsp.biquad import butterworth
+            from chainrun.dsp.cascade import Cascade
 
             cuts = [(low_cut_hz, True), (high_cut_hz, False)]
             sections = [butterworth(2, hz, stream.rate_hz, high=high) for hz, high in cuts if hz is not None]

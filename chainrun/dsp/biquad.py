@@ -141,36 +141,3 @@ def response(sections: Array, freq_hz: ArrayLike, rate_hz: float) -> np.ndarray:
     for b0, b1, b2, a0, a1, a2 in np.atleast_2d(sections):
         h *= (b0 + b1 * z + b2 * z * z) / (a0 + a1 * z + a2 * z * z)
     return h
-
-
-class Cascade:
-    """Runs sections over consecutive blocks. Holds the coefficients; the state is the caller's."""
-
-    def __init__(self, sections: Array):
-        self.sections = np.ascontiguousarray(np.atleast_2d(sections))
-
-    def start_state(self, n_channels: int) -> Array:
-        """The state at rest, shape (n_sections, n_channels, 2)."""
-        return np.zeros((len(self.sections), n_channels, 2))
-
-    def run(self, x: Array, state: Array) -> tuple[Array, Array]:
-        """Filter a block of shape (n_channels, n_frames); returns the output and the state after it."""
-        from scipy.signal import sosfilt
-
-        if x.shape[1] == 0:
-            return x.copy(), state
-        y, state = sosfilt(self.sections, x, axis=1, zi=state)
-        return y, state
-
-    def tail_frames(self, floor_db: float = -90.0, limit: int = 1 << 22) -> int:
-        """Frames after which the impulse response stays `floor_db` below its peak."""
-        n = 4096
-        while True:
-            impulse = np.zeros((1, n))
-            impulse[0, 0] = 1.0
-            level = np.abs(self.run(impulse, self.start_state(1))[0][0])
-            over = np.flatnonzero(level > level.max() * 10.0 ** (floor_db / 20.0))
-            last = int(over[-1]) if over.size else 0
-            if last < n // 2 or n >= limit:
-                return last
-            n *= 4

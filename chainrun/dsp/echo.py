@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from chainrun.dsp.arrays import Array, silence
-from chainrun.dsp.biquad import Cascade
+from chainrun.dsp.cascade import Cascade
 from chainrun.dsp.fractional_delay import HALF_TAPS, fir, sinc_taps, split_delay
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from chainrun.dsp.arrays import Array, silence
-from chainrun.dsp.biquad import Cascade
+from chainrun.dsp.cascade import Cascade
 from chainrun.dsp.true_peak import Interpolator
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.units import gain_to_db

@@ -29,7 +29,8 @@ class DcBlock(Step):
 
 class _DcBlockRunner(Runner):
     def __init__(self, n_channels: int, freq_hz: float, rate_hz: int):
-        from chainrun.dsp.biquad import Cascade, first_order
+        from chainrun.dsp.biquad import first_order
+        from chainrun.dsp.cascade import Cascade
 
         self.n_channels_out = n_channels
         self._cascade = Cascade(first_order(freq_hz, rate_hz, high=True)[None, :])

@@ -80,7 +80,7 @@ class _Region:
     """One band at work: what it hears, and what it does."""
 
     def __init__(self, index: int, band: DynamicBand, step: DynamicEq, stream: Stream, heard_channels: int, late: int):
-        from chainrun.dsp.biquad import Cascade
+        from chainrun.dsp.cascade import Cascade
         from chainrun.dsp.compression import Ballistics, SideChain, SideState
         from chainrun.dsp.gain_computer import DownwardCurve
 

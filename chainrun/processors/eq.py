@@ -237,7 +237,7 @@ class Eq(Step):
 
 class _EqRunner(Runner):
     def __init__(self, n_channels: int, stages: list[tuple[bool, list[Array | None]]]):
-        from chainrun.dsp.biquad import Cascade
+        from chainrun.dsp.cascade import Cascade
 
         self.n_channels_out = n_channels
         self._stages: list[tuple[bool, list[Cascade | None]]] = []

@@ -43,7 +43,7 @@ class Hum(Step):
 
 class _HumRunner(Runner):
     def __init__(self, n_channels: int, sections: Array):
-        from chainrun.dsp.biquad import Cascade
+        from chainrun.dsp.cascade import Cascade
 
         self.n_channels_out = n_channels
         self._cascade = Cascade(sections)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from typing import Self
 
     from chainrun.dsp.arrays import Array
-    from chainrun.dsp.biquad import Cascade
+    from chainrun.dsp.cascade import Cascade
 
 DC_CUT_HZ = 5.0
 USUAL_BIAS = 0.2
@@ -63,7 +63,8 @@ class Saturate(Step):
 
 class _SaturateRunner(Runner):
     def __init__(self, step: Saturate, stream: Stream):
-        from chainrun.dsp.biquad import Cascade, first_order, tilt
+        from chainrun.dsp.biquad import first_order, tilt
+        from chainrun.dsp.cascade import Cascade
         from chainrun.dsp.curves import curve_of, sine_level_gain
         from chainrun.dsp.oversample import Oversampler
         from chainrun.units import db_to_gain
@@ -103,7 +104,7 @@ class _SaturateRunner(Runner):
 def _cascade(rows: list[Array], n_channels: int) -> tuple[Cascade | None, Array]:
     import numpy as np
 
-    from chainrun.dsp.biquad import Cascade
+    from chainrun.dsp.cascade import Cascade
 
     if not rows:
         return None, np.empty(0)

@@ -90,7 +90,7 @@ class Split(Step):
 
 class _SplitRunner(Runner):
     def __init__(self, step: Split, stream: Stream):
-        from chainrun.dsp.biquad import Cascade
+        from chainrun.dsp.cascade import Cascade
         from chainrun.dsp.crossover import band_sections
         from chainrun.dsp.delay_line import DelayLine
         from chainrun.units import db_to_gain

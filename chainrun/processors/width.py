@@ -43,7 +43,7 @@ class _WidthRunner(Runner):
     n_channels_out = 2
 
     def __init__(self, width: float, mono_below_hz: float | None, rate_hz: int):
-        from chainrun.dsp.biquad import Cascade
+        from chainrun.dsp.cascade import Cascade
         from chainrun.dsp.crossover import legs
 
         self._width = width

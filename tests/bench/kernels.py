@@ -9,7 +9,8 @@ from collections.abc import Callable
 import numpy as np
 
 from chainrun.dsp.ballistics import Branching, Decoupled, OnePole, time_constant
-from chainrun.dsp.biquad import Cascade, bell
+from chainrun.dsp.biquad import bell
+from chainrun.dsp.cascade import Cascade
 from chainrun.dsp.compression import Ballistics, SideChain, SideState
 from chainrun.dsp.convolution import Convolver
 from chainrun.dsp.gain_computer import DownwardCurve
