@@ -13,6 +13,7 @@ from pydantic import TypeAdapter
 import chainrun.processors  # noqa: F401  (declares the processors)
 from chainrun.contract import ChainRunner, Key, Step, Stream, any_step
 from chainrun.dsp.arrays import Array
+from chainrun.engine.fingerprint import one_blas_thread
 from chainrun.engine.prints import Print, PrintWriter
 from chainrun.engine.result import NodeResult
 from chainrun.engine.sources import KeySource, Source, StemSource, SumSource
@@ -110,6 +111,7 @@ def render_node(
     progress: Progress | None = None,
 ) -> tuple[Print, NodeResult]:
     """Render a node into the print file `path`, from the prints of the nodes that it needs."""
+    one_blas_thread()
     began = time.perf_counter()
     writer = PrintWriter(path, node.n_channels_out)
     meter = Meter(node.rate_hz, node.n_channels_out, true_peak=node.kind == "main")
