@@ -192,6 +192,13 @@ def run_program(*arguments, **more):
     return subprocess.run([sys.executable, "-m", "chainrun", *arguments], capture_output=True, text=True, **more)
 
 
+def test_without_arguments_it_says_what_to_do_next(chainrun):
+    ran = chainrun()
+    assert (ran.code, ran.err) == (0, "")
+    assert "chainrun render RECIPE" in ran.out
+    assert max(map(len, ran.out.splitlines())) <= 80
+
+
 def test_python_dash_m_and_version():
     ran = run_program("--version")
     assert ran.returncode == 0

@@ -12,7 +12,7 @@ import typer
 
 from chainrun import __version__
 from chainrun.cli import check, explain, measure, render, resolve, schema
-from chainrun.cli.terminal import show_error, talk
+from chainrun.cli.terminal import put, show_error, talk
 from chainrun.errors import (
     EXIT_DEFECT,
     EXIT_DONE,
@@ -28,7 +28,6 @@ from chainrun.errors import (
 app = typer.Typer(
     name="chainrun",
     help="Render drum and band recordings to a measured stereo mix from text recipes.",
-    no_args_is_help=True,
     add_completion=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -50,6 +49,17 @@ def _root(
 
 for module in (render, check, resolve, explain, schema, measure):
     app.command(name=module.__name__.rsplit(".", 1)[-1])(module.command)
+
+
+NEXT = """chainrun renders recordings to a measured stereo mix from text recipes.
+
+  chainrun render RECIPE -o DIR    mix a session
+  chainrun check RECIPE            is the recipe valid, are its stems there?
+  chainrun explain                 the processors, and the tables of a recipe
+  chainrun measure FILE            loudness and peaks of audio files
+  chainrun --help                  all commands
+
+A first recipe to look at: recipes/tithe-barn.recipe.toml"""
 
 
 class _StoppedError(BaseException):
@@ -84,6 +94,9 @@ def run(arguments: list[str] | None = None) -> None:
 def main(arguments: list[str]) -> int:
     """Run the program; returns its exit code."""
     try:
+        if not arguments:
+            put(NEXT)
+            return EXIT_DONE
         code = app(args=arguments, standalone_mode=False)
         if sys.stdout is not None:
             sys.stdout.flush()
