@@ -107,7 +107,7 @@ def _default(field: FieldInfo) -> str:
         return str(value)
     if isinstance(value, list) and all(isinstance(one, str) for one in value):
         return "[" + ", ".join(f'"{one}"' for one in value) + "]"
-    return "empty" if value == {} or value == [] else ""
+    return "[]" if value == [] else ("{}" if value == {} else "")
 
 
 def parameters(model: type[BaseModel]) -> list[Parameter]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import Annotated, Any, TypeVar, Union
 
-from pydantic import Field
+from pydantic import BaseModel, Field
 
 from chainrun.contract.step import Step
 
@@ -40,4 +40,6 @@ def finish() -> None:
     for step in members:
         vars(sys.modules[step.__module__])["AnyStep"] = _union[0]
     for step in members:
-        step.model_rebuild()
+        for model in list(vars(sys.modules[step.__module__]).values()):
+            if isinstance(model, type) and issubclass(model, BaseModel):
+                model.model_rebuild()
