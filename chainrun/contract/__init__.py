@@ -5,6 +5,7 @@ composite steps hold chains of their own.
 """
 
 from chainrun.contract.chain import ChainRunner
+from chainrun.contract.dynamics import DynamicsRunner
 from chainrun.contract.keyed import Keyed, Listener, Thresholded, ThresholdFields
 from chainrun.contract.readings import Reading, ReductionRecorder
 from chainrun.contract.registry import any_step, finish, processor, processors
@@ -13,6 +14,7 @@ from chainrun.contract.step import Key, Misfit, Step, StrictModel
 
 __all__ = [
     "ChainRunner",
+    "DynamicsRunner",
     "Key",
     "Keyed",
     "Keys",

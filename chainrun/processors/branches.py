@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
 from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, processor
-from chainrun.contract.chain import ChainRunner, chain_misfits, channels_after
+from chainrun.contract.chain import chain_misfits
+from chainrun.contract.parallel import ParallelChains, keys_of, widest
 
 if TYPE_CHECKING:
     from chainrun.contract import Step as AnyStep
     from chainrun.dsp.arrays import Array
-    from chainrun.dsp.delay_line import DelayLine
 
 
 class Branch(StrictModel):
@@ -45,12 +44,10 @@ class Branches(Step):
         return _BranchesRunner(self, stream)
 
     def channels_out(self, n_channels: int) -> int:
-        return max(channels_after(branch.chain, n_channels) for branch in self.branches)
+        return widest([branch.chain for branch in self.branches], n_channels)
 
     def listens_to(self) -> tuple[Key, ...]:
-        if self.bypass:
-            return ()
-        return tuple(key for branch in self.branches for step in branch.chain for key in step.listens_to())
+        return () if self.bypass else keys_of(branch.chain for branch in self.branches)
 
     def inner_chains(self) -> Iterable[tuple[str, list[Step]]]:
         return [(f"branches.{i}.chain", list(branch.chain)) for i, branch in enumerate(self.branches)]
@@ -61,33 +58,16 @@ class Branches(Step):
 
 class _BranchesRunner(Runner):
     def __init__(self, step: Branches, stream: Stream):
-        from chainrun.dsp.delay_line import DelayLine
         from chainrun.units import db_to_gain
 
-        self.n_channels_out = step.channels_out(stream.n_channels)
-        self._law = stream.pan_law_db
-        # Readings of inner chains come late by the whole step's latency; each inner chain counts its own.
-        self._chains = [ChainRunner(branch.chain, replace(stream)) for branch in step.branches]
-        self._gains = [0.0 if branch.mute else db_to_gain(branch.level_db) for branch in step.branches]
-        self.latency_frames = max(chain.latency_frames for chain in self._chains)
-        self.tail_frames = max(chain.tail_frames for chain in self._chains)
-        self._lines: list[DelayLine] = [
-            DelayLine(chain.n_channels_out, self.latency_frames - chain.latency_frames) for chain in self._chains
-        ]
+        gains = [0.0 if branch.mute else db_to_gain(branch.level_db) for branch in step.branches]
+        self._parallel = ParallelChains([branch.chain for branch in step.branches], gains, stream)
+        self._count = len(step.branches)
+        self.n_channels_out = self._parallel.n_channels_out
+        self.latency_frames, self.tail_frames = self._parallel.latency_frames, self._parallel.tail_frames
 
     def run(self, x: Array, keys: Keys) -> Array:
-        from chainrun.dsp.arrays import silence
-        from chainrun.dsp.pan import to_stereo
-
-        total = silence(self.n_channels_out, x.shape[1])
-        for chain, gain, line in zip(self._chains, self._gains, self._lines, strict=True):
-            y = line.run(chain.run(x, keys))
-            if self.n_channels_out == 2:
-                y = to_stereo(y, self._law)
-            total += y * gain
-        return total
+        return self._parallel.run([x] * self._count, keys)
 
     def readings(self) -> list[Reading]:
-        return [
-            reading.under(f"branches.{i}.chain") for i, chain in enumerate(self._chains) for reading in chain.readings()
-        ]
+        return self._parallel.readings("branches.{}.chain")

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, model_validator
 
-from chainrun.contract import Keys, Reading, ReductionRecorder, Runner, Stream, Thresholded, processor
+from chainrun.contract import DynamicsRunner, Runner, Stream, Thresholded, processor
 
 if TYPE_CHECKING:
     from typing import Self
@@ -102,23 +102,14 @@ class Compressor(Thresholded):
         return _UpwardRunner(self, stream) if self.direction == "up" else _DownwardRunner(self, stream)
 
 
-class _CompressorRunner(Runner):
-    """What both directions share: who is heard, the detectors, the delay, the readings."""
+class _CompressorRunner(DynamicsRunner):
+    """What both directions share: the makeup, and how reductions become gains."""
 
     def __init__(self, step: Compressor, stream: Stream):
-        from chainrun.dsp.delay_line import DelayLine
-        from chainrun.units import LOG2_PER_DB, ms_to_frames
+        from chainrun.units import LOG2_PER_DB
 
-        rate = stream.rate_hz
-        self._listen = step.listen
-        self._listener = step.start_listener(stream)
-        self.n_channels_out = stream.n_channels
-        self.latency_frames = ms_to_frames(step.lookahead_ms, rate)
-        self._n_detectors = stream.detectors(self._listener.n_channels, step.stereo_link_pct)
-        self._link = step.stereo_link_pct if self._n_detectors > 1 else 100.0
+        super().__init__(step, stream, step.lookahead_ms, step.stereo_link_pct)
         self._makeup = step.makeup_gain_db(step.threshold(stream)) * LOG2_PER_DB
-        self._line = DelayLine(stream.n_channels, self.latency_frames)
-        self._recorder = ReductionRecorder(stream, self.latency_frames)
 
     def _larger(self, one: Array, other: Array) -> Array:
         """Of two detectors' reductions the larger one."""
@@ -130,33 +121,20 @@ class _CompressorRunner(Runner):
         """Reduction (upward: a negative one) of detector i in log2 units; None for none in the whole block."""
         raise NotImplementedError
 
-    def run(self, x: Array, keys: Keys) -> Array:
+    def shape(self, late: Array, heard: Array) -> Array:
         import numpy as np
 
-        from chainrun.dsp.level import linked_level
-
-        n = x.shape[1]
-        if n == 0:
-            return x.copy()
-        heard = self._listener.hear(x, keys)
-        y = self._line.run(x).copy()
         most: Array | None = None
-        for i, row in enumerate(linked_level(heard, self._link)):
+        for i, row in enumerate(self.levels(heard)):
             reduction = self._reduction(i, row)
-            channels = slice(i, i + 1) if self._n_detectors > 1 else slice(None)
             if reduction is not None:
                 most = reduction if most is None else self._larger(most, reduction)
                 gain = np.subtract(self._makeup, reduction)
-                y[channels] *= np.exp2(gain, out=gain)
+                late[self.channels_of(i)] *= np.exp2(gain, out=gain)
             elif self._makeup:
-                y[channels] *= 2.0**self._makeup
-        self._recorder.count(most, n)
-        if self._listen:
-            return self._listener.as_output(heard, self.n_channels_out, self.latency_frames)
-        return y
-
-    def readings(self) -> list[Reading]:
-        return [self._recorder.reading("compressor")]
+                late[self.channels_of(i)] *= 2.0**self._makeup
+        self.recorder.count(most, late.shape[1])
+        return late
 
 
 class _DownwardRunner(_CompressorRunner):
@@ -172,8 +150,8 @@ class _DownwardRunner(_CompressorRunner):
         self._mean = (
             LevelDetector("rms", step.window_ms, stream.rate_hz, stream.scratch()) if step.detect == "rms" else None
         )
-        self._states = [SideState()] * self._n_detectors
-        self._means = [0.0] * self._n_detectors
+        self._states = [SideState()] * self.n_detectors
+        self._means = [0.0] * self.n_detectors
 
     def _reduction(self, i: int, magnitude: Array) -> Array | None:
         if self._mean is not None:
@@ -197,8 +175,8 @@ class _UpwardRunner(_CompressorRunner):
         self._smoother = Branching(
             time_constant(step.release_ms, rate), time_constant(step.attack_ms, rate), stream.scratch()
         )
-        self._levels = [0.0] * self._n_detectors
-        self._boosts = [0.0] * self._n_detectors
+        self._levels = [0.0] * self.n_detectors
+        self._boosts = [0.0] * self.n_detectors
 
     def _larger(self, one: Array, other: Array) -> Array:
         import numpy as np

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field
 
 from chainrun.contract import (
+    DynamicsRunner,
     Keyed,
-    Keys,
     Misfit,
     Reading,
     ReductionRecorder,
@@ -123,37 +123,28 @@ class _Region:
         return y
 
 
-class _DynamicEqRunner(Runner):
+class _DynamicEqRunner(DynamicsRunner):
     def __init__(self, step: DynamicEq, stream: Stream):
-        from chainrun.dsp.delay_line import DelayLine
-        from chainrun.units import ms_to_frames
-
-        self._step = step
-        self._listener = step.start_listener(stream)
-        self.n_channels_out = stream.n_channels
-        self.latency_frames = ms_to_frames(step.lookahead_ms, stream.rate_hz)
+        super().__init__(step, stream, step.lookahead_ms, step.stereo_link_pct)
         self._regions = [
             _Region(i, band, step, stream, self._listener.n_channels, self.latency_frames)
             for i, band in enumerate(step.bands)
             if not band.bypass
         ]
         self.tail_frames = sum(region.tail_frames for region in self._regions)
-        self._line = DelayLine(stream.n_channels, self.latency_frames)
+        self._heard: Array | None = None
 
-    def run(self, x: Array, keys: Keys) -> Array:
-        n = x.shape[1]
-        if n == 0:
-            return x.copy()
-        heard = self._listener.hear(x, keys)
-        y = self._line.run(x).copy()
-        listened = heard * 0.0
+    def shape(self, late: Array, heard: Array) -> Array:
+        self._heard = heard * 0.0
+        y = late
         for region in self._regions:
             own = region.hear(heard)
             y = region.act(y, own)
-            listened += own
-        if self._step.listen:
-            return self._listener.as_output(listened, self.n_channels_out, self.latency_frames)
+            self._heard += own
         return y
+
+    def listened(self, heard: Array) -> Array:
+        return heard if self._heard is None else self._heard
 
     def readings(self) -> list[Reading]:
         return [region.recorder.reading("dynamic_eq").under(f"bands.{region.index}") for region in self._regions]

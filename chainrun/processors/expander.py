@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from chainrun.contract import Keys, Reading, ReductionRecorder, Runner, Stream, Thresholded, processor
+from chainrun.contract import DynamicsRunner, Runner, Stream, Thresholded, processor
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
+
+QUIET = 1e-30
 
 
 @processor
@@ -40,65 +42,40 @@ class Expander(Thresholded):
         return _ExpanderRunner(self, stream)
 
 
-class _ExpanderRunner(Runner):
+class _ExpanderRunner(DynamicsRunner):
     def __init__(self, step: Expander, stream: Stream):
+        import numpy as np
+
         from chainrun.dsp.ballistics import Branching, time_constant
-        from chainrun.dsp.delay_line import DelayLine
         from chainrun.dsp.gain_computer import BelowCurve
         from chainrun.dsp.level import LevelDetector
         from chainrun.dsp.sliding import TrailingMax
         from chainrun.units import ms_to_frames
 
+        super().__init__(step, stream, step.lookahead_ms, step.stereo_link_pct)
         rate = stream.rate_hz
-        self._listen = step.listen
-        self._listener = step.start_listener(stream)
-        self.n_channels_out = stream.n_channels
-        self.latency_frames = ms_to_frames(step.lookahead_ms, rate)
         self._curve = BelowCurve(step.threshold(stream), step.ratio - 1.0, step.knee_db, step.range_db)
         # The reduction grows while the level falls: there the release acts.
         self._smoother = Branching(
             time_constant(step.release_ms, rate), time_constant(step.attack_ms, rate), stream.scratch()
         )
         self._level = LevelDetector(step.detect, step.window_ms, rate, stream.scratch())
+        self._levels = [0.0] * self.n_detectors
         hold = ms_to_frames(step.hold_ms, rate)
-        n = stream.detectors(self._listener.n_channels, step.stereo_link_pct)
-        self._link = step.stereo_link_pct if n > 1 else 100.0
-        self._levels = [0.0] * n
-        self._held = [TrailingMax(hold) for _ in range(n)] if hold else []
+        self._held = [TrailingMax(hold) for _ in range(self.n_detectors)] if hold else []
         # At rest as after a long silence.
-        self._last = [float(self._curve.change(self._quiet())[0])] * n
-        self._line = DelayLine(stream.n_channels, self.latency_frames)
-        self._recorder = ReductionRecorder(stream, self.latency_frames)
+        self._last = [float(self._curve.change(np.array([QUIET]))[0])] * self.n_detectors
 
-    @staticmethod
-    def _quiet() -> Array:
+    def shape(self, late: Array, heard: Array) -> Array:
         import numpy as np
 
-        return np.array([1e-30])
-
-    def run(self, x: Array, keys: Keys) -> Array:
-        import numpy as np
-
-        from chainrun.dsp.level import linked_level
-
-        n = x.shape[1]
-        if n == 0:
-            return x.copy()
-        heard = self._listener.hear(x, keys)
-        y = self._line.run(x).copy()
         most: Array | None = None
-        for i, row in enumerate(linked_level(heard, self._link)):
+        for i, row in enumerate(self.levels(heard)):
             level, self._levels[i] = self._level.run(row, self._levels[i])
-            level = np.maximum(self._held[i].run(level) if self._held else level, 1e-30)
+            level = np.maximum(self._held[i].run(level) if self._held else level, QUIET)
             reduction = self._smoother.run(self._curve.change(level), self._last[i])
             self._last[i] = float(reduction[-1])
-            channels = slice(i, i + 1) if len(self._last) > 1 else slice(None)
-            y[channels] *= np.exp2(-reduction)
+            late[self.channels_of(i)] *= np.exp2(-reduction)
             most = reduction if most is None else np.maximum(most, reduction)
-        self._recorder.count(most, n)
-        if self._listen:
-            return self._listener.as_output(heard, self.n_channels_out, self.latency_frames)
-        return y
-
-    def readings(self) -> list[Reading]:
-        return [self._recorder.reading("expander")]
+        self.recorder.count(most, late.shape[1])
+        return late

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from chainrun.contract import Keys, Reading, ReductionRecorder, Runner, Stream, Thresholded, processor
+from chainrun.contract import DynamicsRunner, Runner, Stream, Thresholded, processor
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
@@ -40,18 +40,14 @@ class Gate(Thresholded):
         return _GateRunner(self, stream)
 
 
-class _GateRunner(Runner):
+class _GateRunner(DynamicsRunner):
     def __init__(self, step: Gate, stream: Stream):
         from chainrun.dsp.ballistics import OnePole, time_constant
-        from chainrun.dsp.delay_line import DelayLine
         from chainrun.dsp.gating import GateDetector, GateGain, GateState
         from chainrun.units import LOG2_PER_DB, db_to_gain, ms_to_frames
 
+        super().__init__(step, stream, step.lookahead_ms, step.stereo_link_pct)
         rate = stream.rate_hz
-        self._step = step
-        self._listener = step.start_listener(stream)
-        self.n_channels_out = stream.n_channels
-        self.latency_frames = ms_to_frames(step.lookahead_ms, rate)
         opening = db_to_gain(step.threshold(stream))
         closing = opening * db_to_gain(-step.hysteresis_db)
         window = time_constant(step.window_ms, rate)
@@ -66,40 +62,24 @@ class _GateRunner(Runner):
         )
         closed = -step.range_db * LOG2_PER_DB
         self._gain = GateGain(closed, time_constant(step.attack_ms, rate), time_constant(step.release_ms, rate))
-        self._n_detectors = stream.detectors(self._listener.n_channels, step.stereo_link_pct)
-        self._link = step.stereo_link_pct if self._n_detectors > 1 else 100.0
-        self._states = [GateState(False, -1, closed)] * self._n_detectors
-        self._means = [0.0] * self._n_detectors
-        self._line = DelayLine(stream.n_channels, self.latency_frames)
-        self._recorder = ReductionRecorder(stream, self.latency_frames)
+        self._states = [GateState(False, -1, closed)] * self.n_detectors
+        self._means = [0.0] * self.n_detectors
 
-    def run(self, x: Array, keys: Keys) -> Array:
+    def shape(self, late: Array, heard: Array) -> Array:
         import numpy as np
 
-        from chainrun.dsp.level import linked_level
-
-        n = x.shape[1]
-        if n == 0:
-            return x.copy()
-        heard = self._listener.hear(x, keys)
-        level = linked_level(heard, self._link)
-        late = self._line.run(x)
+        n = late.shape[1]
         reduction: Array | None = None
-        gains = np.empty((self._n_detectors, n))
-        for i, row in enumerate(level):
+        for i, row in enumerate(self.levels(heard)):
             state = self._states[i]
             if self._mean is not None:
                 row = self._mean.run_squared(row, self._means[i])
                 self._means[i] = float(row[-1])
             events, is_open, until = self._detector.run(row, state)
-            log2_gain, gains[i], last = self._gain.run(events, n, state.is_open, state.gain)
+            log2_gain, gain, last = self._gain.run(events, n, state.is_open, state.gain)
             self._states[i] = type(state)(is_open, until, last)
+            late[self.channels_of(i)] *= gain
             np.negative(log2_gain, out=log2_gain)
             reduction = log2_gain if reduction is None else np.maximum(reduction, log2_gain)
-        self._recorder.count(reduction, n)
-        if self._step.listen:
-            return self._listener.as_output(heard, self.n_channels_out, self.latency_frames)
-        return late * gains
-
-    def readings(self) -> list[Reading]:
-        return [self._recorder.reading("gate")]
+        self.recorder.count(reduction, n)
+        return late

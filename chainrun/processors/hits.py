@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from chainrun.contract import Keyed, Keys, Reading, ReductionRecorder, Runner, Stream, processor
+from chainrun.contract import DynamicsRunner, Keyed, Runner, Stream, processor
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
@@ -42,18 +42,14 @@ class Hits(Keyed):
         return _HitsRunner(self, stream)
 
 
-class _HitsRunner(Runner):
+class _HitsRunner(DynamicsRunner):
     def __init__(self, step: Hits, stream: Stream):
         from chainrun.dsp.ballistics import Branching, OnePole, time_constant
-        from chainrun.dsp.delay_line import DelayLine
         from chainrun.dsp.peak_hold import PeakHold
-        from chainrun.units import ms_to_frames
+        from chainrun.units import LOG2_PER_DB
 
+        super().__init__(step, stream, step.lookahead_ms)
         rate, scratch = stream.rate_hz, stream.scratch()
-        self._step = step
-        self._listener = step.start_listener(stream)
-        self.n_channels_out = stream.n_channels
-        self.latency_frames = ms_to_frames(step.lookahead_ms, rate)
 
         def follower(attack_ms: float, release_ms: float) -> Branching:
             return Branching(time_constant(attack_ms, rate), time_constant(release_ms, rate), scratch)
@@ -66,40 +62,25 @@ class _HitsRunner(Runner):
             follower(0.3, step.ring_ms / 8.0),  # … of this one
         ]
         self._smooth = OnePole(time_constant(step.smooth_ms, rate), scratch)
-        self._peak = 0.0
+        self._onset, self._ring = step.onset_db * LOG2_PER_DB, step.ring_db * LOG2_PER_DB
+        self._full = FULL_DB * LOG2_PER_DB
+        self._peak = self._last = 0.0
         self._levels = [0.0] * 4
-        self._last = 0.0
-        self._line = DelayLine(stream.n_channels, self.latency_frames)
-        self._recorder = ReductionRecorder(stream, self.latency_frames)
 
-    def run(self, x: Array, keys: Keys) -> Array:
+    def shape(self, late: Array, heard: Array) -> Array:
         import numpy as np
 
-        from chainrun.dsp.level import linked_level
-        from chainrun.units import LOG2_PER_DB
-
-        n = x.shape[1]
-        if n == 0:
-            return x.copy()
-        heard = self._listener.hear(x, keys)
-        late = self._line.run(x)
-        level = self._hold.run(linked_level(heard, 100.0)[0], self._peak)
+        level = self._hold.run(self.levels(heard)[0], self._peak)
         self._peak = float(level[-1])
         followed = []
         for i, follower in enumerate(self._followers):
             followed.append(follower.run(level, self._levels[i]))
             self._levels[i] = float(followed[-1][-1])
             followed[-1] = np.log2(followed[-1] + SILENCE)
-        full = FULL_DB * LOG2_PER_DB
-        onset = np.clip((followed[0] - followed[1]) / full, 0.0, 1.0)
-        ring = np.clip((followed[2] - followed[3]) / full, 0.0, 1.0)
-        gain = onset * (self._step.onset_db * LOG2_PER_DB) + ring * (self._step.ring_db * LOG2_PER_DB)
-        gain = self._smooth.run(gain, self._last)
+        onset = np.clip((followed[0] - followed[1]) / self._full, 0.0, 1.0)
+        ring = np.clip((followed[2] - followed[3]) / self._full, 0.0, 1.0)
+        gain = self._smooth.run(onset * self._onset + ring * self._ring, self._last)
         self._last = float(gain[-1])
-        self._recorder.count(-gain, n)
-        if self._step.listen:
-            return self._listener.as_output(heard, self.n_channels_out, self.latency_frames)
-        return late * np.exp2(gain)
-
-    def readings(self) -> list[Reading]:
-        return [self._recorder.reading("hits")]
+        self.recorder.count(-gain, late.shape[1])
+        late *= np.exp2(gain)
+        return late

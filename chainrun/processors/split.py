@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, model_validator
 
 from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, processor
-from chainrun.contract.chain import ChainRunner, chain_misfits, channels_after
+from chainrun.contract.chain import chain_misfits
+from chainrun.contract.parallel import ParallelChains, keys_of, widest
 from chainrun.contract.step import too_high
 
 if TYPE_CHECKING:
@@ -71,12 +71,10 @@ class Split(Step):
         return _SplitRunner(self, stream)
 
     def channels_out(self, n_channels: int) -> int:
-        return max(channels_after(band.chain, n_channels) for band in self.bands)
+        return widest([band.chain for band in self.bands], n_channels)
 
     def listens_to(self) -> tuple[Key, ...]:
-        if self.bypass:
-            return ()
-        return tuple(key for band in self.bands for step in band.chain for key in step.listens_to())
+        return () if self.bypass else keys_of(band.chain for band in self.bands)
 
     def inner_chains(self) -> Iterable[tuple[str, list[Step]]]:
         return [(f"bands.{i}.chain", list(band.chain)) for i, band in enumerate(self.bands)]
@@ -92,40 +90,23 @@ class _SplitRunner(Runner):
     def __init__(self, step: Split, stream: Stream):
         from chainrun.dsp.cascade import Cascade
         from chainrun.dsp.crossover import band_sections
-        from chainrun.dsp.delay_line import DelayLine
         from chainrun.units import db_to_gain
 
-        self.n_channels_out = step.channels_out(stream.n_channels)
-        self._law = stream.pan_law_db
-        sections = band_sections(step.crossovers_hz, step.order, stream.rate_hz)
-        self._filters = [Cascade(part) for part in sections]
+        self._filters = [Cascade(part) for part in band_sections(step.crossovers_hz, step.order, stream.rate_hz)]
         self._states = [one.start_state(stream.n_channels) for one in self._filters]
-        self._chains = [ChainRunner(band.chain, replace(stream)) for band in step.bands]
         any_solo = any(band.solo for band in step.bands)
         silent = [band.mute or (any_solo and not band.solo) for band in step.bands]
-        self._gains = [0.0 if off else db_to_gain(b.level_db) for b, off in zip(step.bands, silent, strict=True)]
-        self.latency_frames = max(chain.latency_frames for chain in self._chains)
-        self.tail_frames = max(one.tail_frames() for one in self._filters) + max(
-            chain.tail_frames for chain in self._chains
-        )
-        self._lines = [
-            DelayLine(chain.n_channels_out, self.latency_frames - chain.latency_frames) for chain in self._chains
-        ]
+        gains = [0.0 if off else db_to_gain(band.level_db) for band, off in zip(step.bands, silent, strict=True)]
+        self._parallel = ParallelChains([band.chain for band in step.bands], gains, stream)
+        self.n_channels_out, self.latency_frames = self._parallel.n_channels_out, self._parallel.latency_frames
+        self.tail_frames = max(one.tail_frames() for one in self._filters) + self._parallel.tail_frames
 
     def run(self, x: Array, keys: Keys) -> Array:
-        from chainrun.dsp.arrays import silence
-        from chainrun.dsp.pan import to_stereo
-
-        total = silence(self.n_channels_out, x.shape[1])
-        for i, chain in enumerate(self._chains):
-            part, self._states[i] = self._filters[i].run(x, self._states[i])
-            y = self._lines[i].run(chain.run(part, keys))
-            if self.n_channels_out == 2:
-                y = to_stereo(y, self._law)
-            total += y * self._gains[i]
-        return total
+        parts = []
+        for i, one in enumerate(self._filters):
+            part, self._states[i] = one.run(x, self._states[i])
+            parts.append(part)
+        return self._parallel.run(parts, keys)
 
     def readings(self) -> list[Reading]:
-        return [
-            reading.under(f"bands.{i}.chain") for i, chain in enumerate(self._chains) for reading in chain.readings()
-        ]
+        return self._parallel.readings("bands.{}.chain")

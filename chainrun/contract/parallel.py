@@ -1,0 +1,62 @@
+"""Chains side by side, each kept in time with the slowest, and added up at their levels."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from chainrun.contract.chain import ChainRunner, channels_after
+from chainrun.contract.readings import Reading
+from chainrun.contract.runner import Keys, Stream
+from chainrun.contract.step import Key, Step
+
+if TYPE_CHECKING:
+    from chainrun.dsp.arrays import Array
+
+
+class ParallelChains:
+    """Runs one chain for each part that it is handed; a mono one lies in both sides where another is stereo."""
+
+    def __init__(self, chains: Sequence[Sequence[Step]], gains: Sequence[float], stream: Stream):
+        from chainrun.dsp.delay_line import DelayLine
+
+        self._law = stream.pan_law_db
+        self._chains = [ChainRunner(chain, replace(stream)) for chain in chains]
+        self._gains = list(gains)
+        self.n_channels_out = max(chain.n_channels_out for chain in self._chains)
+        self.latency_frames = max(chain.latency_frames for chain in self._chains)
+        self.tail_frames = max(chain.tail_frames for chain in self._chains)
+        self._lines = [
+            DelayLine(chain.n_channels_out, self.latency_frames - chain.latency_frames) for chain in self._chains
+        ]
+
+    def run(self, parts: Iterable[Array], keys: Keys) -> Array:
+        """One block for each chain, all of one length -> their sum."""
+        from chainrun.dsp.arrays import silence
+        from chainrun.dsp.pan import to_stereo
+
+        total: Array | None = None
+        for part, chain, gain, line in zip(parts, self._chains, self._gains, self._lines, strict=True):
+            y = line.run(chain.run(part, keys))
+            if total is None:
+                total = silence(self.n_channels_out, y.shape[1])
+            total += (to_stereo(y, self._law) if self.n_channels_out == 2 else y) * gain
+        assert total is not None, "there is at least one chain"
+        return total
+
+    def readings(self, address: str) -> list[Reading]:
+        """The readings of all chains; `{}` in the address stands for a chain's number."""
+        return [
+            reading.under(address.format(i)) for i, chain in enumerate(self._chains) for reading in chain.readings()
+        ]
+
+
+def keys_of(chains: Iterable[Sequence[Step]]) -> tuple[Key, ...]:
+    """The keys that the steps of some chains listen to."""
+    return tuple(key for chain in chains for step in chain for key in step.listens_to())
+
+
+def widest(chains: Iterable[Sequence[Step]], n_channels: int) -> int:
+    """Channels of the sum of some chains."""
+    return max(channels_after(chain, n_channels) for chain in chains)
