@@ -161,6 +161,21 @@ def test_convolve_in_a_recipe(session, chainrun):
     assert np.abs(y[:24000] - expected[:24000]).max() < 1e-4 * np.abs(expected).max()
 
 
+def test_a_response_stays_found_from_a_preset_and_in_a_resolved_recipe(session, chainrun):
+    (session.folder / ".chainrun-root").touch()
+    for name in ("presets/rooms", "elsewhere"):
+        (session.folder / name).mkdir(parents=True)
+    soundfile.write("presets/rooms/hall.wav", noise(2000), 48000)
+    (session.folder / "presets" / "rooms" / "hall.preset.toml").write_text(
+        'preset = 1\nchain = [ { do = "convolve", file = "hall.wav", mix_pct = 20 } ]\n'
+    )
+    path = session.write('recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { preset = "rooms/hall" } ]\n')
+    first = chainrun("render", path, "-o", "out", "--json").json["deliveries"][0]["pcm_sha256"]
+    assert chainrun("resolve", path, "-o", "elsewhere/flat.recipe.toml").code == 0
+    found = chainrun("render", "elsewhere/flat.recipe.toml", "-o", "out", "--json").json
+    assert found["deliveries"][0]["pcm_sha256"] == first
+
+
 def test_the_responses_content_belongs_to_the_hash(session):
     from chainrun.audiofile.read import hash_content
     from chainrun.plan import build_plan

@@ -6,20 +6,37 @@ import os
 from pathlib import Path
 from typing import Any
 
+from chainrun.contract import processors
 from chainrun.recipe.load import Opened
-from chainrun.recipe.tables import plain
+from chainrun.recipe.tables import Table
 
 NEEDLESS = ("base", "presets_dirs", "variants")
 
 
 def resolved_data(opened: Opened, folder: Path) -> dict[str, Any]:
     """The recipe as plain data, with paths relative to the folder that the file will stand in."""
-    data: dict[str, Any] = {key: value for key, value in plain(opened.table).items() if key not in NEEDLESS}
+    data: dict[str, Any] = {
+        key: value for key, value in _plain(opened, opened.table, folder.resolve()).items() if key not in NEEDLESS
+    }
     for node in [*data.get("stems", {}).values(), *data.get("buses", {}).values(), data.get("main", {})]:
         _make_names_unique(node)
     data["stems_dir"] = os.path.relpath(opened.stems_dir.resolve(), folder.resolve())
     order = ["recipe", "title", "note", "rate_hz", "stems_dir"]
     return {key: data[key] for key in [*order, *data] if key in data}
+
+
+def _plain(opened: Opened, value: Any, folder: Path) -> Any:
+    """The data without places; files that steps name are told from the new folder."""
+    if isinstance(value, list):
+        return [_plain(opened, inner, folder) for inner in value]
+    if not isinstance(value, dict):
+        return value
+    found = {key: _plain(opened, inner, folder) for key, inner in value.items()}
+    kind = processors().get(str(value.get("do")))
+    if kind is not None and kind.reads_file and isinstance(value, Table) and "file" in value:
+        written_in = value.where["file"].file or opened.path
+        found["file"] = os.path.relpath((written_in.parent / str(value["file"])).resolve(), folder)
+    return found
 
 
 def _make_names_unique(node: Any) -> None:
