@@ -39,8 +39,8 @@ def coefficients(x: Array, order: int) -> Array:
     return solved
 
 
-def interpolate(x: Array, missing: BoolArray) -> Array:
-    """x with its missing samples set; they keep their signs, and reach at least the level that they have in x."""
+def interpolate(x: Array, missing: BoolArray, most: float = 2.0) -> Array:
+    """x with its missing samples set; they keep their signs, and reach 1 to `most` times the level they have in x."""
     y = x.copy()
     where = np.flatnonzero(missing)
     if where.size == 0:
@@ -55,7 +55,7 @@ def interpolate(x: Array, missing: BoolArray) -> Array:
         known[where] = 0.0
         right = -np.convolve(known, np.concatenate([b[:0:-1], b]), "same")[where]
         y[where] = solveh_banded(_band(where, b), right, lower=True)
-        y[where] = sign * np.maximum(sign * y[where], limit)
+        y[where] = sign * np.clip(sign * y[where], limit, most * limit)
     return y
 
 

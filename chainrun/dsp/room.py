@@ -17,13 +17,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from chainrun.dsp.arrays import Array
+from chainrun.dsp.eyring import SABINE, SPEED_OF_SOUND
 from chainrun.dsp.fractional_delay import HALF_TAPS, sinc_taps, split_delay
 
 OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
-SPEED_OF_SOUND = 343.2
-SABINE = 24.0 * math.log(10.0) / SPEED_OF_SOUND
 EARS_M = 0.34
 """Distance between the two microphones at a width of 100 %."""
+LEAN = 0.4
+"""How far the tail of a stereo signal's side lies on that side: 0 in the middle, 1 all of it."""
 FLATTEN = 1.5
 """Length of that running level, in inverse bandwidths."""
 
@@ -51,12 +52,6 @@ class Box:
     def absorption(self) -> Array:
         """Mean absorption of the walls in each band, from the decay."""
         return 1.0 - np.exp(-SABINE * self.volume / (self.surface * np.array(self.decay_s)))
-
-
-def decay_of(absorption: float, size_m: Point) -> float:
-    """The decay time that walls of this absorption give a box (Eyring)."""
-    box = Box(size_m, (1.0,))
-    return -SABINE * box.volume / (box.surface * math.log1p(-absorption))
 
 
 def images(source: Point, size_m: Point, order: int = 2) -> list[tuple[Point, int]]:
@@ -185,6 +180,10 @@ def stereo_response(box: Box, setting: Setting, rate_hz: int, side: float = 0.0)
     c, o = shares(setting.width)
     tails = [c * common + o * opposed, c * common - o * opposed]
     facing = min(1.0, setting.width)
+    if side:
+        # The diffuse part leans to its source's side, at the same power.
+        angle = math.pi / 4.0 * (1.0 + LEAN * facing * math.copysign(1.0, side))
+        tails = [tails[0] * math.sqrt(2.0) * math.cos(angle), tails[1] * math.sqrt(2.0) * math.sin(angle)]
     firsts = [early(box, source, ear, rate_hz, direct_m, f) for ear, f in zip(ears, (-facing, facing), strict=True)]
     n = setting.predelay_frames + max(tails[0].size, *(first.size for first in firsts))
     out = np.zeros((2, n))

@@ -23,6 +23,7 @@ class Declip(Step):
 
     do: Literal["declip"] = "declip"
     threshold_dbfs: float = Field(-0.01, ge=-40, le=0, description="samples from this level on count as clipped")
+    most_db: float = Field(6.0, ge=0, le=12, description="restored peaks reach at most so far above the threshold")
     longest_ms: float = Field(1.5, ge=0.05, le=4, description="longest run that is mended")
 
     example = {"threshold_dbfs": -0.1}
@@ -43,6 +44,7 @@ class _DeclipRunner(Runner):
 
         self.n_channels_out = stream.n_channels
         self._limit = db_to_gain(step.threshold_dbfs) * (1.0 - 1e-9)
+        self._most = db_to_gain(step.most_db)
         self._longest = max(1, ms_to_frames(step.longest_ms, stream.rate_hz))
         self._margin = CONTEXT
         self._hop = 1024
@@ -75,4 +77,4 @@ class _DeclipRunner(Runner):
         clipped = np.abs(window) >= self._limit
         if not clipped[begin:end].any():
             return window[begin:end].copy()
-        return interpolate(window, short_runs(clipped, self._longest))[begin:end]
+        return interpolate(window, short_runs(clipped, self._longest), self._most)[begin:end]

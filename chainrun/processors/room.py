@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 Octaves = Annotated[list[float], Field(min_length=8, max_length=8)]
 Place = Annotated[list[float], Field(min_length=3, max_length=3)]
+LONGEST_S = 12.0
 SIDE_M = 0.6
 """A stereo signal's left and right stand so far from the source's place."""
 
@@ -27,7 +28,7 @@ class Room(Step):
     mix_pct, or a send. The walls are told by decay_s or absorption, as one number or for the octaves 63 Hz … 8 kHz.
     Source and microphone stand where source_m and microphone_m say, else distance_m apart in the middle of the
     room. A mono signal becomes stereo; of a stereo one left and right stand on their own sides, so that the room
-    keeps its source's side. The same seed gives the same room.
+    keeps its source's side. Reflections take the mean of the octaves' absorption. The same seed gives the same room.
     """
 
     do: Literal["room"] = "room"
@@ -67,6 +68,12 @@ class Room(Step):
         if self.source_m is not None and self.distance_m is not None:
             raise ValueError("give the two places or distance_m, not both")
         size = (self.width_m, self.depth_m, self.height_m)
+        if self.absorption is not None:
+            from chainrun.dsp.eyring import decay_of
+
+            least = min(self.absorption) if isinstance(self.absorption, list) else self.absorption
+            if decay_of(least, size) > LONGEST_S:
+                raise ValueError(f"walls that take {least:g} make a decay of {decay_of(least, size):.1f} s; at most 12")
         for name in ("source_m", "microphone_m"):
             place = getattr(self, name)
             if place is not None and any(not 0 < at < length for at, length in zip(place, size, strict=True)):
@@ -80,7 +87,8 @@ class Room(Step):
 
     def responses(self, rate_hz: int, n_channels: int) -> list[Array]:
         """For each input channel the responses to left and right, shape (2, n_frames)."""
-        from chainrun.dsp.room import OCTAVES_HZ, Box, Setting, decay_of, stereo_response
+        from chainrun.dsp.eyring import decay_of
+        from chainrun.dsp.room import OCTAVES_HZ, Box, Setting, stereo_response
         from chainrun.units import db_to_gain, ms_to_frames
 
         size = (self.width_m, self.depth_m, self.height_m)
@@ -88,10 +96,10 @@ class Room(Step):
             walls = self.absorption if isinstance(self.absorption, list) else [self.absorption] * 8
             decays = [decay_of(value, size) for value in walls]
         else:
-            decays = self.decay_s if isinstance(self.decay_s, list) else [self.decay_s or 0.4] * 8
+            decays = list(self.decay_s) if isinstance(self.decay_s, list) else [self.decay_s or 0.4] * 8
         for band, freq in enumerate(OCTAVES_HZ):
             above = max(0.0, (band - 4) / 3.0) if freq > 1000.0 else 0.0
-            decays[band] = min(12.0, max(0.02, decays[band] * (1.0 - 0.8 * above * self.damping_pct / 100.0)))
+            decays[band] *= 1.0 - 0.8 * above * self.damping_pct / 100.0
         source, microphone = self._places()
         setting = Setting(
             source,

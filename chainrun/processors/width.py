@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, processor
 from chainrun.contract.step import too_high
 
 if TYPE_CHECKING:
+    from typing import Self
+
     from chainrun.dsp.arrays import Array
 
 
@@ -30,6 +32,12 @@ class Width(Step):
     linear = True
     needs_stereo = True
     source = "Roads, The Computer Music Tutorial, 1996 (from memory); S. H. Linkwitz, JAES 24(1), 1976"
+
+    @model_validator(mode="after")
+    def _whole_below(self) -> Self:
+        if self.mono_below_hz is not None and self.mix_pct < 100.0:
+            raise ValueError("mix_pct would leave a notch at mono_below_hz, since the input does not turn with it")
+        return self
 
     def misfits(self, stream: Stream) -> list[Misfit]:
         found = super().misfits(stream)
