@@ -7,6 +7,7 @@ import signal
 import sys
 from contextlib import suppress
 from types import FrameType
+from typing import ClassVar
 
 import typer
 
@@ -69,12 +70,23 @@ class _StoppedError(BaseException):
     it and kills the process by SIGINT at its end, whatever exit code it was given.
     """
 
+    arrived: ClassVar[list[int]] = []
+    """Signals so far: code that was interrupted in an import may raise something else in place of this."""
+
     def __init__(self, signum: int):
         self.signum = signum
+        self.arrived.append(signum)
 
 
 def _stop(signum: int, frame: FrameType | None) -> None:
     raise _StoppedError(signum)
+
+
+def _told_stop(signum: int) -> int:
+    """Tell that a signal ended the program; returns its exit code."""
+    interrupted = signum == signal.SIGINT
+    talk(f"{'interrupted' if interrupted else 'terminated'}; no delivery was left half-written")
+    return EXIT_INTERRUPTED if interrupted else EXIT_TERMINATED
 
 
 def _close_stdout() -> None:
@@ -107,9 +119,7 @@ def main(arguments: list[str]) -> int:
     except typer.Exit as end:
         return int(end.exit_code)
     except _StoppedError as stopped:
-        interrupted = stopped.signum == signal.SIGINT
-        talk(f"{'interrupted' if interrupted else 'terminated'}; no delivery was left half-written")
-        return EXIT_INTERRUPTED if interrupted else EXIT_TERMINATED
+        return _told_stop(stopped.signum)
     except BrokenPipeError:
         # Who read our output has gone; the interpreter must not stumble over the rest at its end.
         _close_stdout()
@@ -122,6 +132,8 @@ def main(arguments: list[str]) -> int:
         show_error(ResourceError(Problem("there is not enough memory")), as_json=False)
         return EXIT_RESOURCES
     except Exception as error:
+        if _StoppedError.arrived:
+            return _told_stop(_StoppedError.arrived[0])
         usage = getattr(error, "exit_code", None)
         if usage is not None and hasattr(error, "format_message"):
             told = UsageError(Problem(error.format_message(), hint="chainrun --help"))

@@ -77,6 +77,7 @@ class Cascade:
         self._matrices: tuple[Array, Array, _States] | None = None
         self._scratch = Scratch()
         poles = np.concatenate([np.roots(row[3:]) for row in self.sections])
+        self._slowest = float(np.abs(poles).max(initial=0.0))
         self._by_rows = poles.size == 0 or float(np.abs(1.0 - poles).min()) > NEAR_DC
 
     def _prepare(self) -> tuple[Array, Array, _States]:
@@ -141,5 +142,7 @@ class Cascade:
             over = np.flatnonzero(level > level.max() * 10.0 ** (floor_db / 20.0))
             last = int(over[-1]) if over.size else 0
             if last < n // 2 or n >= limit:
-                return last
+                # A steady tone or DC rings out with the slowest pole, however small that is in the impulse response.
+                ring = floor_db / 20.0 * np.log(10.0) / np.log(self._slowest) if 0.0 < self._slowest < 1.0 else 0.0
+                return min(limit, max(last, int(ring) + 1))
             n *= 4

@@ -28,8 +28,9 @@ class Saturate(Step):
 
     keep_level scales the output so that a sine of reference_dbfs (its peak) keeps its RMS; else the level goes up by
     the drive until the curve bends. A tone_db above 0 drives the highs harder than the lows, and tilts back behind the
-    curve. At 4 times the rate the aliases of a 5 kHz tone, driven 12 dB over full scale at 48 kHz, lie below -90 dB
-    of it over the whole band; up to 0.40 of the rate the level is right within 0.05 dB, at 0.458 it is 6 dB down.
+    curve. At 4 times the rate the aliases of a 5 kHz tone, driven 12 dB over full scale at 48 kHz, lie below
+    -90 dB of it with tanh; curves with corners (hard_clip, cubic) alias far more: give them 8. Up to 0.40 of the
+    rate the level is right within 0.05 dB, at 0.458 it is 6 dB down.
     """
 
     do: Literal["saturate"] = "saturate"
