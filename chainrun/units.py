@@ -18,11 +18,6 @@ def gain_to_db(gain: float) -> float:
     return 20.0 * math.log10(gain) if gain > 0.0 else SILENCE_DB
 
 
-def power_to_db(power: float) -> float:
-    """Level in dB of a power; minus infinity for 0."""
-    return 10.0 * math.log10(power) if power > 0.0 else SILENCE_DB
-
-
 def ms_to_frames(ms: float, rate_hz: int) -> int:
     """Nearest whole number of frames in a time given in milliseconds."""
     return round(ms * rate_hz / 1000.0)

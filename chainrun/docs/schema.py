@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from pydantic import BaseModel
-
 from chainrun.recipe.model import PresetUse, Recipe
 
 FILE_NAME = "chainrun.schema.json"
@@ -38,8 +36,3 @@ def _loosen(node: Any) -> Any:
 def schema_text() -> str:
     """The schema as a file holds it."""
     return json.dumps(recipe_schema(), indent=1, sort_keys=True, ensure_ascii=False) + "\n"
-
-
-def fields_of(model: type[BaseModel]) -> list[str]:
-    """The keys of a model as they are written."""
-    return [field.alias or name for name, field in model.model_fields.items()]

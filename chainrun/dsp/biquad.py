@@ -15,8 +15,6 @@ from numpy.typing import ArrayLike
 
 from chainrun.dsp.arrays import Array
 
-BUTTERWORTH_Q = math.sqrt(0.5)
-
 
 def _section(b: Sequence[float], a: Sequence[float]) -> Array:
     row = np.array([*b, *a], dtype=np.float64) / a[0]

@@ -178,10 +178,11 @@ Band = Annotated[
 class Eq(Step):
     """Equalise: bell, shelf, tilt, cut, notch, band-pass and all-pass bands, in one cascade of second-order sections.
 
-    Bells and shelves follow their analog shape to the top octave (`design = "matched"`, within 0.02 dB to 0.9 of the
-    Nyquist frequency); "bilinear" is the Cookbook's form, which is squeezed towards the top. With `phase = "linear"`
-    the whole step is one symmetric FIR of 170 ms: no phase is turned, but half of its ringing comes before the hit
-    (pre-ringing, audible with narrow bands and steep low cuts), and what is narrower than 12 Hz is softened.
+    Bells and shelves follow their analog shape to the top octave (`design = "matched"`: up to 16 kHz and 12 dB within
+    0.02 dB to 0.9 of the Nyquist frequency); "bilinear" is the Cookbook's form, which is squeezed towards the top, as
+    tilt and cuts are in either. With `phase = "linear"` the step is a symmetric FIR of 170 ms, and another one for each
+    change between left or right and mid or side: no phase is turned (all-pass bands do nothing), but half of its
+    ringing comes before the hit, and what is narrower than about 12 Hz, or steep down there, is softened.
     """
 
     do: Literal["eq"] = "eq"

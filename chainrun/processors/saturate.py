@@ -39,7 +39,9 @@ class Saturate(Step):
     )
     drive_db: float = Field(6.0, ge=-24, le=48, description="gain before the curve")
     bias: float | None = Field(None, ge=0, le=2, description="of biased_tanh: how lopsided it is; 0.2 if not said")
-    keep_level: bool = Field(False, description="scale the output so that the reference sine keeps its RMS")
+    keep_level: bool = Field(
+        False, description="scale the output so that the reference sine keeps its RMS, tone_db left aside"
+    )
     reference_dbfs: float = Field(-12.0, ge=-60, le=0, description="peak of the sine that keep_level goes by")
     level_db: float = Field(0.0, ge=-40, le=24, description="level behind the curve")
     tone_db: float = Field(0.0, ge=-18, le=18, description="tilt before the curve, and back behind it")

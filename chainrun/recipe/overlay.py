@@ -27,7 +27,7 @@ def lay_over(recipe: Table, overlay: Table, problems: Problems) -> dict[str, str
         elif key == "overlay" and value != 1:
             problems.add(overlay.where[key], "is not a version of this grammar", given=shown(value), allowed="1")
         elif key not in SPECIAL_KEYS:
-            _put(recipe, key.split("."), value, overlay.where[key], problems, dotted="." in key)
+            _put(recipe, key.split("."), value, overlay.where[key], problems)
     for parent, item in doomed:
         if isinstance(parent, Items):
             index = next((i for i, other in enumerate(parent) if other is item), None)
@@ -118,7 +118,7 @@ def _no_match(node: Any, tokens: list[str], at: int, place: Place, problems: Pro
     )
 
 
-def _put(node: Any, tokens: list[str], value: Any, place: Place, problems: Problems, *, dotted: bool) -> None:
+def _put(node: Any, tokens: list[str], value: Any, place: Place, problems: Problems) -> None:
     for i, token in enumerate(tokens[:-1]):
         if token == "set" and isinstance(node, Table) and "preset" in node:
             inner = node.setdefault("set", Table(place))
@@ -148,7 +148,7 @@ def _put(node: Any, tokens: list[str], value: Any, place: Place, problems: Probl
             _merge(existing, value, problems, literal=last == "set" and "preset" in node)
         elif isinstance(existing, Items) and isinstance(value, Table):
             for key, inner in value.items():
-                _put(existing, key.split("."), inner, value.where[key], problems, dotted=True)
+                _put(existing, key.split("."), inner, value.where[key], problems)
         else:
             node.put(last, deepcopy(value), place)
     else:
@@ -158,7 +158,7 @@ def _put(node: Any, tokens: list[str], value: Any, place: Place, problems: Probl
 def _merge(target: Table, patch: Table, problems: Problems, *, literal: bool = False) -> None:
     for key, value in patch.items():
         tokens = [key] if literal else key.split(".")
-        _put(target, tokens, value, patch.where[key], problems, dotted=len(tokens) > 1)
+        _put(target, tokens, value, patch.where[key], problems)
 
 
 def put_from_command_line(recipe: Table, assignment: str, problems: Problems) -> None:
@@ -176,4 +176,4 @@ def put_from_command_line(recipe: Table, assignment: str, problems: Problems) ->
         value = tomllib.loads(f"value = {text}")["value"]
     except tomllib.TOMLDecodeError:
         value = text
-    _put(recipe, path.strip().split("."), wrap(value, place), place, problems, dotted=True)
+    _put(recipe, path.strip().split("."), wrap(value, place), place, problems)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from copy import deepcopy
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -68,12 +68,6 @@ class Items(list[Any]):
         for value, place in zip(self, self.where, strict=True):
             copy.add(deepcopy(value, memo), place)
         return copy
-
-
-@dataclass
-class _Found:
-    place: Place
-    rest: KeyPath = field(default=())
 
 
 def wrap(value: Any, place: Place) -> Any:
