@@ -15,6 +15,8 @@ from chainrun.dsp.arrays import Array
 
 Curve = Callable[[Array], None]
 """Shapes an array in place."""
+Antiderivative = Callable[[Array], Array]
+"""The curve's integral from 0, as a new array."""
 
 
 def _tanh(x: Array) -> None:
@@ -67,10 +69,41 @@ def curve_of(name: str, bias: float) -> Curve:
     return BiasedTanh(bias) if name == "biased_tanh" else PLAIN[name]
 
 
-def sine_level_gain(curve: Curve, drive: float, peak: float) -> float:
-    """The factor that brings a driven sine of this peak back to its RMS."""
-    sine = peak * np.sin(2.0 * np.pi * (np.arange(4096) + 0.5) / 4096)
-    shaped = drive * sine
+def _cubic_integral(x: Array) -> Array:
+    size = np.abs(x)
+    inner = np.minimum(size, 1.0)
+    square = inner * inner
+    integral: Array = square * (0.75 - 0.125 * square) + (size - inner)
+    return integral
+
+
+def _hard_clip_integral(x: Array) -> Array:
+    size = np.abs(x)
+    inner = np.minimum(size, 1.0)
+    integral: Array = inner * (size - 0.5 * inner)
+    return integral
+
+
+CORNERED: dict[str, Antiderivative] = {"cubic": _cubic_integral, "hard_clip": _hard_clip_integral}
+"""Curves whose corners make slowly falling harmonics, with their antiderivatives."""
+
+USUAL_OVERSAMPLING = {"tanh": 4, "biased_tanh": 4, "sine_fold": 4, "arctangent": 8, "cubic": 8, "hard_clip": 8}
+"""The least that keeps the aliases of a 5 kHz tone, driven by 12 dB at 48 kHz, under -90 dB of it over the whole band
+(measured by `python -m tests.bench saturation`)."""
+
+
+def sine_level_gain(
+    curve: Curve, drive: float, peak: float, before: float = 1.0, behind: Callable[[Array], Array] | None = None
+) -> float:
+    """The factor that brings a driven sine of this peak back to its RMS.
+
+    Filters around the curve count: `before` is their gain at the sine's frequency, `behind(k)` their gains at its
+    harmonics k = 1, 2, ...
+    """
+    n = 4096
+    shaped = drive * before * peak * np.sin(2.0 * np.pi * (np.arange(n) + 0.5) / n)
     curve(shaped)
-    shaped -= shaped.mean()
-    return float(np.sqrt(np.mean(sine**2) / np.mean(shaped**2)))
+    lines = np.abs(np.fft.rfft(shaped))[1 : n // 2] * (2.0 / n)
+    if behind is not None:
+        lines *= behind(np.arange(1.0, n // 2))
+    return float(peak / np.sqrt(np.sum(lines**2)))

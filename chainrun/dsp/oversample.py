@@ -7,6 +7,13 @@ row needs, times a banded matrix of the taps.
 The down filter must stop at the Nyquist frequency: with a half-band pair 25 kHz folds to 23 kHz nearly unharmed. Its
 cut lies at 0.458 of the rate (22 kHz at 48 kHz), where it is 6 dB down; up to 0.40 it is flat within 0.05 dB.
 `python -m tests.bench saturation` prints what the variants cost and how low their aliases lie.
+
+A curve with corners makes harmonics that fall too slowly for any affordable multiple of the rate. It takes, in place of
+the curve at each point, its mean over the straight line between two neighbours, (F(b) - F(a)) / (b - a) with the
+antiderivative F (Parker, Zavalishin and Le Bivic, "Reducing the aliasing of nonlinear waveshaping using
+continuous-time convolution", DAFx-16, 2016). That is half a point late, and where the curve is straight it drops by
+cos(w/2), w the frequency in radians a point: the down filter takes both back, the drop by 1 + (2 - 2 cos w) / 8, which
+leaves 0.002 dB of it at 20 kHz and 8 times 48 kHz (0.03 dB at 4 times, 0.5 dB at 2 times).
 """
 
 from __future__ import annotations
@@ -14,7 +21,7 @@ from __future__ import annotations
 import numpy as np
 
 from chainrun.dsp.arrays import Array
-from chainrun.dsp.curves import Curve
+from chainrun.dsp.curves import Antiderivative, Curve
 from chainrun.dsp.scratch import Scratch
 
 ROW = 32
@@ -24,6 +31,8 @@ DOWN_HALF = 28
 BETA = 8.0
 DOWN_CUT = 0.458
 CHUNK_ROWS = 256
+SAME = 1e-5
+"""Neighbours closer than this take the curve between them: the quotient would lose its digits."""
 
 
 def _kaiser_sinc(t: Array, cut: float, half: float) -> Array:
@@ -41,10 +50,22 @@ def _banded(taps: Array) -> Array:
 
 
 class Oversampler:
-    """Runs a curve at `factor` times the rate on one channel; late by UP_HALF + DOWN_HALF frames (1: not at all)."""
+    """Runs a curve at `factor` times the rate on one channel; late by UP_HALF + DOWN_HALF frames (1: not at all).
 
-    def __init__(self, factor: int, curve: Curve, drive: float, level: float, scratch: Scratch | None = None):
+    With an antiderivative (factor 2 or more) it takes the curve's means between neighbours.
+    """
+
+    def __init__(
+        self,
+        factor: int,
+        curve: Curve,
+        drive: float,
+        level: float,
+        scratch: Scratch | None = None,
+        antiderivative: Antiderivative | None = None,
+    ):
         self.factor, self._curve, self._drive, self._level = factor, curve, drive, level
+        self._antiderivative = antiderivative
         self._scratch = scratch or Scratch()
         self.latency_frames = UP_HALF + DOWN_HALF if factor > 1 else 0
         if factor == 1:
@@ -54,7 +75,8 @@ class Oversampler:
         # Input: the frames that phases and phase 0 still look back on. Planes: what the down filters look back on.
         self._input = np.zeros(2 * UP_HALF - 1)
         self._planes = [np.zeros(2 * DOWN_HALF) for _ in range(factor)]
-        self._waiting = np.zeros(0)
+        self._last = 0.0
+        """The last plane's last point, which the next call's first point follows."""
 
     def _up_taps(self, phase: int) -> Array:
         """Taps k = 0 … 2 UP_HALF - 1: the value phase / factor behind frame n - UP_HALF, from x[n - k]."""
@@ -68,9 +90,17 @@ class Oversampler:
         planes = []
         for phase in range(self.factor):
             t = DOWN_HALF - np.arange(2.0 * DOWN_HALF + 1.0) + phase / self.factor
-            planes.append(_kaiser_sinc(t, DOWN_CUT, DOWN_HALF + 0.5))
+            planes.append(self._down_shape(t))
         total = sum(float(taps.sum()) for taps in planes)
         return [taps / total for taps in planes]
+
+    def _down_shape(self, t: Array) -> Array:
+        half, point = DOWN_HALF + 0.5, 1.0 / self.factor
+        if self._antiderivative is None:
+            return _kaiser_sinc(t, DOWN_CUT, half)
+        near, middle, far = (_kaiser_sinc(t + (shift - 0.5) * point, DOWN_CUT, half) for shift in (-1, 0, 1))
+        shaped: Array = middle + (2.0 * middle - near - far) / 8.0
+        return shaped
 
     def run(self, x: Array) -> Array:
         """A block of shape (n_frames,) -> the same length, late by `latency_frames`."""
@@ -96,23 +126,50 @@ class Oversampler:
         joined[look + n :] = 0.0
         self._input = joined[n : n + look].copy()
         windows = _rows(joined, n_rows, ROW + look)
+        delayed = joined[look - UP_HALF : look - UP_HALF + padded]
         y = np.zeros((n_rows, ROW))
         product = self._scratch.take("oversample product", padded).reshape(n_rows, ROW)
+        before = None
+        if self._antiderivative is not None:
+            before = self._scratch.take("oversample points 1", 1 + padded)
+            self._points(self.factor - 1, windows, delayed, before[1:])
+            before[0], self._last = self._last, float(before[n])
         for phase in range(self.factor):
             back = self._planes[phase].size
             plane = self._scratch.take("oversample plane", back + padded)
             plane[:back] = self._planes[phase]
             fresh = plane[back:]
-            if phase == 0:
-                # Frame n - UP_HALF.
-                np.multiply(joined[look - UP_HALF : look - UP_HALF + padded], self._drive, out=fresh)
+            if before is None:
+                self._points(phase, windows, delayed, fresh)
+                self._curve(fresh)
             else:
-                np.matmul(windows, self._up[phase - 1], out=fresh.reshape(n_rows, ROW))
-            self._curve(fresh)
+                points = self._scratch.take(f"oversample points {phase % 2}", padded)
+                self._points(phase, windows, delayed, points)
+                self._means(before[:padded], points, fresh)
+                before = points
             self._planes[phase] = plane[n : n + back].copy()
             np.matmul(_rows(plane, n_rows, ROW + back), self._down[phase], out=product)
             y += product
         return y.reshape(-1)[:n]
+
+    def _points(self, phase: int, windows: Array, delayed: Array, out: Array) -> None:
+        """The driven signal `phase` / factor behind frame n - UP_HALF."""
+        if phase == 0:
+            np.multiply(delayed, self._drive, out=out)
+        else:
+            np.matmul(windows, self._up[phase - 1], out=out.reshape(windows.shape[0], ROW))
+
+    def _means(self, before: Array, points: Array, out: Array) -> None:
+        """The curve's means between neighbouring points."""
+        assert self._antiderivative is not None
+        step = np.subtract(points, before, out=self._scratch.take("oversample step", points.size))
+        np.subtract(self._antiderivative(points), self._antiderivative(before), out=out)
+        near = np.flatnonzero(np.abs(step) < SAME)
+        step[near] = 1.0
+        out /= step
+        middle = 0.5 * (points[near] + before[near])
+        self._curve(middle)
+        out[near] = middle
 
 
 def _rows(x: Array, n_rows: int, width: int) -> Array:

@@ -20,12 +20,41 @@ from chainrun.engine.sources import KeySource, Source, StemSource, SumSource
 from chainrun.errors import AudioError, Problem
 from chainrun.loudness import Meter
 from chainrun.plan import Node
-from chainrun.units import s_to_frames
+from chainrun.units import db_to_gain, s_to_frames
 
 BLOCK_FRAMES = 61_440
 """Frames a block: 30 to 120 thousand run fastest (tests/bench), a multiple of 2048 keeps the products whole."""
 
+RUNG_OUT = db_to_gain(-90.0)
+"""A tail ends where it is this far below the print's peak."""
+
 Progress = Callable[[float], None]
+
+
+class _Tail:
+    """Hands blocks on; of what comes behind the input's end, only what has not yet rung out."""
+
+    def __init__(self, write: Callable[[Array], None], n_input: int):
+        self._write, self._left = write, n_input
+        self._peak = 0.0
+        self._quiet: list[Array] = []
+
+    def write(self, y: Array) -> None:
+        inside = min(y.shape[1], self._left)
+        self._left -= inside
+        self._peak = max(self._peak, float(np.abs(y).max(initial=0.0)))
+        if inside:
+            self._write(y[:, :inside])
+        behind = y[:, inside:]
+        heard = np.flatnonzero(np.abs(behind).max(axis=0, initial=0.0) > self._peak * RUNG_OUT)
+        if heard.size:
+            for block in self._quiet:
+                self._write(block)
+            end = int(heard[-1]) + 1
+            self._write(behind[:, :end])
+            self._quiet, behind = [], behind[:, end:]
+        if behind.shape[1]:
+            self._quiet.append(behind)
 
 
 def start_chain(node: Node, n_frames: int) -> tuple[ChainRunner, list[Key]]:
@@ -71,7 +100,7 @@ def run_chain(
     block_frames: int = BLOCK_FRAMES,
     progress: Progress | None = None,
 ) -> tuple[ChainRunner, list[str]]:
-    """Run a node's chain over its whole length, handing on float64 blocks in session time."""
+    """Run a node's chain over its whole length and until it has rung out, handing on float64 blocks in session time."""
     source = _source(node, prints)
     n_input = source.n_frames
     if node.kind == "main":
@@ -84,6 +113,7 @@ def run_chain(
     try:
         total = _length(node, n_input, chain.tail_frames) + chain.latency_frames
         late = chain.latency_frames
+        tail = _Tail(write, n_input)
         at = 0
         while at < total:
             n = min(block_frames, total - at)
@@ -91,7 +121,7 @@ def run_chain(
             y = chain.run(block, {key: one.read(n) for key, one in heard.items()})
             dropped = min(late, n)
             late -= dropped
-            write(y[:, dropped:])
+            tail.write(y[:, dropped:])
             at += n
             if progress is not None:
                 progress(at / total)

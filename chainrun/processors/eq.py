@@ -180,9 +180,10 @@ class Eq(Step):
 
     Bells and shelves follow their analog shape to the top octave (`design = "matched"`: up to 16 kHz and 12 dB within
     0.02 dB to 0.9 of the Nyquist frequency); "bilinear" is the Cookbook's form, which is squeezed towards the top, as
-    tilt and cuts are in either. With `phase = "linear"` the step is a symmetric FIR of 170 ms, and another one for each
-    change between left or right and mid or side: no phase is turned (all-pass bands do nothing), but half of its
-    ringing comes before the hit, and what is narrower than about 12 Hz, or steep down there, is softened.
+    tilt and cuts are in either. With `phase = "linear"` the whole step is one symmetric FIR: no phase is turned, but
+    half of its ringing comes before the hit, and it is as late as its half length (85 ms; up to 1.4 s for bands that
+    are narrow or steep at low frequencies) and one block of its convolution, which is compensated. All-pass bands,
+    which turn phase alone, are refused there.
     """
 
     do: Literal["eq"] = "eq"
@@ -200,6 +201,12 @@ class Eq(Step):
     unity = {"bands": [{"kind": "bell", "freq_hz": 1000, "gain_db": 0.0}]}
     linear = True
     source = "W3C Audio EQ Cookbook, 8 June 2021; poles by M. Vicanek, 2016; Butterworth cuts"
+
+    @model_validator(mode="after")
+    def _linear_phase_turns_none(self) -> Self:
+        if self.phase == "linear" and any(band.kind == "all_pass" and not band.bypass for band in self.bands):
+            raise ValueError('an all_pass band does nothing with phase = "linear"; leave it out, or set its bypass')
+        return self
 
     def start(self, stream: Stream) -> Runner:
         stages = self._stages(stream)
@@ -284,26 +291,36 @@ def _equal(one: Array | None, other: Array | None) -> bool:
 
 
 class _LinearPhaseRunner(Runner):
-    """The stages' magnitudes as symmetric FIRs."""
+    """The stages' magnitudes, multiplied out, as one matrix of symmetric FIRs."""
 
     def __init__(self, stream: Stream, stages: list[tuple[bool, list[Array | None]]]):
         from chainrun.dsp.linear_phase import LinearPhase
 
         self.n_channels_out = stream.n_channels
-        self._stages = [
-            (by_mid, [LinearPhase(sections, stream.rate_hz) for sections in channels]) for by_mid, channels in stages
-        ]
-        self.latency_frames = sum(channels[0].latency_frames for _, channels in self._stages)
-        self.tail_frames = sum(channels[0].half_frames for _, channels in self._stages)
+        self._fir = LinearPhase(_magnitudes(stages, stream.n_channels, stream.rate_hz), stream.rate_hz)
+        self.latency_frames = self._fir.latency_frames
+        self.tail_frames = self._fir.half_frames
 
     def run(self, x: Array, keys: Keys) -> Array:
-        import numpy as np
+        return self._fir.run(x)
 
-        y = x.copy()
-        for by_mid, channels in self._stages:
-            if by_mid:
-                y = np.stack([y[0] + y[1], y[0] - y[1]]) * 0.5
-            y = np.stack([fir.run(row) for fir, row in zip(channels, y, strict=True)])
-            if by_mid:
-                y = np.stack([y[0] + y[1], y[0] - y[1]])
-        return y
+
+def _magnitudes(stages: list[tuple[bool, list[Array | None]]], n_channels: int, rate_hz: int) -> Array:
+    """Shape (n_channels, n_channels, n_freqs): what each input gives to each output, without phase."""
+    import numpy as np
+
+    from chainrun.dsp.biquad import response
+    from chainrun.dsp.linear_phase import grid_size
+
+    n = grid_size(rate_hz)
+    freqs = np.arange(n // 2 + 1) * (rate_hz / n)
+    matrix = np.zeros((n_channels, n_channels, freqs.size))
+    matrix[range(n_channels), range(n_channels)] = 1.0
+    for by_mid, channels in stages:
+        gains = [np.abs(response(one, freqs, rate_hz)) if one is not None else np.ones(freqs.size) for one in channels]
+        if by_mid:
+            own, other = (gains[0] + gains[1]) / 2.0, (gains[0] - gains[1]) / 2.0
+            matrix = np.stack([own * matrix[0] + other * matrix[1], other * matrix[0] + own * matrix[1]])
+        else:
+            matrix = np.stack([gain * row for gain, row in zip(gains, matrix, strict=True)])
+    return matrix

@@ -14,9 +14,12 @@ if TYPE_CHECKING:
 
     from chainrun.dsp.arrays import Array
     from chainrun.dsp.cascade import Cascade
+    from chainrun.dsp.curves import Curve
 
 DC_CUT_HZ = 5.0
 USUAL_BIAS = 0.2
+REFERENCE_HZ = 1000.0
+"""The sine that keep_level goes by."""
 
 
 @processor
@@ -26,11 +29,12 @@ class Saturate(Step):
     Curves: tanh; arctangent (2/pi) atan(pi x/2); cubic 1.5x - 0.5x^3, flat beyond 1; sine_fold sin(pi x/2), which
     turns back; hard_clip; biased_tanh tanh(x + bias) - tanh(bias), lopsided, with its DC taken out below 5 Hz.
 
-    keep_level scales the output so that a sine of reference_dbfs (its peak) keeps its RMS; else the level goes up by
-    the drive until the curve bends. A tone_db above 0 drives the highs harder than the lows, and tilts back behind the
-    curve. At 4 times the rate the aliases of a 5 kHz tone, driven 12 dB over full scale at 48 kHz, lie below
-    -90 dB of it with tanh; curves with corners (hard_clip, cubic) alias far more: give them 8. Up to 0.40 of the
-    rate the level is right within 0.05 dB, at 0.458 it is 6 dB down.
+    keep_level scales the output so that a sine of 1 kHz and reference_dbfs (its peak) keeps its RMS, tone_db and all;
+    else the level goes up by the drive until the curve bends. A tone_db above 0 drives the highs harder than the lows,
+    and tilts back behind the curve. The curve runs at 4 times the rate, or at 8 where its shape asks for it
+    (arctangent, cubic, hard_clip): the aliases of a 5 kHz tone, driven 12 dB over full scale at 48 kHz, then lie 90 dB
+    or more below it over the whole band. cubic and hard_clip take means over the steps between points (antiderivative
+    antialiasing) for it. Up to 0.40 of the rate the level is right within 0.05 dB, at 0.458 it is 6 dB down.
     """
 
     do: Literal["saturate"] = "saturate"
@@ -39,14 +43,14 @@ class Saturate(Step):
     )
     drive_db: float = Field(6.0, ge=-24, le=48, description="gain before the curve")
     bias: float | None = Field(None, ge=0, le=2, description="of biased_tanh: how lopsided it is; 0.2 if not said")
-    keep_level: bool = Field(
-        False, description="scale the output so that the reference sine keeps its RMS, tone_db left aside"
-    )
+    keep_level: bool = Field(False, description="scale the output so that the reference sine keeps its RMS")
     reference_dbfs: float = Field(-12.0, ge=-60, le=0, description="peak of the sine that keep_level goes by")
     level_db: float = Field(0.0, ge=-40, le=24, description="level behind the curve")
     tone_db: float = Field(0.0, ge=-18, le=18, description="tilt before the curve, and back behind it")
     tone_hz: float = Field(900.0, ge=50, le=10000, description="middle of the tilt")
-    oversample: Literal[1, 2, 4, 8] = Field(4, description="the curve runs at so many times the rate")
+    oversample: Literal[1, 2, 4, 8] | None = Field(
+        None, description="the curve runs at so many times the rate; if not said, at what it needs for -90 dB"
+    )
 
     example = {"curve": "tanh", "drive_db": 8.0, "keep_level": True}
     source = "curves: closed forms; tilt: first-order shelf; polyphase filters: Kaiser-windowed sinc"
@@ -68,23 +72,25 @@ class _SaturateRunner(Runner):
     def __init__(self, step: Saturate, stream: Stream):
         from chainrun.dsp.biquad import first_order, tilt
         from chainrun.dsp.cascade import Cascade
-        from chainrun.dsp.curves import curve_of, sine_level_gain
+        from chainrun.dsp.curves import CORNERED, USUAL_OVERSAMPLING, curve_of
         from chainrun.dsp.oversample import Oversampler
         from chainrun.units import db_to_gain
 
         n, rate = stream.n_channels, stream.rate_hz
         self.n_channels_out = n
-        curve, drive = curve_of(step.curve, USUAL_BIAS if step.bias is None else step.bias), db_to_gain(step.drive_db)
-        level = db_to_gain(step.level_db)
-        if step.keep_level:
-            level *= sine_level_gain(curve, drive, db_to_gain(step.reference_dbfs))
-        self._kernels = [Oversampler(step.oversample, curve, drive, level, stream.scratch()) for _ in range(n)]
-        self.latency_frames = self._kernels[0].latency_frames
-        self.tail_frames = 2 * self.latency_frames
         before = [tilt(step.tone_hz, step.tone_db, rate)] if step.tone_db else []
         behind = [tilt(step.tone_hz, -step.tone_db, rate)] if step.tone_db else []
         if step.curve == "biased_tanh":
             behind.append(first_order(DC_CUT_HZ, rate, high=True))
+        curve, drive = curve_of(step.curve, USUAL_BIAS if step.bias is None else step.bias), db_to_gain(step.drive_db)
+        level = db_to_gain(step.level_db)
+        if step.keep_level:
+            level *= _kept_level(curve, drive, db_to_gain(step.reference_dbfs), before, behind, rate)
+        factor = step.oversample or USUAL_OVERSAMPLING[step.curve]
+        integral = CORNERED.get(step.curve) if factor > 1 else None
+        self._kernels = [Oversampler(factor, curve, drive, level, stream.scratch(), integral) for _ in range(n)]
+        self.latency_frames = self._kernels[0].latency_frames
+        self.tail_frames = 2 * self.latency_frames
         self._before, self._before_state = _cascade(before, n)
         self._behind, self._behind_state = _cascade(behind, n)
         for cascade in (self._before, self._behind):
@@ -102,6 +108,27 @@ class _SaturateRunner(Runner):
         if self._behind is not None:
             y, self._behind_state = self._behind.run(y, self._behind_state)
         return y
+
+
+def _kept_level(
+    curve: Curve, drive: float, peak: float, before: list[Array], behind: list[Array], rate_hz: int
+) -> float:
+    """The gain that keeps the reference sine's RMS through tone, curve and tone; harmonics over Nyquist are gone."""
+    import numpy as np
+
+    from chainrun.dsp.biquad import response
+    from chainrun.dsp.curves import sine_level_gain
+
+    def gain_at(rows: list[Array], freqs: Array) -> Array:
+        gain: Array = np.abs(response(np.array(rows), freqs, rate_hz)) if rows else np.ones(freqs.size)
+        return gain
+
+    def behind_at(k: Array) -> Array:
+        freqs = k * REFERENCE_HZ
+        gain: Array = np.where(freqs < 0.458 * rate_hz, gain_at(behind, np.minimum(freqs, rate_hz / 2)), 0.0)
+        return gain
+
+    return sine_level_gain(curve, drive, peak, float(gain_at(before, np.array([REFERENCE_HZ]))[0]), behind_at)
 
 
 def _cascade(rows: list[Array], n_channels: int) -> tuple[Cascade | None, Array]:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 from numba import njit
 
-from chainrun.dsp.curves import curve_of
+from chainrun.dsp.curves import CORNERED, PLAIN, curve_of
 from chainrun.dsp.oversample import DOWN_HALF, UP_HALF, Oversampler
 from tests.signals import noise
 
@@ -19,47 +19,15 @@ RATE, N = 48000, 61_440
 DRIVE = 10 ** (12 / 20)
 
 
-def antiderivative(x: np.ndarray) -> np.ndarray:
-    """First order (Parker, Zavalishin, Le Bivic, DAFx-16, 2016): the mean of tanh between two frames, by ln cosh."""
+def ln_cosh(x: np.ndarray) -> np.ndarray:
+    """The antiderivative of tanh."""
     size = np.abs(x)
-    integral = size + np.log1p(np.exp(-2 * size)) - math.log(2)
-    step = np.diff(x, prepend=0.0)
-    rise = np.diff(integral, prepend=0.0)
-    small = np.abs(step) < 1e-7
-    return np.where(small, np.tanh(x - step / 2), rise / np.where(small, 1.0, step))
+    return size + np.log1p(np.exp(-2 * size)) - math.log(2)
 
 
-class AntiderivativeAt:
-    """The antiderivative form inside the oversampler: the planes have to be interleaved for it."""
-
-    def __init__(self, factor: int):
-        self.factor = factor
-        self._shell = Oversampler(factor, lambda _: None, 1.0, 1.0) if factor > 1 else None
-
-    def run(self, x: np.ndarray) -> np.ndarray:
-        if self._shell is None:
-            return antiderivative(x)
-        planes: list[np.ndarray] = []
-        shell = Oversampler(self.factor, lambda plane: planes.append(plane.copy()), 1.0, 1.0)
-        size = 32 * 256
-        out = np.empty(x.size)
-        last = 0.0
-        kernel = Oversampler(self.factor, self._take, 1.0, 1.0)
-        for start in range(0, x.size, size):
-            part = x[start : start + size]
-            planes.clear()
-            shell.run(part)
-            fast = np.stack([plane[: part.size] for plane in planes], axis=1).reshape(-1)
-            shaped = antiderivative(np.concatenate([[last], fast]))[1:]
-            last = float(fast[-1])
-            self._queue = [shaped[p :: self.factor] for p in range(self.factor)]
-            out[start : start + part.size] = kernel.run(part)
-        return out
-
-    def _take(self, plane: np.ndarray) -> None:
-        shaped = self._queue.pop(0)
-        plane[: shaped.size] = shaped
-        plane[shaped.size :] = 0.0
+def kernel_of(curve: str, factor: int, means: bool) -> Oversampler:
+    integral = {**CORNERED, "tanh": ln_cosh}[curve] if means else None
+    return Oversampler(factor, curve_of(curve, 0.2), 1.0, 1.0, None, integral)
 
 
 def floors(run: Callable[[np.ndarray], np.ndarray], freq_hz: float = 5000.0) -> tuple[float, float]:
@@ -69,7 +37,7 @@ def floors(run: Callable[[np.ndarray], np.ndarray], freq_hz: float = 5000.0) -> 
     y = run(DRIVE * np.sin(2 * np.pi * line * np.arange(2 * n) / n))[n // 2 : n // 2 + n]
     spectrum = np.abs(np.fft.rfft(y))
     top = spectrum[line]
-    spectrum[line : n // 2 : line] = 0
+    spectrum[: n // 2 : line] = 0  # the biased curve's DC too, which the step takes out
     freqs = np.arange(spectrum.size) * RATE / n
     return 20 * np.log10(spectrum.max() / top), 20 * np.log10(spectrum[freqs < 20000].max() / top)
 
@@ -97,15 +65,14 @@ def plain_4x(x, up, down, drive, out):
 def table(seconds_of: Callable[[Callable[[], object]], float]) -> list[tuple[str, float, float, float]]:
     """Variants with ns a frame, and both floors."""
     x = noise(N, 0.3)
+    plain = [(curve, factor, False) for curve in (*PLAIN, "biased_tanh") for factor in (1, 2, 4, 8)]
+    means = [(curve, factor, True) for curve in ("tanh", *CORNERED) for factor in (2, 4, 8)]
     found = []
-    for factor in (1, 2, 4, 8):
-        kernel = Oversampler(factor, curve_of("tanh", 0), 1.0, 1.0)
-        found.append((f"oversampling {factor}", seconds_of(lambda k=kernel: k.run(x)) / N * 1e9,
-                      *floors(Oversampler(factor, curve_of("tanh", 0), 1.0, 1.0).run)))  # fmt: skip
-    for factor in (1, 2, 4):
-        kernel = AntiderivativeAt(factor)
-        found.append((f"antiderivative at {factor}", seconds_of(lambda k=kernel: k.run(x)) / N * 1e9,
-                      *floors(AntiderivativeAt(factor).run)))  # fmt: skip
+    for curve, factor, by_means in plain + means:
+        kernel = kernel_of(curve, factor, by_means)
+        ns = seconds_of(lambda k=kernel: k.run(x)) / N * 1e9
+        name = f"{curve} at {factor}" + (", antiderivative" if by_means else "")
+        found.append((name, ns, *floors(kernel_of(curve, factor, by_means).run)))
     return found
 
 
