@@ -285,14 +285,22 @@ def gain_of_mending(clean, clipped, mended, mask):
     return 10 * np.log10(before / max(after, 1e-30))
 
 
-def test_declip_a_sine():
-    clean = sine(440, 1, 2)
-    clipped = np.clip(clean, -1, 1)
-    y = run(clipped[None], do="declip")[0]
-    mask = np.abs(clean) > 1
-    assert np.diff(np.flatnonzero(np.diff(mask.astype(int)))).min() <= 0.001 * RATE, "runs of up to 1 ms"
-    assert gain_of_mending(clean, clipped, y, mask) >= 10
-    assert np.array_equal(y[~mask], clipped[~mask])
+@pytest.mark.parametrize("rate", [44100, 48000, 96000])
+@pytest.mark.parametrize("over_db", [0.5, 1, 2, 3, 4, 5, 6])
+def test_declip_a_sine(rate, over_db):
+    """Every frequency whose clipped runs last up to 1 ms: the error falls by far more than the 10 dB demanded."""
+    longest = np.arccos(10 ** (-over_db / 20)) / np.pi
+    for freq, phase in ((70, 0.1), (150, 2.0), (330, 0.3), (440, 0.0), (500, 1.7), (880, 0.3), (1500, 2.6)):
+        if longest / freq > 0.00098:
+            continue
+        clean = 10 ** (over_db / 20) * np.sin(2 * np.pi * freq * np.arange(rate // 4) / rate + phase)
+        clipped = np.clip(clean, -1, 1)
+        y = run(clipped[None], rate, do="declip", threshold_dbfs=0, most_db=6.5)[0]
+        mask = np.abs(clean) > 1
+        inside = mask.copy()
+        inside[: rate // 50] = inside[-rate // 50 :] = False  # a run that the file cuts cannot be seen whole
+        assert gain_of_mending(clean, clipped, y, inside) >= 30, freq
+        assert np.array_equal(y[~mask], clipped[~mask])
 
 
 def test_declip_the_demos_microphone():
@@ -313,12 +321,14 @@ def test_declip_the_demos_microphone():
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
         if end - begin <= 0.001 * RATE:
             short[begin:end] = True
-    # The snare hit at 5.44 s. Where the peaks are the noise of hat and beater there is less to be won (1 dB over all
-    # hits together), since noise cannot be foretold; nothing gets worse.
-    hit = short.copy()
-    hit[: int(5.43 * RATE)] = hit[int(5.5 * RATE) :] = False
-    assert hit.sum() >= 4
-    assert gain_of_mending(clean, clipped, y, hit) >= 10
+    # Three hits of the backbeat, whose peaks are the drum's own: all of them win 20 dB and more. Where a peak is the
+    # noise of beater and hat nothing can foretell it (the model made from the clean signal wins 0 to 3 dB there, too):
+    # all short runs together win 0.9 dB, and nothing gets worse.
+    for at in (1.99, 5.45, 6.61):
+        hit = short.copy()
+        hit[: int((at - 0.02) * RATE)] = hit[int((at + 0.03) * RATE) :] = False
+        assert hit.any()
+        assert gain_of_mending(clean, clipped, y, hit) >= 20, at
     assert gain_of_mending(clean, clipped, y, short) > 0.5
     assert np.array_equal(y[~full], clipped[~full])
 

@@ -4,19 +4,24 @@ Source: Janssen, Veldhuis, Vries, "Adaptive interpolation of discrete-time signa
 autoregressive processes", IEEE Trans. ASSP 34(2), 1986: the samples that are missing are those that make the
 prediction error smallest, for coefficients that are estimated from the samples around and, in turn, from the result.
 Here the missing ones are also held at or beyond the level at which they were clipped.
+
+The order climbs: a model of as many frames as half a period predicts the clipped wave as well as the whole one, and
+would leave it as it is. A low order comes first, and the higher ones only where it does not yet explain the sound.
 """
 
 from __future__ import annotations
 
 import numpy as np
-from scipy.linalg import solve_toeplitz, solveh_banded
+from scipy.linalg import solveh_banded
 
 from chainrun.dsp.arrays import Array, BoolArray, IntArray
 
 CONTEXT = 768
 """Frames on either side of a hop that the model is made from, too."""
-ORDER = 44
-ROUNDS = 12
+STAGES = ((6, 12), (12, 4), (32, 4))
+"""Order of the model, and rounds with it."""
+EXPLAINED = 1e-6
+"""Where the prediction error has less than this share of the energy, no higher order is tried."""
 
 
 def short_runs(clipped: BoolArray, longest: int) -> BoolArray:
@@ -29,14 +34,15 @@ def short_runs(clipped: BoolArray, longest: int) -> BoolArray:
     return chosen
 
 
-def coefficients(x: Array, order: int) -> Array:
-    """Prediction coefficients a[1 … order] by the autocorrelation method (a tiny white floor keeps it regular)."""
-    n = 1 << (2 * x.size - 1).bit_length()
-    spectrum = np.fft.rfft(x * np.hanning(x.size + 2)[1:-1], n)
-    r = np.fft.irfft(spectrum.real**2 + spectrum.imag**2, n)[: order + 1]
-    r[0] = r[0] * (1.0 + 1e-9) + 1e-20
-    solved: Array = solve_toeplitz(r[:order], -r[1:])
-    return solved
+def prediction(x: Array, order: int) -> tuple[Array, float]:
+    """Coefficients (1, a[1], …, a[order]) by least squares over all frames (covariance method), and the share of the
+    energy that they leave. A tiny white floor keeps pure tones regular."""
+    frames = np.lib.stride_tricks.sliding_window_view(x, order + 1)[:, ::-1]
+    products = frames.T @ frames
+    energy = float(products[0, 0]) + 1e-20
+    floor = 1e-10 * energy + 1e-20
+    a = np.concatenate([[1.0], -np.linalg.solve(products[1:, 1:] + floor * np.eye(order), products[1:, 0])])
+    return a, max(0.0, float(a @ products @ a)) / energy
 
 
 def interpolate(x: Array, missing: BoolArray, most: float = 2.0) -> Array:
@@ -47,24 +53,40 @@ def interpolate(x: Array, missing: BoolArray, most: float = 2.0) -> Array:
         return y
     limit = np.abs(x[where])
     sign = np.sign(x[where])
-    for _ in range(ROUNDS):
-        a = np.concatenate([[1.0], coefficients(y, ORDER)])
-        # b[k] = sum_j a[j] a[j + k]: the prediction error's energy is a quadratic form with this Toeplitz matrix.
-        b = np.correlate(a, a, "full")[ORDER:]
-        known = y.copy()
-        known[where] = 0.0
-        right = -np.convolve(known, np.concatenate([b[:0:-1], b]), "same")[where]
-        y[where] = solveh_banded(_band(where, b), right, lower=True)
-        y[where] = sign * np.clip(sign * y[where], limit, most * limit)
+    for order, rounds in STAGES:
+        left = 1.0
+        for _ in range(rounds):
+            a, left = prediction(y, order)
+            known = y.copy()
+            known[where] = 0.0
+            right = -np.convolve(np.convolve(known, a, "valid"), a[::-1])[where]
+            y[where] = solveh_banded(_band(where, a, y.size), right, lower=True)
+            y[where] = sign * np.clip(sign * y[where], limit, most * limit)
+        if left < EXPLAINED:
+            break
     return y
 
 
-def _band(where: IntArray, b: Array) -> Array:
-    """The matrix of the unknown samples in lower band form: entry b[distance], 0 beyond the model's order."""
-    n = where.size
-    band = np.zeros((min(n, ORDER + 1), n))
-    band[0] = b[0] * (1.0 + 1e-10)
-    for d in range(1, band.shape[0]):
-        lag = where[d:] - where[:-d]
-        band[d, : n - d] = np.where(lag <= ORDER, b[np.minimum(lag, ORDER)], 0.0)
+def _band(where: IntArray, a: Array, n_frames: int) -> Array:
+    """The matrix of the unknown samples in lower band form, after the prediction errors of frames order … n_frames - 1.
+
+    Its entry for samples i and i + d is the sum over these frames n of a[n - i - d] a[n - i].
+    """
+    n, order = where.size, a.size - 1
+    # sums[d, k] = a[0] a[d] + … + a[k - 1] a[k - 1 + d]
+    sums = np.zeros((order + 1, order + 2))
+    for d in range(order + 1):
+        sums[d, 1 : order + 2 - d] = np.cumsum(a[: order + 1 - d] * a[d:])
+    band = np.zeros((min(n, order + 1), n))
+    for near in range(band.shape[0]):
+        later = where[near:]
+        lag = later - where[: n - near]
+        close = np.flatnonzero(lag <= order)
+        if close.size == 0:
+            break
+        later, lag = later[close], lag[close]
+        first = np.maximum(order - later, 0)
+        end = np.minimum(n_frames - later, order + 1 - lag)
+        band[near, close] = sums[lag, end] - sums[lag, np.minimum(first, end)]
+    band[0] += 1e-10 * float(a @ a)
     return band
