@@ -6,11 +6,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.linalg import solveh_banded
 
 from chainrun.dsp.ballistics import Branching, Decoupled, OnePole, time_constant
 from chainrun.dsp.biquad import bell, butterworth, high_shelf
 from chainrun.dsp.cascade import Cascade
 from chainrun.dsp.compression import Ballistics, SideChain, SideState
+from chainrun.dsp.convolution import Convolver
+from chainrun.dsp.declip import _band, prediction
 from chainrun.dsp.gain_computer import DownwardCurve
 from chainrun.dsp.gating import GateDetector, GateGain, GateState
 from chainrun.dsp.limiting import Limiter
@@ -188,3 +191,32 @@ def test_cascade_agrees_with_scipy_where_poles_crowd(rate, order, freq):
         out, state = kernel.run(piece, state)
         y.append(out[0])
     assert np.abs(np.concatenate(y) - sosfilt(sections, x)).max() <= 1e-9
+
+
+@few
+@given(signals, st.integers(1, 300), st.integers(16, 200), sizes)
+def test_partitioned_convolution(name, length, partition, cuts):
+    x = chosen(name)[:1500]
+    response = np.random.default_rng(length).standard_normal((2, length))
+    kernel, parts = Convolver(response, partition), []
+    late = kernel.latency_frames
+    for (piece,) in in_pieces(np.concatenate([x, np.zeros(late)])[None], cuts):
+        parts.append(kernel.run(piece))
+    y = np.concatenate(parts, axis=1)[:, late:]
+    for row, taps in zip(y, response, strict=True):
+        assert np.abs(row - loops.convolve(x, taps)).max() <= 1e-9 * max(1, np.abs(x).max()) * length
+
+
+def test_declips_least_squares():
+    rng = np.random.default_rng(5)
+    x = rng.standard_normal(200)
+    a, left = prediction(x, 6)
+    products = loops.prediction_products(x, 6)
+    assert left * products[0, 0] == pytest.approx(a @ products @ a, rel=1e-9)
+    free = np.linalg.solve(products[1:, 1:], -products[1:, 0])
+    assert a[1:] == pytest.approx(free, abs=1e-7)
+    for where in ([0, 1, 2, 50, 51, 80], [3, 60, 61, 62, 63, 197, 198, 199]):
+        where = np.array(where)
+        right = -np.convolve(np.convolve(np.where(np.isin(np.arange(200), where), 0, x), a, "valid"), a[::-1])[where]
+        solved = solveh_banded(_band(where, a, 200), right, lower=True)
+        assert solved == pytest.approx(loops.missing_samples(x, where, a), rel=1e-6, abs=1e-6)

@@ -88,7 +88,7 @@ def _check_whole(path: Path) -> None:
             "the file ends before its header says",
             given=f"{size} bytes",
             allowed=f"{stated} bytes",
-            hint="copy or export the stem again; nothing was repaired",
+            hint="copy or export it again; nothing was repaired",
         )
 
 
@@ -141,7 +141,7 @@ class Reader:
             raise _refuse(
                 self._path,
                 f"frame {frame} ({frame / self.header.rate_hz:.3f} s) is not a number",
-                hint="export the stem again; nothing was repaired",
+                hint="export the file again; nothing was repaired",
             )
         self._left -= wanted
         self._at += wanted

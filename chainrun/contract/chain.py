@@ -80,6 +80,9 @@ class ChainRunner(Runner):
     def readings(self) -> list[Reading]:
         return [reading.under(*link.address) for link in self._links for reading in link.runner.readings()]
 
+    def notes(self) -> list[str]:
+        return [note for link in self._links for note in link.runner.notes()]
+
 
 def channels_after(steps: Sequence[Step], n_channels: int) -> int:
     """Channels that come out of a chain."""

@@ -51,6 +51,10 @@ class ParallelChains:
             reading.under(address.format(i)) for i, chain in enumerate(self._chains) for reading in chain.readings()
         ]
 
+    def notes(self) -> list[str]:
+        """The notes of all chains."""
+        return [note for chain in self._chains for note in chain.notes()]
+
 
 def keys_of(chains: Iterable[Sequence[Step]]) -> tuple[Key, ...]:
     """The keys that the steps of some chains listen to."""

@@ -70,3 +70,7 @@ class Runner:
     def readings(self) -> list[Reading]:
         """What the step did so far; dynamics steps tell their gain reduction."""
         return []
+
+    def notes(self) -> list[str]:
+        """What a person should know of how the step was started: a conversion, a file that is silent."""
+        return []

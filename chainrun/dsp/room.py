@@ -3,8 +3,9 @@
 * Early: mirror images of the source up to order 2 (Allen and Berkley, JASA 65(4), 1979; formulas from memory): the
   delay of an image at distance d is d / c, its amplitude the product of the walls' reflection factors over d. Time 0
   is the arrival of the direct sound, and levels are relative to it. Fractional delays by a windowed sinc.
-* Late: Gaussian noise in octave bands, each falling by 60 dB in its own decay time. Its energy against that of the
-  direct sound is the diffuse field's, 16 pi r^2 / A with A = 24 ln(10) V / (c T) (Kuttruff, Room Acoustics).
+  The walls' reflection factor differs from octave to octave: it is a short minimum-phase filter for each order.
+* Late: noise in octave bands that decay on their own (`room_tail`). Its energy against that of the direct sound is the
+  diffuse field's, 16 pi r^2 / A with A = 24 ln(10) V / (c T) (Kuttruff, Room Acoustics).
 * Absorption a and decay T of a band belong together by Eyring: T = 24 ln(10) / c * V / (-S ln(1 - a)).
 """
 
@@ -15,18 +16,23 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.signal import sosfilt
 
 from chainrun.dsp.arrays import Array
+from chainrun.dsp.biquad import butterworth
 from chainrun.dsp.eyring import SABINE, SPEED_OF_SOUND
 from chainrun.dsp.fractional_delay import HALF_TAPS, sinc_taps, split_delay
+from chainrun.dsp.room_tail import LONGEST_S, OCTAVES_HZ, decaying, few_swings, octave_pair, straightened
 
-OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 EARS_M = 0.34
 """Distance between the two microphones at a width of 100 %."""
 LEAN = 0.4
 """How far the tail of a stereo signal's side lies on that side: 0 in the middle, 1 all of it."""
-FLATTEN = 1.5
-"""Length of that running level, in inverse bandwidths."""
+ATTEMPTS = 24
+GOOD = 0.035
+"""Octaves whose T20 or T30 are further off than this share are drawn again, so many times at most."""
+WALL_FRAMES = 2048
+"""Length of the walls' filters."""
 
 Point = tuple[float, float, float]
 
@@ -80,7 +86,6 @@ def early(box: Box, source: Point, microphone: Point, rate_hz: int, direct_m: fl
     With `facing` from -1 (left) to 1 (right) the microphone hears what comes from that side louder than the rest, by
     the constant-power pan law over the sine of the azimuth; 0 hears all alike.
     """
-    beta = math.sqrt(1.0 - float(np.mean(box.absorption())))
     places = []
     for place, count in images(source, box.size_m):
         if count:
@@ -88,53 +93,38 @@ def early(box: Box, source: Point, microphone: Point, rate_hz: int, direct_m: fl
             angle = facing * (place[0] - microphone[0]) / d
             places.append((d, count, math.sqrt(2.0) * math.sin(math.pi / 4.0 * (1.0 + angle))))
     longest = max(d for d, *_ in places) - direct_m
-    out = np.zeros(int(max(0.0, longest) / SPEED_OF_SOUND * rate_hz) + 4 * HALF_TAPS)
+    n = int(max(0.0, longest) / SPEED_OF_SOUND * rate_hz) + 4 * HALF_TAPS
+    by_order = {count: np.zeros(n) for _, count, _ in places}
     for d, count, heard in places:
         whole, fraction = split_delay(max(0.0, (d - direct_m) / SPEED_OF_SOUND * rate_hz))
-        taps = sinc_taps(fraction) * (heard * beta**count * direct_m / d)
+        taps = sinc_taps(fraction) * (heard * direct_m / d)
         begin = whole - (HALF_TAPS - 1)
         skip = max(0, -begin)
-        out[begin + skip : begin + taps.size] += taps[skip:]
-    return out
+        by_order[count][begin + skip : begin + taps.size] += taps[skip:]
+    beta = np.sqrt(1.0 - box.absorption())
+    if np.ptp(beta) < 1e-12:
+        return sum((beta[0] ** count * arrivals for count, arrivals in by_order.items()), np.zeros(n))
+    return sum(
+        (np.convolve(arrivals, wall_filter(beta**count, rate_hz)) for count, arrivals in by_order.items()),
+        np.zeros(n + WALL_FRAMES - 1),
+    )
 
 
-def _levelled(noise: Array, width: int) -> Array:
-    """Noise over its own running level: what chance makes louder or softer would tilt a short decay."""
-    padded = np.concatenate([noise[-width:], noise, noise[:width]])
-    sums = np.concatenate([[0.0], np.cumsum(padded**2)])
-    half = width // 2
-    power = (sums[2 * half + 1 :] - sums[: -2 * half - 1]) / (2 * half + 1)
-    start = width - half
-    flat: Array = noise / np.sqrt(power[start : start + noise.size])
-    return flat
+def wall_filter(factors: Array, rate_hz: int) -> Array:
+    """A minimum-phase filter with these amplitude factors at the octaves, straight lines in dB between them."""
+    n = 2 * WALL_FRAMES
+    freqs = np.maximum(np.fft.rfftfreq(n, 1.0 / rate_hz), 1.0)
+    log_size = np.interp(np.log2(freqs), np.log2(OCTAVES_HZ), np.log(factors))
+    cepstrum = np.fft.irfft(log_size, n)
+    cepstrum[1 : n // 2] *= 2.0
+    cepstrum[n // 2 + 1 :] = 0.0
+    response: Array = np.fft.irfft(np.exp(np.fft.rfft(cepstrum)), n)[:WALL_FRAMES]
+    return response
 
 
-def band_noise(decay_s: tuple[float, ...], n_frames: int, rate_hz: int, random: np.random.Generator) -> Array:
-    """Noise whose octave bands fall by 60 dB in their decay times, each of unit energy per band share at the start."""
-    t = np.arange(n_frames) / rate_hz
-    n = 1 << (n_frames - 1).bit_length()
-    freqs = np.fft.rfftfreq(n, 1.0 / rate_hz)
-    octave = np.log2(np.maximum(freqs, 1e-3) / OCTAVES_HZ[0])
-    out = np.zeros(n_frames)
-    last = len(decay_s) - 1
-    for band, decay in enumerate(decay_s):
-        # Crossfades between neighbours, a third of an octave wide around the band edges; the ends stay open.
-        rise = np.clip((octave - (band - 0.5)) * 3.0 + 0.5, 0.0, 1.0) if band else np.ones(freqs.size)
-        fall = np.clip(((band + 0.5) - octave) * 3.0 + 0.5, 0.0, 1.0) if band < last else np.ones(freqs.size)
-        mask = np.sin(np.pi / 2.0 * np.minimum(rise, fall))
-        noise = np.fft.irfft(np.fft.rfft(random.standard_normal(n)) * mask, n)
-        level = float(np.std(noise))
-        if level < 1e-12:  # the rate has no such band
-            continue
-        noise = level * _levelled(noise, math.ceil(FLATTEN / (0.7 * OCTAVES_HZ[band]) * rate_hz))[:n_frames]
-        out += noise * np.exp(-3.0 * math.log(10.0) * t / decay)
-    return out
-
-
-def late(box: Box, direct_m: float, rate_hz: int, random: np.random.Generator) -> Array:
-    """One channel of diffuse sound, relative to the direct sound."""
-    n = int(1.25 * max(box.decay_s) * rate_hz) + 64
-    noise = band_noise(box.decay_s, n, rate_hz, random)
+def tail_shape(box: Box, direct_m: float, rate_hz: int) -> tuple[Array, Array]:
+    """What decaying noise is multiplied by: its level against the direct sound with its last fade, and its onset."""
+    n = int(1.5 * max(box.decay_s) * rate_hz) + 64
     middle = float(np.median(box.decay_s))
     area = SABINE * box.volume / middle
     wanted = 16.0 * math.pi * direct_m**2 / area
@@ -142,9 +132,11 @@ def late(box: Box, direct_m: float, rate_hz: int, random: np.random.Generator) -
     energy = middle / (6.0 * math.log(10.0)) * rate_hz
     # Reflections grow into a diffuse field over about the square root of the volume, in milliseconds (common practice).
     mixing = math.sqrt(box.volume) / 1000.0 * rate_hz
-    fade = np.sin(np.pi / 2.0 * np.minimum(1.0, np.arange(n) / mixing))
-    response: Array = noise * fade * math.sqrt(wanted / energy)
-    return response
+    onset = np.sin(np.pi / 2.0 * np.minimum(1.0, np.arange(n) / mixing))
+    level = np.full(n, math.sqrt(wanted / energy))
+    end = n // 20
+    level[-end:] *= np.cos(np.pi / 2.0 * np.arange(end) / end)
+    return level, onset
 
 
 def shares(width: float) -> tuple[float, float]:
@@ -174,20 +166,70 @@ def stereo_response(box: Box, setting: Setting, rate_hz: int, side: float = 0.0)
     mx, my, mz = setting.microphone
     half = EARS_M / 2.0 * setting.width
     ears = [(max(0.05, mx - half), my, mz), (min(box.size_m[0] - 0.05, mx + half), my, mz)]
-    # One seed for all sources of a room: the same place sounds alike from either side.
-    random = np.random.Generator(np.random.PCG64([setting.seed, 1 if side > 0.0 else 0]))
-    common, opposed = late(box, direct_m, rate_hz, random), late(box, direct_m, rate_hz, random)
-    c, o = shares(setting.width)
-    tails = [c * common + o * opposed, c * common - o * opposed]
     facing = min(1.0, setting.width)
-    if side:
-        # The diffuse part leans to its source's side, at the same power.
-        angle = math.pi / 4.0 * (1.0 + LEAN * facing * math.copysign(1.0, side))
-        tails = [tails[0] * math.sqrt(2.0) * math.cos(angle), tails[1] * math.sqrt(2.0) * math.sin(angle)]
     firsts = [early(box, source, ear, rate_hz, direct_m, f) for ear, f in zip(ears, (-facing, facing), strict=True)]
+    firsts, tails = _tails(box, setting, rate_hz, side, direct_m, firsts)
     n = setting.predelay_frames + max(tails[0].size, *(first.size for first in firsts))
     out = np.zeros((2, n))
     for row, first, tail in zip(out, firsts, tails, strict=True):
         row[setting.predelay_frames : setting.predelay_frames + first.size] += setting.early_gain * first
         row[setting.predelay_frames : setting.predelay_frames + tail.size] += setting.late_gain * tail
     return out
+
+
+def _tails(
+    box: Box, setting: Setting, rate_hz: int, side: float, direct_m: float, firsts: list[Array]
+) -> tuple[list[Array], list[Array]]:
+    """Reflections and diffuse part, left and right.
+
+    Where an octave holds only a few swings, the tail takes it over from the first reflection on. Octaves that chance
+    lets decay too crookedly are drawn again.
+    """
+    level, onset = tail_shape(box, direct_m, rate_hz)
+    octaves = range(len(box.decay_s))
+    taken = [octave for octave in octaves if few_swings(octave, box.decay_s[octave])]
+    parted = [_above(first, OCTAVES_HZ[max(taken)] * math.sqrt(2.0), rate_hz) for first in firsts] if taken else firsts
+    facing = min(1.0, setting.width)
+    c, o = shares(setting.width)
+    # The diffuse part leans to its source's side, at the same power.
+    angle = math.pi / 4.0 * (1.0 + LEAN * facing * math.copysign(1.0, side)) if side else math.pi / 4.0
+    leans = (math.sqrt(2.0) * math.cos(angle), math.sqrt(2.0) * math.sin(angle))
+
+    def draw(octave: int, attempt: int) -> list[Array]:
+        """The octave's tail left and right."""
+        # The seeds of the sides differ: what left and right of a stereo signal make of the room is not the same noise.
+        random = np.random.Generator(np.random.PCG64([setting.seed, 1 if side > 0.0 else 0, octave, attempt]))
+        decay = box.decay_s[octave]
+        common, opposed = octave_pair(octave, decay, level.size, rate_hz, random)
+        shape = level if octave in taken else level * onset
+        return [
+            lean * shape * decaying(octave, c * common + sign * o * opposed, decay, level.size, rate_hz)
+            for lean, sign in zip(leans, (1.0, -1.0), strict=True)
+        ]
+
+    def measured(drawn: list[list[Array]]) -> tuple[list[Array], Array]:
+        made = [
+            straightened(part, np.stack([octave[ear] for octave in drawn]), box.decay_s, rate_hz, first)
+            for ear, (part, first) in enumerate(zip(parted, firsts, strict=True))
+        ]
+        return [tail for tail, _ in made], np.max([errors for _, errors in made], axis=0)
+
+    drawn = [draw(octave, 0) for octave in octaves]
+    if max(box.decay_s) > LONGEST_S:
+        return firsts, [np.sum([octave[ear] for octave in drawn], axis=0) for ear in (0, 1)]
+    best, least = firsts, math.inf
+    for attempt in range(1, ATTEMPTS + 1):
+        tails, errors = measured(drawn)
+        if float(errors.max()) < least:
+            best, least = tails, float(errors.max())
+        if least < GOOD:
+            break
+        for octave in np.flatnonzero(errors >= GOOD).tolist():
+            drawn[octave] = draw(octave, attempt)
+    return parted, best
+
+
+def _above(x: Array, freq_hz: float, rate_hz: int) -> Array:
+    """What lies above a frequency (Butterworth, 24 dB per octave)."""
+    passed: Array = sosfilt(butterworth(4, freq_hz, rate_hz, high=True), x)
+    return passed

@@ -125,7 +125,8 @@ def run_chain(
             at += n
             if progress is not None:
                 progress(at / total)
-        return chain, source.notes(node.name) if isinstance(source, StemSource) else []
+        notes = source.notes(node.name) if isinstance(source, StemSource) else []
+        return chain, notes + [f"{node.name}: {note}" for note in chain.notes()]
     finally:
         source.close()
         for one in heard.values():

@@ -46,8 +46,10 @@ def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], su
 
 
 def steps_that_read(value: Any, path: KeyPath) -> Iterator[tuple[KeyPath, dict[str, Any]]]:
-    """Every step in dumped chains that names an audio file, with its path."""
+    """Every step in dumped chains that names an audio file, with its path; what is bypassed needs no file."""
     if isinstance(value, dict):
+        if value.get("bypass"):
+            return
         kind = processors().get(str(value.get("do")))
         if kind is not None and kind.reads_file:
             yield path, value

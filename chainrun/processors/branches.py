@@ -71,3 +71,6 @@ class _BranchesRunner(Runner):
 
     def readings(self) -> list[Reading]:
         return self._parallel.readings("branches.{}.chain")
+
+    def notes(self) -> list[str]:
+        return self._parallel.notes()

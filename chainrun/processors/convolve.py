@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 class Convolve(Step):
     """Convolve with an impulse response file of 1, 2 or 4 channels (left-left, left-right, right-left, right-right).
 
-    The response is converted to the working rate and loses what is below -90 dB at its end (before its beginning too,
-    with trim_start). "energy" scales it so that the mean energy of its channels is 1, "peak" so that its largest sample
-    is 1. What comes out is the response alone, in stereo: use mix_pct, or a send.
+    The response is converted to the working rate (which keeps its level, and is told) and loses what is below -90 dB at
+    its end, before its beginning too with trim_start. "energy" scales it so that the mean energy of its channels is 1,
+    "peak" so that its largest sample is 1. What comes out is the response alone, in stereo: use mix_pct, or a send.
     """
 
     do: Literal["convolve"] = "convolve"
@@ -42,12 +42,13 @@ class Convolve(Step):
         from chainrun.dsp.response import paths, scaled, trimmed
         from chainrun.units import db_to_gain, ms_to_frames
 
-        response = scaled(trimmed(self._read(stream.rate_hz), start=self.trim_start), self.normalise)
+        response, notes = self._read(stream.rate_hz)
+        response = scaled(trimmed(response, start=self.trim_start), self.normalise)
         responses = paths(response * db_to_gain(self.gain_db), stream.n_channels, pan_gains(0.0, stream.pan_law_db)[0])
-        return _ConvolveRunner(responses, ms_to_frames(self.predelay_ms, stream.rate_hz))
+        return _ConvolveRunner(responses, ms_to_frames(self.predelay_ms, stream.rate_hz), notes)
 
-    def _read(self, rate_hz: int) -> Array:
-        """The file at the working rate, shape (n_channels, n_frames)."""
+    def _read(self, rate_hz: int) -> tuple[Array, list[str]]:
+        """The file at the working rate, shape (n_channels, n_frames), and what there is to be told of it."""
         from pathlib import Path
 
         from chainrun.audiofile import Reader
@@ -56,16 +57,23 @@ class Convolve(Step):
         with Reader(Path(self.file)) as reader:
             x = reader.read(reader.n_frames)
             rate = reader.header.rate_hz
-        return x if rate == rate_hz else Resampler(rate, rate_hz, x.shape[0]).run(x, last=True)
+        name = Path(self.file).name
+        notes = [] if x.any() else [f"the response {name} is silent"]
+        if rate == rate_hz:
+            return x, notes
+        # A response is a sum over frames: at twice the rate each frame weighs half as much.
+        converted = Resampler(rate, rate_hz, x.shape[0]).run(x, last=True) * (rate / rate_hz)
+        return converted, [*notes, f"the response {name} was converted from {rate} to {rate_hz} Hz"]
 
 
 class _ConvolveRunner(Runner):
     n_channels_out = 2
 
-    def __init__(self, responses: list[Array], predelay_frames: int):
+    def __init__(self, responses: list[Array], predelay_frames: int, notes: list[str]):
         from chainrun.dsp.convolution import Convolver
         from chainrun.dsp.delay_line import DelayLine
 
+        self._notes = notes
         self._convolvers = [Convolver(one) for one in responses]
         self._line = DelayLine(2, predelay_frames)
         self.latency_frames = self._convolvers[0].latency_frames
@@ -76,3 +84,6 @@ class _ConvolveRunner(Runner):
         for convolver, row in zip(self._convolvers[1:], x[1:], strict=True):
             total += convolver.run(row)
         return self._line.run(total).copy()
+
+    def notes(self) -> list[str]:
+        return self._notes

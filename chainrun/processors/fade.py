@@ -42,6 +42,8 @@ class Fade(Step):
             raise ValueError("in_to_s comes behind in_from_s")
         if self.out_from_s is not None and self.out_to_s is not None and self.out_to_s < self.out_from_s:
             raise ValueError("out_to_s comes behind out_from_s")
+        if self.in_to_s is not None and self.out_from_s is not None and self.out_from_s < self.in_to_s:
+            raise ValueError("out_from_s comes behind in_to_s: a fade out cannot begin before the fade in is over")
         return self
 
     def start(self, stream: Stream) -> Runner:

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
 
     from chainrun.dsp.arrays import Array
 
-Octaves = Annotated[list[float], Field(min_length=8, max_length=8)]
+Decay = Annotated[float, Field(ge=0.05, le=10)]
+Absorption = Annotated[float, Field(ge=0.005, le=0.98)]
 Place = Annotated[list[float], Field(min_length=3, max_length=3)]
 LONGEST_S = 12.0
 SIDE_M = 0.6
@@ -28,17 +29,19 @@ class Room(Step):
     mix_pct, or a send. The walls are told by decay_s or absorption, as one number or for the octaves 63 Hz … 8 kHz.
     Source and microphone stand where source_m and microphone_m say, else distance_m apart in the middle of the
     room. A mono signal becomes stereo; of a stereo one left and right stand on their own sides, so that the room
-    keeps its source's side. Reflections take the mean of the octaves' absorption. The same seed gives the same room.
+    keeps its source's side. The same seed gives the same room. Up to 4 s every octave decays within 5 % of what
+    was asked (T20 and T30 of ISO 3382): where an octave holds but a few swings, the tail takes it over from the first
+    reflection on, and reflections begin above it.
     """
 
     do: Literal["room"] = "room"
     width_m: float = Field(6.0, ge=1, le=60, description="size from left to right")
     depth_m: float = Field(5.0, ge=1, le=60, description="size from front to back")
     height_m: float = Field(3.0, ge=1, le=30, description="size from floor to ceiling")
-    decay_s: Annotated[float, Field(ge=0.05, le=10)] | Octaves | None = Field(
+    decay_s: Decay | Annotated[list[Decay], Field(min_length=8, max_length=8)] | None = Field(
         None, description="time in which it falls by 60 dB, 0.05 to 10 s; 0.4 if neither this nor absorption is given"
     )
-    absorption: Annotated[float, Field(ge=0.005, le=0.98)] | Octaves | None = Field(
+    absorption: Absorption | Annotated[list[Absorption], Field(min_length=8, max_length=8)] | None = Field(
         None, description="share of the energy that the walls take, 0.005 to 0.98"
     )
     damping_pct: float = Field(0.0, ge=0, le=100, description="shortens the decay above 1 kHz, up to a fifth at 8 kHz")
@@ -59,10 +62,6 @@ class Room(Step):
     def _makes_a_room(self) -> Self:
         if self.decay_s is not None and self.absorption is not None:
             raise ValueError("give decay_s or absorption, not both")
-        for name, low, high in (("decay_s", 0.05, 10.0), ("absorption", 0.005, 0.98)):
-            values = getattr(self, name)
-            if isinstance(values, list) and any(not low <= value <= high for value in values):
-                raise ValueError(f"{name} lies between {low:g} and {high:g}")
         if (self.source_m is None) != (self.microphone_m is None):
             raise ValueError("source_m and microphone_m go together")
         if self.source_m is not None and self.distance_m is not None:
@@ -88,7 +87,8 @@ class Room(Step):
     def responses(self, rate_hz: int, n_channels: int) -> list[Array]:
         """For each input channel the responses to left and right, shape (2, n_frames)."""
         from chainrun.dsp.eyring import decay_of
-        from chainrun.dsp.room import OCTAVES_HZ, Box, Setting, stereo_response
+        from chainrun.dsp.room import Box, Setting, stereo_response
+        from chainrun.dsp.room_tail import OCTAVES_HZ
         from chainrun.units import db_to_gain, ms_to_frames
 
         size = (self.width_m, self.depth_m, self.height_m)

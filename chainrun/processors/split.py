@@ -110,3 +110,6 @@ class _SplitRunner(Runner):
 
     def readings(self) -> list[Reading]:
         return self._parallel.readings("bands.{}.chain")
+
+    def notes(self) -> list[str]:
+        return self._parallel.notes()

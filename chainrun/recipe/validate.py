@@ -41,6 +41,8 @@ def validate(model: type[Model], data: Table, problems: Problems) -> Model | Non
             if path not in told or _says_more(detail, told[path]):
                 told[path] = detail
         for path, detail in told.items():
+            if detail["type"] in _WRONG_TYPE and any(one[: len(path)] == path and one != path for one in told):
+                continue  # the other branch of a union got further
             _tell(model, data, path, detail, problems)
         return None
 
@@ -106,6 +108,9 @@ def _tell(model: type[BaseModel], data: Table, path: KeyPath, detail: ErrorDetai
             allowed = "an array of steps: [ { do = … }, … ]"
     elif kind in ("greater_than_equal", "less_than_equal"):
         message = "is out of range"
+        if not allowed or " to " not in allowed:
+            word, limit = ("at least", context.get("ge")) if "ge" in context else ("at most", context.get("le"))
+            allowed = f"{word} {limit:g} {unit_of(key) or ''}".rstrip()
         hint = _slip(key, detail["input"], field)
     elif kind == "finite_number":
         message = "must be a finite number"

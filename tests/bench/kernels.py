@@ -293,7 +293,8 @@ def steps() -> None:
     import chainrun.processors  # noqa: F401
     from chainrun.contract import ChainRunner, Key, Stream, any_step
 
-    x = np.stack([drums(N, seed=1), drums(N, seed=2)]) * 0.7
+    x = np.stack([drums(N, seed=1), drums(N, seed=2)])
+    x *= 0.7 / np.abs(x).max()
     key = Key.model_validate({"from": ["other"]})
     compressor = {"do": "compressor", "threshold_db": -20, "ratio": 4}
     variants = {
@@ -307,6 +308,9 @@ def steps() -> None:
         "expander step, stereo": {"do": "expander", "threshold_db": -30},
         "hits step, stereo": {"do": "hits", "onset_db": 4},
         "dynamic_eq step, 1 band": {"do": "dynamic_eq", "bands": [{"freq_hz": 5000, "threshold_db": -30}]},
+        "echo step, 180 ms, cuts in the loop": {"do": "echo", "time_ms": 180, "low_cut_hz": 200, "high_cut_hz": 5000},
+        "declip step, nothing clipped": {"do": "declip", "threshold_dbfs": 0},
+        "declip step, hits clipped": {"do": "declip", "threshold_dbfs": -6},
         "split step, 3 empty bands": {"do": "split", "crossovers_hz": [200, 3000], "bands": [{}, {}, {}]},
     }
     print("| whole step, stereo drums | ns a stereo frame |\n| --- | --- |")

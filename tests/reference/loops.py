@@ -124,3 +124,53 @@ def between_samples(x, factor, half_taps, beta):
         taps /= taps.sum()
         best = max(best, np.abs(np.correlate(padded, taps, "valid")).max())
     return best
+
+
+def echo(x, delay, taps, half, feedback, section, cross):
+    """Echoes alone, one frame after the other: interpolated, filtered in the loop, fed back, crossed or not."""
+    b0, b1, b2, _, a1, a2 = section
+    channels, length = x.shape
+    early = delay + 2 * half
+    written = np.zeros((channels, early + length))
+    out, state = np.zeros((channels, length)), np.zeros((channels, 2))
+    for n in range(length):
+        back = np.zeros(channels)
+        for c in range(channels):
+            window = [written[c, early + n - delay - k + half - 1] for k in range(len(taps))]
+            out[c, n] = float(np.dot(taps, window))
+            back[c] = b0 * out[c, n] + state[c, 0]
+            state[c, 0] = b1 * out[c, n] - a1 * back[c] + state[c, 1]
+            state[c, 1] = b2 * out[c, n] - a2 * back[c]
+        written[:, early + n] = x[:, n] + feedback * (back[::-1] if cross else back)
+    return out
+
+
+def convolve(x, response):
+    """A sum over the response for each frame."""
+    y = np.zeros(len(x))
+    for n in range(len(x)):
+        for k in range(min(n + 1, len(response))):
+            y[n] += response[k] * x[n - k]
+    return y
+
+
+def prediction_products(x, order):
+    """Sums of x[n - i] x[n - j] over the frames n that have all `order` frames before them."""
+    products = np.zeros((order + 1, order + 1))
+    for n in range(order, len(x)):
+        for i in range(order + 1):
+            for j in range(order + 1):
+                products[i, j] += x[n - i] * x[n - j]
+    return products
+
+
+def missing_samples(x, where, a):
+    """The samples that make the prediction errors of a least, by solving for all of them at once."""
+    order = len(a) - 1
+    rows = np.zeros((len(x) - order, len(x)))
+    for n in range(order, len(x)):
+        for k in range(order + 1):
+            rows[n - order, n - k] += a[k]
+    known = np.array(x)
+    known[where] = 0.0
+    return np.linalg.lstsq(rows[:, where], -(rows @ known), rcond=None)[0]

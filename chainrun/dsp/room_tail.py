@@ -1,0 +1,199 @@
+"""The diffuse tail of a room: noise in octave bands, which decays as straight as it was asked to.
+
+Noise decays by chance, too: in an octave around 63 Hz a fifth of a second holds a handful of swings. So the bands are
+levelled before they decay, and the whole response, first reflections included, is then measured as ISO 3382 does it
+(Schroeder, "New method of measuring reverberation time", JASA 37, 1965: the energy that is still to come, over time),
+octave by octave, and each band's gain over time is corrected until the energies between -5, -15, -25, -35 and -45 dB
+are those of a straight decay.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainrun.dsp.arrays import Array
+
+Complex = NDArray[np.complex128]
+OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+FLATTEN = 1.5
+"""Length of the running level that noise is divided by, in inverse bandwidths."""
+FEW_SWINGS = 22.0
+LEVELS_DB = (0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0)
+ROUNDS = 30
+CLOSE = 0.02
+"""So near to what was asked T20 and T30 are good enough."""
+LONGEST_S = 4.0
+"""Longer decays are left to chance, which is small there."""
+MOST = 8.0
+"""Largest correction, as a factor."""
+
+
+def _levelled(noise: Array, width: int) -> Array:
+    """Noise over its own running level: what chance makes louder or softer would tilt a short decay."""
+    padded = np.concatenate([noise[-width:], noise, noise[:width]])
+    sums = np.concatenate([[0.0], np.cumsum(padded**2)])
+    half = width // 2
+    power = (sums[2 * half + 1 :] - sums[: -2 * half - 1]) / (2 * half + 1)
+    start = width - half
+    flat: Array = noise / np.sqrt(power[start : start + noise.size])
+    return flat
+
+
+def _wandering(freq_hz: float, n_frames: int, rate_hz: int, random: np.random.Generator) -> Array:
+    """Two waves a quarter turn apart, of variance 1, whose frequency wanders by chance within an octave."""
+    step_s = 2.0 / freq_hz
+    points = random.uniform(-0.4, 0.4, int(n_frames / rate_hz / step_s) + 2)
+    place = np.interp(np.arange(n_frames) / rate_hz, np.arange(points.size) * step_s, points)
+    phase = 2.0 * math.pi * (np.cumsum(freq_hz / rate_hz * 2.0**place) + random.uniform())
+    waves: Array = math.sqrt(2.0) * np.stack([np.cos(phase), np.sin(phase)])
+    return waves
+
+
+def few_swings(band: int, decay_s: float) -> bool:
+    """Is the octave's bandwidth times its decay so small that even levelled noise decays crookedly?"""
+    return 0.7 * OCTAVES_HZ[band] * decay_s < FEW_SWINGS
+
+
+def octave_pair(band: int, decay_s: float, n_frames: int, rate_hz: int, random: np.random.Generator) -> Array:
+    """Two uncorrelated noises of one octave, shape (2, n_frames); the octaves add up to white noise of variance 1.
+
+    Where there are few swings, one wandering wave and its quarter turn. Zero where the rate has no such octave.
+    """
+    n = 1 << (n_frames - 1).bit_length()
+    freqs = np.fft.rfftfreq(n, 1.0 / rate_hz)
+    octave = np.log2(np.maximum(freqs, 1e-3) / OCTAVES_HZ[0])
+    # Crossfades between neighbours, a third of an octave wide around the band edges; the ends stay open.
+    rise = np.clip((octave - (band - 0.5)) * 3.0 + 0.5, 0.0, 1.0) if band else np.ones(freqs.size)
+    last = len(OCTAVES_HZ) - 1
+    fall = np.clip(((band + 0.5) - octave) * 3.0 + 0.5, 0.0, 1.0) if band < last else np.ones(freqs.size)
+    mask = np.sin(np.pi / 2.0 * np.minimum(rise, fall))
+    if few_swings(band, decay_s):
+        share = math.sqrt(float(np.mean(mask**2)))
+        return share * _wandering(OCTAVES_HZ[band], n_frames, rate_hz, random)
+    pair: Array = np.fft.irfft(np.fft.rfft(random.standard_normal((2, n))) * mask, n)
+    return pair
+
+
+def decaying(band: int, noise: Array, decay_s: float, n_frames: int, rate_hz: int) -> Array:
+    """One octave's noise, levelled (its own level stays), cut to n_frames and falling by 60 dB in its decay time."""
+    level = float(np.std(noise))
+    if level < 1e-12:
+        return np.zeros(n_frames)
+    if not few_swings(band, decay_s):
+        noise = level * _levelled(noise, math.ceil(FLATTEN / (0.7 * OCTAVES_HZ[band]) * rate_hz))
+    fallen: Array = noise[:n_frames] * np.exp(-3.0 * math.log(10.0) / (decay_s * rate_hz) * np.arange(n_frames))
+    return fallen
+
+
+def straightened(
+    early: Array, bands: Array, decay_s: tuple[float, ...], rate_hz: int, whole: Array
+) -> tuple[Array, list[float]]:
+    """The sum of a tail's bands, shape (8, n_frames), so corrected that with `early` it decays straight.
+
+    The energy of each octave becomes that of the tail as it comes and of the reflections `whole`, which may hold more
+    than `early`. Returns the sum with the share by which T20 or T30 of each octave are off.
+    """
+    n = bands.shape[1]
+    size = 1 << (max(n, early.size) + int(0.3 * rate_hz) - 1).bit_length()
+    octaves = [
+        _Octave(freq, decay, n, size, rate_hz)
+        for freq, decay in zip(OCTAVES_HZ, decay_s, strict=True)
+        if freq < 0.3 * rate_hz
+    ]
+    t = np.arange(n) / rate_hz
+    gains = np.zeros((len(octaves), len(LEVELS_DB)))  # natural logarithms, at the middles of the stretches
+    best, errors = gains.copy(), np.full(len(octaves), np.inf)
+
+    def summed() -> Array:
+        tail = np.zeros(n)
+        for band in range(len(bands)):
+            if band < len(octaves):
+                tail += bands[band] * np.exp(np.interp(t, octaves[band].middles, gains[band]))
+            else:
+                tail += bands[band]
+        return tail
+
+    natural = np.fft.rfft(whole, size) + np.fft.rfft(bands.sum(axis=0), size)
+    for octave in octaves:
+        octave.take_energy(natural)
+    before = np.fft.rfft(early, size)
+    for _ in range(ROUNDS):
+        spectrum = before + np.fft.rfft(summed(), size)
+        for band, octave in enumerate(octaves):
+            to_come = octave.to_come(spectrum)
+            error = octave.error(to_come)
+            if error < errors[band]:
+                errors[band], best[band] = error, gains[band]
+            gains[band] = np.clip(gains[band] + octave.step(to_come), -math.log(MOST), math.log(MOST))
+        if float(errors.max()) < CLOSE:
+            break
+    gains = best
+    tail = summed()
+    spectrum = before + np.fft.rfft(tail, size)
+    found = [octave.error(octave.to_come(spectrum)) for octave in octaves]
+    return tail, found + [0.0] * (len(bands) - len(found))
+
+
+class _Octave:
+    """An octave of a long spectrum, as ISO 3382 sees it: through a band-pass backwards, the energy to come."""
+
+    def __init__(self, freq_hz: float, decay_s: float, n_frames: int, size: int, rate_hz: int):
+        from scipy.signal import butter, sosfreqz
+
+        edges_hz = [freq_hz / math.sqrt(2.0), min(freq_hz * math.sqrt(2.0), 0.45 * rate_hz)]
+        freqs = np.fft.rfftfreq(size, 1.0 / rate_hz)
+        self._last = int(np.searchsorted(freqs, freq_hz * 4.0))
+        self._points = min(size, 1 << max(6, (8 * self._last - 1).bit_length()))
+        sections = butter(4, edges_hz, "bandpass", fs=rate_hz, output="sos")
+        self._weights = np.conj(sosfreqz(sections, freqs[: self._last], fs=rate_hz)[1])
+        self._inside = n_frames * self._points // size
+        self._point_s = size / rate_hz / self._points
+        edges = np.array([decay_s * level / 60.0 for level in LEVELS_DB] + [1.5 * decay_s])
+        self._edges = np.minimum(np.rint(edges / self._point_s).astype(int), self._inside)
+        self._decay_s = decay_s
+        self._energy = 1.0
+        self._lean = np.zeros(2)
+        self.middles = (edges[:-1] + edges[1:]) / 2.0
+
+    def to_come(self, spectrum: Complex) -> Array:
+        """The energy that is still to come at each point."""
+        power = np.fft.irfft(spectrum[: self._last] * self._weights, self._points)[: self._inside] ** 2
+        left: Array = np.append(np.cumsum(power[::-1])[::-1], 0.0)
+        return left
+
+    def take_energy(self, spectrum: Complex) -> None:
+        """Let the whole energy be the one that the octave has here."""
+        self._energy = float(self.to_come(spectrum)[0])
+
+    def error(self, to_come: Array) -> float:
+        """How far T20 or T30 are off, as a share."""
+        t20, t30 = self.decay_times(to_come)
+        # What was asked is leaned against what was found, so that the fits come out right, and not only the stretches.
+        self._lean += 0.3 * np.log([t20 / self._decay_s, t30 / self._decay_s])
+        self._lean = np.clip(self._lean, -0.5, 0.5)
+        return max(abs(t20 / self._decay_s - 1.0), abs(t30 / self._decay_s - 1.0))
+
+    def step(self, to_come: Array) -> Array:
+        """What to add to the stretches' gains (natural logarithms)."""
+        steeper = np.exp(np.where(np.array(LEVELS_DB) < 20.0, self._lean[0], self._lean[1]))
+        fall = np.diff(np.array([*LEVELS_DB, 90.0])) * steeper
+        level = np.concatenate([[0.0], np.cumsum(fall)])[:-1]
+        left = 10.0 ** (-level / 10.0)
+        wanted = (left - np.append(left[1:], 0.0)) * self._energy
+        found = -np.diff(to_come[self._edges])
+        move: Array = 0.4 * np.log(np.maximum(wanted, 1e-30) / np.maximum(found, 1e-30))
+        return move
+
+    def decay_times(self, to_come: Array) -> tuple[float, float]:
+        """T20 and T30 in seconds."""
+        level = 10.0 * np.log10(to_come / max(to_come[0], 1e-300) + 1e-30)
+        found = []
+        for low in (-25.0, -35.0):
+            part = np.flatnonzero((level <= -5.0) & (level >= low))
+            x = part - part.mean() if part.size else part
+            fall = -float(x @ level[part]) / max(float(x @ x), 1e-9)
+            found.append(60.0 * self._point_s / max(fall, 1e-9))
+        return found[0], found[1]
