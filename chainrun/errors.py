@@ -70,6 +70,10 @@ class ChainrunError(Exception):
         self.problems = [problems] if isinstance(problems, Problem) else list(problems)
         super().__init__("\n".join(problem.text() for problem in self.problems))
 
+    def __reduce__(self) -> tuple[type[ChainrunError], tuple[list[Problem]]]:
+        """Errors travel between processes."""
+        return type(self), (self.problems,)
+
 
 class UsageError(ChainrunError):
     """The command line asks for something that does not exist or does not go together."""

@@ -30,6 +30,14 @@ class Ran:
         return json.loads(self.out)
 
 
+@pytest.fixture(autouse=True)
+def store(tmp_path_factory, monkeypatch):
+    """A store of its own for every test."""
+    folder = tmp_path_factory.mktemp("store")
+    monkeypatch.setenv("CHAINRUN_STORE", str(folder))
+    return folder
+
+
 @pytest.fixture
 def chainrun(capsys):
     """Runs a command: chainrun("render", path, …)."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from glob import escape
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO, Literal
@@ -38,6 +39,14 @@ def _clear_peak_time(file: BinaryIO) -> None:
         file.write(b"\0\0\0\0")
 
 
+def _drop_dead(path: Path) -> None:
+    """Take away what a process that was killed had begun to write beside this place."""
+    for part in path.parent.glob(f".{escape(path.name)}.*.part"):
+        pid = part.name.split(".")[-2]
+        if pid.isdigit() and not Path(f"/proc/{pid}").exists() and Path("/proc/self").exists():
+            part.unlink(missing_ok=True)
+
+
 class Writer:
     """Writes blocks beside the final place, syncs, and renames at `finish`. 32 bits means float."""
 
@@ -53,6 +62,7 @@ class Writer:
         seed: int = 0,
     ):
         self.path, self.bits = path, bits
+        _drop_dead(path)
         self._temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
         self._quantiser = Quantiser(bits, dither=dither, seed=seed) if bits != 32 else None
         self._digest = hashlib.sha256()

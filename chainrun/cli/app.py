@@ -12,7 +12,7 @@ from typing import ClassVar
 import typer
 
 from chainrun import __version__
-from chainrun.cli import check, explain, measure, render, resolve, schema
+from chainrun.cli import check, explain, measure, render, resolve, schema, store
 from chainrun.cli.terminal import put, show_error, talk
 from chainrun.errors import (
     EXIT_DEFECT,
@@ -50,6 +50,8 @@ def _root(
 
 for module in (render, check, resolve, explain, schema, measure):
     app.command(name=module.__name__.rsplit(".", 1)[-1])(module.command)
+
+app.add_typer(store.app)
 
 
 NEXT = """chainrun renders recordings to a measured stereo mix from text recipes.

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from chainrun.errors import Problem, UsageError
+from chainrun.cli.terminal import talk
+from chainrun.errors import Problem, ResourceError, UsageError
 from chainrun.recipe import Overrides
 
 Recipes = Annotated[list[Path], typer.Argument(help="Recipe files.", show_default=False)]
@@ -25,6 +27,16 @@ AllowRoots = Annotated[
     list[Path] | None,
     typer.Option("--allow-root", metavar="DIR", help="A folder that recipes may reach, too."),
 ]
+Workers = Annotated[
+    int | None,
+    typer.Option("--workers", metavar="N", min=1, max=256, help="Processes; 1 is this one. Else as many as pay."),
+]
+StoreFolder = Annotated[
+    Path | None,
+    typer.Option("--store", metavar="DIR", help="Where prints are kept; else CHAINRUN_STORE, else the cache folder."),
+]
+NoStore = Annotated[bool, typer.Option("--no-store", help="Keep no prints.")]
+LogFile = Annotated[Path | None, typer.Option("--log", metavar="FILE", help="Append an event a line (JSON) to a file.")]
 AsJson = Annotated[bool, typer.Option("--json", help="The result as one JSON document on stdout.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no talk.")]
 
@@ -41,3 +53,24 @@ def refuse(
 ) -> UsageError:
     """A usage error."""
     return UsageError(Problem(message, given=given, allowed=allowed, hint=hint))
+
+
+def store_folder(store: Path | None, no_store: bool) -> Path | None:
+    """The folder of the store, or None for none. A usual one that cannot be written to is told, and left out."""
+    from chainrun.engine.store import Store, default_folder
+
+    if no_store:
+        if store is not None:
+            raise refuse("--store and --no-store do not go together")
+        return None
+    if store is not None:
+        return store
+    usual = default_folder()
+    if usual is None or os.environ.get("CHAINRUN_STORE"):
+        return usual
+    try:
+        Store(usual)
+    except ResourceError as error:
+        talk(f"note: {error.problems[0].message}: {error.problems[0].file}; no prints are kept")
+        return None
+    return usual

@@ -10,13 +10,18 @@ import typer
 from chainrun.cli.options import (
     AllowRoots,
     AsJson,
+    LogFile,
+    NoStore,
     Overlays,
     Quiet,
     Recipes,
     Sets,
+    StoreFolder,
     Variant,
+    Workers,
     overrides,
     refuse,
+    store_folder,
 )
 from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
@@ -39,14 +44,29 @@ def command(
         str | None,
         typer.Option("--only", metavar="NAMES", help="Stems or buses, with commas; the rest is mute."),
     ] = None,
+    from_: Annotated[
+        float | None,
+        typer.Option("--from", metavar="S", help="Deliver a stretch: from this second of the session on, …"),
+    ] = None,
+    to: Annotated[float | None, typer.Option("--to", metavar="S", help="… and to this one.")] = None,
+    workers: Workers = None,
+    store: StoreFolder = None,
+    no_store: NoStore = False,
+    log: LogFile = None,
     allow_root: AllowRoots = None,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
     """Render recipes: stems through their chains to measured files."""
-    from chainrun.engine import RenderOptions, render
+    from chainrun.engine import EventLog, RenderOptions, render
 
-    options = RenderOptions(only=tuple(name.strip() for name in only.split(",")) if only else ())
+    options = RenderOptions(
+        only=tuple(name.strip() for name in only.split(",")) if only else (),
+        workers=workers,
+        store=store_folder(store, no_store),
+        from_s=from_,
+        to_s=to,
+    )
     chosen = overrides(variant, overlay, set_, allow_root)
     results = []
     folders = [_folder(path, out, len(recipes), chosen) for path in recipes]
@@ -60,10 +80,14 @@ def command(
         build_plan(opened)
     for opened, folder in zip(session, folders, strict=True):
         line = ProgressLine(quiet=quiet or as_json)
+        events = EventLog(log)
         try:
-            result = render(opened, folder, options, progress=line.node)
+            result = render(
+                opened, folder, options, progress=line.node, log=events, say=None if quiet or as_json else talk
+            )
         finally:
             line.done()
+            events.close()
         results.append(result)
         if not as_json:
             for warning in [*result.warnings, *result.failures]:
@@ -124,6 +148,9 @@ def _screen(result: RenderResult) -> str:
         )
     lines.append(table(["file", "LUFS", "dBTP", "gain dB", "s"], files))
     lines.append("")
+    kept = sum(node.from_store for node in result.nodes)
+    if kept:
+        lines.append(f"{kept} of {len(result.nodes)} prints were kept from before")
     lines.append(
         f"{result.length_s:.1f} s of music in {result.seconds:.2f} s: {result.times_real_time:.1f} times real time"
     )

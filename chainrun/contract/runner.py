@@ -30,6 +30,8 @@ class Stream:
     tempo_bpm: float | None = None
     latency_frames: int = 0
     """Latency gathered in the chain before this step."""
+    begin_frame: int = 0
+    """The session's frame at which the chain's input begins: 0 but for a part of a session."""
     n_frames: int | None = None
     """Length of the input, where it is known: readings stop there, whatever silence runs out latency and tails."""
     key_channels: Mapping[Key, int] = field(default_factory=dict)

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+
+import numpy as np
 
 from chainrun.audiofile import Writer
 from chainrun.audiofile.write import Bits
+from chainrun.dsp.arrays import Array
 from chainrun.engine.prints import Print, PrintSource
-from chainrun.engine.result import DeliveryResult
+from chainrun.engine.result import DeliveryResult, NodeResult
 from chainrun.engine.sources import Source, SumSource
 from chainrun.errors import Problem, ResourceError
 from chainrun.loudness import Measured, Meter, gain_to_loudness
@@ -35,22 +38,37 @@ class Order:
     max_dbtp: float | None
     strip: Input | None
     """Fader and pan to go through, where they are asked for."""
+    frames: tuple[int, ...] | None = None
+    """First frame of a stretch, and the one behind its last."""
 
 
 def deliver(
-    order: Order, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float
+    order: Order, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float, known: NodeResult | None = None
 ) -> tuple[DeliveryResult, list[str]]:
-    """Write one file. Returns the result, and what failed (the file is kept)."""
+    """Write one file. Returns the result, and what failed (the file is kept).
+
+    `known` is what was measured of the whole print, where that is there: the gain to a target is found from it.
+    """
+    begin = order.frames[0] if order.frames is not None else 0
 
     def source() -> Source:
         if order.strip is not None:
-            return SumSource([order.strip], prints, pan_law_db, rate_hz)
-        return PrintSource(prints[order.node])
+            return SumSource([order.strip], prints, pan_law_db, rate_hz, begin)
+        return PrintSource(prints[order.node], begin)
+
+    def frames(reader: Source) -> int:
+        return order.frames[1] - begin if order.frames is not None else reader.n_frames
 
     gain_db = shortfall = 0.0
     if order.target_lufs is not None:
-        gain_db, shortfall = _gain_to_target(source(), rate_hz, order.target_lufs, order.max_dbtp)
+        if known is not None and order.strip is None:
+            powers, peak = np.array(known.block_powers), known.measured.true_peak_dbtp
+        if known is None or order.strip is not None or (peak is None and order.max_dbtp is not None):
+            heard = source()
+            powers, peak = _measured(heard, frames(heard), rate_hz, order.max_dbtp is not None)
+        gain_db, shortfall = _gain_to_target(powers, peak, order.target_lufs, order.max_dbtp)
     reader = source()
+    n_frames = frames(reader)
     check_folder(order.path.parent)
     meter = Meter(rate_hz, reader.n_channels)
     gain = db_to_gain(gain_db)
@@ -58,12 +76,12 @@ def deliver(
         order.path,
         rate_hz,
         reader.n_channels,
-        reader.n_frames,
+        n_frames,
         bits=order.bits,
         dither=order.dither,
         seed=order.seed,
     ) as writer:
-        left = reader.n_frames
+        left = n_frames
         while left > 0:
             n = min(BLOCK_FRAMES, left)
             x = reader.read(n)
@@ -74,24 +92,33 @@ def deliver(
         writer.finish()
     reader.close()
     measured = meter.result()
-    failures = _judge(order, measured, shortfall, writer.clipped_frames, gain_db)
+    # A stretch at the whole mix's gain has no target of its own.
+    whole_gain = order.frames is not None and known is not None
+    judged = replace(order, target_lufs=None) if whole_gain else order
+    failures = _judge(judged, measured, 0.0 if whole_gain else shortfall, writer.clipped_frames, gain_db)
     result = DeliveryResult(str(order.path), measured, writer.pcm_sha256, gain_db, order.target_lufs, shortfall)
     return result, failures
 
 
-def _gain_to_target(source: Source, rate_hz: int, target_lufs: float, max_dbtp: float | None) -> tuple[float, float]:
-    """The gain in dB to a loudness that does not pass a true peak, and by how much that falls short in LU."""
-    meter = Meter(rate_hz, source.n_channels, true_peak=max_dbtp is not None)
-    left = source.n_frames
+def _measured(source: Source, n_frames: int, rate_hz: int, true_peak: bool) -> tuple[Array, float | None]:
+    """Powers of the 400 ms blocks, and the true peak where it is wanted."""
+    meter = Meter(rate_hz, source.n_channels, true_peak=true_peak)
+    left = n_frames
     while left > 0:
         n = min(BLOCK_FRAMES, left)
         meter.feed(source.read(n))
         left -= n
     source.close()
-    wanted = gain_to_loudness(meter.block_powers(), target_lufs)
+    return meter.block_powers(), meter.result().true_peak_dbtp
+
+
+def _gain_to_target(
+    powers: Array, peak: float | None, target_lufs: float, max_dbtp: float | None
+) -> tuple[float, float]:
+    """The gain in dB to a loudness that does not pass a true peak, and by how much that falls short in LU."""
+    wanted = gain_to_loudness(powers, target_lufs)
     if wanted is None:
         return 0.0, 0.0
-    peak = meter.result().true_peak_dbtp
     if max_dbtp is None or peak is None:
         return wanted, 0.0
     room = max_dbtp - PEAK_MARGIN_DB - peak

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -57,7 +57,7 @@ class _Tail:
             self._quiet.append(behind)
 
 
-def start_chain(node: Node, n_frames: int) -> tuple[ChainRunner, list[Key]]:
+def start_chain(node: Node, n_frames: int, begin_frame: int = 0) -> tuple[ChainRunner, list[Key]]:
     """The node's chain at work, and the keys that it listens to."""
     adapter: TypeAdapter[Step] = TypeAdapter(any_step())
     steps = [adapter.validate_python(step) for step in node.chain]
@@ -73,18 +73,27 @@ def start_chain(node: Node, n_frames: int) -> tuple[ChainRunner, list[Key]]:
         key_channels=channels,
         key_hit_levels=levels,
         n_frames=n_frames,
+        begin_frame=begin_frame,
     )
     return ChainRunner(steps, stream, node.addresses or None), keys
 
 
-def _source(node: Node, prints: Mapping[str, Print]) -> Source:
+@dataclass(frozen=True)
+class Stretch:
+    """A part of the session, in frames: rendered from `begin`, and needed from `begin + pre-roll` to `end`."""
+
+    begin_frame: int
+    end_frame: int
+
+
+def _source(node: Node, prints: Mapping[str, Print], begin_frame: int) -> Source:
     if node.stem is not None:
-        return StemSource(node.stem, node.rate_hz)
-    return SumSource(node.inputs, prints, node.pan_law_db, node.rate_hz)
+        return StemSource(node.stem, node.rate_hz, begin_frame)
+    return SumSource(node.inputs, prints, node.pan_law_db, node.rate_hz, begin_frame)
 
 
-def _length(node: Node, n_input: int, tail_frames: int) -> int:
-    """Frames of the print: the input, and the tail as far as the recipe lets it last."""
+def longest(node: Node, n_input: int, tail_frames: int) -> int:
+    """The most frames that a print may have: the input, and the tail as far as the recipe lets it last."""
     most = s_to_frames(node.tail_max_s, node.rate_hz)
     if node.kind == "stem":
         return n_input + min(tail_frames, most)
@@ -98,20 +107,27 @@ def run_chain(
     write: Callable[[Array], None],
     *,
     block_frames: int = BLOCK_FRAMES,
+    stretch: Stretch | None = None,
     progress: Progress | None = None,
 ) -> tuple[ChainRunner, list[str]]:
-    """Run a node's chain over its whole length and until it has rung out, handing on float64 blocks in session time."""
-    source = _source(node, prints)
+    """Run a node's chain over its whole length and until it has rung out, or over a stretch of the session alone.
+
+    Hands on float64 blocks in session time.
+    """
+    begin = stretch.begin_frame if stretch is not None else 0
+    source = _source(node, prints, begin)
     n_input = source.n_frames
     if node.kind == "main":
         n_input = max(n_input, s_to_frames(node.session_s, node.rate_hz))
-    chain, keys = start_chain(node, n_input)
-    heard: dict[Key, Source] = {
-        key: KeySource(sources, prints, node.pan_law_db, node.rate_hz)
-        for key, (_, sources) in zip(keys, node.keys, strict=True)
-    }
+    heard: dict[Key, Source] = {}
     try:
-        total = _length(node, n_input, chain.tail_frames) + chain.latency_frames
+        if stretch is not None:
+            n_input = stretch.end_frame - begin
+        chain, keys = start_chain(node, n_input, begin)
+        for key, (_, sources) in zip(keys, node.keys, strict=True):
+            heard[key] = KeySource(sources, prints, node.pan_law_db, node.rate_hz, begin)
+        total = n_input if stretch is not None else longest(node, n_input, chain.tail_frames)
+        total += chain.latency_frames
         late = chain.latency_frames
         tail = _Tail(write, n_input)
         at = 0
@@ -125,7 +141,7 @@ def run_chain(
             at += n
             if progress is not None:
                 progress(at / total)
-        notes = source.notes(node.name) if isinstance(source, StemSource) else []
+        notes = source.notes(node.name) if isinstance(source, StemSource) and stretch is None else []
         return chain, notes + [f"{node.name}: {note}" for note in chain.notes()]
     finally:
         source.close()
@@ -139,12 +155,14 @@ def render_node(
     path: Path,
     *,
     block_frames: int = BLOCK_FRAMES,
+    stretch: Stretch | None = None,
+    labels: str = "",
     progress: Progress | None = None,
 ) -> tuple[Print, NodeResult]:
     """Render a node into the print file `path`, from the prints of the nodes that it needs."""
     one_blas_thread()
     began = time.perf_counter()
-    writer = PrintWriter(path, node.n_channels_out)
+    writer = PrintWriter(path, node.n_channels_out, stretch.begin_frame if stretch is not None else 0)
     meter = Meter(node.rate_hz, node.n_channels_out, true_peak=node.kind == "main")
 
     def write(y: Array) -> None:
@@ -156,22 +174,22 @@ def render_node(
         meter.feed(printed)
 
     try:
-        chain, notes = run_chain(node, prints, write, block_frames=block_frames, progress=progress)
+        chain, notes = run_chain(node, prints, write, block_frames=block_frames, stretch=stretch, progress=progress)
+        result = NodeResult(
+            name=node.name,
+            kind=node.kind,
+            measured=meter.result(),
+            readings=tuple(chain.readings()),
+            notes=tuple(notes),
+            seconds=time.perf_counter() - began,
+            latency_frames=chain.latency_frames,
+            identity=node.identity,
+            block_powers=tuple(meter.block_powers().tolist()),
+        )
+        return writer.finish({"labels": labels, "result": result.document()}), result
     except AudioError as error:
         writer.abandon()
         raise AudioError([replace(one, key=one.key or f"{node.kind} {node.name}") for one in error.problems]) from error
     except BaseException:
         writer.abandon()
         raise
-    printed = writer.finish()
-    result = NodeResult(
-        name=node.name,
-        kind=node.kind,
-        measured=meter.result(),
-        readings=tuple(chain.readings()),
-        notes=tuple(notes),
-        seconds=time.perf_counter() - began,
-        latency_frames=chain.latency_frames,
-        identity=node.identity,
-    )
-    return printed, result

@@ -1,81 +1,167 @@
-"""Prints on disk: the float32 audio of a node, frame after frame."""
+"""Prints on disk: the float32 audio of a node, frame after frame, with what was measured of it, and checksums.
+
+A print file holds the audio (little-endian float32, channels interleaved), then a JSON document, then 96 bytes: a mark,
+both lengths, and SHA-256 of either part. It is written beside its place, synced and renamed by whoever keeps it.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import json
+import os
+import struct
+from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from chainrun.dsp.arrays import Array, silence
 from chainrun.errors import Problem, ResourceError
 
+MARK = b"chainrun-print-1"
+FOOTER = struct.Struct("<16sQQ32s32s")
+PIECE = 1 << 20
+
 
 @dataclass(frozen=True)
 class Print:
-    """A finished print."""
+    """A finished print. Its first frame is the session's frame `begin_frame` (0 but for a part of a session)."""
 
     path: Path
     n_channels: int
     n_frames: int
+    begin_frame: int = 0
+
+
+@dataclass(frozen=True)
+class Footer:
+    """What stands at the end of a print file."""
+
+    audio_bytes: int
+    audio_sha256: bytes
+    document: dict[str, Any]
+
+    def print_at(self, path: Path) -> Print:
+        """The print that the file holds."""
+        n_channels = int(self.document["n_channels"])
+        return Print(path, n_channels, self.audio_bytes // (4 * n_channels), int(self.document["begin_frame"]))
+
+
+def read_footer(path: Path) -> Footer | None:
+    """The footer of a print file, or None where the file is not there or its end is damaged."""
+    try:
+        size = path.stat().st_size
+        with path.open("rb") as file:
+            file.seek(max(0, size - FOOTER.size))
+            mark, audio_bytes, document_bytes, audio_sha256, document_sha256 = FOOTER.unpack(file.read())
+            if mark != MARK or audio_bytes + document_bytes + FOOTER.size != size:
+                return None
+            file.seek(audio_bytes)
+            text = file.read(document_bytes)
+    except (OSError, struct.error, ValueError):
+        return None
+    if hashlib.sha256(text).digest() != document_sha256:
+        return None
+    document: dict[str, Any] = json.loads(text)
+    return Footer(audio_bytes, audio_sha256, document)
+
+
+def audio_is_whole(path: Path, footer: Footer) -> bool:
+    """Does the audio have the checksum that its footer tells?"""
+    digest = hashlib.sha256()
+    left = footer.audio_bytes
+    try:
+        with path.open("rb") as file:
+            while left > 0 and (piece := file.read(min(PIECE, left))):
+                digest.update(piece)
+                left -= len(piece)
+    except OSError:
+        return False
+    return left == 0 and digest.digest() == footer.audio_sha256
 
 
 class PrintWriter:
     """Writes a print block by block."""
 
-    def __init__(self, path: Path, n_channels: int):
-        self.path, self.n_channels, self.n_frames = path, n_channels, 0
+    def __init__(self, path: Path, n_channels: int, begin_frame: int = 0):
+        self.path, self.n_channels, self.n_frames, self._begin_frame = path, n_channels, 0, begin_frame
+        self._digest = hashlib.sha256()
         try:
             self._file = path.open("wb")
         except OSError as error:
-            raise ResourceError(Problem(f"a print could not be written ({error.strerror})", file=str(path))) from error
+            raise self._failed(error) from error
+
+    def _failed(self, error: OSError) -> ResourceError:
+        return ResourceError(
+            Problem(
+                f"a print could not be written ({error.strerror})",
+                file=str(self.path.parent),
+                hint="make room there, or choose another store with --store",
+            )
+        )
 
     def write(self, x: Array) -> Array:
         """Append a block; returns it as the print holds it, rounded to float32."""
         with np.errstate(over="ignore"):  # what does not fit becomes inf, which the node tells
             data = np.ascontiguousarray(x.T, dtype="<f4")
         try:
-            self._file.write(data.tobytes())
+            self._file.write(data.data)
         except OSError as error:
-            raise ResourceError(
-                Problem(f"a print could not be written ({error.strerror})", file=str(self.path))
-            ) from error
+            raise self._failed(error) from error
+        self._digest.update(data.data)
         self.n_frames += data.shape[0]
         return np.ascontiguousarray(data.T, dtype=np.float64)
 
     def abandon(self) -> None:
         """Close and drop the file."""
-        self._file.close()
+        with suppress(OSError):
+            self._file.close()
         self.path.unlink(missing_ok=True)
 
-    def finish(self) -> Print:
-        """Close the file."""
+    def finish(self, document: Mapping[str, Any]) -> Print:
+        """Write the document behind the audio, sync, and close."""
+        full = {**document, "n_channels": self.n_channels, "begin_frame": self._begin_frame}
+        text = json.dumps(full, separators=(",", ":")).encode()
+        audio_bytes = self.n_frames * self.n_channels * 4
+        footer = FOOTER.pack(MARK, audio_bytes, len(text), self._digest.digest(), hashlib.sha256(text).digest())
         try:
+            self._file.write(text + footer)
+            self._file.flush()
+            os.fsync(self._file.fileno())
             self._file.close()
         except OSError as error:
-            raise ResourceError(
-                Problem(f"a print could not be written ({error.strerror})", file=str(self.path))
-            ) from error
-        return Print(self.path, self.n_channels, self.n_frames)
+            self.abandon()
+            raise self._failed(error) from error
+        return Print(self.path, self.n_channels, self.n_frames, self._begin_frame)
 
 
 class PrintSource:
-    """Reads a print from time 0; silence after its end."""
+    """Reads a print from the session's frame `begin_frame` on; silence before its first and behind its last frame."""
 
-    def __init__(self, source: Print):
-        self.n_channels, self.n_frames = source.n_channels, source.n_frames
+    def __init__(self, source: Print, begin_frame: int = 0):
+        self.n_channels = source.n_channels
+        self.n_frames = source.begin_frame + source.n_frames
+        """Where it ends in the session."""
         self._file = source.path.open("rb")
-        self._left = source.n_frames
+        self._before = max(0, source.begin_frame - begin_frame)
+        skipped = min(max(0, begin_frame - source.begin_frame), source.n_frames)
+        self._file.seek(skipped * source.n_channels * 4)
+        self._left = source.n_frames - skipped
 
     def read(self, n_frames: int) -> Array:
         """The next block, shape (n_channels, n_frames)."""
-        wanted = min(n_frames, self._left)
         x = silence(self.n_channels, n_frames)
+        at = min(self._before, n_frames)
+        self._before -= at
+        wanted = min(n_frames - at, self._left)
         if wanted:
             data = np.fromfile(self._file, dtype="<f4", count=wanted * self.n_channels)
             if data.size != wanted * self.n_channels:
                 raise ResourceError(Problem("a print is shorter than it was", file=self._file.name))
-            x[:, :wanted] = data.reshape(wanted, self.n_channels).T
+            x[:, at : at + wanted] = data.reshape(wanted, self.n_channels).T
             self._left -= wanted
         return x
 

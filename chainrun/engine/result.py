@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import base64
 import math
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from chainrun.contract import Reading
 from chainrun.loudness import Measured
 
 SCHEMA_VERSION = 1
+CURVES = ("curve_min_db", "curve_max_db")
 QUANTITIES = ("gain_reduction_max_db", "gain_reduction_mean_db", "gain_reduction_working_pct")
 
 
@@ -25,7 +31,55 @@ class NodeResult:
     seconds: float
     latency_frames: int
     identity: str
+    block_powers: tuple[float, ...] = ()
+    """Of the print, K-weighted, a number for each 400 ms: a delivery's gain is found from them."""
     from_store: bool = False
+
+    def document(self) -> dict[str, Any]:
+        """As JSON, to be kept beside the print; `from_document` gives the same again."""
+        return {
+            "name": self.name,
+            "kind": self.kind,
+            "measured": asdict(self.measured),
+            "readings": [
+                {**asdict(reading), **{key: _packed(getattr(reading, key)) for key in CURVES}}
+                for reading in self.readings
+            ],
+            "notes": self.notes,
+            "seconds": self.seconds,
+            "latency_frames": self.latency_frames,
+            "identity": self.identity,
+            "block_powers": self.block_powers,
+        }
+
+    @classmethod
+    def from_document(cls, document: Mapping[str, Any]) -> NodeResult:
+        """The result that a print was kept with."""
+        return cls(
+            name=document["name"],
+            kind=document["kind"],
+            measured=Measured(**document["measured"]),
+            readings=tuple(_reading(reading) for reading in document["readings"]),
+            notes=tuple(document["notes"]),
+            seconds=document["seconds"],
+            latency_frames=document["latency_frames"],
+            identity=document["identity"],
+            block_powers=tuple(document["block_powers"]),
+            from_store=True,
+        )
+
+
+def _reading(document: Mapping[str, Any]) -> Reading:
+    fields: dict[str, Any] = {key: _unpacked(value) if key in CURVES else value for key, value in document.items()}
+    return Reading(**fields)
+
+
+def _packed(curve: NDArray[np.float32]) -> str:
+    return base64.b64encode(np.ascontiguousarray(curve, dtype="<f4").tobytes()).decode()
+
+
+def _unpacked(text: str) -> NDArray[np.float32]:
+    return np.frombuffer(base64.b64decode(text), dtype="<f4").copy()
 
 
 @dataclass(frozen=True)

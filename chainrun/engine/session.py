@@ -1,30 +1,45 @@
-"""A whole render: plan, nodes in order, deliveries."""
+"""A whole render: plan, what is kept already, what is to be rendered, deliveries."""
 
 from __future__ import annotations
 
 import hashlib
 import json
+import os
+import shutil
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
 from chainrun import __version__
 from chainrun.audiofile.read import hash_content
+from chainrun.engine.choice import Choice, choose, choose_stretch
+from chainrun.engine.crew import Crew, WorkerDiedError, processors_here
 from chainrun.engine.deliver import Order, check_folder, deliver
 from chainrun.engine.fingerprint import surroundings
-from chainrun.engine.node import BLOCK_FRAMES, render_node
-from chainrun.engine.prints import Print
-from chainrun.engine.result import NodeResult, RenderResult
-from chainrun.errors import Problem, RecipeError, ResourceError, UsageError, nearest, shown_path
-from chainrun.plan import Input, Plan, build_plan
+from chainrun.engine.log import EventLog
+from chainrun.engine.node import BLOCK_FRAMES
+from chainrun.engine.result import RenderResult
+from chainrun.engine.room_on_disk import check_room
+from chainrun.engine.store import Store, limit_gb, stamp
+from chainrun.engine.work import NodeTask, Rendered, Stamp, run_task
+from chainrun.errors import ChainrunError, Problem, RecipeError, ResourceError, UsageError, nearest, shown_path
+from chainrun.plan import Input, Node, Plan, build_plan
+from chainrun.plan.nodes import FilePart
 from chainrun.recipe import Delivery, Opened
 from chainrun.recipe.roots import safely_resolved
 from chainrun.recipe.semantics import delivered_nodes, file_name
+from chainrun.units import s_to_frames
 
 WORK_FOLDER = ".chainrun-work-"
+WORTH_WORKERS_S = 300.0
+"""Seconds of prints to render from which on worker processes pay for their start (about a second each)."""
+PRE_ROLL_S = 5.0
+"""A stretch of a session whose prints are not kept is rendered from so long before it."""
+Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True)
@@ -33,6 +48,13 @@ class RenderOptions:
 
     only: tuple[str, ...] = ()
     block_frames: int = BLOCK_FRAMES
+    workers: int | None = None
+    """Processes that render nodes; 1 renders in this one; if not said, as many as pay."""
+    store: Path | None = None
+    """Where prints are kept; without it they live in the output folder as long as the render."""
+    from_s: float | None = None
+    to_s: float | None = None
+    """The stretch of the session to deliver."""
 
 
 def render(
@@ -40,41 +62,251 @@ def render(
     out: Path,
     options: RenderOptions | None = None,
     *,
-    progress: Callable[[str, float], None] | None = None,
+    progress: Progress | None = None,
+    log: EventLog | None = None,
+    say: Callable[[str], None] | None = None,
 ) -> RenderResult:
-    """Render a recipe into the folder `out`; nothing appears there unless all nodes have been rendered."""
-    options = options or RenderOptions()
-    began = time.perf_counter()
-    only = stems_of(opened, options.only)
-    hash_file = cache(hash_content)
-    plan = build_plan(opened, only=only, hash_file=hash_file, surroundings=surroundings(options.block_frames))
-    main = plan.node("main")
-    result = RenderResult(
-        engine=__version__,
-        recipe=opened.name,
-        recipe_hash=_recipe_hash(opened, plan),
-        rate_hz=plan.rate_hz,
-        length_s=0.0,
-        warnings=[*(problem.text() for problem in opened.problems.warnings), *plan.notes],
-    )
-    ordered = orders(opened, plan, out)
-    _spare_inputs(opened, plan, ordered)
-    check_folder(out)
+    """Render a recipe into the folder `out`; nothing appears there unless all nodes have been rendered.
+
+    `say` hears, before the work begins, what it will write to the disk.
+    """
+    log = log or EventLog(None)
     try:
-        work = tempfile.TemporaryDirectory(prefix=WORK_FOLDER, dir=out, ignore_cleanup_errors=True)
+        return _Session(opened, out, options or RenderOptions(), progress, log, say).render()
+    except ChainrunError as error:
+        log.tell("error", problems=[one.record() for one in error.problems], exit_code=error.exit_code)
+        raise
+
+
+class _Session:
+    def __init__(
+        self,
+        opened: Opened,
+        out: Path,
+        options: RenderOptions,
+        progress: Progress | None,
+        log: EventLog,
+        say: Callable[[str], None] | None,
+    ):
+        self.began = time.perf_counter()
+        self.opened, self.out, self.options, self.log = opened, out, options, log
+        self.progress: Progress = progress or (lambda name, share: None)
+        self.say = say or (lambda text: None)
+        self.store = Store(options.store) if options.store is not None else None
+        self.stamps: dict[str, Stamp] = {}
+        self.errors: list[ChainrunError] = []
+
+    def render(self) -> RenderResult:
+        opened, options = self.opened, self.options
+        plan = build_plan(
+            opened,
+            only=stems_of(opened, options.only),
+            hash_file=cache(self._hash_file),
+            surroundings=surroundings(options.block_frames),
+        )
+        self.result = RenderResult(
+            engine=__version__,
+            recipe=opened.name,
+            recipe_hash=recipe_hash(opened, plan),
+            rate_hz=plan.rate_hz,
+            length_s=0.0,
+            warnings=[*(problem.text() for problem in opened.problems.warnings), *plan.notes],
+        )
+        span = self._span(plan)
+        ordered = orders(opened, plan, self.out, span)
+        _spare_inputs(opened, plan, ordered)
+        check_folder(self.out)
+        with nullcontext(self.store) if self.store is not None else _work_store(self.out) as store:
+            limit = limit_gb() if self.store is not None else None
+            self._render_with(store, plan, ordered, span)
+            if limit is not None:
+                store.prune(keep_gb=limit)
+        self.result.seconds = time.perf_counter() - self.began
+        self.log.tell("end", seconds=round(self.result.seconds, 4), failures=self.result.failures)
+        return self.result
+
+    def _hash_file(self, path: Path) -> str:
+        with suppress(OSError):
+            self.stamps[str(path)] = stamp(path)
+        return self.store.hash_file(path) if self.store is not None else hash_content(path)
+
+    def _span(self, plan: Plan) -> tuple[float, float] | None:
+        """The stretch to deliver, in seconds. Raises UsageError for one that is not in the session."""
+        from_s, to_s = self.options.from_s, self.options.to_s
+        if from_s is None and to_s is None:
+            return None
+        from_s, to_s = from_s or 0.0, plan.session_s if to_s is None else to_s
+        if not 0.0 <= from_s < to_s or from_s >= plan.session_s:
+            raise UsageError(
+                Problem(
+                    "--from and --to are no stretch of the session",
+                    given=f"{from_s:g} to {to_s:g} s",
+                    allowed=f"0 to {plan.session_s:g} s, the earlier first",
+                )
+            )
+        return from_s, to_s
+
+    def _render_with(self, store: Store, plan: Plan, ordered: list[Order], span: tuple[float, float] | None) -> None:
+        result = self.result
+        identities = [node.identity for node in plan.nodes]
+        with store.run(identities) as run:
+            self.log.run = self.log.run or run
+            wanted = [order.node for order in ordered]
+            if span is None:
+                choice = choose(plan, store, wanted)
+            else:
+                choice = choose_stretch(plan, store, wanted, *span, PRE_ROLL_S)
+            prints_bytes, file_bytes = check_room(plan, choice, ordered, store.folder, self.out)
+            workers = self._workers(plan, choice)
+            self.log.tell(
+                "start",
+                engine=__version__,
+                recipe=result.recipe,
+                recipe_hash=result.recipe_hash,
+                rate_hz=plan.rate_hz,
+                nodes=len(plan.nodes),
+                to_render=[node.name for node in choice.to_render],
+                workers=workers,
+                store=store.folder,
+                print_bytes=prints_bytes,
+                file_bytes=file_bytes,
+            )
+            if prints_bytes + file_bytes > 100_000_000:
+                self.say(
+                    f"up to {size_text(prints_bytes)} of prints and {size_text(file_bytes)} of files to be written"
+                )
+            self._render_nodes(store, run, choice, workers)
+            for node in plan.nodes:
+                if node.name in choice.results:
+                    result.nodes.append(choice.results[node.name])
+                    result.warnings += choice.results[node.name].notes
+            result.warnings += choice.notes
+            result.length_s = span[1] - span[0] if span else choice.frames("main") / plan.rate_hz
+            for warning in result.warnings:
+                self.log.tell("warning", message=warning)
+            for order in ordered:
+                self._deliver(order, choice, plan)
+
+    def _deliver(self, order: Order, choice: Choice, plan: Plan) -> None:
+        known = choice.results[order.node] if order.node not in choice.partial else None
+        delivered, failures = deliver(order, choice.prints, plan.rate_hz, self.opened.recipe.pan_law_db, known)
+        self.result.deliveries.append(delivered)
+        self.result.failures += failures
+        self.log.tell(
+            "delivered",
+            file=delivered.file,
+            integrated_lufs=delivered.measured.integrated_lufs,
+            true_peak_dbtp=delivered.measured.true_peak_dbtp,
+            pcm_sha256=delivered.pcm_sha256,
+        )
+
+    def _workers(self, plan: Plan, choice: Choice) -> int:
+        if self.options.workers is not None:
+            return self.options.workers
+        seconds = len(choice.to_render) * plan.session_s
+        return min(processors_here(), len(choice.to_render)) if seconds > WORTH_WORKERS_S else 1
+
+    def _render_nodes(self, store: Store, run: str, choice: Choice, workers: int) -> None:
+        nodes = {node.name: node for node in choice.to_render}
+        here = workers <= 1 or len(nodes) < 2
+        for name, kept in choice.results.items():
+            self._tell_end(kept.name, kept.kind, True, kept.seconds, choice.frames(name), None)
+
+        def make(name: str) -> NodeTask:
+            node = nodes[name]
+            read = [part.path for part in _parts(node)]
+            return NodeTask(
+                node=node,
+                prints={one: choice.prints[one] for one in node.needs},
+                store=store.folder,
+                part=store.part_of(run, node.identity),
+                block_frames=self.options.block_frames,
+                labels=choice.labels[name],
+                stamps={path: self.stamps[path] for path in read if path in self.stamps},
+                stretch=choice.stretch,
+            )
+
+        def run_here(task: NodeTask) -> Rendered:
+            return run_task(task, lambda share: self.progress(task.node.name, min(share, 0.999)))
+
+        def done(name: str, rendered: Rendered) -> None:
+            choice.prints[name], choice.results[name] = rendered.printed, rendered.result
+            result = rendered.result
+            self._tell_end(name, result.kind, False, result.seconds, rendered.printed.n_frames, rendered.peak_memory_mb)
+            self.progress(name, 1.0)
+
+        def failed(name: str, error: ChainrunError) -> None:
+            self.errors.append(error)
+
+        def again(name: str) -> None:
+            self.result.warnings.append(f"{name}: the worker process died; tried once more, alone")
+            self.log.tell("node_again", node=name)
+
+        crew: Crew[NodeTask, Rendered] = Crew(
+            run_here if here else run_task,
+            make,
+            done,
+            failed,
+            begun=lambda name: self.log.tell("node_begin", node=name, kind=nodes[name].kind),
+            again=again,
+            stops=lambda error: not isinstance(error, WorkerDiedError),
+        )
+        crew.run({name: node.needs for name, node in nodes.items()}, 1 if here else workers)
+        if self.errors:
+            raise type(self.errors[0])([problem for error in self.errors for problem in error.problems])
+
+    def _tell_end(
+        self, name: str, kind: str, from_store: bool, seconds: float, frames: int, memory: float | None
+    ) -> None:
+        self.log.tell(
+            "node_end",
+            node=name,
+            kind=kind,
+            from_store=from_store,
+            seconds=0.0 if from_store else round(seconds, 4),
+            frames=frames,
+            peak_memory_mb=memory,
+        )
+
+
+def size_text(n_bytes: float) -> str:
+    """A number of bytes for a person."""
+    return f"{n_bytes / 1e9:.1f} GB" if n_bytes >= 1e9 else f"{n_bytes / 1e6:.0f} MB"
+
+
+def _parts(node: Node) -> list[FilePart]:
+    """The files that a node reads: its own, and those of its raw keys."""
+    own = list(node.stem.parts) if node.stem is not None else []
+    return own + [
+        part for _, sources in node.keys for one in sources if one.stem is not None for part in one.stem.parts
+    ]
+
+
+@contextmanager
+def _work_store(out: Path) -> Iterator[Store]:
+    """A store in the output folder that lives as long as the render; those of dead renders are taken away."""
+    for old in out.glob(f"{WORK_FOLDER}*"):
+        _, _, rest = old.name.partition(WORK_FOLDER)
+        if not _alive(rest.partition("-")[0]):
+            shutil.rmtree(old, ignore_errors=True)
+    try:
+        work = tempfile.TemporaryDirectory(prefix=f"{WORK_FOLDER}{os.getpid()}-", dir=out, ignore_cleanup_errors=True)
     except OSError as error:
         raise ResourceError(
             Problem(f"the output folder cannot be written to ({error.strerror})", file=str(out))
         ) from error
     with work as folder:
-        prints = _render_nodes(plan, Path(folder), options, result, progress)
-        result.length_s = prints[main.name].n_frames / plan.rate_hz
-        for order in ordered:
-            delivered, failures = deliver(order, prints, plan.rate_hz, opened.recipe.pan_law_db)
-            result.deliveries.append(delivered)
-            result.failures += failures
-    result.seconds = time.perf_counter() - began
-    return result
+        yield Store(Path(folder))
+
+
+def _alive(pid: str) -> bool:
+    try:
+        os.kill(int(pid), 0)
+    except ProcessLookupError:
+        return False
+    except (ValueError, PermissionError):
+        return True
+    return True
 
 
 def _spare_inputs(opened: Opened, plan: Plan, ordered: list[Order]) -> None:
@@ -95,32 +327,6 @@ def _spare_inputs(opened: Opened, plan: Plan, ordered: list[Order]) -> None:
                 for order in hit
             ]
         )
-
-
-def _render_nodes(
-    plan: Plan,
-    folder: Path,
-    options: RenderOptions,
-    result: RenderResult,
-    progress: Callable[[str, float], None] | None,
-) -> dict[str, Print]:
-    prints: dict[str, Print] = {}
-    rendered: dict[str, NodeResult] = {}
-    for node in plan.nodes:
-        name = node.name
-
-        def tell(share: float, name: str = name) -> None:
-            if progress is not None:
-                progress(name, share)
-
-        needed = {one: prints[one] for one in node.needs}
-        prints[name], rendered[name] = render_node(
-            node, needed, folder / f"{name}.f32", block_frames=options.block_frames, progress=tell
-        )
-    for node in plan.nodes:
-        result.nodes.append(rendered[node.name])
-        result.warnings += rendered[node.name].notes
-    return prints
 
 
 def stems_of(opened: Opened, names: tuple[str, ...]) -> frozenset[str] | None:
@@ -150,13 +356,16 @@ def stems_of(opened: Opened, names: tuple[str, ...]) -> frozenset[str] | None:
     return frozenset(found)
 
 
-def orders(opened: Opened, plan: Plan, out: Path) -> list[Order]:
-    """What is to be written, in the order of the recipe."""
+def orders(opened: Opened, plan: Plan, out: Path, span: tuple[float, float] | None = None) -> list[Order]:
+    """What is to be written, in the order of the recipe; a stretch goes into files that are named after it."""
     found = []
     for delivery in opened.recipe.deliver:
         for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses)):
             name = file_name(delivery.file, opened.name, opened.variant or "", node)
             assert name is not None, "the recipe was checked"
+            if span is not None:
+                place = Path(name)
+                name = str(place.with_name(f"{place.stem}.{span[0]:g}-{span[1]:g}s{place.suffix}"))
             found.append(
                 Order(
                     node=node,
@@ -167,6 +376,7 @@ def orders(opened: Opened, plan: Plan, out: Path) -> list[Order]:
                     target_lufs=delivery.target_lufs,
                     max_dbtp=delivery.max_dbtp,
                     strip=_strip(opened, plan, delivery, node),
+                    frames=tuple(s_to_frames(at, plan.rate_hz) for at in span) if span is not None else None,
                 )
             )
     return found
@@ -187,7 +397,7 @@ def _strip(opened: Opened, plan: Plan, delivery: Delivery, node: str) -> Input |
     )
 
 
-def _recipe_hash(opened: Opened, plan: Plan) -> str:
+def recipe_hash(opened: Opened, plan: Plan) -> str:
     """Hash of the resolved recipe and of its stems' content, whatever the paths."""
     resolved = opened.recipe.model_dump(
         exclude={

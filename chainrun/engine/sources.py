@@ -125,9 +125,12 @@ class _File:
 
 
 class StemSource:
-    """A stem before its chain: converted, then trim, polarity and shift, at its place in the session."""
+    """A stem before its chain: converted, then trim, polarity and shift, at its place in the session.
 
-    def __init__(self, stem: StemInput, rate_hz: int):
+    It is read from the session's frame `begin_frame` on; what comes before is run through and dropped.
+    """
+
+    def __init__(self, stem: StemInput, rate_hz: int, begin_frame: int = 0):
         self.n_channels = stem.n_channels
         start = s_to_frames(stem.at_s, rate_hz)
         self._files = {path: _File(path, stem, rate_hz) for path in dict.fromkeys(part.path for part in stem.parts)}
@@ -137,6 +140,9 @@ class StemSource:
             0,
             *(lane.extra + self._files[part.path].n_frames for lane, part in zip(self._lanes, stem.parts, strict=True)),
         )
+        """Where it ends in the session."""
+        for at in range(0, begin_frame, READ_FRAMES):
+            self.read(min(READ_FRAMES, begin_frame - at))
 
     def read(self, n_frames: int) -> Array:
         """The next block."""
@@ -179,11 +185,18 @@ class SumSource:
 
     n_channels = 2
 
-    def __init__(self, inputs: Sequence[Input], prints: Mapping[str, Print], pan_law_db: float, rate_hz: int):
+    def __init__(
+        self,
+        inputs: Sequence[Input],
+        prints: Mapping[str, Print],
+        pan_law_db: float,
+        rate_hz: int,
+        begin_frame: int = 0,
+    ):
         self._rate = rate_hz
-        self._inputs = [(one, PrintSource(prints[one.node]), _sides(one, pan_law_db)) for one in inputs]
+        self._inputs = [(one, PrintSource(prints[one.node], begin_frame), _sides(one, pan_law_db)) for one in inputs]
         self.n_frames = max((source.n_frames for _, source, _ in self._inputs), default=0)
-        self._at = 0
+        self._at = begin_frame
 
     def read(self, n_frames: int) -> Array:
         """The next block."""
@@ -222,16 +235,23 @@ def _sides(one: Input, pan_law_db: float) -> tuple[float, float]:
 class KeySource:
     """The plain sum of a key's sources, before fader and pan; a mono source joins both sides of a stereo one."""
 
-    def __init__(self, sources: Sequence[KeyInput], prints: Mapping[str, Print], pan_law_db: float, rate_hz: int):
+    def __init__(
+        self,
+        sources: Sequence[KeyInput],
+        prints: Mapping[str, Print],
+        pan_law_db: float,
+        rate_hz: int,
+        begin_frame: int = 0,
+    ):
         self.n_channels = max(source.n_channels for source in sources)
         self._sources: list[Source] = []
         for source in sources:
             if source.tap == "chain":
-                self._sources.append(PrintSource(prints[source.node]))
+                self._sources.append(PrintSource(prints[source.node], begin_frame))
             elif source.stem is not None:
-                self._sources.append(StemSource(source.stem, rate_hz))
+                self._sources.append(StemSource(source.stem, rate_hz, begin_frame))
             else:
-                self._sources.append(SumSource(source.inputs, prints, pan_law_db, rate_hz))
+                self._sources.append(SumSource(source.inputs, prints, pan_law_db, rate_hz, begin_frame))
         self.n_frames = max(source.n_frames for source in self._sources)
 
     def read(self, n_frames: int) -> Array:

@@ -54,8 +54,8 @@ class _FadeRunner(Runner):
     def __init__(self, step: Fade, stream: Stream):
         self.n_channels_out = stream.n_channels
         self._rate = stream.rate_hz
-        # Frame 0 of what comes in is late by the latency gathered so far.
-        self._at = -stream.latency_frames
+        # The first frame of what comes in is late by the latency gathered so far.
+        self._at = stream.begin_frame - stream.latency_frames
         self._rise = (step.in_from_s or 0.0, step.in_to_s) if step.in_to_s is not None else None
         self._fall = (
             (step.out_from_s, step.out_to_s) if step.out_from_s is not None and step.out_to_s is not None else None

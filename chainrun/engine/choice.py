@@ -1,0 +1,144 @@
+"""Which prints are there, and which are to be rendered."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from chainrun.engine.node import Stretch
+from chainrun.engine.prints import Footer, Print
+from chainrun.engine.result import NodeResult
+from chainrun.engine.store import Store
+from chainrun.plan import Node, Plan
+from chainrun.units import s_to_frames
+
+
+@dataclass
+class Choice:
+    """What a render goes by. Prints and results grow while it renders."""
+
+    to_render: list[Node] = field(default_factory=list)
+    """In an order in which they can be rendered."""
+    prints: dict[str, Print] = field(default_factory=dict)
+    """Verified prints, those that are needed."""
+    results: dict[str, NodeResult] = field(default_factory=dict)
+    labels: dict[str, str] = field(default_factory=dict)
+    stretch: Stretch | None = None
+    partial: set[str] = field(default_factory=set)
+    """Nodes of which there is only the stretch."""
+    notes: list[str] = field(default_factory=list)
+
+    def frames(self, name: str) -> int:
+        """Length of a node's print."""
+        return self.results[name].measured.n_frames
+
+
+def labels_of(node: Node) -> str:
+    """Hash of the names that a print's readings and notes carry: they change no sound, but must be the recipe's own."""
+    text = json.dumps([node.name, node.addresses, list(_names(node.chain))])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _names(value: Any) -> Iterator[str]:
+    if isinstance(value, Mapping):
+        if "do" in value:
+            yield str(value.get("name"))
+        for inner in value.values():
+            yield from _names(inner)
+    elif isinstance(value, list | tuple):
+        for inner in value:
+            yield from _names(inner)
+
+
+def choose(plan: Plan, store: Store, wanted: Sequence[str]) -> Choice:
+    """Of all nodes the results, and the prints of those that are wanted or that others are rendered from."""
+    choice = Choice()
+    nodes = {node.name: node for node in plan.nodes}
+    missing: set[str] = set()
+
+    def require(name: str) -> None:
+        if name in missing or name in choice.prints:
+            return
+        found = store.verified(nodes[name].identity) if name in choice.results else None
+        if found is not None:
+            choice.prints[name] = found
+        else:
+            render(name)
+
+    def render(name: str) -> None:
+        if name not in missing:
+            missing.add(name)
+            choice.results.pop(name, None)
+            for needed in nodes[name].needs:
+                require(needed)
+
+    for node in plan.nodes:
+        choice.labels[node.name] = labels_of(node)
+        kept = _kept(store, node, choice.labels[node.name])
+        if kept is not None:
+            choice.results[node.name] = NodeResult.from_document(kept.document["result"])
+    for node in plan.nodes:
+        if node.name not in choice.results:
+            render(node.name)
+    for name in wanted:
+        require(name)
+    choice.to_render = [node for node in plan.nodes if node.name in missing]
+    return choice
+
+
+def choose_stretch(
+    plan: Plan, store: Store, wanted: Sequence[str], from_s: float, to_s: float, pre_roll_s: float
+) -> Choice:
+    """For a stretch: whole prints where they are kept, else the nodes that are wanted, rendered from a while before."""
+    begin = s_to_frames(max(0.0, from_s - pre_roll_s), plan.rate_hz)
+    choice = Choice(stretch=Stretch(begin, s_to_frames(to_s, plan.rate_hz)))
+    nodes = {node.name: node for node in plan.nodes}
+    seen: set[str] = set()
+
+    def require(name: str) -> None:
+        if name in seen:
+            return
+        seen.add(name)
+        node = nodes[name]
+        choice.labels[name] = labels_of(node)
+        if _take(store, node, choice):
+            return
+        choice.partial.add(name)
+        part = replace(node, identity=_identity_of_part(node, begin, to_s))
+        nodes[name] = part
+        if not _take(store, part, choice):
+            for needed in node.needs:
+                require(needed)
+
+    for name in wanted:
+        require(name)
+    choice.to_render = [nodes[node.name] for node in plan.nodes if node.name in seen - set(choice.prints)]
+    if choice.partial and begin > 0:
+        lead = from_s - begin / plan.rate_hz
+        choice.notes.append(
+            f"the stretch was rendered from {lead:g} s before it, and what sounded earlier is missing from tails and "
+            f"levels; render the whole once, and stretches of it are exact"
+        )
+    return choice
+
+
+def _take(store: Store, node: Node, choice: Choice) -> bool:
+    kept = _kept(store, node, choice.labels[node.name])
+    found = store.verified(node.identity) if kept is not None else None
+    if kept is None or found is None:
+        return False
+    choice.prints[node.name] = found
+    choice.results[node.name] = NodeResult.from_document(kept.document["result"])
+    return True
+
+
+def _kept(store: Store, node: Node, labels: str) -> Footer | None:
+    footer = store.footer(node.identity)
+    return footer if footer is not None and footer.document["labels"] == labels else None
+
+
+def _identity_of_part(node: Node, begin_frame: int, to_s: float) -> str:
+    return hashlib.sha256(f"{node.identity} {begin_frame} {to_s!r}".encode()).hexdigest()

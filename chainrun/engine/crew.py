@@ -1,0 +1,184 @@
+"""Runs tasks that depend on each other: in this process, or in worker processes of the standard library's pool.
+
+A worker that dies breaks the whole pool. The tasks that were in it are then run again, one at a time, each in a pool of
+its own: the one whose worker dies once more is named, and all others finish. (`max_tasks_per_child` is not used: it can
+deadlock.) Workers ignore SIGINT, which a terminal sends to all of them; they end when their parent does.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager
+from multiprocessing.connection import wait as wait_for
+from typing import Generic, TypeVar
+
+from chainrun.errors import ChainrunError, Problem, ResourceError
+
+Task = TypeVar("Task")
+Result = TypeVar("Result")
+
+
+def processors_here() -> int:
+    """Processors that this process may run on."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _end_with_parent() -> None:
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        wait_for([parent.sentinel])
+        os._exit(1)
+
+
+def _begin_worker() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+class WorkerDiedError(ResourceError):
+    """A worker process died twice over the same task."""
+
+
+class Crew(Generic[Task, Result]):
+    """Runs `function` over tasks as what they need gets done.
+
+    `make` turns a key into a task when all that it needs is there; `done` takes each result, `failed` each error of a
+    task. Tasks that need a failed one are left out; after an error that `stops`, no more are begun. `begun` hears of
+    each task as it is handed out, `again` of one whose worker died and which is tried once more.
+    """
+
+    def __init__(
+        self,
+        function: Callable[[Task], Result],
+        make: Callable[[str], Task],
+        done: Callable[[str, Result], None],
+        failed: Callable[[str, ChainrunError], None],
+        *,
+        begun: Callable[[str], None] = lambda key: None,
+        again: Callable[[str], None] = lambda key: None,
+        stops: Callable[[ChainrunError], bool] = lambda error: False,
+    ):
+        self._function, self._make, self._done, self._failed = function, make, done, failed
+        self._begun, self._again, self._stops = begun, again, stops
+        self._waiting: dict[str, set[str]] = {}
+        self._stopping = False
+
+    def run(self, needs: Mapping[str, Sequence[str]], workers: int) -> None:
+        """Run all keys of `needs`; what they need and is no key itself is there already."""
+        self._waiting = {key: {one for one in needed if one in needs} for key, needed in needs.items()}
+        if workers <= 1:
+            self._run_here()
+        else:
+            self._run_in_pool(workers)
+
+    # -- what is ready -------------------------------------------------------------------------------------
+
+    def _next(self) -> str | None:
+        if self._stopping:
+            return None
+        ready = next((key for key, needed in self._waiting.items() if not needed), None)
+        if ready is not None:
+            del self._waiting[ready]
+        return ready
+
+    def _finish(self, key: str, result: Result) -> None:
+        for needed in self._waiting.values():
+            needed.discard(key)
+        self._done(key, result)
+
+    def _fail(self, key: str, error: ChainrunError) -> None:
+        lost = [key]
+        while lost:
+            gone = lost.pop()
+            lost += [one for one, needed in self._waiting.items() if gone in needed]
+            self._waiting = {one: needed for one, needed in self._waiting.items() if gone not in needed}
+        self._stopping = self._stopping or self._stops(error)
+        self._failed(key, error)
+
+    # -- how it runs ---------------------------------------------------------------------------------------
+
+    def _run_here(self) -> None:
+        while (key := self._next()) is not None:
+            self._begun(key)
+            try:
+                result = self._function(self._make(key))
+            except ChainrunError as error:
+                self._fail(key, error)
+            else:
+                self._finish(key, result)
+
+    def run_on(self, executor: Executor, needs: Mapping[str, Sequence[str]], at_once: int) -> None:
+        """Run all keys of `needs` on an executor of somebody else (a cluster's)."""
+        self._waiting = {key: {one for one in needed if one in needs} for key, needed in needs.items()}
+        broken = self._drive(executor, at_once)
+        for key in broken:
+            self._fail(key, WorkerDiedError(Problem("the worker process died", key=key)))
+
+    def _run_in_pool(self, workers: int) -> None:
+        while self._waiting and not self._stopping:
+            suspects = self._in_pool(workers)
+            for key in suspects:
+                self._again(key)
+                self._alone(key)
+
+    def _in_pool(self, workers: int) -> list[str]:
+        """Run until all is done or a worker dies; the keys that were in the pool then."""
+        with _pool(min(workers, len(self._waiting))) as pool:
+            return self._drive(pool, workers)
+
+    def _alone(self, key: str) -> None:
+        try:
+            with _pool(1) as pool:
+                result = pool.submit(self._function, self._make(key)).result()
+        except BrokenExecutor:
+            self._fail(
+                key,
+                WorkerDiedError(Problem("the worker process died, and died again when it was tried alone", key=key)),
+            )
+        except ChainrunError as error:
+            self._fail(key, error)
+        else:
+            self._finish(key, result)
+
+    def _drive(self, executor: Executor, at_once: int) -> list[str]:
+        running: dict[Future[Result], str] = {}
+        broken: list[str] = []
+        while True:
+            while not broken and len(running) < at_once and (key := self._next()) is not None:
+                self._begun(key)
+                try:
+                    running[executor.submit(self._function, self._make(key))] = key
+                except BrokenExecutor:
+                    broken.append(key)
+            if not running:
+                return broken
+            for future in wait(running, return_when=FIRST_COMPLETED).done:
+                key = running.pop(future)
+                try:
+                    result = future.result()
+                except BrokenExecutor:
+                    broken.append(key)
+                except ChainrunError as error:
+                    self._fail(key, error)
+                else:
+                    self._finish(key, result)
+
+
+@contextmanager
+def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
+    """A pool of worker processes; when the program is to stop, they are killed at once."""
+    pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), initializer=_begin_worker)
+    try:
+        yield pool
+    except BaseException:
+        for process in multiprocessing.active_children():
+            process.kill()
+        raise
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)

@@ -1,0 +1,67 @@
+"""The log: one JSON object a line for each event of a render or a batch.
+
+Every record holds `time` (UTC, ISO 8601), `run` and `event`. The events and their fields:
+
+    start        engine, recipe, recipe_hash, rate_hz, nodes, to_render, workers, store, print_bytes, file_bytes
+    node_begin   node, kind
+    node_end     node, kind, from_store, seconds, frames, peak_memory_mb (null where it is not known)
+    node_again   node: its worker died, and it is tried once more
+    delivered    file, integrated_lufs, true_peak_dbtp, pcm_sha256
+    warning      message
+    error        problems, exit_code
+    end          seconds, failures
+    job_begin    job
+    job_end      job, state, seconds, error
+
+Names stay; new ones may come. A record is flushed when it is written, so a log can be followed.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from chainrun.errors import Problem, ResourceError
+
+
+class EventLog:
+    """Appends records to a file; without a file it does nothing. Raises ResourceError where it cannot be opened."""
+
+    def __init__(self, path: Path | None, run: str = ""):
+        self.run = run
+        self.path = path
+        self._file = None
+        if path is not None:
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                self._file = path.open("a", encoding="utf-8")
+            except OSError as error:
+                raise ResourceError(Problem(f"the log cannot be written ({error.strerror})", file=str(path))) from error
+
+    def tell(self, event: str, **fields: Any) -> None:
+        """Write one record."""
+        if self._file is None:
+            return
+        now = datetime.now(UTC).isoformat(timespec="milliseconds")
+        record = {"time": now, "run": self.run, "event": event, **{key: _plain(value) for key, value in fields.items()}}
+        try:
+            self._file.write(json.dumps(record) + "\n")
+            self._file.flush()
+        except OSError as error:
+            raise ResourceError(
+                Problem(f"the log cannot be written ({error.strerror})", file=str(self.path))
+            ) from error
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._file is not None:
+            self._file.close()
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return str(value) if isinstance(value, Path) else value

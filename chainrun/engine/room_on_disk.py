@@ -1,0 +1,51 @@
+"""How much a render may write, and whether there is room for it."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from chainrun.engine.choice import Choice
+from chainrun.engine.deliver import Order
+from chainrun.errors import Problem, ResourceError
+from chainrun.plan import Plan
+
+SPARE_BYTES = 1_000_000
+
+
+def check_room(plan: Plan, choice: Choice, ordered: list[Order], store: Path, out: Path) -> tuple[int, int]:
+    """The most bytes that the prints and the files may take. Raises ResourceError where there is less room."""
+    seconds = plan.session_s + max((node.tail_max_s for node in plan.nodes), default=0.0)
+    frames = int(seconds * plan.rate_hz)
+    if choice.stretch is not None:
+        frames = choice.stretch.end_frame - choice.stretch.begin_frame
+    prints = sum(frames * node.n_channels_out * 4 for node in choice.to_render)
+    files = sum(_file_frames(order, frames) * 2 * order.bits // 8 for order in ordered)
+    needs = [(store, prints), (out, files)]
+    if store.stat().st_dev == out.stat().st_dev:
+        needs = [(out, prints + files)]
+    short = [
+        (folder, need, free) for folder, need in needs if need > 0 and (free := _free(folder)) < need + SPARE_BYTES
+    ]
+    if short:
+        raise ResourceError(
+            [
+                Problem(
+                    "there is not enough room on the disk",
+                    file=str(folder),
+                    given=f"{need / 1e6:.0f} MB to be written at most",
+                    allowed=f"{free / 1e6:.0f} MB are free",
+                    hint="make room, or choose another folder with --store or -o",
+                )
+                for folder, need, free in short
+            ]
+        )
+    return prints, files
+
+
+def _file_frames(order: Order, frames: int) -> int:
+    return order.frames[1] - order.frames[0] if order.frames is not None else frames
+
+
+def _free(folder: Path) -> int:
+    return shutil.disk_usage(folder).free

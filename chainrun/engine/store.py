@@ -1,0 +1,259 @@
+"""The store: prints kept under the hash of all that determined them.
+
+    prints/ab/abcdef…      finished prints; the time of last use is the file's modification time
+    hashes/ab/abcdef…      content hashes of stems, under device, inode, size and both times of the file
+    runs/RUN               what a running render uses; locked while it runs, so that a dead one's file is known as such
+    parts/RUN.…            prints that are being written
+    lock                   held while prints are chosen, and while they are dropped
+
+Locks are advisory (flock) and go with the process, so nothing has to be cleared after a kill. Two renders that make the
+same print both write it, and either rename leaves the same bytes.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import os
+import secrets
+import time
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from chainrun.audiofile.read import hash_content
+from chainrun.engine.prints import Footer, Print, audio_is_whole, read_footer
+from chainrun.errors import Problem, ResourceError
+
+GB = 1_000_000_000
+USUAL_LIMIT_GB = 20.0
+FRESH_S = 2.0
+"""A file changed less than this ago may change again within the same tick of its clock: its hash is not kept."""
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A print in the store."""
+
+    identity: str
+    path: Path
+    n_bytes: int
+    used: float
+    """When it was last used, in seconds since 1970."""
+
+
+def stamp(path: Path) -> tuple[int, int, int, int, int]:
+    """What changes when a file's content does: device, inode, size, and the times of content and of inode."""
+    found = path.stat()
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
+
+
+def default_folder() -> Path | None:
+    """The store where none is named: CHAINRUN_STORE, else the XDG cache folder; None where there is no home."""
+    named = os.environ.get("CHAINRUN_STORE")
+    if named:
+        return Path(named)
+    cache = os.environ.get("XDG_CACHE_HOME")
+    if cache and Path(cache).is_absolute():
+        return Path(cache) / "chainrun"
+    try:
+        home = Path.home()
+    except RuntimeError:
+        return None
+    return home / ".cache" / "chainrun" if home.is_absolute() and home != Path("/") else None
+
+
+def limit_gb() -> float:
+    """CHAINRUN_STORE_GB, else 20. Raises ResourceError for what is no number of gigabytes."""
+    text = os.environ.get("CHAINRUN_STORE_GB")
+    if not text:
+        return USUAL_LIMIT_GB
+    with suppress(ValueError):
+        value = float(text)
+        if 0 <= value < 1e9:
+            return value
+    raise ResourceError(Problem("CHAINRUN_STORE_GB is no number of gigabytes", given=f'"{text}"', allowed="0 or more"))
+
+
+class Store:
+    """Prints in a folder. Raises ResourceError where the folder cannot be used."""
+
+    def __init__(self, folder: Path):
+        self.folder = folder
+        try:
+            for name in ("prints", "hashes", "runs", "parts"):
+                (folder / name).mkdir(parents=True, exist_ok=True)
+            (folder / "lock").touch()
+        except OSError as error:
+            raise ResourceError(
+                Problem(
+                    f"the store cannot be written to ({error.strerror})",
+                    file=str(folder),
+                    hint="choose another with --store DIR, or render with --no-store",
+                )
+            ) from error
+
+    # -- prints --------------------------------------------------------------------------------------------
+
+    def path_of(self, identity: str) -> Path:
+        """Where the print of this hash is, or would be."""
+        return self.folder / "prints" / identity[:2] / identity
+
+    def footer(self, identity: str) -> Footer | None:
+        """What stands behind the print of this hash, if there is one. The audio is not looked at."""
+        return read_footer(self.path_of(identity))
+
+    def verified(self, identity: str) -> Print | None:
+        """The print of this hash, its audio held against its checksum; None, and the file gone, if it is damaged."""
+        path = self.path_of(identity)
+        footer = read_footer(path)
+        if footer is not None and audio_is_whole(path, footer):
+            with suppress(OSError):
+                os.utime(path)
+            return footer.print_at(path)
+        path.unlink(missing_ok=True)
+        return None
+
+    def publish(self, part: Path, identity: str) -> Path:
+        """Give a finished and synced part its place."""
+        path = self.path_of(identity)
+        try:
+            path.parent.mkdir(exist_ok=True)
+            os.replace(part, path)
+            _sync_folder(path.parent)
+        except OSError as error:
+            raise ResourceError(Problem(f"a print could not be kept ({error.strerror})", file=str(path))) from error
+        return path
+
+    # -- stems ---------------------------------------------------------------------------------------------
+
+    def hash_file(self, path: Path) -> str:
+        """SHA-256 of a file's content; read again only where one of its times, its size or its inode changed."""
+        try:
+            before = stamp(path)
+        except OSError:
+            return hash_content(path)  # tells what is wrong
+        key = hashlib.sha256(repr((str(path), before)).encode()).hexdigest()
+        place = self.folder / "hashes" / key[:2] / key
+        with suppress(OSError):
+            kept = place.read_text()
+            if len(kept) == 64:
+                return kept
+        found = hash_content(path)
+        with suppress(OSError):
+            newest = max(before[3], before[4]) / 1e9
+            if stamp(path) == before and time.time() - newest > FRESH_S:
+                place.parent.mkdir(exist_ok=True)
+                part = place.with_name(f"{place.name}.{secrets.token_hex(4)}")
+                part.write_text(found)
+                os.replace(part, place)
+        return found
+
+    # -- runs ----------------------------------------------------------------------------------------------
+
+    @contextmanager
+    def run(self, identities: Iterable[str]) -> Iterator[str]:
+        """Hold these prints against being dropped, for the time of a render. Gives the run's name."""
+        name = f"{os.getpid()}-{secrets.token_hex(6)}"
+        place = self.folder / "runs" / name
+        with self._locked(fcntl.LOCK_SH):
+            file = place.open("w")
+            fcntl.flock(file, fcntl.LOCK_EX)
+            file.write(json.dumps(sorted(identities)))
+            file.flush()
+        try:
+            yield name
+        finally:
+            place.unlink(missing_ok=True)
+            file.close()
+            self._drop_parts(name)
+
+    def part_of(self, run: str, identity: str) -> Path:
+        """A place to write a print to, before it is published."""
+        return self.folder / "parts" / f"{run}.{identity[:16]}.{secrets.token_hex(3)}"
+
+    def _drop_parts(self, run: str) -> None:
+        for part in self.folder.glob(f"parts/{run}.*"):
+            part.unlink(missing_ok=True)
+
+    def _in_use(self) -> set[str]:
+        """What running renders use; what dead ones left behind is taken away."""
+        found: set[str] = set()
+        for place in self.folder.glob("runs/*"):
+            try:
+                with place.open() as file:
+                    try:
+                        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                    except OSError:
+                        found.update(json.loads(file.read() or "[]"))
+                        continue
+                    place.unlink(missing_ok=True)
+                    self._drop_parts(place.name)
+            except FileNotFoundError:
+                continue
+        return found
+
+    @contextmanager
+    def _locked(self, how: int) -> Iterator[None]:
+        with (self.folder / "lock").open("a") as file:
+            fcntl.flock(file, how)
+            yield
+
+    # -- housekeeping --------------------------------------------------------------------------------------
+
+    def kept(self) -> list[Kept]:
+        """All prints, the least recently used first."""
+        found = []
+        for path in self.folder.glob("prints/??/*"):
+            with suppress(FileNotFoundError):
+                state = path.stat()
+                found.append(Kept(path.name, path, state.st_size, state.st_mtime))
+        return sorted(found, key=lambda one: (one.used, one.identity))
+
+    def prune(self, *, keep_gb: float | None = None, older_than_days: float | None = None) -> list[Kept]:
+        """Drop prints that were not used for so long, then the least recently used until the rest fits.
+
+        What a running render uses stays. Returns what was dropped.
+        """
+        with self._locked(fcntl.LOCK_EX):
+            in_use = self._in_use()
+            kept = self.kept()
+            total = sum(one.n_bytes for one in kept)
+            dropped = []
+            for one in kept:
+                old = older_than_days is not None and time.time() - one.used > older_than_days * 86400
+                over = keep_gb is not None and total > keep_gb * GB
+                if one.identity not in in_use and (old or over):
+                    one.path.unlink(missing_ok=True)
+                    total -= one.n_bytes
+                    dropped.append(one)
+            self._drop_old_hashes()
+            return dropped
+
+    def _drop_old_hashes(self) -> None:
+        for path in self.folder.glob("hashes/??/*"):
+            with suppress(FileNotFoundError):
+                if time.time() - path.stat().st_mtime > 90 * 86400:
+                    path.unlink()
+
+    def check(self) -> list[Kept]:
+        """Hold every print against its checksum, and drop what is damaged. Returns what was dropped."""
+        bad = []
+        for one in self.kept():
+            footer = read_footer(one.path)
+            if footer is None or not audio_is_whole(one.path, footer):
+                one.path.unlink(missing_ok=True)
+                bad.append(one)
+        with self._locked(fcntl.LOCK_EX):
+            self._in_use()
+        return bad
+
+
+def _sync_folder(folder: Path) -> None:
+    opened = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(opened)
+    finally:
+        os.close(opened)

@@ -1,0 +1,74 @@
+"""What a worker process does: one node, from paths to a kept print."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from chainrun.engine.node import Progress, Stretch, render_node
+from chainrun.engine.prints import Print
+from chainrun.engine.result import NodeResult
+from chainrun.engine.store import Store, stamp
+from chainrun.errors import AudioError, Problem
+from chainrun.plan import Node
+
+Stamp = tuple[int, int, int, int, int]
+
+
+@dataclass(frozen=True)
+class NodeTask:
+    """All that a worker needs to render a node."""
+
+    node: Node
+    prints: Mapping[str, Print]
+    store: Path
+    part: Path
+    block_frames: int
+    labels: str
+    stamps: Mapping[str, Stamp]
+    """Of the files that it reads, when their content was hashed."""
+    stretch: Stretch | None = None
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """What became of it."""
+
+    printed: Print
+    result: NodeResult
+    peak_memory_mb: float | None
+
+
+def run_task(task: NodeTask, progress: Progress | None = None) -> Rendered:
+    """Render the node, and keep its print. Raises AudioError where a file changed since it was hashed."""
+    _forget_peak_memory()
+    printed, result = render_node(
+        task.node,
+        task.prints,
+        task.part,
+        block_frames=task.block_frames,
+        stretch=task.stretch,
+        labels=task.labels,
+        progress=progress,
+    )
+    for path, before in task.stamps.items():
+        if stamp(Path(path)) != before:
+            task.part.unlink(missing_ok=True)
+            raise AudioError(Problem("the file changed while it was rendered", file=path, hint="render again"))
+    kept = Store(task.store).publish(task.part, task.node.identity)
+    return Rendered(Print(kept, printed.n_channels, printed.n_frames, printed.begin_frame), result, _peak_memory_mb())
+
+
+def _forget_peak_memory() -> None:
+    with suppress(OSError):  # Linux alone
+        Path("/proc/self/clear_refs").write_text("5")
+
+
+def _peak_memory_mb() -> float | None:
+    with suppress(OSError):
+        for line in Path("/proc/self/status").read_text().splitlines():
+            if line.startswith("VmHWM:"):
+                return round(int(line.split()[1]) / 1024, 1)
+    return None
