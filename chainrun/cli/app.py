@@ -6,13 +6,12 @@ import os
 import signal
 import sys
 from contextlib import suppress
-from types import FrameType
-from typing import ClassVar
 
 import typer
 
 from chainrun import __version__
-from chainrun.cli import check, explain, measure, render, resolve, schema, store
+from chainrun.cli import batch, check, explain, measure, render, resolve, schema, store
+from chainrun.cli.stopping import StoppedError, stop
 from chainrun.cli.terminal import put, show_error, talk
 from chainrun.errors import (
     EXIT_DEFECT,
@@ -48,7 +47,7 @@ def _root(
     pass
 
 
-for module in (render, check, resolve, explain, schema, measure):
+for module in (render, batch, check, resolve, explain, schema, measure):
     app.command(name=module.__name__.rsplit(".", 1)[-1])(module.command)
 
 app.add_typer(store.app)
@@ -63,25 +62,6 @@ NEXT = """chainrun renders recordings to a measured stereo mix from text recipes
   chainrun --help                  all commands
 
 A first recipe to look at: recipes/tithe-barn.recipe.toml"""
-
-
-class _StoppedError(BaseException):
-    """A signal asks the program to end.
-
-    Not KeyboardInterrupt: where that one passes through an `exec` (imports of others do this), CPython remembers
-    it and kills the process by SIGINT at its end, whatever exit code it was given.
-    """
-
-    arrived: ClassVar[list[int]] = []
-    """Signals so far: code that was interrupted in an import may raise something else in place of this."""
-
-    def __init__(self, signum: int):
-        self.signum = signum
-        self.arrived.append(signum)
-
-
-def _stop(signum: int, frame: FrameType | None) -> None:
-    raise _StoppedError(signum)
 
 
 def _told_stop(signum: int) -> int:
@@ -101,7 +81,7 @@ def run(arguments: list[str] | None = None) -> None:
     """Run the program and end the process with its exit code."""
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         if hasattr(signal, name):
-            signal.signal(getattr(signal, name), _stop)
+            signal.signal(getattr(signal, name), stop)
     sys.exit(main(sys.argv[1:] if arguments is None else arguments))
 
 
@@ -120,7 +100,7 @@ def main(arguments: list[str]) -> int:
         return error.exit_code
     except typer.Exit as end:
         return int(end.exit_code)
-    except _StoppedError as stopped:
+    except StoppedError as stopped:
         return _told_stop(stopped.signum)
     except BrokenPipeError:
         # Who read our output has gone; the interpreter must not stumble over the rest at its end.
@@ -134,8 +114,8 @@ def main(arguments: list[str]) -> int:
         show_error(ResourceError(Problem("there is not enough memory")), as_json=False)
         return EXIT_RESOURCES
     except Exception as error:
-        if _StoppedError.arrived:
-            return _told_stop(_StoppedError.arrived[0])
+        if StoppedError.arrived:
+            return _told_stop(StoppedError.arrived[0])
         usage = getattr(error, "exit_code", None)
         if usage is not None and hasattr(error, "format_message"):
             told = UsageError(Problem(error.format_message(), hint="chainrun --help"))

@@ -24,7 +24,7 @@ from chainrun.cli.options import (
     store_folder,
 )
 from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
-from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.errors import EXIT_DONE, EXIT_FAILED, ChainrunError
 from chainrun.plan import build_plan
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name
@@ -74,26 +74,32 @@ def command(
         raise refuse(
             "two recipes of this name would write into the same folder", hint="render them one by one, each with -o"
         )
-    # All recipes are held to be valid before the first is rendered.
-    session = [open_recipe(path, chosen) for path in recipes]
-    for opened in session:
-        build_plan(opened)
-    for opened, folder in zip(session, folders, strict=True):
-        line = ProgressLine(quiet=quiet or as_json)
-        events = EventLog(log)
-        try:
-            result = render(
-                opened, folder, options, progress=line.node, log=events, say=None if quiet or as_json else talk
-            )
-        finally:
-            line.done()
-            events.close()
-        results.append(result)
-        if not as_json:
-            for warning in [*result.warnings, *result.failures]:
-                talk(f"note: {warning}")
-            if not quiet:
-                put(_screen(result))
+    events = EventLog(log)
+    try:
+        # All recipes are held to be valid before the first is rendered.
+        session = [open_recipe(path, chosen) for path in recipes]
+        for opened in session:
+            build_plan(opened)
+        for opened, folder in zip(session, folders, strict=True):
+            line = ProgressLine(quiet=quiet or as_json)
+            events.run = ""
+            try:
+                result = render(
+                    opened, folder, options, progress=line.node, log=events, say=None if quiet or as_json else talk
+                )
+            finally:
+                line.done()
+            results.append(result)
+            if not as_json:
+                for warning in [*result.warnings, *result.failures]:
+                    talk(f"note: {warning}")
+                if not quiet:
+                    put(_screen(result))
+    except ChainrunError as error:
+        events.tell("error", problems=[one.record() for one in error.problems], exit_code=error.exit_code)
+        raise
+    finally:
+        events.close()
     if as_json:
         records = [result.record() for result in results]
         put_json(records[0] if len(records) == 1 else {"schema_version": 1, "results": records})

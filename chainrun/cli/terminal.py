@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from typing import Any
 
+from chainrun.cli.stopping import stop_if_asked
 from chainrun.errors import ChainrunError, Problem, printable
 
 
@@ -109,6 +110,7 @@ class ProgressLine:
 
     def node(self, name: str, share: float) -> None:
         """The node `name` is rendered to this share."""
+        stop_if_asked()
         if self._quiet:
             return
         if self._live:

@@ -113,11 +113,20 @@ class Crew(Generic[Task, Result]):
             else:
                 self._finish(key, result)
 
-    def run_on(self, executor: Executor, needs: Mapping[str, Sequence[str]], at_once: int) -> None:
-        """Run all keys of `needs` on an executor of somebody else (a cluster's)."""
+    def stop(self) -> None:
+        """Begin no more tasks."""
+        self._stopping = True
+
+    def run_on(
+        self,
+        executor: Executor,
+        needs: Mapping[str, Sequence[str]],
+        at_once: int,
+        lost: tuple[type[BaseException], ...] = (),
+    ) -> None:
+        """Run all keys of `needs` on an executor of somebody else (a cluster's), which tells dead workers by `lost`."""
         self._waiting = {key: {one for one in needed if one in needs} for key, needed in needs.items()}
-        broken = self._drive(executor, at_once)
-        for key in broken:
+        for key in self._drive(executor, at_once, lost):
             self._fail(key, WorkerDiedError(Problem("the worker process died", key=key)))
 
     def _run_in_pool(self, workers: int) -> None:
@@ -146,9 +155,11 @@ class Crew(Generic[Task, Result]):
         else:
             self._finish(key, result)
 
-    def _drive(self, executor: Executor, at_once: int) -> list[str]:
+    def _drive(self, executor: Executor, at_once: int, lost: tuple[type[BaseException], ...] = ()) -> list[str]:
+        """Run until all is done, or the executor is broken. Returns the keys whose worker died."""
         running: dict[Future[Result], str] = {}
         broken: list[str] = []
+        dead: list[str] = []
         while True:
             while not broken and len(running) < at_once and (key := self._next()) is not None:
                 self._begun(key)
@@ -157,13 +168,15 @@ class Crew(Generic[Task, Result]):
                 except BrokenExecutor:
                     broken.append(key)
             if not running:
-                return broken
+                return broken + dead
             for future in wait(running, return_when=FIRST_COMPLETED).done:
                 key = running.pop(future)
                 try:
                     result = future.result()
                 except BrokenExecutor:
                     broken.append(key)
+                except lost:
+                    dead.append(key)
                 except ChainrunError as error:
                     self._fail(key, error)
                 else:

@@ -70,12 +70,7 @@ def render(
 
     `say` hears, before the work begins, what it will write to the disk.
     """
-    log = log or EventLog(None)
-    try:
-        return _Session(opened, out, options or RenderOptions(), progress, log, say).render()
-    except ChainrunError as error:
-        log.tell("error", problems=[one.record() for one in error.problems], exit_code=error.exit_code)
-        raise
+    return _Session(opened, out, options or RenderOptions(), progress, log or EventLog(None), say).render()
 
 
 class _Session:
@@ -380,6 +375,16 @@ def orders(opened: Opened, plan: Plan, out: Path, span: tuple[float, float] | No
                 )
             )
     return found
+
+
+def delivery_paths(opened: Opened, out: Path) -> list[Path]:
+    """Where the deliveries of a recipe would land."""
+    names = [
+        file_name(delivery.file, opened.name, opened.variant or "", node)
+        for delivery in opened.recipe.deliver
+        for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses))
+    ]
+    return [out / name for name in names if name is not None]
 
 
 def _strip(opened: Opened, plan: Plan, delivery: Delivery, node: str) -> Input | None:

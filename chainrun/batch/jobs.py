@@ -1,0 +1,206 @@
+"""The grammar of NIGHT.jobs.toml, and the jobs that it comes to."""
+
+from __future__ import annotations
+
+import glob
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from chainrun.contract import StrictModel
+from chainrun.errors import Problem, RecipeError, UsageError, nearest, shown_path
+from chainrun.recipe import Overrides
+from chainrun.recipe.load import read_toml, recipe_name
+from chainrun.recipe.model import Name
+from chainrun.recipe.problems import Problems
+from chainrun.recipe.tables import place_of
+from chainrun.recipe.validate import validate
+
+Value = str | int | float | bool | list[Any]
+Path_ = Annotated[str, Field(min_length=1, max_length=1000)]
+
+
+class _Settings(StrictModel):
+    """What a job lays over its recipes; paths are relative to the file of jobs."""
+
+    variant: Name | None = Field(None, description="a variant of the recipe")
+    overlays: list[Path_] = Field(default_factory=list, max_length=64, description="overlays, in their order")
+    set: dict[str, Value] = Field(default_factory=dict, max_length=1000, description="PATH = value, as --set does")
+    only: list[Name] = Field(default_factory=list, max_length=256, description="stems or buses; the rest is mute")
+    stems_dir: Path_ | None = Field(None, description="the stems' folder, in place of the recipe's")
+    allow_roots: list[Path_] = Field(
+        default_factory=list, max_length=64, description="folders that may be reached, too"
+    )
+
+
+class _Job(_Settings):
+    """Recipes that are rendered in one way."""
+
+    recipes: list[Path_] = Field(min_length=1, max_length=10000, description="recipes, or patterns with * ? [] **")
+    name: Name | None = Field(None, description="of a job with one recipe; else it is RECIPE or RECIPE.VARIANT")
+    out: Path_ | None = Field(None, description="output folder; else NAME inside the batch's")
+    note: str | None = Field(None, description="free text")
+
+
+class _Jobs(StrictModel):
+    """A file of jobs."""
+
+    jobs: Literal[1] = Field(description="version of this grammar")
+    note: str | None = Field(None, description="free text")
+    out: Path_ = Field("out", description="folder of all output, and of batch.json")
+    on_error: Literal["stop", "continue"] = Field("continue", description="what becomes of the rest if a job fails")
+    defaults: _Settings = Field(default_factory=lambda: _Settings(), description="for every job that says nothing else")
+    job: list[_Job] = Field(min_length=1, max_length=10000, description="the jobs")
+
+
+@dataclass(frozen=True)
+class Job:
+    """One recipe to render, with all that is laid over it."""
+
+    name: str
+    recipe: Path
+    overrides: Overrides
+    out: Path
+    only: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Jobs:
+    """All jobs of a file, in its order."""
+
+    path: Path
+    out: Path
+    stop_on_error: bool
+    jobs: tuple[Job, ...]
+
+
+def open_jobs(path: Path) -> Jobs:
+    """Read a file of jobs. Raises RecipeError with every problem in it."""
+    problems = Problems()
+    path = path.absolute()
+    table = read_toml(path, problems)
+    problems.stop_if_any()
+    assert table is not None, "a file that cannot be read tells why"
+    model = validate(_Jobs, table, problems)
+    problems.stop_if_any()
+    assert model is not None, "a model that fails tells why"
+    here = path.parent
+    base = here / model.out
+    found: list[Job] = []
+    for i, entry in enumerate(model.job):
+        recipes = _recipes(here, entry.recipes)
+        if not recipes:
+            problems.add(place_of(table, ("job", i, "recipes")), "no recipe is found", given=", ".join(entry.recipes))
+        if entry.name is not None and len(recipes) > 1:
+            problems.add(
+                place_of(table, ("job", i, "name")), "a name goes with one recipe", given=f"{len(recipes)} recipes"
+            )
+        if entry.out is not None and len(recipes) > 1:
+            problems.add(
+                place_of(table, ("job", i, "out")), "out goes with one recipe", given=f"{len(recipes)} recipes"
+            )
+        for recipe in recipes:
+            job = _job(here, base, model.defaults, entry, recipe)
+            if any(other.name == job.name for other in found):
+                problems.add(
+                    place_of(table, ("job", i)),
+                    "two jobs have one name",
+                    given=f'"{job.name}"',
+                    hint="give one of them a name",
+                )
+            found.append(job)
+    problems.stop_if_any()
+    return Jobs(path, base, model.on_error == "stop", tuple(found))
+
+
+def _recipes(here: Path, patterns: Sequence[str]) -> list[Path]:
+    """Files that are named or match, each once, in the order of the patterns and then of their names."""
+    found: dict[Path, None] = {}
+    for pattern in patterns:
+        if glob.has_magic(pattern):
+            matches = sorted(glob.glob(pattern, root_dir=here, recursive=True))
+            found |= {here / name: None for name in matches if name.endswith(".recipe.toml")}
+        else:
+            found[here / pattern] = None
+    return list(found)
+
+
+def _job(here: Path, base: Path, defaults: _Settings, entry: _Job, recipe: Path) -> Job:
+    def chosen(key: str) -> Any:
+        return getattr(entry if key in entry.model_fields_set else defaults, key)
+
+    variant = chosen("variant")
+    name = entry.name or (recipe_name(recipe) + (f".{variant}" if variant else ""))
+    sets = [f"{key}={_toml(value)}" for key, value in {**defaults.set, **entry.set}.items()]
+    roots = [here / one for one in chosen("allow_roots")]
+    stems_dir = chosen("stems_dir")
+    if stems_dir is not None:
+        folder = (here / stems_dir).resolve()
+        sets.append(f"stems_dir={_toml(str(folder))}")
+        roots.append(folder)
+    overlays = tuple(here / one for one in chosen("overlays"))
+    return Job(
+        name=name,
+        recipe=recipe,
+        overrides=Overrides(variant, overlays, tuple(sets), tuple(roots)),
+        out=here / entry.out if entry.out is not None else base / name,
+        only=tuple(chosen("only")),
+    )
+
+
+def _toml(value: Value) -> str:
+    """A value as TOML writes it: JSON's text, numbers, booleans and arrays are TOML's, too."""
+    return json.dumps(value, ensure_ascii=False)
+
+
+def chosen_jobs(jobs: Jobs, only: str | None, shard: str | None) -> list[Job]:
+    """Those that --only and --shard leave. Raises UsageError for a name or a share that is none."""
+    found = list(jobs.jobs)
+    if only is not None:
+        names = [name.strip() for name in only.split(",")]
+        known = [job.name for job in found]
+        for name in names:
+            if name not in known:
+                raise UsageError(
+                    Problem(
+                        "--only: there is no such job",
+                        given=f'"{name}"',
+                        allowed=", ".join(known),
+                        hint=nearest(name, known),
+                    )
+                )
+        found = [job for job in found if job.name in names]
+    if shard is not None:
+        part, count = shard_of(shard)
+        found = [job for i, job in enumerate(found) if i % count == part - 1]
+    return found
+
+
+def shard_of(text: str) -> tuple[int, int]:
+    """`2/8` as (2, 8)."""
+    part, slash, count = text.partition("/")
+    if slash and part.isdigit() and count.isdigit() and 1 <= int(part) <= int(count):
+        return int(part), int(count)
+    raise UsageError(Problem("--shard is no share", given=f'"{text}"', allowed="K/N, K from 1 to N: 2/8"))
+
+
+def clash(paths: Sequence[tuple[str, Path]]) -> RecipeError | None:
+    """The error of two jobs that would write one file, if there are any."""
+    owners: dict[Path, str] = {}
+    problems = []
+    for name, path in paths:
+        other = owners.setdefault(path, name)
+        if other != name:
+            problems.append(
+                Problem(
+                    "two jobs would write the same file",
+                    file=shown_path(path),
+                    given=f"{other}, {name}",
+                    hint="give one of them another out",
+                )
+            )
+    return RecipeError(problems) if problems else None

@@ -1,0 +1,71 @@
+"""chainrun batch: many renders, restartable."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from chainrun.cli.options import AsJson, LogFile, NoStore, Quiet, StoreFolder, Workers, store_folder
+from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
+from chainrun.errors import EXIT_DONE, EXIT_FAILED
+
+if TYPE_CHECKING:
+    from chainrun.batch import BatchResult
+
+
+def command(
+    jobs: Annotated[Path, typer.Argument(help="A file of jobs, NIGHT.jobs.toml.", show_default=False)],
+    workers: Workers = None,
+    fail_fast: Annotated[bool, typer.Option("--fail-fast", help="Begin no more jobs after one failed.")] = False,
+    only: Annotated[str | None, typer.Option("--only", metavar="NAMES", help="These jobs, with commas.")] = None,
+    shard: Annotated[
+        str | None, typer.Option("--shard", metavar="K/N", help="The K-th of N shares of the jobs.")
+    ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option("--cluster", metavar="WHERE", help="local:N or tcp://HOST:PORT: workers of dask.distributed."),
+    ] = None,
+    store: StoreFolder = None,
+    no_store: NoStore = False,
+    log: LogFile = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> int:
+    """Run a file of jobs: what is not done or has changed since the last run."""
+    from chainrun.batch import BatchOptions, open_jobs, run_batch
+
+    options = BatchOptions(workers, store_folder(store, no_store), fail_fast, only, shard, log, cluster)
+
+    def ended(record: dict[str, Any]) -> None:
+        if not quiet:
+            reason = f"  {record['error']}" if record.get("error") else ""
+            talk(f"{record['state']:<7} {record['job']}  {record['seconds']:.1f} s{reason}")
+
+    result = run_batch(open_jobs(jobs), options, ended=ended)
+    if as_json:
+        put_json(result.record())
+    elif not quiet:
+        put(_screen(result))
+    return EXIT_FAILED if result.failed else EXIT_DONE
+
+
+def _screen(result: BatchResult) -> str:
+    rows = []
+    for record in result.records.values():
+        deliveries = record.get("result", {}).get("deliveries", [])
+        measured = deliveries[0]["measured"] if deliveries else {}
+        rows.append(
+            [
+                shortened(record["job"], 34),
+                record["state"],
+                number(measured.get("integrated_lufs"), 2),
+                number(measured.get("true_peak_dbtp"), 2),
+                f"{record['seconds']:.1f}",
+            ]
+        )
+    states = [record["state"] for record in result.records.values()]
+    counts = ", ".join(f"{states.count(state)} {state}" for state in dict.fromkeys(states))
+    head = ["job", "state", "LUFS", "dBTP", "s"]
+    return f"{table(head, rows, left=2)}\n\n{counts} in {result.seconds:.1f} s; all of it in {result.path}"

@@ -1,0 +1,32 @@
+"""Signals that ask the program to end."""
+
+from __future__ import annotations
+
+from types import FrameType
+from typing import ClassVar
+
+
+class StoppedError(BaseException):
+    """A signal asks the program to end.
+
+    Not KeyboardInterrupt: where that one passes through an `exec` (imports of others do this), CPython remembers
+    it and kills the process by SIGINT at its end, whatever exit code it was given.
+    """
+
+    arrived: ClassVar[list[int]] = []
+    """Signals so far: code that was interrupted in an import may raise something else in place of this."""
+
+    def __init__(self, signum: int):
+        self.signum = signum
+        self.arrived.append(signum)
+
+
+def stop(signum: int, frame: FrameType | None) -> None:
+    """The handler of the signals."""
+    raise StoppedError(signum)
+
+
+def stop_if_asked() -> None:
+    """Raise again what the code of others has swallowed (a bare `except` around an import, say)."""
+    if StoppedError.arrived:
+        raise StoppedError(StoppedError.arrived[0])
