@@ -255,9 +255,7 @@ def test_a_killed_worker_costs_a_second_try_alone(session, store):
     deadline = time.monotonic() + 30
     while len(list(store.glob("parts/*"))) < 2 and time.monotonic() < deadline:
         time.sleep(0.01)
-    victim = next(
-        child for child in children_of(process.pid) if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes()
-    )
+    victim = next(worker for child in children_of(process.pid) for worker in children_of(child))
     os.kill(victim, signal.SIGKILL)
     out, err = process.communicate(timeout=120)
     assert process.returncode == 0, err
@@ -281,7 +279,7 @@ def killed_at(session, store, moments, workers=1):
     for moment in moments:
         process = program("render", path, "-o", "out", "--workers", workers, start_new_session=True)
         time.sleep(moment * whole_s)
-        children = children_of(process.pid)
+        children = [child for one in children_of(process.pid) for child in (one, *children_of(one))]
         process.kill()
         process.communicate()
         deadline = time.monotonic() + 5

@@ -3,17 +3,22 @@
 A worker that dies breaks the whole pool. The tasks that were in it are then run again, one at a time, each in a pool of
 its own: the one whose worker dies once more is named, and all others finish. (`max_tasks_per_child` is not used: it can
 deadlock.) Workers ignore SIGINT, which a terminal sends to all of them; they end when their parent does.
+
+Workers are forked by a server that has imported the engine once: `warm_up` starts it, so that it can do so while the
+program still reads its recipe and hashes its stems.
 """
 
 from __future__ import annotations
 
 import multiprocessing
+import multiprocessing.context
 import os
 import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
+from multiprocessing import forkserver
 from multiprocessing.connection import wait as wait_for
 from typing import Generic, TypeVar
 
@@ -26,6 +31,26 @@ Result = TypeVar("Result")
 def processors_here() -> int:
     """Processors that this process may run on."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _context() -> multiprocessing.context.ForkServerContext:
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["chainrun.engine.work"])
+    return context
+
+
+def warm_up() -> None:
+    """Start the server of workers, if it does not run. It has one BLAS thread, and no other: it can be forked."""
+    _context()
+    before = os.environ.get("OPENBLAS_NUM_THREADS")
+    os.environ["OPENBLAS_NUM_THREADS"] = "1"
+    try:
+        forkserver.ensure_running()
+    finally:
+        if before is None:
+            del os.environ["OPENBLAS_NUM_THREADS"]
+        else:
+            os.environ["OPENBLAS_NUM_THREADS"] = before
 
 
 def _end_with_parent() -> None:
@@ -186,7 +211,8 @@ class Crew(Generic[Task, Result]):
 @contextmanager
 def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
     """A pool of worker processes; when the program is to stop, they are killed at once."""
-    pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), initializer=_begin_worker)
+    warm_up()
+    pool = ProcessPoolExecutor(workers, _context(), initializer=_begin_worker)
     try:
         yield pool
     except BaseException:

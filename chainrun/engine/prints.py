@@ -1,7 +1,8 @@
 """Prints on disk: the float32 audio of a node, frame after frame, with what was measured of it, and checksums.
 
-A print file holds the audio (little-endian float32, channels interleaved), then a JSON document, then 96 bytes: a mark,
-both lengths, and SHA-256 of either part. It is written beside its place, synced and renamed by whoever keeps it.
+A print file holds the audio (little-endian float32, channels interleaved), then a JSON document, then 68 bytes: a mark,
+both lengths, the audio's CRC-32 and the document's SHA-256. It is written beside its place, synced and renamed by
+whoever keeps it.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import hashlib
 import json
 import os
 import struct
+import zlib
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -22,7 +24,7 @@ from chainrun.dsp.arrays import Array, silence
 from chainrun.errors import Problem, ResourceError
 
 MARK = b"chainrun-print-1"
-FOOTER = struct.Struct("<16sQQ32s32s")
+FOOTER = struct.Struct("<16sQQI32s")
 PIECE = 1 << 20
 
 
@@ -41,7 +43,7 @@ class Footer:
     """What stands at the end of a print file."""
 
     audio_bytes: int
-    audio_sha256: bytes
+    audio_crc32: int
     document: dict[str, Any]
 
     def print_at(self, path: Path) -> Print:
@@ -56,7 +58,7 @@ def read_footer(path: Path) -> Footer | None:
         size = path.stat().st_size
         with path.open("rb") as file:
             file.seek(max(0, size - FOOTER.size))
-            mark, audio_bytes, document_bytes, audio_sha256, document_sha256 = FOOTER.unpack(file.read())
+            mark, audio_bytes, document_bytes, audio_crc32, document_sha256 = FOOTER.unpack(file.read())
             if mark != MARK or audio_bytes + document_bytes + FOOTER.size != size:
                 return None
             file.seek(audio_bytes)
@@ -66,21 +68,21 @@ def read_footer(path: Path) -> Footer | None:
     if hashlib.sha256(text).digest() != document_sha256:
         return None
     document: dict[str, Any] = json.loads(text)
-    return Footer(audio_bytes, audio_sha256, document)
+    return Footer(audio_bytes, audio_crc32, document)
 
 
 def audio_is_whole(path: Path, footer: Footer) -> bool:
     """Does the audio have the checksum that its footer tells?"""
-    digest = hashlib.sha256()
+    crc = 0
     left = footer.audio_bytes
     try:
         with path.open("rb") as file:
             while left > 0 and (piece := file.read(min(PIECE, left))):
-                digest.update(piece)
+                crc = zlib.crc32(piece, crc)
                 left -= len(piece)
     except OSError:
         return False
-    return left == 0 and digest.digest() == footer.audio_sha256
+    return left == 0 and crc == footer.audio_crc32
 
 
 class PrintWriter:
@@ -88,7 +90,7 @@ class PrintWriter:
 
     def __init__(self, path: Path, n_channels: int, begin_frame: int = 0):
         self.path, self.n_channels, self.n_frames, self._begin_frame = path, n_channels, 0, begin_frame
-        self._digest = hashlib.sha256()
+        self._crc = 0
         try:
             self._file = path.open("wb")
         except OSError as error:
@@ -111,7 +113,7 @@ class PrintWriter:
             self._file.write(data.data)
         except OSError as error:
             raise self._failed(error) from error
-        self._digest.update(data.data)
+        self._crc = zlib.crc32(data.data, self._crc)
         self.n_frames += data.shape[0]
         return np.ascontiguousarray(data.T, dtype=np.float64)
 
@@ -126,7 +128,7 @@ class PrintWriter:
         full = {**document, "n_channels": self.n_channels, "begin_frame": self._begin_frame}
         text = json.dumps(full, separators=(",", ":")).encode()
         audio_bytes = self.n_frames * self.n_channels * 4
-        footer = FOOTER.pack(MARK, audio_bytes, len(text), self._digest.digest(), hashlib.sha256(text).digest())
+        footer = FOOTER.pack(MARK, audio_bytes, len(text), self._crc, hashlib.sha256(text).digest())
         try:
             self._file.write(text + footer)
             self._file.flush()

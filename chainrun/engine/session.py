@@ -17,7 +17,7 @@ from pathlib import Path
 from chainrun import __version__
 from chainrun.audiofile.read import hash_content
 from chainrun.engine.choice import Choice, choose, choose_stretch
-from chainrun.engine.crew import Crew, WorkerDiedError, processors_here
+from chainrun.engine.crew import Crew, WorkerDiedError, processors_here, warm_up
 from chainrun.engine.deliver import Order, check_folder, deliver
 from chainrun.engine.fingerprint import surroundings
 from chainrun.engine.log import EventLog
@@ -93,6 +93,8 @@ class _Session:
 
     def render(self) -> RenderResult:
         opened, options = self.opened, self.options
+        if (options.workers or 0) > 1:
+            warm_up()
         plan = build_plan(
             opened,
             only=stems_of(opened, options.only),
