@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import os
 from dataclasses import dataclass
 from pathlib import Path
@@ -136,7 +137,8 @@ class Reader:
                 allowed=f"{self.header.n_frames} frames",
             )
         x = np.ascontiguousarray(data.T)
-        if not np.isfinite(x).all():
+        highest, lowest = float(x.max(initial=0.0)), float(x.min(initial=0.0))
+        if not math.isfinite(highest - lowest):
             frame = int(np.flatnonzero(~np.isfinite(x).all(axis=0))[0]) + self._at
             raise _refuse(
                 self._path,
@@ -145,7 +147,10 @@ class Reader:
             )
         self._left -= wanted
         self._at += wanted
-        self._count_clipped(x)
+        if max(highest, -lowest) >= self._full_scale:
+            self._count_clipped(x)
+        else:
+            self._run_lengths[:] = 0
         return x
 
     def _count_clipped(self, x: Array) -> None:

@@ -42,7 +42,7 @@ class _Tail:
     def write(self, y: Array) -> None:
         inside = min(y.shape[1], self._left)
         self._left -= inside
-        self._peak = max(self._peak, float(np.abs(y).max(initial=0.0)))
+        self._peak = max(self._peak, float(y.max(initial=0.0)), -float(y.min(initial=0.0)))
         if inside:
             self._write(y[:, :inside])
         behind = y[:, inside:]

@@ -91,6 +91,8 @@ class PrintWriter:
     def __init__(self, path: Path, n_channels: int, begin_frame: int = 0):
         self.path, self.n_channels, self.n_frames, self._begin_frame = path, n_channels, 0, begin_frame
         self._crc = 0
+        self._rounded = np.empty((0, n_channels), dtype="<f4")
+        self._held = np.empty(0)
         try:
             self._file = path.open("wb")
         except OSError as error:
@@ -106,16 +108,22 @@ class PrintWriter:
         )
 
     def write(self, x: Array) -> Array:
-        """Append a block; returns it as the print holds it, rounded to float32."""
+        """Append a block; returns it as the print holds it, rounded to float32. The next call writes over that."""
+        channels, n = x.shape
+        if self._rounded.shape[0] < n:
+            self._rounded = np.empty((n, channels), dtype="<f4")
+            self._held = np.empty(n * channels)
+        data, held = self._rounded[:n], self._held[: n * channels].reshape(channels, n)
         with np.errstate(over="ignore"):  # what does not fit becomes inf, which the node tells
-            data = np.ascontiguousarray(x.T, dtype="<f4")
+            np.copyto(data, x.T, casting="same_kind")
         try:
             self._file.write(data.data)
         except OSError as error:
             raise self._failed(error) from error
         self._crc = zlib.crc32(data.data, self._crc)
-        self.n_frames += data.shape[0]
-        return np.ascontiguousarray(data.T, dtype=np.float64)
+        self.n_frames += n
+        np.copyto(held, data.T)
+        return held
 
     def abandon(self) -> None:
         """Close and drop the file."""

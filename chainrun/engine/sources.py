@@ -18,7 +18,8 @@ from chainrun.plan import Input, KeyInput, StemInput
 from chainrun.plan.nodes import FilePart
 from chainrun.units import db_to_gain, gain_to_db, s_to_frames
 
-READ_FRAMES = 1 << 16
+READ_FRAMES = 61_440
+"""As many as the engine's blocks have, so that whole parts are handed on."""
 HEARD = 10.0 ** (-90.0 / 20.0)
 """What is dropped before time 0 is told where it was louder than this."""
 
@@ -57,7 +58,7 @@ class _Lane:
         self.lost_peak = 0.0
 
     def feed(self, x: Array) -> None:
-        y = x * self._gain
+        y = x * self._gain if self._gain != 1.0 else x
         if self._before:
             lost = y[: self._before]
             self.lost_peak = max(self.lost_peak, float(np.abs(lost).max(initial=0.0)))
@@ -82,6 +83,9 @@ class _Lane:
         return self._ready
 
     def take(self, n_frames: int) -> Array:
+        if not self._silence and self._parts and self._parts[0].size == n_frames:
+            self._ready -= n_frames
+            return self._parts.pop(0)
         out = np.zeros(n_frames)
         at = min(self._silence, n_frames)
         self._silence -= at
@@ -154,7 +158,8 @@ class StemSource:
                     lane.feed(x[part.channel or 0])
                     if file.ended:
                         lane.flush()
-        return np.stack([lane.take(n_frames) for lane in self._lanes])
+        taken = [lane.take(n_frames) for lane in self._lanes]
+        return np.stack(taken) if len(taken) > 1 else taken[0][None]
 
     def notes(self, name: str) -> list[str]:
         """What a person should know of the file after it was read."""
