@@ -265,7 +265,8 @@ def test_the_readmes_example_recipe_is_valid(session, chainrun):
     import shutil
 
     text = (ROOT / "README.md").read_text()
-    (example,) = re.findall(r"```toml\n(.*?)```", text, flags=re.S)
+    example, jobs = re.findall(r"```toml\n(.*?)```", text, flags=re.S)
+    assert jobs.startswith("jobs = 1")
     folder = session.folder / "stems"
     folder.mkdir()
     for name in ("kick", "snare_under", "over_left", "over_right"):
@@ -273,3 +274,10 @@ def test_the_readmes_example_recipe_is_valid(session, chainrun):
     shutil.copytree(ROOT / "recipes" / "presets", session.folder / "presets")
     ran = chainrun("check", session.write(example, "kit"))
     assert (ran.code, ran.err) == (0, "")
+    from chainrun.batch import open_jobs
+
+    songs = session.folder / "songs"
+    songs.mkdir()
+    shutil.copy("kit.recipe.toml", songs / "reel.recipe.toml")
+    Path("night.jobs.toml").write_text(jobs)
+    assert [job.name for job in open_jobs(Path("night.jobs.toml")).jobs] == ["reel", "reel-loud"]

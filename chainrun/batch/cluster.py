@@ -93,7 +93,7 @@ def _check_workers(client: Any, paths: Sequence[Path]) -> None:
     mine = surroundings(BLOCK_FRAMES)
     problems = []
     for worker, report in reports.items():
-        for key in ("engine", "numpy", "scipy"):
+        for key in ("engine", "code", "numpy", "scipy"):
             if report[key] != mine[key]:
                 problems.append(Problem(f"worker {worker} runs another {key}", given=report[key], allowed=mine[key]))
         problems += [
