@@ -363,6 +363,22 @@ def test_too_little_room_is_told_beforehand(session, store, monkeypatch):
     assert list(store.glob("prints/*")) == []
 
 
+def test_a_file_past_4_gib_becomes_rf64_beforehand(session, monkeypatch):
+    """EBU Tech 3306: a RIFF file ends at 4 GiB. The container follows from the predicted size, not from what came."""
+    from chainrun.audiofile import write
+
+    hour = 3600 * 48000
+    assert write.container_of(Path("a.wav"), 2, hour, 24) == "WAV"
+    assert write.container_of(Path("a.wav"), 2, 4 * hour, 24) == "WAV"
+    assert write.container_of(Path("a.wav"), 2, 5 * hour, 24) == "RF64"
+    assert write.container_of(Path("a.wav"), 2, 3 * 2 * hour, 32) == "RF64"
+    monkeypatch.setattr(write, "_LIMIT_OF_WAV", 100_000)
+    made(session.write(RECIPE), None)
+    assert soundfile.info("out/mix.wav").format == "RF64"
+    x, _ = soundfile.read("out/mix.wav")
+    assert len(x) >= 24000
+
+
 def test_a_store_that_cannot_be_is_told(session, chainrun):
     Path("file").touch()
     ran = chainrun("render", session.write(RECIPE), "-o", "out", "--store", "file/store")
