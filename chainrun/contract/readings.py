@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 Curve = NDArray[np.float32]
 
 POINTS_PER_SECOND = 100
+MOST_POINTS = 36_000
+"""Of a curve: six minutes at 100 a second. Longer ones are coarser, so that memory does not grow with length."""
 WORKING_DB = 0.1
 """A step counts as working where it changes the level by more than this."""
 
@@ -73,7 +75,7 @@ class ReductionRecorder:
 
     def __init__(self, stream: Stream, latency_frames: int):
         rate_hz = stream.rate_hz
-        self._hop = max(1, rate_hz // POINTS_PER_SECOND)
+        self._hop = max(1, rate_hz // POINTS_PER_SECOND, -(-(stream.n_frames or 0) // MOST_POINTS))
         self._rate_hz = rate_hz
         self._skip = stream.latency_frames + latency_frames
         self._left = stream.n_frames

@@ -16,6 +16,10 @@ from chainrun.loudness import Measured
 
 SCHEMA_VERSION = 1
 CURVES = ("curve_min_db", "curve_max_db")
+REASONS = {
+    "integrated_lufs": "nothing is above the gate at -70 LUFS for 400 ms",
+    "side_to_mid_db": "both sides are the same",
+}
 QUANTITIES = ("gain_reduction_max_db", "gain_reduction_mean_db", "gain_reduction_working_pct")
 
 
@@ -42,7 +46,7 @@ class NodeResult:
             "kind": self.kind,
             "measured": asdict(self.measured),
             "readings": [
-                {**asdict(reading), **{key: _packed(getattr(reading, key)) for key in CURVES}}
+                {key: _packed(value) if key in CURVES else value for key, value in vars(reading).items()}
                 for reading in self.readings
             ],
             "notes": self.notes,
@@ -179,14 +183,16 @@ def measured_record(measured: Measured) -> dict[str, Any]:
         "rate_hz": measured.rate_hz,
     }
     reasons: dict[str, str] = {}
-    for key in ("integrated_lufs", "true_peak_dbtp", "sample_peak_dbfs"):
-        value = getattr(measured, key)
-        if value is None:
+    for key, value in asdict(measured).items():
+        if key in record or value is None:
+            continue
+        if isinstance(value, dict):
+            record[key] = {name: round(level, 2) if math.isfinite(level) else None for name, level in value.items()}
             continue
         record[key] = round(value, 4) if math.isfinite(value) else None
         if not math.isfinite(value):
             silent = measured.sample_peak_dbfs == -math.inf
-            reasons[key] = "silence" if silent else "nothing is above the gate at -70 LUFS for 400 ms"
+            reasons[key] = "silence" if silent else REASONS.get(key, "there is none")
     if reasons:
         record["reasons"] = reasons
     return record

@@ -3,7 +3,9 @@
 The standard prints coefficients for 48 kHz (Tables 1 and 2) and asks other rates for "the same frequency
 response". The analog prototype behind the printed sets: a shelf of 3.99984 dB at 1681.97 Hz with Q 0.70718, and a
 high-pass at 38.135 Hz with Q 0.50033 whose numerator 1, -2, 1 leaves +0.0433 dB in the pass band; that gain is
-kept at every rate. tests/test_loudness.py compares with the printed coefficients.
+kept at every rate. From 44.1 kHz on the bilinear transform keeps the response within 0.01 dB of the one at 48 kHz up to
+20 kHz; below, where the shelf comes near the Nyquist frequency, its section is fitted (0.02 dB at 8 kHz, less above).
+tests/test_loudness.py compares with the printed coefficients.
 """
 
 from __future__ import annotations
@@ -19,8 +21,39 @@ SHELF_SLOPE = 0.4996667741545416
 HIGH_PASS_HZ, HIGH_PASS_Q = 38.13547087602444, 0.5003270373238773
 
 
+LOWEST_PLAIN_HZ = 44_100
+
+
 def k_weighting(rate_hz: int) -> Array:
     """The two sections of the K-weighting at this rate, shape (2, 6)."""
+    sections = _bilinear(rate_hz)
+    if rate_hz < LOWEST_PLAIN_HZ:
+        sections[0] = _fitted_shelf(sections[0], rate_hz)
+    return sections
+
+
+def _fitted_shelf(start: Array, rate_hz: int) -> Array:
+    """The shelf whose response is that of 48 kHz, in dB, to the least squares up to 0.48 of the rate."""
+    from scipy.optimize import least_squares
+
+    freqs = np.geomspace(20.0, 0.48 * rate_hz, 400)
+    wanted = _level_db(_bilinear(48_000)[0], freqs, 48_000)
+
+    def off(free: Array) -> Array:
+        return _level_db(np.array([*free[:3], 1.0, *free[3:]]), freqs, rate_hz) - wanted
+
+    free = least_squares(off, np.delete(start, 3), xtol=1e-12, ftol=1e-12, gtol=1e-12).x
+    return np.array([*free[:3], 1.0, *free[3:]])
+
+
+def _level_db(section: Array, freqs: Array, rate_hz: int) -> Array:
+    z = np.exp(-2j * np.pi * freqs / rate_hz)
+    b0, b1, b2, _, a1, a2 = section
+    level: Array = 20.0 * np.log10(np.abs((b0 + b1 * z + b2 * z * z) / (1.0 + a1 * z + a2 * z * z)))
+    return level
+
+
+def _bilinear(rate_hz: int) -> Array:
     k = math.tan(math.pi * SHELF_HZ / rate_hz)
     top = 10.0 ** (SHELF_DB / 20.0)
     middle = top**SHELF_SLOPE
