@@ -176,12 +176,12 @@ def test_steps_that_are_no_whole_frames(rate):
 @pytest.mark.parametrize("oversample", [4, 8, 16])
 def test_true_peak_at_higher_rates(oversample):
     # BS.1770-5 Annex 2, Attachment 1: worst under-read at fs/4 is 0.169 dB at 4 times the rate, 0.042 at 8.
-    worst = max(
-        abs(
-            read(0.5 * np.sin(np.pi / 2 * np.arange(4800) + phase)[None], oversample=oversample).true_peak_dbtp + 6.0206
-        )
+    fade = np.minimum(1, np.minimum(np.arange(4800), 4799 - np.arange(4800)) / 480)  # an unfaded burst overshoots
+    found = [
+        read((0.5 * fade * np.sin(np.pi / 2 * np.arange(4800) + phase))[None], oversample=oversample).true_peak_dbtp
         for phase in np.linspace(0.3, 0.3 + np.pi / 2, 9)
-    )
+    ]
+    worst = max(abs(peak + 6.0206) for peak in found)
     assert worst < {4: 0.20, 8: 0.07, 16: 0.04}[oversample]
 
 
