@@ -328,7 +328,8 @@ def test_what_is_odd_about_a_file_is_told(session):
         'recipe = 1\n[stems.a]\nfile = ["kick.wav", "short.wav"]\n[stems.b]\nfile = "kick.wav"\nto_s = 99\n'
     )
     _, _, result = render_main(path)
-    assert [w.split(":")[0] for w in result.warnings] == ["a", "b"]
+    told = [w.split(":")[0] for w in result.warnings if not w.startswith("caution")]
+    assert told == ["a", "b"]
 
 
 def test_a_target_out_of_reach_is_told_and_the_file_kept(session, chainrun):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Callable, Mapping
 from glob import escape
 from pathlib import Path
 from types import TracebackType
@@ -12,12 +13,17 @@ from typing import BinaryIO, Literal
 import numpy as np
 import soundfile
 
+from chainrun.audiofile.bext import Broadcast, insert_bext
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.dither import Quantiser
 from chainrun.errors import Problem, ResourceError
 
 Bits = Literal[16, 24, 32]
-FORMATS = {".wav": "WAV", ".flac": "FLAC"}
+FORMATS = {".wav": "WAV", ".flac": "FLAC", ".ogg": "OGG", ".mp3": "MP3"}
+LOSSY = (".ogg", ".mp3")
+LOSSY_BLOCK = 65_536
+"""libsndfile crashes on a long block of Vorbis."""
+RATES_OF_MP3 = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
 _LIMIT_OF_WAV = (1 << 32) - (1 << 16)
 
 
@@ -42,8 +48,8 @@ def _clear_peak_time(file: BinaryIO) -> None:
 def _drop_dead(path: Path) -> None:
     """Take away what a process that was killed had begun to write beside this place."""
     for part in path.parent.glob(f".{escape(path.name)}.*.part"):
-        pid = part.name.split(".")[-2]
-        if pid.isdigit() and not Path(f"/proc/{pid}").exists() and Path("/proc/self").exists():
+        pid = next((piece for piece in reversed(part.name.split(".")) if piece.isdigit()), "")
+        if pid and not Path(f"/proc/{pid}").exists() and Path("/proc/self").exists():
             part.unlink(missing_ok=True)
 
 
@@ -60,18 +66,27 @@ class Writer:
         bits: Bits = 24,
         dither: bool = True,
         seed: int = 0,
+        quality_pct: float = 80.0,
+        tags: Mapping[str, str] | None = None,
+        broadcast: Callable[[], Broadcast] | None = None,
     ):
         self.path, self.bits = path, bits
+        self._lossy = path.suffix.lower() in LOSSY
+        self._broadcast = broadcast
         _drop_dead(path)
         self._temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-        self._quantiser = Quantiser(bits, dither=dither, seed=seed) if bits != 32 else None
+        self._quantiser = Quantiser(bits, dither=dither, seed=seed) if bits != 32 and not self._lossy else None
         self._digest = hashlib.sha256()
         container = container_of(path, n_channels, n_frames, bits)
-        subtype = {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}[bits]
+        subtype = {"OGG": "VORBIS", "MP3": "MPEG_LAYER_III"}.get(container)
+        subtype = subtype or {16: "PCM_16", 24: "PCM_24", 32: "FLOAT"}[bits]
+        more = {"compression_level": 1.0 - quality_pct / 100.0} if self._lossy else {}
         try:
             self._file = soundfile.SoundFile(
-                str(self._temporary), "w", rate_hz, n_channels, subtype=subtype, format=container
+                str(self._temporary), "w", rate_hz, n_channels, subtype=subtype, format=container, **more
             )
+            for name, text in (tags or {}).items():
+                setattr(self._file, name, text)
         except (soundfile.LibsndfileError, OSError) as error:
             raise self._failed(error) from error
 
@@ -102,7 +117,11 @@ class Writer:
             data = np.left_shift(steps, 32 - self.bits)
         self._digest.update(data.tobytes())
         try:
-            self._file.write(data)
+            if self._lossy:
+                for at in range(0, len(data), LOSSY_BLOCK):
+                    self._file.write(data[at : at + LOSSY_BLOCK])
+            else:
+                self._file.write(data)
         except (soundfile.LibsndfileError, OSError) as error:
             self.abandon()
             raise self._failed(error) from error
@@ -113,6 +132,8 @@ class Writer:
         try:
             self._file.flush()
             self._file.close()
+            if self._broadcast is not None:
+                insert_bext(self._temporary, self._broadcast())
             with self._temporary.open("r+b") as file:
                 if self.bits == 32:
                     _clear_peak_time(file)

@@ -1,49 +1,45 @@
-"""From prints to delivered files: one gain to the target, quantised with dither, measured as written."""
+"""From prints to delivered files: a gain to the target, held under a true peak, measured as written (or as decoded)."""
 
 from __future__ import annotations
 
+import json
 import math
+import os
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from chainrun.audiofile import Writer
-from chainrun.audiofile.write import Bits
+from chainrun import __version__
+from chainrun.audiofile import Reader, Writer
+from chainrun.audiofile.bext import Broadcast
+from chainrun.audiofile.write import LOSSY
 from chainrun.dsp.arrays import Array
+from chainrun.engine.delivery import BLOCK_FRAMES, Order, Passage
 from chainrun.engine.prints import Print, PrintSource
-from chainrun.engine.result import DeliveryResult, NodeResult
+from chainrun.engine.result import DeliveryResult, NodeResult, measured_record
 from chainrun.engine.sources import Source, SumSource
 from chainrun.errors import Problem, ResourceError
-from chainrun.loudness import Measured, Meter, gain_to_loudness
-from chainrun.plan import Input
-from chainrun.units import db_to_gain
+from chainrun.loudness import Analysis, Measured, Meter, gain_to_loudness
 
-BLOCK_FRAMES = 61_440
 PEAK_MARGIN_DB = 0.001
 """Kept under max_dbtp, so that dither and rounding cannot pass it."""
-
-
-@dataclass(frozen=True)
-class Order:
-    """A file to write: which print, how, and where."""
-
-    node: str
-    path: Path
-    bits: Bits
-    dither: bool
-    seed: int
-    target_lufs: float | None
-    max_dbtp: float | None
-    strip: Input | None
-    """Fader and pan to go through, where they are asked for."""
-    frames: tuple[int, ...] | None = None
-    """First frame of a stretch, and the one behind its last."""
+DEFAULT_CEILING_DBTP = -1.0
+ROUNDS = 12
+LOSSY_TRIES = 6
+MOST_STEP_DB = 12.0
+CLOSE_LU = 0.005
+LOUD_LUFS, HOT_DBTP, MUCH_DC_DBFS, MUCH_DBFS = -9.0, -0.1, -40.0, -30.0
 
 
 def deliver(
-    order: Order, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float, known: NodeResult | None = None
+    order: Order,
+    prints: Mapping[str, Print],
+    rate_hz: int,
+    pan_law_db: float,
+    known: NodeResult | None = None,
+    recipe_hash: str = "",
 ) -> tuple[DeliveryResult, list[str]]:
     """Write one file. Returns the result, and what failed (the file is kept).
 
@@ -56,73 +52,194 @@ def deliver(
             return SumSource([order.strip], prints, pan_law_db, rate_hz, begin)
         return PrintSource(prints[order.node], begin)
 
-    def frames(reader: Source) -> int:
-        return order.frames[1] - begin if order.frames is not None else reader.n_frames
-
-    gain_db = shortfall = 0.0
-    if order.target_lufs is not None:
-        if known is not None and order.strip is None:
-            powers, peak = np.array(known.block_powers), known.measured.true_peak_dbtp
-        if known is None or order.strip is not None or (peak is None and order.max_dbtp is not None):
-            heard = source()
-            powers, peak = _measured(heard, frames(heard), rate_hz, order.max_dbtp is not None)
-        gain_db, shortfall = _gain_to_target(powers, peak, order.target_lufs, order.max_dbtp)
-    reader = source()
-    n_frames = frames(reader)
+    passage = Passage(order, source, rate_hz)
     check_folder(order.path.parent)
-    meter = Meter(rate_hz, reader.n_channels)
-    gain = db_to_gain(gain_db)
-    with Writer(
-        order.path,
-        rate_hz,
-        reader.n_channels,
-        n_frames,
-        bits=order.bits,
-        dither=order.dither,
-        seed=order.seed,
-    ) as writer:
-        left = n_frames
-        while left > 0:
-            n = min(BLOCK_FRAMES, left)
-            x = reader.read(n)
-            if gain != 1.0:
-                x *= gain
-            meter.feed(writer.write(x))
-            left -= n
-        writer.finish()
-    reader.close()
-    measured = meter.result()
+    lossy = order.path.suffix.lower() in LOSSY
+    ceiling, aim = order.max_dbtp, order.target_lufs
+    for _ in range(LOSSY_TRIES if lossy else 1):
+        gain_db, shortfall, limited = _fit(replace(order, target_lufs=aim), passage, known, ceiling)
+        measured, pcm_sha256, clipped = _write(order, passage, gain_db, limited, recipe_hash)
+        # What a lossy format decodes to cannot be foretold: it is read, and what it misses is made up for.
+        over = (measured.true_peak_dbtp or 0.0) - (order.max_dbtp if order.max_dbtp is not None else math.inf)
+        missed = order.target_lufs - measured.integrated_lufs if order.target_lufs is not None else 0.0
+        if over <= 0.0 and (abs(missed) < 0.05 or not math.isfinite(missed) or shortfall > 0.05):
+            break
+        if over > 0.0:
+            ceiling = (ceiling if ceiling is not None else 0.0) - over - 0.05
+        if aim is not None and math.isfinite(missed) and abs(missed) >= 0.05:
+            aim += missed
     # A stretch at the whole mix's gain has no target of its own.
     whole_gain = order.frames is not None and known is not None
     judged = replace(order, target_lufs=None) if whole_gain else order
-    failures = _judge(judged, measured, 0.0 if whole_gain else shortfall, writer.clipped_frames, gain_db)
-    result = DeliveryResult(str(order.path), measured, writer.pcm_sha256, gain_db, order.target_lufs, shortfall)
+    failures = _judge(judged, measured, 0.0 if whole_gain else shortfall, clipped, gain_db)
+    result = DeliveryResult(
+        str(order.path),
+        measured,
+        pcm_sha256,
+        gain_db,
+        order.target_lufs,
+        shortfall,
+        passage.reduction_max_db if limited is not None else None,
+        tuple(cautions(order.path.name, measured)),
+    )
+    if order.sidecar:
+        _write_sidecar(order.path, result, recipe_hash)
     return result, failures
 
 
-def _measured(source: Source, n_frames: int, rate_hz: int, true_peak: bool) -> tuple[Array, float | None]:
+# -- the gain ----------------------------------------------------------------------------------------------------
+
+
+def _fit(
+    order: Order, passage: Passage, known: NodeResult | None, ceiling: float | None
+) -> tuple[float, float, float | None]:
+    """Gain in dB, by how much it falls short of the target in LU, and the limiter's ceiling if there is one."""
+    if order.target_lufs is None:
+        return 0.0, 0.0, ceiling if order.fit == "limit" else None
+    if known is not None and order.is_plain:
+        powers, peak = np.array(known.block_powers), known.measured.true_peak_dbtp
+    else:
+        powers, peak = np.empty(0), None
+    if order.fit == "limit":
+        return _fit_by_limiting(order.target_lufs, passage, DEFAULT_CEILING_DBTP if ceiling is None else ceiling)
+    if powers.size == 0 or (peak is None and ceiling is not None):
+        powers, peak = _measured(passage, 0.0, None, ceiling is not None)
+    wanted = gain_to_loudness(powers, order.target_lufs)
+    if wanted is None:
+        return 0.0, 0.0, None
+    if ceiling is None or peak is None:
+        return wanted, 0.0, None
+    room = ceiling - PEAK_MARGIN_DB - peak
+    return min(wanted, room), max(0.0, wanted - room), None
+
+
+def _fit_by_limiting(target_lufs: float, passage: Passage, ceiling: float) -> tuple[float, float, float | None]:
+    """The gain that reaches the loudness behind the limiter: found step by step, since limiting takes loudness away."""
+    powers, _ = _measured(passage, 0.0, None, False)
+    gain = gain_to_loudness(powers, target_lufs)
+    if gain is None:
+        return 0.0, 0.0, ceiling
+    missing, before = 0.0, None
+    for _ in range(ROUNDS):
+        powers, _ = _measured(passage, gain, ceiling, False)
+        more = gain_to_loudness(powers, target_lufs)
+        missing = more if more is not None else 0.0
+        if abs(missing) < CLOSE_LU:
+            return gain, 0.0, ceiling
+        # By the secant: behind a limiter each dB of gain makes less than 1 LU.
+        slope = (before[1] - missing) / (gain - before[0]) if before is not None and gain != before[0] else 1.0
+        before = (gain, missing)
+        gain += max(-MOST_STEP_DB, min(MOST_STEP_DB, missing / max(slope, 0.05)))
+    return gain, max(0.0, missing), ceiling
+
+
+def _measured(passage: Passage, gain_db: float, ceiling: float | None, true_peak: bool) -> tuple[Array, float | None]:
     """Powers of the 400 ms blocks, and the true peak where it is wanted."""
-    meter = Meter(rate_hz, source.n_channels, true_peak=true_peak)
-    left = n_frames
-    while left > 0:
-        n = min(BLOCK_FRAMES, left)
-        meter.feed(source.read(n))
-        left -= n
-    source.close()
+    meter = Meter(passage.rate_hz, passage.n_channels, true_peak=true_peak)
+    for x in passage.blocks(gain_db, ceiling):
+        meter.feed(x)
     return meter.block_powers(), meter.result().true_peak_dbtp
 
 
-def _gain_to_target(
-    powers: Array, peak: float | None, target_lufs: float, max_dbtp: float | None
-) -> tuple[float, float]:
-    """The gain in dB to a loudness that does not pass a true peak, and by how much that falls short in LU."""
-    wanted = gain_to_loudness(powers, target_lufs)
-    if wanted is None:
-        return 0.0, 0.0
-    if max_dbtp is None or peak is None:
-        return wanted, 0.0
-    room = max_dbtp - PEAK_MARGIN_DB - peak
-    return min(wanted, room), max(0.0, wanted - room)
+# -- the file ----------------------------------------------------------------------------------------------------
+
+
+def _write(
+    order: Order, passage: Passage, gain_db: float, ceiling: float | None, recipe_hash: str
+) -> tuple[Measured, str, int]:
+    """What the file measures, the hash of its samples, and frames that did not fit."""
+    analysis = Analysis(passage.rate_hz, passage.n_channels, every=8)
+    tags = {**order.tags, "comment": order.tags.get("comment") or f"recipe {recipe_hash}, chainrun {__version__}"}
+    told = order.tags or order.bext or order.sidecar
+
+    def broadcast() -> Broadcast:
+        found = analysis.result()
+        return Broadcast(
+            order.tags.get("title", order.path.stem),
+            order.tags.get("artist", ""),
+            recipe_hash[:32],
+            order.tags.get("date", ""),
+            found.integrated_lufs,
+            found.range_lu,
+            found.true_peak_dbtp,
+            found.momentary_max_lufs,
+            found.short_term_max_lufs,
+        )
+
+    with Writer(
+        order.path,
+        passage.rate_hz,
+        passage.n_channels,
+        passage.n_frames,
+        bits=order.bits,
+        dither=order.dither,
+        seed=order.seed,
+        quality_pct=order.quality_pct,
+        tags=tags if told else None,
+        broadcast=broadcast if order.bext else None,
+    ) as writer:
+        for x in passage.blocks(gain_db, ceiling):
+            analysis.feed(writer.write(x))
+        writer.finish()
+    measured = analysis.result()
+    if order.path.suffix.lower() in LOSSY:
+        measured = _decoded(order.path)
+    return measured, writer.pcm_sha256, writer.clipped_frames
+
+
+def _decoded(path: Path) -> Measured:
+    with Reader(path) as reader:
+        analysis = Analysis(reader.header.rate_hz, reader.header.n_channels, every=8)
+        while (block := reader.read(BLOCK_FRAMES)).shape[1]:
+            analysis.feed(block)
+    return analysis.result()
+
+
+def _write_sidecar(path: Path, result: DeliveryResult, recipe_hash: str) -> None:
+    """NAME.json beside the file: what made it, and what it measured."""
+    place = path.with_suffix(".json")
+    part = place.with_name(f".{place.name}.{os.getpid()}.part")
+    document = {
+        "schema_version": 1,
+        "engine": __version__,
+        "recipe_hash": recipe_hash,
+        "file": path.name,
+        "pcm_sha256": result.pcm_sha256,
+        "gain_db": round(result.gain_db, 4),
+        "measured": measured_record(result.measured),
+    }
+    try:
+        with part.open("w", encoding="utf-8") as file:
+            json.dump(document, file, indent=1, allow_nan=False)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(part, place)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise ResourceError(Problem(f"the sidecar could not be written ({error.strerror})", file=str(place))) from error
+
+
+# -- what is said ------------------------------------------------------------------------------------------------
+
+
+def cautions(name: str, measured: Measured) -> list[str]:
+    """Plain warnings about what can hurt ears and loudspeakers. The figures are ours: common practice."""
+    found = []
+    if measured.integrated_lufs > LOUD_LUFS:
+        found.append(
+            f"{measured.integrated_lufs:.1f} LUFS is very loud: turn the listening level down before you play it"
+        )
+    if measured.true_peak_dbtp is not None and measured.true_peak_dbtp > HOT_DBTP:
+        found.append(f"a true peak of {measured.true_peak_dbtp:.1f} dBTP can clip converters and lossy formats")
+    if measured.dc_dbfs is not None and measured.dc_dbfs > MUCH_DC_DBFS:
+        found.append(f"DC of {measured.dc_dbfs:.0f} dBFS pushes loudspeakers off their middle: dc_block takes it out")
+    for level, what in (
+        (measured.above_18_khz_dbfs, "above 18 kHz, which many cannot hear and tweeters can burn from"),
+        (measured.below_15_hz_dbfs, "below 15 Hz, which nobody hears and woofers move from"),
+    ):
+        if level is not None and level > MUCH_DBFS:
+            found.append(f"{level:.0f} dBFS lie {what}")
+    return [f"caution, {name}: {text}" for text in found]
 
 
 def _judge(order: Order, measured: Measured, shortfall: float, clipped: int, gain_db: float) -> list[str]:
@@ -138,6 +255,8 @@ def _judge(order: Order, measured: Measured, shortfall: float, clipped: int, gai
         failures.append(
             f"{name}: {measured.integrated_lufs:.2f} LUFS, {shortfall:.2f} LU short of the target "
             f"{order.target_lufs:g} LUFS: more gain than {gain_db:+.2f} dB would pass {order.max_dbtp:g} dBTP"
+            if order.fit == "gain"
+            else f"{name}: {measured.integrated_lufs:.2f} LUFS; no gain before the limiter reaches the target"
         )
     peak = measured.true_peak_dbtp
     if order.max_dbtp is not None and peak is not None and peak > order.max_dbtp + 0.005:

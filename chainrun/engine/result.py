@@ -97,6 +97,9 @@ class DeliveryResult:
     target_lufs: float | None
     shortfall_lu: float
     """By how much the target was missed because of max_dbtp."""
+    limited_max_db: float | None = None
+    """Most gain reduction of the limiter of fit = "limit"."""
+    cautions: tuple[str, ...] = ()
 
 
 @dataclass
@@ -153,6 +156,9 @@ class RenderResult:
                     "gain_db": round(delivery.gain_db, 4),
                     "target_lufs": delivery.target_lufs,
                     "shortfall_lu": round(delivery.shortfall_lu, 4),
+                    "limited_max_db": round(delivery.limited_max_db, 4)
+                    if delivery.limited_max_db is not None
+                    else None,
                 }
                 for delivery in self.deliveries
             ],

@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 
 from chainrun.engine.choice import Choice
-from chainrun.engine.deliver import Order
+from chainrun.engine.delivery import Order
 from chainrun.errors import Problem, ResourceError
 from chainrun.plan import Plan
 

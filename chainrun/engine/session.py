@@ -18,7 +18,8 @@ from chainrun import __version__
 from chainrun.audiofile.read import hash_content
 from chainrun.engine.choice import Choice, choose, choose_stretch
 from chainrun.engine.crew import Crew, WorkerDiedError, processors_here, warm_up
-from chainrun.engine.deliver import Order, check_folder, deliver
+from chainrun.engine.deliver import check_folder, deliver
+from chainrun.engine.delivery import Order
 from chainrun.engine.fingerprint import surroundings
 from chainrun.engine.log import EventLog
 from chainrun.engine.node import BLOCK_FRAMES
@@ -185,9 +186,13 @@ class _Session:
                 self._deliver(order, choice, plan)
 
     def _deliver(self, order: Order, choice: Choice, plan: Plan) -> None:
-        known = choice.results[order.node] if order.node not in choice.partial else None
-        delivered, failures = deliver(order, choice.prints, plan.rate_hz, self.opened.recipe.pan_law_db, known)
+        # A delivery's own stretch meets its own target; one of --from and --to gets the whole mix's gain.
+        whole = order.frames is None or choice.stretch is not None
+        known = choice.results[order.node] if whole and order.node not in choice.partial else None
+        law = self.opened.recipe.pan_law_db
+        delivered, failures = deliver(order, choice.prints, plan.rate_hz, law, known, self.result.recipe_hash)
         self.result.deliveries.append(delivered)
+        self.result.warnings += delivered.cautions
         self.result.failures += failures
         self.log.tell(
             "delivered",
@@ -370,13 +375,30 @@ def orders(opened: Opened, plan: Plan, out: Path, span: tuple[float, float] | No
                     bits=delivery.bits,
                     dither=delivery.dither,
                     seed=delivery.seed,
-                    target_lufs=delivery.target_lufs,
-                    max_dbtp=delivery.max_dbtp,
+                    target_lufs=delivery.loudness()[0],
+                    max_dbtp=delivery.loudness()[1],
+                    fit=delivery.fit,
+                    rate_hz=delivery.rate_hz if delivery.rate_hz != plan.rate_hz else None,
+                    mono_law_db=delivery.mono_law_db if delivery.channels == "mono" else None,
+                    fade_in_s=delivery.fade_in_s,
+                    fade_out_s=delivery.fade_out_s,
+                    quality_pct=delivery.quality_pct,
+                    tags=delivery.tags.model_dump(exclude_none=True) if delivery.tags is not None else {},
+                    bext=delivery.bext,
+                    sidecar=delivery.sidecar,
                     strip=_strip(opened, plan, delivery, node),
-                    frames=tuple(s_to_frames(at, plan.rate_hz) for at in span) if span is not None else None,
+                    frames=_frames(delivery, span, plan),
                 )
             )
     return found
+
+
+def _frames(delivery: Delivery, span: tuple[float, float] | None, plan: Plan) -> tuple[int, ...] | None:
+    """The frames to deliver: those of --from and --to, else the delivery's own, else None for all."""
+    if span is None and delivery.from_s is None and delivery.to_s is None:
+        return None
+    begin, end = span or (delivery.from_s or 0.0, plan.session_s if delivery.to_s is None else delivery.to_s)
+    return tuple(s_to_frames(at, plan.rate_hz) for at in (begin, end))
 
 
 def delivery_paths(opened: Opened, out: Path) -> list[Path]:

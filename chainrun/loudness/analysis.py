@@ -24,9 +24,13 @@ QUIET_SHARE = 0.01
 
 
 class Analysis:
-    """A meter and all else. Third octaves are sums over the bins of Hann-windowed spectra that overlap by half."""
+    """A meter and all else. Third octaves are sums over the bins of Hann-windowed spectra that overlap by half.
 
-    def __init__(self, rate_hz: int, n_channels: int, *, oversample: int = 4):
+    With `every` above 1 only each so manieth spectrum is taken, which spares time and makes them a sample.
+    """
+
+    def __init__(self, rate_hz: int, n_channels: int, *, oversample: int = 4, every: int = 1):
+        self._every, self._at_spectrum = every, 0
         self._meter = Meter(rate_hz, n_channels, oversample=oversample)
         self._n_channels = n_channels
         self._n = 0
@@ -62,9 +66,11 @@ class Analysis:
         half = self._size // 2
         whole = joined.shape[1] // half - 1
         for at in range(0, max(0, whole) * half, half):
-            spectra = np.fft.rfft(joined[:, at : at + self._size] * self._window)
-            self._power += (spectra.real**2 + spectra.imag**2).sum(axis=0)
-        self._n_spectra += max(0, whole)
+            if self._at_spectrum % self._every == 0:
+                spectra = np.fft.rfft(joined[:, at : at + self._size] * self._window)
+                self._power += (spectra.real**2 + spectra.imag**2).sum(axis=0)
+                self._n_spectra += 1
+            self._at_spectrum += 1
         self._waiting = joined[:, max(0, whole) * half :].copy()
 
     def block_powers(self) -> Array:
@@ -98,11 +104,13 @@ class Analysis:
             noise_floor_dbfs=gain_to_db(math.sqrt(floor)) if floor is not None else None,
             correlation=correlation,
             side_to_mid_db=side_to_mid,
+            above_18_khz_dbfs=self._level_between(18_000.0, 0.5 * self._rate_hz) if self._rate_hz > 36_000 else None,
+            below_15_hz_dbfs=self._level_between(2.0, 15.0),
             third_octave_db=self._third_octaves(),
         )
 
-    def _third_octaves(self) -> dict[str, float]:
-        """Levels of the bands below 0.45 of the rate; bins on an edge are shared out."""
+    def _powers(self) -> tuple[Array, Array]:
+        """Frequencies of bin edges in Hz, and the power below each."""
         rest = self._waiting.shape[1]
         spectra, count = self._power, self._n_spectra
         if count == 0:  # less than one spectrum: what there is, with silence behind it
@@ -117,12 +125,21 @@ class Analysis:
         density[0] /= 2.0
         edges = np.concatenate([[0.0], np.cumsum(density)])
         bins = (np.arange(edges.size) - 0.5) * (self._rate_hz / self._size)
+        return np.asarray(bins, dtype=np.float64), np.asarray(edges, dtype=np.float64)
+
+    def _level_between(self, low_hz: float, high_hz: float) -> float:
+        """Level in dBFS between two frequencies, the mean of the channels' powers."""
+        bins, edges = self._powers()
+        power = float(np.interp(high_hz, bins, edges) - np.interp(low_hz, bins, edges))
+        return gain_to_db(math.sqrt(max(0.0, power)))
+
+    def _third_octaves(self) -> dict[str, float]:
+        """Levels of the bands below half the rate; bins on an edge are shared out."""
         found = {}
         for i, nominal in enumerate(NOMINAL_HZ):
             centre = 1000.0 * 10.0 ** (0.1 * (FIRST_BAND + i))
             low, high = centre * 10.0**-0.05, centre * 10.0**0.05
             if high > 0.5 * self._rate_hz:
                 break
-            power = float(np.interp(high, bins, edges) - np.interp(low, bins, edges))
-            found[f"{nominal:g}"] = gain_to_db(math.sqrt(max(0.0, power)))
+            found[f"{nominal:g}"] = self._level_between(low, high)
         return found

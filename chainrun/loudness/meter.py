@@ -74,6 +74,8 @@ class Measured:
     side_to_mid_db: float | None = None
     clipped_runs: int | None = None
     """Runs of 3 frames and more at full scale, where a file was read."""
+    above_18_khz_dbfs: float | None = None
+    below_15_hz_dbfs: float | None = None
     third_octave_db: dict[str, float] | None = None
     """Level of each third octave by its nominal frequency in Hz, the mean of the channels' powers."""
 

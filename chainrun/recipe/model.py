@@ -142,13 +142,26 @@ class Main(StrictModel):
     chain: list[AnyStep] = Field(default_factory=list, max_length=128, description="the steps, in order")
 
 
+STANDARDS = {"EBU R 128": (-23.0, -1.0)}
+"""Public targets from open documents: programme loudness in LUFS, maximum true peak in dBTP."""
+
+
+class Tags(StrictModel):
+    """Text in the file."""
+
+    title: str | None = Field(None, max_length=200, description="of the piece")
+    artist: str | None = Field(None, max_length=200, description="who plays")
+    date: str | None = Field(None, max_length=10, description="YYYY-MM-DD or YYYY")
+    comment: str | None = Field(None, max_length=500, description="else the recipe's hash and the program's version")
+
+
 class Delivery(StrictModel):
     """A file to write."""
 
     file: str = Field(
         min_length=1,
         max_length=200,
-        description="name; the ending tells the format (.wav, .flac); {recipe} {variant} {name}",
+        description="name; the ending tells the format (.wav .flac .ogg .mp3); {recipe} {variant} {name}",
     )
     what: str = Field("main", description='"main", "buses.NAME", "stems.NAME", "buses.*" or "stems.*"')
     tap: Literal["chain", "fader"] = Field("chain", description="of stems and buses: before or behind fader and pan")
@@ -157,7 +170,45 @@ class Delivery(StrictModel):
     seed: int = Field(0, ge=0, le=2**31, description="of the dither")
     target_lufs: float | None = Field(None, ge=-60, le=0, description="integrated loudness to reach by one gain")
     max_dbtp: float | None = Field(None, ge=-60, le=6, description="true peak that the gain never passes")
+    standard: Literal["EBU R 128"] | None = Field(None, description="its target_lufs and max_dbtp: -23 LUFS, -1 dBTP")
+    fit: Literal["gain", "limit"] = Field(
+        "gain", description="reach the target by gain alone, or by a true-peak limiter behind it"
+    )
+    rate_hz: int | None = Field(None, ge=8000, le=384000, description="of the file; else the session's")
+    channels: Literal["stereo", "mono"] = Field("stereo", description="mono adds left and right at mono_law_db")
+    mono_law_db: float = Field(
+        -6.0, ge=-6.03, le=0, description="of each side in a mono fold: -6 keeps what is central"
+    )
+    from_s: float | None = Field(None, ge=0, le=86400, description="the file begins here in the session")
+    to_s: float | None = Field(None, ge=0, le=86400, description="and ends here")
+    fade_in_s: float = Field(0.0, ge=0, le=600, description="raised cosine at the file's begin")
+    fade_out_s: float = Field(0.0, ge=0, le=600, description="and at its end")
+    quality_pct: float = Field(80.0, ge=0, le=100, description="of .ogg and .mp3")
+    tags: Tags | None = Field(None, description="text in the file")
+    bext: bool = Field(False, description="a broadcast extension chunk with loudness (EBU Tech 3285), in .wav")
+    sidecar: bool = Field(False, description="NAME.json beside the file: recipe hash, version, measurements")
     note: str | None = Field(None, description="free text")
+
+    def loudness(self) -> tuple[float | None, float | None]:
+        """Target in LUFS and maximum in dBTP: written, or the standard's."""
+        loud, peak = STANDARDS[self.standard] if self.standard is not None else (None, None)
+        return (
+            self.target_lufs if self.target_lufs is not None else loud,
+            self.max_dbtp if self.max_dbtp is not None else peak,
+        )
+
+    @model_validator(mode="after")
+    def _goes_together(self) -> Delivery:
+        ending = self.file.rpartition(".")[2].lower()
+        if self.bext and ending != "wav":
+            raise ValueError("bext goes with .wav")
+        if ending == "mp3" and self.rate_hz is not None and self.rate_hz > 48000:
+            raise ValueError(".mp3 knows rates up to 48000 Hz")
+        if self.to_s is not None and self.to_s <= (self.from_s or 0.0):
+            raise ValueError("to_s comes behind from_s")
+        if self.fit == "limit" and self.loudness()[0] is None:
+            raise ValueError('fit = "limit" needs target_lufs, or a standard')
+        return self
 
 
 class Expectation(StrictModel):

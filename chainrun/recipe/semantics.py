@@ -16,7 +16,7 @@ from chainrun.recipe.problems import Problems
 from chainrun.recipe.tables import Items, Place, Table
 
 MAIN = "main"
-ENDINGS = (".wav", ".flac")
+ENDINGS = (".wav", ".flac", ".ogg", ".mp3")
 
 
 def _nodes(table: Table, group: str) -> dict[str, Table]:

@@ -1,0 +1,136 @@
+"""What becomes of a print before it is written: a part of it, fades, a fold, another rate, a gain, a limiter."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from chainrun.audiofile.write import Bits
+from chainrun.dsp.arrays import Array
+from chainrun.dsp.ballistics import time_constant
+from chainrun.dsp.limiting import MARGIN_DB, Limiter, limiting_interpolators
+from chainrun.dsp.resample import Resampler
+from chainrun.engine.sources import Source
+from chainrun.plan import Input
+from chainrun.units import LOG2_PER_DB, db_to_gain, ms_to_frames, s_to_frames
+
+BLOCK_FRAMES = 61_440
+LOOKAHEAD_MS, HOLD_MS, RELEASE_MS = 1.5, 5.0, 80.0
+"""Of the limiter behind the gain, where fit = "limit"."""
+
+
+@dataclass(frozen=True)
+class Order:
+    """A file to write: which print, how, and where."""
+
+    node: str
+    path: Path
+    bits: Bits
+    dither: bool
+    seed: int
+    target_lufs: float | None
+    max_dbtp: float | None
+    strip: Input | None
+    """Fader and pan to go through, where they are asked for."""
+    frames: tuple[int, ...] | None = None
+    """First frame of a stretch, and the one behind its last."""
+    fit: Literal["gain", "limit"] = "gain"
+    rate_hz: int | None = None
+    mono_law_db: float | None = None
+    fade_in_s: float = 0.0
+    fade_out_s: float = 0.0
+    quality_pct: float = 80.0
+    tags: dict[str, str] = field(default_factory=dict)
+    bext: bool = False
+    sidecar: bool = False
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether the file's samples are the print's, but for a gain."""
+        shaped = self.fade_in_s or self.fade_out_s or self.mono_law_db is not None or self.rate_hz is not None
+        return self.strip is None and not shaped
+
+
+class Passage:
+    """One run of the print through all of it, at a gain, in blocks at the delivered rate."""
+
+    def __init__(self, order: Order, source: Callable[[], Source], rate_hz: int):
+        self._order, self._source, self._rate = order, source, rate_hz
+        opened = source()
+        begin = order.frames[0] if order.frames is not None else 0
+        self._n_in = order.frames[1] - begin if order.frames is not None else opened.n_frames
+        self.n_channels = 1 if order.mono_law_db is not None else opened.n_channels
+        opened.close()
+        self.rate_hz = order.rate_hz or rate_hz
+        self.n_frames = -(-self._n_in * self.rate_hz // rate_hz)
+        self.reduction_max_db = 0.0
+
+    def blocks(self, gain_db: float, ceiling_db: float | None = None) -> Iterator[Array]:
+        """Blocks of shape (n_channels, n), n_frames in all; held under a true peak by the limiter, if one is given."""
+        made = self._converted(gain_db)
+        return made if ceiling_db is None else self._limited(made, ceiling_db)
+
+    def _shaped(self, gain_db: float) -> Iterator[Array]:
+        order, source = self._order, self._source()
+        gain, at = db_to_gain(gain_db), 0
+        try:
+            while at < self._n_in:
+                n = min(BLOCK_FRAMES, self._n_in - at)
+                x = source.read(n)
+                if order.fade_in_s or order.fade_out_s:
+                    x *= self._fades(at, n)
+                if order.mono_law_db is not None:
+                    x = x.sum(axis=0, keepdims=True) * (db_to_gain(order.mono_law_db) if x.shape[0] == 2 else 1.0)
+                if gain != 1.0:
+                    x *= gain
+                yield x
+                at += n
+        finally:
+            source.close()
+
+    def _fades(self, at: int, n: int) -> Array:
+        """Raised cosines at both ends."""
+        t = np.arange(at, at + n)
+        gain = np.ones(n)
+        for seconds, place in ((self._order.fade_in_s, t), (self._order.fade_out_s, self._n_in - 1 - t)):
+            length = s_to_frames(seconds, self._rate)
+            if length:
+                gain *= 0.5 - 0.5 * np.cos(math.pi * np.clip(place / length, 0.0, 1.0))
+        return gain
+
+    def _converted(self, gain_db: float) -> Iterator[Array]:
+        if self.rate_hz == self._rate:
+            yield from self._shaped(gain_db)
+            return
+        converter = Resampler(self._rate, self.rate_hz, self.n_channels)
+        left = self.n_frames
+        for x in self._shaped(gain_db):
+            y = converter.run(x)[:, :left]
+            left -= y.shape[1]
+            yield y
+        y = converter.run(np.zeros((self.n_channels, 0)), last=True)[:, :left]
+        yield np.concatenate([y, np.zeros((self.n_channels, left - y.shape[1]))], axis=1)
+
+    def _limited(self, made: Iterator[Array], ceiling_db: float) -> Iterator[Array]:
+        kernel = Limiter(
+            ceiling_db - MARGIN_DB,
+            ms_to_frames(LOOKAHEAD_MS, self.rate_hz),
+            ms_to_frames(HOLD_MS, self.rate_hz),
+            time_constant(RELEASE_MS, self.rate_hz),
+            true_peak=limiting_interpolators(),
+        )
+        state, late, most = kernel.start_state(self.n_channels), kernel.latency_frames, 0.0
+        rest = np.zeros((self.n_channels, late))
+        for x in (*made, rest):
+            y, reduction, state = kernel.run(x, state)
+            if reduction is not None:
+                most = max(most, float(reduction.max(initial=0.0)))
+            dropped = min(late, y.shape[1])
+            late -= dropped
+            yield y[:, dropped:]
+        self.reduction_max_db = most / LOG2_PER_DB
