@@ -46,6 +46,13 @@ class _Job(_Settings):
     note: str | None = Field(None, description="free text")
 
 
+class OneGain(StrictModel):
+    """One gain for a whole set, so that its recipes keep their levels against each other."""
+
+    target_lufs: float = Field(ge=-60, le=0, description="integrated loudness of the loudest one's main")
+    max_dbtp: float = Field(-1.0, ge=-60, le=6, description="true peak that none of them passes")
+
+
 class _Jobs(StrictModel):
     """A file of jobs."""
 
@@ -53,6 +60,7 @@ class _Jobs(StrictModel):
     note: str | None = Field(None, description="free text")
     out: Path_ = Field("out", description="folder of all output, and of batch.json")
     on_error: Literal["stop", "continue"] = Field("continue", description="what becomes of the rest if a job fails")
+    one_gain: OneGain | None = Field(None, description="one gain for all, in place of the deliveries' targets")
     defaults: _Settings = Field(default_factory=lambda: _Settings(), description="for every job that says nothing else")
     job: list[_Job] = Field(min_length=1, max_length=10000, description="the jobs")
 
@@ -76,6 +84,7 @@ class Jobs:
     out: Path
     stop_on_error: bool
     jobs: tuple[Job, ...]
+    one_gain: OneGain | None = None
 
 
 def open_jobs(path: Path) -> Jobs:
@@ -114,7 +123,7 @@ def open_jobs(path: Path) -> Jobs:
                 )
             found.append(job)
     problems.stop_if_any()
-    return Jobs(path, base, model.on_error == "stop", tuple(found))
+    return Jobs(path, base, model.on_error == "stop", tuple(found), model.one_gain)
 
 
 def _recipes(here: Path, patterns: Sequence[str]) -> list[Path]:

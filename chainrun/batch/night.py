@@ -6,19 +6,19 @@ import hashlib
 import json
 import os
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from chainrun import __version__
 from chainrun.audiofile.read import hash_content
-from chainrun.batch.jobs import Job, Jobs, chosen_jobs, clash, shard_of
+from chainrun.batch.jobs import Job, Jobs, OneGain, chosen_jobs, clash, shard_of
 from chainrun.engine import EventLog, RenderOptions, render
 from chainrun.engine.crew import Crew, processors_here
-from chainrun.engine.deliver import check_folder
+from chainrun.engine.deliver import PEAK_MARGIN_DB, check_folder
 from chainrun.engine.fingerprint import surroundings
-from chainrun.engine.session import delivery_paths, recipe_hash, stems_of
+from chainrun.engine.orders import delivery_paths, recipe_hash, stems_of
 from chainrun.engine.store import Store, stamp
 from chainrun.errors import EXIT_DEFECT, EXIT_RESOURCES, ChainrunError, Problem, ResourceError
 from chainrun.plan import build_plan
@@ -76,6 +76,9 @@ class JobTask:
     log: Path | None
     before: Record | None
     """What the last run wrote of this job."""
+    gain_db: float | None = None
+    """Of the whole set."""
+    measure_only: bool = False
 
 
 def run_batch(
@@ -128,7 +131,22 @@ def run_batch(
     side_by_side = len(ready) > 1 or options.cluster is not None
 
     def make(name: str) -> JobTask:
-        return JobTask(ready[name], store, 1 if side_by_side else workers, log_file, before.get(name))
+        return JobTask(ready[name], store, 1 if side_by_side else workers, log_file, before.get(name), gain_db)
+
+    def make_measured(name: str) -> JobTask:
+        return JobTask(ready[name], store, 1 if side_by_side else workers, log_file, None, None, True)
+
+    def drive(crew: Crew[JobTask, Record]) -> None:
+        needs: dict[str, tuple[str, ...]] = dict.fromkeys(ready, ())
+        if options.cluster is not None:
+            from chainrun.batch.cluster import run_on_cluster
+
+            run_on_cluster(options.cluster, crew, needs, [job.recipe for job in ready.values()], store)
+        else:
+            crew.run(needs, workers if side_by_side else 1)
+
+    gain_db: float | None = None
+    measured: dict[str, Record] = {}
 
     def done(name: str, record: Record) -> None:
         end(record)
@@ -146,13 +164,10 @@ def run_batch(
     )
     try:
         if not (stop and unfit):
-            needs: dict[str, tuple[str, ...]] = dict.fromkeys(ready, ())
-            if options.cluster is not None:
-                from chainrun.batch.cluster import run_on_cluster
-
-                run_on_cluster(options.cluster, crew, needs, [job.recipe for job in ready.values()], store)
-            else:
-                crew.run(needs, workers if side_by_side else 1)
+            if jobs.one_gain is not None:
+                drive(Crew(run_job, make_measured, measured.__setitem__, lambda name, error: None))
+                gain_db = _gain_of_set(jobs.one_gain, measured.values())
+            drive(crew)
         for job in chosen:
             if job.name not in result.records:
                 end({"job": job.name, "state": "not run", "seconds": 0.0, "error": "another job failed"})
@@ -164,6 +179,16 @@ def run_batch(
     return result
 
 
+def _gain_of_set(wanted: OneGain, records: Iterable[Record]) -> float:
+    """The gain in dB that brings the loudest main to the target, if none of them passes the true peak by it."""
+    mains = [one["result"]["nodes"]["main"]["measured"] for one in records if "result" in one]
+    loudest = max((main["integrated_lufs"] for main in mains if main["integrated_lufs"] is not None), default=None)
+    peak = max((main["true_peak_dbtp"] for main in mains if main["true_peak_dbtp"] is not None), default=None)
+    if loudest is None or peak is None:
+        return 0.0
+    return float(min(wanted.target_lufs - loudest, wanted.max_dbtp - PEAK_MARGIN_DB - peak))
+
+
 def run_job(task: JobTask) -> Record:
     """Render one job, unless its last run made the same. Errors become part of the record."""
     job, began = task.job, time.perf_counter()
@@ -171,9 +196,15 @@ def run_job(task: JobTask) -> Record:
     try:
         opened = open_recipe(job.recipe, job.overrides)
         fingerprint = _fingerprint(task, job)
-        if task.before is not None and _is_done(task.before, fingerprint):
+        if not task.measure_only and task.before is not None and _is_done(task.before, fingerprint):
             return {**task.before, "state": "kept", "seconds": round(time.perf_counter() - began, 3)}
-        options = RenderOptions(only=job.only, workers=task.workers, store=task.store)
+        options = RenderOptions(
+            only=job.only,
+            workers=task.workers,
+            store=task.store,
+            gain_db=task.gain_db,
+            measure_only=task.measure_only,
+        )
         rendered = render(opened, job.out, options, log=log)
         record = rendered.record()
         for node in record["nodes"].values():
@@ -225,7 +256,9 @@ def _fingerprint(task: JobTask, job: Job) -> str:
     around = surroundings(RenderOptions().block_frames)
     plan = build_plan(opened, only=stems_of(opened, job.only), hash_file=hash_file, surroundings=around)
     prints = [node.identity for node in plan.nodes]
-    text = json.dumps([recipe_hash(opened, plan), prints, [str(path) for path in delivery_paths(opened, job.out)]])
+    text = json.dumps(
+        [recipe_hash(opened, plan), prints, task.gain_db, [str(path) for path in delivery_paths(opened, job.out)]]
+    )
     return hashlib.sha256(text.encode()).hexdigest()
 
 

@@ -95,7 +95,7 @@ def _fit(
 ) -> tuple[float, float, float | None]:
     """Gain in dB, by how much it falls short of the target in LU, and the limiter's ceiling if there is one."""
     if order.target_lufs is None:
-        return 0.0, 0.0, ceiling if order.fit == "limit" else None
+        return order.gain_db, 0.0, ceiling if order.fit == "limit" else None
     if known is not None and order.is_plain:
         powers, peak = np.array(known.block_powers), known.measured.true_peak_dbtp
     else:

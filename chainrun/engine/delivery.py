@@ -39,6 +39,10 @@ class Order:
     """Fader and pan to go through, where they are asked for."""
     frames: tuple[int, ...] | None = None
     """First frame of a stretch, and the one behind its last."""
+    sounding: frozenset[str] | None = None
+    """The stems that are heard, where not all are."""
+    gain_db: float = 0.0
+    """Where there is no target."""
     fit: Literal["gain", "limit"] = "gain"
     rate_hz: int | None = None
     mono_law_db: float | None = None

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import os
 import shutil
 import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -23,17 +21,16 @@ from chainrun.engine.delivery import Order
 from chainrun.engine.fingerprint import surroundings
 from chainrun.engine.log import EventLog
 from chainrun.engine.node import BLOCK_FRAMES
+from chainrun.engine.orders import orders, recipe_hash, stems_of
 from chainrun.engine.result import RenderResult
 from chainrun.engine.room_on_disk import check_room
 from chainrun.engine.store import Store, limit_gb, stamp
 from chainrun.engine.work import NodeTask, Rendered, Stamp, run_task
-from chainrun.errors import ChainrunError, Problem, RecipeError, ResourceError, UsageError, nearest, shown_path
-from chainrun.plan import Input, Node, Plan, build_plan
+from chainrun.errors import ChainrunError, Problem, RecipeError, ResourceError, UsageError, shown_path
+from chainrun.plan import Node, Plan, build_plan
 from chainrun.plan.nodes import FilePart
-from chainrun.recipe import Delivery, Opened
+from chainrun.recipe import Opened
 from chainrun.recipe.roots import safely_resolved
-from chainrun.recipe.semantics import delivered_nodes, file_name
-from chainrun.units import s_to_frames
 
 WORK_FOLDER = ".chainrun-work-"
 WORTH_WORKERS_S = 300.0
@@ -56,6 +53,10 @@ class RenderOptions:
     from_s: float | None = None
     to_s: float | None = None
     """The stretch of the session to deliver."""
+    gain_db: float | None = None
+    """A gain for all deliveries, in place of their targets."""
+    measure_only: bool = False
+    """Render and measure, and deliver nothing."""
 
 
 def render(
@@ -91,6 +92,7 @@ class _Session:
         self.store = Store(options.store) if options.store is not None else None
         self.stamps: dict[str, Stamp] = {}
         self.errors: list[ChainrunError] = []
+        self.hash_file = cache(self._hash_file)
 
     def render(self) -> RenderResult:
         opened, options = self.opened, self.options
@@ -99,7 +101,7 @@ class _Session:
         plan = build_plan(
             opened,
             only=stems_of(opened, options.only),
-            hash_file=cache(self._hash_file),
+            hash_file=self.hash_file,
             surroundings=surroundings(options.block_frames),
         )
         self.result = RenderResult(
@@ -112,6 +114,10 @@ class _Session:
         )
         span = self._span(plan)
         ordered = orders(opened, plan, self.out, span)
+        if options.gain_db is not None:
+            ordered = [replace(order, target_lufs=None, gain_db=options.gain_db) for order in ordered]
+        if options.measure_only:
+            ordered = []
         _spare_inputs(opened, plan, ordered)
         check_folder(self.out)
         with nullcontext(self.store) if self.store is not None else _work_store(self.out) as store:
@@ -146,10 +152,11 @@ class _Session:
 
     def _render_with(self, store: Store, plan: Plan, ordered: list[Order], span: tuple[float, float] | None) -> None:
         result = self.result
-        identities = [node.identity for node in plan.nodes]
+        parts = self._other_plans(plan, ordered)
+        identities = {node.identity for one in (plan, *parts.values()) for node in one.nodes}
         with store.run(identities) as run:
             self.log.run = self.log.run or run
-            wanted = [order.node for order in ordered]
+            wanted = [order.node for order in ordered if order.sounding is None]
             if span is None:
                 choice = choose(plan, store, wanted)
             else:
@@ -182,8 +189,31 @@ class _Session:
             result.length_s = span[1] - span[0] if span else choice.frames("main") / plan.rate_hz
             for warning in result.warnings:
                 self.log.tell("warning", message=warning)
+            choices: dict[frozenset[str] | None, Choice] = {None: choice}
+            for sounding, part in parts.items():
+                wanted = [order.node for order in ordered if order.sounding == sounding]
+                here = (
+                    choose(part, store, wanted)
+                    if span is None
+                    else choose_stretch(part, store, wanted, *span, PRE_ROLL_S)
+                )
+                self._render_nodes(store, run, here, workers)
+                choices[sounding] = here
             for order in ordered:
-                self._deliver(order, choice, plan)
+                self._deliver(order, choices[order.sounding], plan)
+
+    def _other_plans(self, plan: Plan, ordered: list[Order]) -> dict[frozenset[str] | None, Plan]:
+        """For deliveries with `only` or `without`: the plan in which the other stems are mute."""
+        found: dict[frozenset[str] | None, Plan] = {}
+        for order in ordered:
+            if order.sounding is not None and order.sounding not in found:
+                found[order.sounding] = build_plan(
+                    self.opened,
+                    only=order.sounding,
+                    hash_file=self.hash_file,
+                    surroundings=surroundings(self.options.block_frames),
+                )
+        return found
 
     def _deliver(self, order: Order, choice: Choice, plan: Plan) -> None:
         # A delivery's own stretch meets its own target; one of --from and --to gets the whole mix's gain.
@@ -329,115 +359,3 @@ def _spare_inputs(opened: Opened, plan: Plan, ordered: list[Order]) -> None:
                 for order in hit
             ]
         )
-
-
-def stems_of(opened: Opened, names: tuple[str, ...]) -> frozenset[str] | None:
-    """The stems that `--only` leaves sounding: those named, and those that go into a bus that is named."""
-    if not names:
-        return None
-    recipe = opened.recipe
-    known = [*recipe.stems, *recipe.buses]
-    for name in names:
-        if name not in known:
-            raise UsageError(
-                Problem(
-                    "--only: there is no such stem or bus",
-                    given=f'"{name}"',
-                    allowed=", ".join(known),
-                    hint=nearest(name, known),
-                )
-            )
-    found = set()
-    for name in recipe.stems:
-        way, here = [name], name
-        while here != "main" and len(way) <= len(known):
-            here = recipe.stems[here].to if here in recipe.stems else recipe.buses[here].to
-            way.append(here)
-        if any(step in names for step in way):
-            found.add(name)
-    return frozenset(found)
-
-
-def orders(opened: Opened, plan: Plan, out: Path, span: tuple[float, float] | None = None) -> list[Order]:
-    """What is to be written, in the order of the recipe; a stretch goes into files that are named after it."""
-    found = []
-    for delivery in opened.recipe.deliver:
-        for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses)):
-            name = file_name(delivery.file, opened.name, opened.variant or "", node)
-            assert name is not None, "the recipe was checked"
-            if span is not None:
-                place = Path(name)
-                name = str(place.with_name(f"{place.stem}.{span[0]:g}-{span[1]:g}s{place.suffix}"))
-            found.append(
-                Order(
-                    node=node,
-                    path=out / name,
-                    bits=delivery.bits,
-                    dither=delivery.dither,
-                    seed=delivery.seed,
-                    target_lufs=delivery.loudness()[0],
-                    max_dbtp=delivery.loudness()[1],
-                    fit=delivery.fit,
-                    rate_hz=delivery.rate_hz if delivery.rate_hz != plan.rate_hz else None,
-                    mono_law_db=delivery.mono_law_db if delivery.channels == "mono" else None,
-                    fade_in_s=delivery.fade_in_s,
-                    fade_out_s=delivery.fade_out_s,
-                    quality_pct=delivery.quality_pct,
-                    tags=delivery.tags.model_dump(exclude_none=True) if delivery.tags is not None else {},
-                    bext=delivery.bext,
-                    sidecar=delivery.sidecar,
-                    strip=_strip(opened, plan, delivery, node),
-                    frames=_frames(delivery, span, plan),
-                )
-            )
-    return found
-
-
-def _frames(delivery: Delivery, span: tuple[float, float] | None, plan: Plan) -> tuple[int, ...] | None:
-    """The frames to deliver: those of --from and --to, else the delivery's own, else None for all."""
-    if span is None and delivery.from_s is None and delivery.to_s is None:
-        return None
-    begin, end = span or (delivery.from_s or 0.0, plan.session_s if delivery.to_s is None else delivery.to_s)
-    return tuple(s_to_frames(at, plan.rate_hz) for at in (begin, end))
-
-
-def delivery_paths(opened: Opened, out: Path) -> list[Path]:
-    """Where the deliveries of a recipe would land."""
-    names = [
-        file_name(delivery.file, opened.name, opened.variant or "", node)
-        for delivery in opened.recipe.deliver
-        for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses))
-    ]
-    return [out / name for name in names if name is not None]
-
-
-def _strip(opened: Opened, plan: Plan, delivery: Delivery, node: str) -> Input | None:
-    if delivery.tap == "chain" or node == "main":
-        return None
-    strip = opened.recipe.stems.get(node) or opened.recipe.buses[node]
-    return Input(
-        node,
-        plan.node(node).n_channels_out,
-        strip.level_db,
-        strip.pan_pct,
-        tuple((point[0], point[1]) for point in strip.level_points_db),
-        tuple((part[0], part[1]) for part in strip.active_s),
-        mute=strip.mute,
-    )
-
-
-def recipe_hash(opened: Opened, plan: Plan) -> str:
-    """Hash of the resolved recipe and of its stems' content, whatever the paths."""
-    resolved = opened.recipe.model_dump(
-        exclude={
-            "title": True,
-            "note": True,
-            "base": True,
-            "stems_dir": True,
-            "presets_dirs": True,
-            "expect": True,
-        }
-    )
-    content = {node.name: [part.content for part in node.stem.parts] for node in plan.nodes if node.stem is not None}
-    text = json.dumps([resolved, content], sort_keys=True, separators=(",", ":"), default=str)
-    return hashlib.sha256(text.encode()).hexdigest()

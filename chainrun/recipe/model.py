@@ -165,6 +165,8 @@ class Delivery(StrictModel):
     )
     what: str = Field("main", description='"main", "buses.NAME", "stems.NAME", "buses.*" or "stems.*"')
     tap: Literal["chain", "fader"] = Field("chain", description="of stems and buses: before or behind fader and pan")
+    only: list[Name] = Field(default_factory=list, max_length=256, description="these stems and buses sound, no others")
+    without: list[Name] = Field(default_factory=list, max_length=256, description="these do not: to play along with")
     bits: Literal[16, 24, 32] = Field(24, description="16 and 24 are integers, 32 is float")
     dither: bool = Field(True, description="triangular dither for 16 and 24 bits")
     seed: int = Field(0, ge=0, le=2**31, description="of the dither")

@@ -119,6 +119,18 @@ def _check_deliveries(
             known = "{recipe}, {variant}, {name}"
             problems.add(place, "this placeholder is not known", given=shown(file), allowed=known)
             continue
+        for key in ("only", "without"):
+            names = delivery.get(key)
+            for k, name in enumerate(names if isinstance(names, Items) else []):
+                if isinstance(name, str) and name not in (*stems, *buses):
+                    known_names = [*stems, *buses]
+                    problems.add(
+                        names.where[k],
+                        "there is no such stem or bus",
+                        given=shown(name),
+                        allowed=", ".join(known_names),
+                        hint=nearest(name, known_names),
+                    )
         what = delivery.get("what", MAIN)
         nodes = delivered_nodes(what, stems, buses) if isinstance(what, str) else []
         if isinstance(what, str) and not nodes:

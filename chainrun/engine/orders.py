@@ -1,0 +1,136 @@
+"""What a recipe asks to be written, and which stems sound in it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+from chainrun.engine.delivery import Order
+from chainrun.errors import Problem, UsageError, nearest
+from chainrun.plan import Input, Plan
+from chainrun.recipe import Delivery, Opened
+from chainrun.recipe.semantics import delivered_nodes, file_name
+from chainrun.units import s_to_frames
+
+
+def stems_of(opened: Opened, names: tuple[str, ...], told: str = "--only") -> frozenset[str] | None:
+    """The stems that `--only` (or what is `told`) leaves: those named, and those that go into a bus that is named."""
+    if not names:
+        return None
+    recipe = opened.recipe
+    known = [*recipe.stems, *recipe.buses]
+    for name in names:
+        if name not in known:
+            raise UsageError(
+                Problem(
+                    f"{told}: there is no such stem or bus",
+                    given=f'"{name}"',
+                    allowed=", ".join(known),
+                    hint=nearest(name, known),
+                )
+            )
+    found = set()
+    for name in recipe.stems:
+        way, here = [name], name
+        while here != "main" and len(way) <= len(known):
+            here = recipe.stems[here].to if here in recipe.stems else recipe.buses[here].to
+            way.append(here)
+        if any(step in names for step in way):
+            found.add(name)
+    return frozenset(found)
+
+
+def orders(opened: Opened, plan: Plan, out: Path, span: tuple[float, float] | None = None) -> list[Order]:
+    """What is to be written, in the order of the recipe; a stretch goes into files that are named after it."""
+    found = []
+    for delivery in opened.recipe.deliver:
+        for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses)):
+            name = file_name(delivery.file, opened.name, opened.variant or "", node)
+            assert name is not None, "the recipe was checked"
+            if span is not None:
+                place = Path(name)
+                name = str(place.with_name(f"{place.stem}.{span[0]:g}-{span[1]:g}s{place.suffix}"))
+            found.append(
+                Order(
+                    node=node,
+                    path=out / name,
+                    bits=delivery.bits,
+                    dither=delivery.dither,
+                    seed=delivery.seed,
+                    target_lufs=delivery.loudness()[0],
+                    max_dbtp=delivery.loudness()[1],
+                    fit=delivery.fit,
+                    rate_hz=delivery.rate_hz if delivery.rate_hz != plan.rate_hz else None,
+                    mono_law_db=delivery.mono_law_db if delivery.channels == "mono" else None,
+                    fade_in_s=delivery.fade_in_s,
+                    fade_out_s=delivery.fade_out_s,
+                    quality_pct=delivery.quality_pct,
+                    tags=delivery.tags.model_dump(exclude_none=True) if delivery.tags is not None else {},
+                    bext=delivery.bext,
+                    sidecar=delivery.sidecar,
+                    sounding=_sounding(opened, delivery),
+                    strip=_strip(opened, plan, delivery, node),
+                    frames=_frames(delivery, span, plan),
+                )
+            )
+    return found
+
+
+def _sounding(opened: Opened, delivery: Delivery) -> frozenset[str] | None:
+    """The stems that sound in a delivery, where it says `only` or `without`; None for all."""
+    if not delivery.only and not delivery.without:
+        return None
+    some = stems_of(opened, tuple(delivery.only), "deliver.only")
+    gone = stems_of(opened, tuple(delivery.without), "deliver.without") or frozenset()
+    return (frozenset(opened.recipe.stems) if some is None else some) - gone
+
+
+def _frames(delivery: Delivery, span: tuple[float, float] | None, plan: Plan) -> tuple[int, ...] | None:
+    """The frames to deliver: those of --from and --to, else the delivery's own, else None for all."""
+    if span is None and delivery.from_s is None and delivery.to_s is None:
+        return None
+    begin, end = span or (delivery.from_s or 0.0, plan.session_s if delivery.to_s is None else delivery.to_s)
+    return tuple(s_to_frames(at, plan.rate_hz) for at in (begin, end))
+
+
+def delivery_paths(opened: Opened, out: Path) -> list[Path]:
+    """Where the deliveries of a recipe would land."""
+    names = [
+        file_name(delivery.file, opened.name, opened.variant or "", node)
+        for delivery in opened.recipe.deliver
+        for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses))
+    ]
+    return [out / name for name in names if name is not None]
+
+
+def _strip(opened: Opened, plan: Plan, delivery: Delivery, node: str) -> Input | None:
+    if delivery.tap == "chain" or node == "main":
+        return None
+    strip = opened.recipe.stems.get(node) or opened.recipe.buses[node]
+    return Input(
+        node,
+        plan.node(node).n_channels_out,
+        strip.level_db,
+        strip.pan_pct,
+        tuple((point[0], point[1]) for point in strip.level_points_db),
+        tuple((part[0], part[1]) for part in strip.active_s),
+        mute=strip.mute,
+    )
+
+
+def recipe_hash(opened: Opened, plan: Plan) -> str:
+    """Hash of the resolved recipe and of its stems' content, whatever the paths."""
+    resolved = opened.recipe.model_dump(
+        exclude={
+            "title": True,
+            "note": True,
+            "base": True,
+            "stems_dir": True,
+            "presets_dirs": True,
+            "expect": True,
+        }
+    )
+    content = {node.name: [part.content for part in node.stem.parts] for node in plan.nodes if node.stem is not None}
+    text = json.dumps([resolved, content], sort_keys=True, separators=(",", ":"), default=str)
+    return hashlib.sha256(text.encode()).hexdigest()
