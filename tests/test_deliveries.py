@@ -135,6 +135,12 @@ def test_deliveries_that_cannot_be(mix, lines, file, said):
     assert (ran.code, said in json.dumps(ran.json)) == (3, True)
 
 
+def test_mp3_at_a_rate_that_it_does_not_know(session, chainrun):
+    path = session.write('recipe = 1\nrate_hz = 96000\n[stems.a]\nfile = "kick.wav"\n[[deliver]]\nfile = "a.mp3"\n')
+    ran = chainrun("check", path)
+    assert (ran.code, "does not know this rate" in ran.err, ":6:" in ran.err) == (3, True, True)
+
+
 # -- the broadcast chunk ----------------------------------------------------------------------------------------
 
 

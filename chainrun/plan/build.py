@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from chainrun.audiofile import Header, read_header
+from chainrun.audiofile.write import RATES_OF_MP3
 from chainrun.contract import Key, Step, Stream
 from chainrun.contract.chain import chain_misfits, channels_after
 from chainrun.errors import AudioError, ChainrunError, Problem, RecipeError, shown, shown_path
@@ -77,6 +78,7 @@ class _Builder:
         needs = {name: self._needs(name) for name in [*self.recipe.stems, *self.recipe.buses, MAIN]}
         order, _ = topological_order(needs)
         self._tell_misfits()
+        self._tell_rates()
         self.problems.stop_if_any()
         bad: list[Problem] = []
         dumped = {name: self._dump(name, bad) for name in order}
@@ -320,6 +322,19 @@ class _Builder:
 
     def _key_channels(self, key: Key) -> int:
         return max(self.channels[name][0 if key.tap == "raw" else 1] for name in key.sources)
+
+    def _tell_rates(self) -> None:
+        """Rates that a delivery's format does not know."""
+        for i, delivery in enumerate(self.recipe.deliver):
+            rate = delivery.rate_hz or self.rate_hz
+            if delivery.file.lower().endswith(".mp3") and rate not in RATES_OF_MP3:
+                self.problems.add(
+                    place_of(self.opened.table, ("deliver", i, "file")),
+                    ".mp3 does not know this rate",
+                    given=f"{rate} Hz",
+                    allowed=", ".join(map(str, RATES_OF_MP3)),
+                    hint="rate_hz = 48000",
+                )
 
     def _tell_misfits(self) -> None:
         for name in [*self.recipe.stems, *self.recipe.buses, MAIN]:
