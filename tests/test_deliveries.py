@@ -61,6 +61,12 @@ def test_a_limiter_brings_both_the_target_and_the_peak(mix, target, bits):
     assert record["limited_max_db"] > 1
 
 
+def test_the_limiters_work_is_shown(mix, chainrun):
+    mix('target_lufs = -12\nmax_dbtp = -1\nfit = "limit"')
+    ran = chainrun("render", "song.recipe.toml", "-o", "out")
+    assert "mix.wav: the limiter takes" in ran.out
+
+
 def test_a_gain_alone_stops_at_the_peak_and_says_so(mix):
     record, ran = mix("target_lufs = -9\nmax_dbtp = -1")
     assert ran.code == 1

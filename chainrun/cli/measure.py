@@ -24,7 +24,10 @@ def command(
     ] = False,
     as_json: AsJson = False,
 ) -> int:
-    """Measure audio files: loudness (ITU-R BS.1770, EBU R 128), peaks, level, image, third octaves."""
+    """Measure audio files: loudness (ITU-R BS.1770, EBU R 128), peaks, level, image, third octaves.
+
+    Up to 6 channels, in the order L R C LFE Ls Rs; 5 are without LFE, 4 are L R Ls Rs, and a mono file is one channel.
+    """
     from chainrun.engine.measure import measure_file, second_opinion
     from chainrun.engine.result import measured_record
 

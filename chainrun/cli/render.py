@@ -154,6 +154,10 @@ def _screen(result: RenderResult) -> str:
         )
     lines.append(table(["file", "LUFS", "dBTP", "gain dB", "s"], files))
     lines.append("")
+    for file in result.deliveries:
+        if file.limited_max_db is not None:
+            name = shortened(file.file, 40, keep_end=True)
+            lines.append(f"{name}: the limiter takes {file.limited_max_db:.1f} dB at most")
     kept = sum(node.from_store for node in result.nodes)
     if kept:
         lines.append(f"{kept} of {len(result.nodes)} prints were kept from before")
