@@ -19,6 +19,7 @@ class Declip(Step):
     What reaches threshold_dbfs counts as clipped. Runs up to longest_ms are mended, longer ones are
     left as they are. Peaks come out above full scale: put a gain behind it. It cannot bring back
     what was lost in whole waves, and it guesses: compare before and after.
+    A run that the file's begin or end cuts can come out worse.
     """
 
     do: Literal["declip"] = "declip"

@@ -183,7 +183,7 @@ class Eq(Step):
     tilt and cuts are in either. With `phase = "linear"` the whole step is one symmetric FIR: no phase is turned, but
     half of its ringing comes before the hit, and it is as late as its half length (85 ms; up to 1.4 s for bands that
     are narrow or steep at low frequencies) and one block of its convolution, which is compensated. All-pass bands,
-    which turn phase alone, are refused there.
+    which turn phase alone, are refused there. Narrow bands come out softer: a notch at 50 Hz with q 10 is 20 dB deep.
     """
 
     do: Literal["eq"] = "eq"

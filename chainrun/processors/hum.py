@@ -17,7 +17,7 @@ class Hum(Step):
     """Cut a mains frequency and its harmonics by a comb of narrow notches.
 
     Each notch is notch_hz wide at -3 dB, whatever its frequency: narrow enough to leave the music between, and so
-    slow that the hum is gone after about half a second.
+    slow that at 1 Hz a steady hum takes 1.1 s to fall by 30 dB: it is heard where the file begins.
     """
 
     do: Literal["hum"] = "hum"

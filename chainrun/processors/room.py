@@ -29,8 +29,9 @@ class Room(Step):
     mix_pct, or a send. The walls are told by decay_s or absorption, as one number or for the octaves 63 Hz … 8 kHz.
     Source and microphone stand where source_m and microphone_m say, else distance_m apart in the middle of the
     room. A mono signal becomes stereo; of a stereo one left and right stand on their own sides, so that the room
-    keeps its source's side. The same seed gives the same room. Up to 4 s every octave decays within 5 % of what
-    was asked (T20 and T30 of ISO 3382): where an octave holds but a few swings, the tail takes it over from the first
+    keeps its source's side. The same seed gives the same room. Up to 4 s the octaves of usual rooms decay within 5 %
+    of what was asked; long or large dead ones (30 m and 0.2 s, say) can miss it
+    far (T20 and T30 of ISO 3382). Where an octave holds but a few swings, the tail takes it over from the first
     reflection on, and reflections begin above it.
     """
 
