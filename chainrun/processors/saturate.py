@@ -35,7 +35,8 @@ class Saturate(Step):
     (arctangent, cubic, hard_clip): the aliases of a 5 kHz tone, driven 12 dB over full scale at 48 kHz, then lie 90 dB
     or more below it over the whole band; tones whose harmonics fall just above half the rate, or higher
     tones, alias more (tanh -66 dB at 9650 Hz). cubic and hard_clip take means over the steps between points
-    (antiderivative antialiasing) for it. Up to 0.40 of the rate the level is right within 0.05 dB, at 0.458 it is 6 dB down.
+    (antiderivative antialiasing) for it. Up to 0.40 of the rate the level is right within 0.05 dB, at 0.458 it is 6 dB
+    down.
     """
 
     do: Literal["saturate"] = "saturate"
