@@ -149,14 +149,16 @@ def band_sections(*bands):
 
 def linear_taps(*bands):
     n = grid_size(RATE)
-    return symmetric_taps(np.abs(biquad.response(band_sections(*bands), np.arange(n // 2 + 1) * RATE / n, RATE)), RATE)
+    grid, centres = np.arange(n // 2 + 1) * RATE / n, np.unique([float(band["freq_hz"]) for band in bands])
+    wanted, at_centres = (np.abs(biquad.response(band_sections(*bands), freqs, RATE)) for freqs in (grid, centres))
+    return symmetric_taps(wanted, RATE, (centres, at_centres))
 
 
 @pytest.mark.parametrize(
     "bands",
     [
         BANDS,
-        [{"kind": "notch", "freq_hz": 50, "q": 10}],
+        [{"kind": "notch", "freq_hz": 1000, "q": 30}],
         [{"kind": "low_cut", "freq_hz": 40, "slope_db_per_octave": 48}],
         [{"kind": "bell", "freq_hz": 100, "gain_db": 12, "q": 12}],
     ],
@@ -170,6 +172,51 @@ def test_linear_phase_is_symmetric_and_has_the_magnitude(bands):
     heard = expected > 0.1
     assert np.abs(20 * np.log10(got / expected))[heard].max() < 0.15  # a notch has a kink, which no FIR follows wholly
     assert np.abs(got - expected)[~heard].max(initial=0) < 0.005
+
+
+NARROW = [
+    ({"kind": "bell", "freq_hz": 30, "gain_db": 12, "q": 10}, 0.1),
+    ({"kind": "bell", "freq_hz": 30, "gain_db": -12, "q": 10}, 0.1),
+    ({"kind": "bell", "freq_hz": 30, "gain_db": 24, "q": 5}, 0.1),
+    ({"kind": "band_pass", "freq_hz": 30, "q": 10}, 0.1),
+    ({"kind": "notch", "freq_hz": 50, "q": 10}, 4),
+    ({"kind": "notch", "freq_hz": 1000, "q": 200}, 4),
+    ({"kind": "notch", "freq_hz": 50, "q": 3}, 0.2),
+]
+
+
+@pytest.mark.parametrize(("band", "within_db"), NARROW)
+def test_the_narrowest_linear_phase_bands_hold_at_their_centre_and_beside_it(band, within_db):
+    freq = band["freq_hz"]
+    assert not STEP.validate_python({"do": "eq", "phase": "linear", "bands": [band]}).misfits(Stream(RATE, 1))
+    taps = linear_taps(band)
+    turn = np.arange(taps.size) * 2 * np.pi / RATE
+    assert taps @ np.cos((np.arange(taps.size) - taps.size // 2) * 2 * np.pi / RATE * freq) == pytest.approx(
+        np.abs(biquad.response(band_sections(band), [freq], RATE))[0], abs=1e-4
+    )
+    freqs = np.geomspace(freq / 1.5, freq * 1.5, 200)
+    got = np.abs(np.exp(-1j * np.outer(freqs, turn)) @ taps)
+    expected = np.abs(biquad.response(band_sections(band), freqs, RATE))
+    heard = expected > 0.1
+    assert np.abs(20 * np.log10(got / expected))[heard].max() < within_db
+    assert np.abs(20 * np.log10(got / expected))[expected > 0.32].max() < min(within_db, 1.0)
+
+
+@pytest.mark.parametrize(
+    "band",
+    [
+        {"kind": "notch", "freq_hz": 50, "q": 11},
+        {"kind": "bell", "freq_hz": 30, "gain_db": 3, "q": 11},
+        {"kind": "bell", "freq_hz": 30, "gain_db": 24, "q": 6},
+        {"kind": "band_pass", "freq_hz": 30, "q": 11},
+    ],
+)
+def test_narrower_linear_phase_bands_are_refused_at_check(band):
+    def keys(**more):
+        step = STEP.validate_python({"do": "eq", "bands": [band | more], "phase": "linear"})
+        return [misfit.key for misfit in step.misfits(Stream(RATE, 1))]
+
+    assert keys() == ["bands.0.q"] and keys(bypass=True) == []
 
 
 def test_a_linear_phase_step_is_on_time():
@@ -296,7 +343,8 @@ def alias_floor(curve, factor, freq_hz=5000.0, drive_db=12.0, n=1 << 16):
 
 @pytest.mark.parametrize("curve", USUAL_OVERSAMPLING)
 def test_alias_floor_of_the_default_oversampling(curve):
-    for freq in (1500, 3000, 5000):
+    """At tones, too, whose harmonics fall just above half the rate (4801 Hz: the fifth at 24005 Hz)."""
+    for freq in (1500, 3000, 3430, 4801, 4900, 4950, 4987, 5000):
         whole, to_20k = alias_floor(curve, USUAL_OVERSAMPLING[curve], freq)
         assert whole < -90 and to_20k < -90, freq
     assert alias_floor(curve, USUAL_OVERSAMPLING[curve] // 2)[0] > -90  # half as much would not do
@@ -345,6 +393,15 @@ def test_keep_level_keeps_the_reference_sine(curve, drive):
     y = run(x, do="saturate", curve=curve, drive_db=drive, keep_level=True)
     change = 20 * np.log10(np.std(y[0, 9600:-9600]) / np.std(x[0, 9600:-9600]))
     assert change == pytest.approx(0, abs=0.5)
+
+
+@pytest.mark.parametrize("tone_db", [-18, 18])
+def test_keep_level_holds_in_the_corner_of_all_ranges(tone_db):
+    """A folding curve, driven 48 dB: its harmonics alias, and the tilt behind the curve weighs them."""
+    x = sine(1000, 1, -12)[None]
+    y = run(x, do="saturate", curve="sine_fold", drive_db=48, keep_level=True, tone_db=tone_db, tone_hz=10000)
+    change = 20 * np.log10(np.std(y[0, 9600:-9600]) / np.std(x[0, 9600:-9600]))
+    assert change == pytest.approx(0, abs=0.1)
 
 
 @pytest.mark.parametrize("tone_db", [-12, 9, 18])

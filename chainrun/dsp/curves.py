@@ -90,20 +90,3 @@ CORNERED: dict[str, Antiderivative] = {"cubic": _cubic_integral, "hard_clip": _h
 USUAL_OVERSAMPLING = {"tanh": 4, "biased_tanh": 4, "sine_fold": 4, "arctangent": 8, "cubic": 8, "hard_clip": 8}
 """The least that keeps the aliases of a 5 kHz tone, driven by 12 dB at 48 kHz, under -90 dB of it over the whole band
 (measured by `python -m tests.bench saturation`)."""
-
-
-def sine_level_gain(
-    curve: Curve, drive: float, peak: float, before: float = 1.0, behind: Callable[[Array], Array] | None = None
-) -> float:
-    """The factor that brings a driven sine of this peak back to its RMS.
-
-    Filters around the curve count: `before` is their gain at the sine's frequency, `behind(k)` their gains at its
-    harmonics k = 1, 2, ...
-    """
-    n = 4096
-    shaped = drive * before * peak * np.sin(2.0 * np.pi * (np.arange(n) + 0.5) / n)
-    curve(shaped)
-    lines = np.abs(np.fft.rfft(shaped))[1 : n // 2] * (2.0 / n)
-    if behind is not None:
-        lines *= behind(np.arange(1.0, n // 2))
-    return float(peak / np.sqrt(np.sum(lines**2)))

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
 
 SHELF_Q = 0.7071
+NARROWEST_HZ = 3.0
+"""A linear-phase bell of this width and 12 dB is within 0.1 dB; narrower ones would need an FIR of many seconds."""
+NARROWEST_NOTCH_HZ = 5.0
 Slope = Literal[6, 12, 18, 24, 30, 36, 42, 48, 54, 60, 66, 72, 78, 84, 90, 96]
 Channel = Literal["both", "left", "right", "mid", "side"]
 
@@ -28,6 +31,10 @@ class _Band(StrictModel):
     def sections(self, rate_hz: int, design: str) -> Array:
         """The band's second-order sections, shape (n, 6)."""
         raise NotImplementedError
+
+    def narrowest_q(self) -> float | None:
+        """The q that a linear-phase FIR can just follow at this frequency; None: any."""
+        return None
 
 
 class _Shaped(_Band):
@@ -55,6 +62,10 @@ class Bell(_Shaped):
 
     kind: Literal["bell"]
     q: float = Field(1.0, ge=0.1, le=60, description="freq_hz over the bandwidth at half the gain in dB")
+
+    def narrowest_q(self) -> float:
+        """Above 12 dB the poles (a cut's zeros) are narrower than the bell, by the root of its gain."""
+        return float(self.freq_hz / NARROWEST_HZ * min(1.0, 10.0 ** ((12.0 - abs(self.gain_db)) / 40.0)))
 
     def shape(self) -> tuple[str, float]:
         return "bell", self.q
@@ -138,6 +149,9 @@ class Notch(_Band):
     kind: Literal["notch"]
     q: float = Field(10.0, ge=0.1, le=200, description="freq_hz over the bandwidth at -3 dB")
 
+    def narrowest_q(self) -> float:
+        return self.freq_hz / NARROWEST_NOTCH_HZ
+
     def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
 
@@ -149,6 +163,9 @@ class BandPass(_Band):
 
     kind: Literal["band_pass"]
     q: float = Field(1.0, ge=0.1, le=60, description="freq_hz over the bandwidth at -3 dB")
+
+    def narrowest_q(self) -> float:
+        return self.freq_hz / NARROWEST_HZ
 
     def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
@@ -183,7 +200,8 @@ class Eq(Step):
     tilt and cuts are in either. With `phase = "linear"` the whole step is one symmetric FIR: no phase is turned, but
     half of its ringing comes before the hit, and it is as late as its half length (85 ms; up to 1.4 s for bands that
     are narrow or steep at low frequencies) and one block of its convolution, which is compensated. All-pass bands,
-    which turn phase alone, are refused there. Narrow bands come out softer: a notch at 50 Hz with q 10 is 20 dB deep.
+    which turn phase alone, are refused there, and so are bands narrower than such an FIR can follow (freq_hz / q under
+    3 Hz; a notch under 5 Hz, whose centre is exact and whose skirts are up to 4 dB off below -10 dB).
     """
 
     do: Literal["eq"] = "eq"
@@ -208,10 +226,20 @@ class Eq(Step):
             raise ValueError('an all_pass band does nothing with phase = "linear"; leave it out, or set its bypass')
         return self
 
+    def _too_narrow(self) -> list[Misfit]:
+        """Bands that a linear-phase FIR of 1.4 s cannot follow."""
+        found = []
+        for i, band in enumerate(self.bands):
+            allowed, q = band.narrowest_q(), getattr(band, "q", None)
+            if self.phase == "linear" and not band.bypass and allowed is not None and q is not None and q > allowed:
+                wrong = f"too narrow at {band.freq_hz:g} Hz for a linear-phase FIR of 1.4 s"
+                found.append(Misfit(f"bands.{i}.q", wrong, q, f'up to {allowed:.4g} there, or phase = "minimum"'))
+        return found
+
     def start(self, stream: Stream) -> Runner:
         stages = self._stages(stream)
         if self.phase == "linear":
-            return _LinearPhaseRunner(stream, stages)
+            return _LinearPhaseRunner(stream, stages, [band.freq_hz for band in self.bands if not band.bypass])
         return _EqRunner(stream.n_channels, stages)
 
     def _stages(self, stream: Stream) -> list[tuple[bool, list[Array | None]]]:
@@ -240,7 +268,7 @@ class Eq(Step):
         for i, band in enumerate(self.bands):
             if band.channel != "both" and stream.n_channels != 2:
                 found.append(Misfit(f"bands.{i}.channel", "there is one channel here", band.channel, '"both"'))
-        return found
+        return found + self._too_narrow()
 
 
 class _EqRunner(Runner):
@@ -293,11 +321,17 @@ def _equal(one: Array | None, other: Array | None) -> bool:
 class _LinearPhaseRunner(Runner):
     """The stages' magnitudes, multiplied out, as one matrix of symmetric FIRs."""
 
-    def __init__(self, stream: Stream, stages: list[tuple[bool, list[Array | None]]]):
-        from chainrun.dsp.linear_phase import LinearPhase
+    def __init__(self, stream: Stream, stages: list[tuple[bool, list[Array | None]]], centres_hz: list[float]):
+        import numpy as np
 
-        self.n_channels_out = stream.n_channels
-        self._fir = LinearPhase(_magnitudes(stages, stream.n_channels, stream.rate_hz), stream.rate_hz)
+        from chainrun.dsp.linear_phase import LinearPhase, grid_size
+
+        n, rate = stream.n_channels, stream.rate_hz
+        self.n_channels_out = n
+        grid = np.arange(grid_size(rate) // 2 + 1) * (rate / grid_size(rate))
+        centres: Array = np.unique(centres_hz)
+        wanted, at_centres = (_magnitudes(stages, n, rate, freqs) for freqs in (grid, centres))
+        self._fir = LinearPhase(wanted, rate, (centres, at_centres))
         self.latency_frames = self._fir.latency_frames
         self.tail_frames = self._fir.half_frames
 
@@ -305,15 +339,12 @@ class _LinearPhaseRunner(Runner):
         return self._fir.run(x)
 
 
-def _magnitudes(stages: list[tuple[bool, list[Array | None]]], n_channels: int, rate_hz: int) -> Array:
+def _magnitudes(stages: list[tuple[bool, list[Array | None]]], n_channels: int, rate_hz: int, freqs: Array) -> Array:
     """Shape (n_channels, n_channels, n_freqs): what each input gives to each output, without phase."""
     import numpy as np
 
     from chainrun.dsp.biquad import response
-    from chainrun.dsp.linear_phase import grid_size
 
-    n = grid_size(rate_hz)
-    freqs = np.arange(n // 2 + 1) * (rate_hz / n)
     matrix = np.zeros((n_channels, n_channels, freqs.size))
     matrix[range(n_channels), range(n_channels)] = 1.0
     for by_mid, channels in stages:

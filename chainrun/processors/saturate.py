@@ -14,12 +14,13 @@ if TYPE_CHECKING:
 
     from chainrun.dsp.arrays import Array
     from chainrun.dsp.cascade import Cascade
-    from chainrun.dsp.curves import Curve
+    from chainrun.dsp.oversample import Oversampler
 
 DC_CUT_HZ = 5.0
 USUAL_BIAS = 0.2
 REFERENCE_HZ = 1000.0
 """The sine that keep_level goes by."""
+SETTLE_MS = 50
 
 
 @processor
@@ -33,10 +34,9 @@ class Saturate(Step):
     else the level goes up by the drive until the curve bends. A tone_db above 0 drives the highs harder than the lows,
     and tilts back behind the curve. The curve runs at 4 times the rate, or at 8 where its shape asks for it
     (arctangent, cubic, hard_clip): the aliases of a 5 kHz tone, driven 12 dB over full scale at 48 kHz, then lie 90 dB
-    or more below it over the whole band; tones whose harmonics fall just above half the rate, or higher
-    tones, alias more (tanh -66 dB at 9650 Hz). cubic and hard_clip take means over the steps between points
-    (antiderivative antialiasing) for it. Up to 0.40 of the rate the level is right within 0.05 dB, at 0.458 it is 6 dB
-    down.
+    or more below it over the whole band, and so are those of lower tones. Higher ones alias more (tanh: -93 dB
+    at 6 kHz, -66 dB at 9650 Hz). cubic and hard_clip take means over the steps between points (antiderivative
+    antialiasing) for it. Up to 0.415 of the rate the level is right within 0.05 dB, at 0.452 it is 6 dB down.
     """
 
     do: Literal["saturate"] = "saturate"
@@ -82,14 +82,15 @@ class _SaturateRunner(Runner):
         self.n_channels_out = n
         before = [tilt(step.tone_hz, step.tone_db, rate)] if step.tone_db else []
         behind = [tilt(step.tone_hz, -step.tone_db, rate)] if step.tone_db else []
-        if step.curve == "biased_tanh":
-            behind.append(first_order(DC_CUT_HZ, rate, high=True))
         curve, drive = curve_of(step.curve, USUAL_BIAS if step.bias is None else step.bias), db_to_gain(step.drive_db)
-        level = db_to_gain(step.level_db)
-        if step.keep_level:
-            level *= _kept_level(curve, drive, db_to_gain(step.reference_dbfs), before, behind, rate)
         factor = step.oversample or USUAL_OVERSAMPLING[step.curve]
         integral = CORNERED.get(step.curve) if factor > 1 else None
+        level = db_to_gain(step.level_db)
+        if step.keep_level:
+            trial = Oversampler(factor, curve, drive, 1.0, stream.scratch(), integral)
+            level *= _kept_level(trial, db_to_gain(step.reference_dbfs), before, behind, rate)
+        if step.curve == "biased_tanh":
+            behind.append(first_order(DC_CUT_HZ, rate, high=True))
         self._kernels = [Oversampler(factor, curve, drive, level, stream.scratch(), integral) for _ in range(n)]
         self.latency_frames = self._kernels[0].latency_frames
         self.tail_frames = 2 * self.latency_frames
@@ -112,25 +113,24 @@ class _SaturateRunner(Runner):
         return y
 
 
-def _kept_level(
-    curve: Curve, drive: float, peak: float, before: list[Array], behind: list[Array], rate_hz: int
-) -> float:
-    """The gain that keeps the reference sine's RMS through tone, curve and tone; harmonics over Nyquist are gone."""
+def _kept_level(kernel: Oversampler, peak: float, before: list[Array], behind: list[Array], rate_hz: int) -> float:
+    """The gain that keeps the reference sine's RMS: the step is run on it, a tenth of a second after it has settled.
+
+    `behind` without the cut of DC, which settles slowly: the mean is taken off here.
+    """
     import numpy as np
 
-    from chainrun.dsp.biquad import response
-    from chainrun.dsp.curves import sine_level_gain
-
-    def gain_at(rows: list[Array], freqs: Array) -> Array:
-        gain: Array = np.abs(response(np.array(rows), freqs, rate_hz)) if rows else np.ones(freqs.size)
-        return gain
-
-    def behind_at(k: Array) -> Array:
-        freqs = k * REFERENCE_HZ
-        gain: Array = np.where(freqs < 0.458 * rate_hz, gain_at(behind, np.minimum(freqs, rate_hz / 2)), 0.0)
-        return gain
-
-    return sine_level_gain(curve, drive, peak, float(gain_at(before, np.array([REFERENCE_HZ]))[0]), behind_at)
+    settle, n = SETTLE_MS * rate_hz // 1000, rate_hz // 10
+    y = peak * np.sin(2 * np.pi * REFERENCE_HZ / rate_hz * np.arange(settle + n))
+    rms = float(np.std(y[settle:]))
+    for rows in (before, None, behind):
+        if rows is None:
+            y = kernel.run(y)
+            continue
+        cascade, state = _cascade(rows, 1)
+        if cascade is not None:
+            y = cascade.run(y[None], state)[0][0]
+    return rms / float(np.std(y[settle:]))
 
 
 def _cascade(rows: list[Array], n_channels: int) -> tuple[Cascade | None, Array]:
