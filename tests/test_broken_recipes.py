@@ -27,6 +27,7 @@ def folder(tmp_path_factory):
     soundfile.write(made / "stereo.wav", np.stack([t, t]).T, 48000)
     soundfile.write(made / "six.wav", np.stack([t] * 6).T, 48000)
     soundfile.write(made / "empty.wav", np.zeros(0), 48000)
+    soundfile.write(made / "silent.wav", np.zeros(480), 48000)
     broken = t.copy()
     broken[4321] = np.nan
     soundfile.write(made / "nan.wav", broken, 48000, subtype="FLOAT")

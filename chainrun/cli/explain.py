@@ -8,6 +8,7 @@ import typer
 
 from chainrun.cli.options import AsJson, refuse
 from chainrun.cli.terminal import put, put_json
+from chainrun.contract import key_owner
 from chainrun.docs.explain import TABLES, explain, overview, words
 from chainrun.errors import EXIT_DONE, nearest
 
@@ -18,11 +19,12 @@ def command(
 ) -> int:
     """Tell what a processor does and which keys it takes."""
     if word is not None and word not in words():
+        owner = key_owner(word)
         raise refuse(
             "there is nothing of this name to explain",
             given=word,
             allowed=", ".join(words()),
-            hint=nearest(word, words()),
+            hint=f"{owner[1]} is a key of {owner[0]!r}" if owner is not None else nearest(word, words()),
         )
     if as_json:
         from chainrun.contract import processors

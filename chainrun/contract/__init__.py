@@ -8,7 +8,7 @@ from chainrun.contract.chain import ChainRunner
 from chainrun.contract.dynamics import DynamicsRunner
 from chainrun.contract.keyed import Keyed, Listener, Thresholded, ThresholdFields
 from chainrun.contract.readings import Reading, ReductionRecorder
-from chainrun.contract.registry import any_step, finish, processor, processors
+from chainrun.contract.registry import any_step, finish, key_owner, processor, processors
 from chainrun.contract.runner import Keys, Runner, Stream
 from chainrun.contract.step import Key, Misfit, Step, StrictModel
 
@@ -30,6 +30,7 @@ __all__ = [
     "Thresholded",
     "any_step",
     "finish",
+    "key_owner",
     "processor",
     "processors",
 ]

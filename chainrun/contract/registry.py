@@ -43,3 +43,12 @@ def finish() -> None:
         for model in list(vars(sys.modules[step.__module__]).values()):
             if isinstance(model, type) and issubclass(model, BaseModel):
                 model.model_rebuild()
+
+
+def key_owner(word: str) -> tuple[str, str] | None:
+    """The processor that has `word`, with or without its unit, as a key of its own: its `do` and the key."""
+    for do, step in processors().items():
+        for key in step.model_fields:
+            if key not in Step.model_fields and word in (key, key.rpartition("_")[0]):
+                return do, key
+    return None

@@ -25,13 +25,19 @@ EXPLAINED = 1e-6
 
 
 def short_runs(clipped: BoolArray, longest: int) -> BoolArray:
-    """The clipped samples that stand in runs of at most `longest` frames."""
+    """The clipped samples that stand in runs of at most `longest` frames, whole ones: none at either end."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], clipped, [False]]).astype(np.int8)))
     chosen = clipped.copy()
     for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if end - begin > longest:
+        if end - begin > longest or begin == 0 or end == clipped.size:
             chosen[begin:end] = False
     return chosen
+
+
+def sounding(x: Array) -> slice:
+    """x without the digital silence at its ends: what a model of the sound may be made from."""
+    sounds = np.flatnonzero(x)
+    return slice(int(sounds[0]), int(sounds[-1]) + 1) if sounds.size else slice(0, 0)
 
 
 def prediction(x: Array, order: int) -> tuple[Array, float]:

@@ -31,6 +31,11 @@ LEAN = 0.4
 ATTEMPTS = 24
 GOOD = 0.035
 """Octaves whose T20 or T30 are further off than this share are drawn again, so many times at most."""
+EARLY_SHARE = 0.25
+"""Reflections that come later than this share of the decay (15 dB down) are the tail's: in a large or long dead room
+single ones would stick out of the decay."""
+LONGEST_ONSET = 0.15
+"""The tail has grown by then, as a share of the decay."""
 WALL_FRAMES = 2048
 """Length of the walls' filters."""
 
@@ -87,12 +92,13 @@ def early(box: Box, source: Point, microphone: Point, rate_hz: int, direct_m: fl
     the constant-power pan law over the sine of the azimuth; 0 hears all alike.
     """
     places = []
+    last_m = direct_m + EARLY_SHARE * min(box.decay_s) * SPEED_OF_SOUND
     for place, count in images(source, box.size_m):
-        if count:
-            d = distance(place, microphone)
+        d = distance(place, microphone)
+        if count and d <= last_m:
             angle = facing * (place[0] - microphone[0]) / d
             places.append((d, count, math.sqrt(2.0) * math.sin(math.pi / 4.0 * (1.0 + angle))))
-    longest = max(d for d, *_ in places) - direct_m
+    longest = max((d for d, *_ in places), default=direct_m) - direct_m
     n = int(max(0.0, longest) / SPEED_OF_SOUND * rate_hz) + 4 * HALF_TAPS
     by_order = {count: np.zeros(n) for _, count, _ in places}
     for d, count, heard in places:
@@ -131,7 +137,7 @@ def tail_shape(box: Box, direct_m: float, rate_hz: int) -> tuple[Array, Array]:
     # White noise of variance 1 that decays with T has an energy of T / (6 ln 10) * rate; the octave sums keep that.
     energy = middle / (6.0 * math.log(10.0)) * rate_hz
     # Reflections grow into a diffuse field over about the square root of the volume, in milliseconds (common practice).
-    mixing = math.sqrt(box.volume) / 1000.0 * rate_hz
+    mixing = min(math.sqrt(box.volume) / 1000.0, LONGEST_ONSET * min(box.decay_s)) * rate_hz
     onset = np.sin(np.pi / 2.0 * np.minimum(1.0, np.arange(n) / mixing))
     level = np.full(n, math.sqrt(wanted / energy))
     end = n // 20

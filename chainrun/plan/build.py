@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from chainrun.audiofile import Header, read_header
+from chainrun.audiofile import Header, Reader, read_header
 from chainrun.audiofile.write import RATES_OF_MP3
 from chainrun.contract import Key, Step, Stream
 from chainrun.contract.chain import chain_misfits, channels_after
@@ -391,6 +391,9 @@ class _Builder:
             raise AudioError(Problem("the response is too long", given=f"{seconds:.1f} s", allowed=f"{longest_s:g} s"))
         if header.n_channels not in (1, 2, 4):
             raise AudioError(Problem("a response has 1, 2 or 4 channels", given=f"{header.n_channels} channels"))
+        with Reader(found) as reader:  # whole: it is short, and a NaN in it would be told without its step
+            if not reader.read(reader.n_frames).any():
+                raise AudioError(Problem("the response is silent"))
         return found.resolve()
 
     def _node(self, name: str, needs: list[str], chain: list[dict[str, Any]], sounding: list[Any]) -> Node:

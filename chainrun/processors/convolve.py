@@ -58,12 +58,11 @@ class Convolve(Step):
             x = reader.read(reader.n_frames)
             rate = reader.header.rate_hz
         name = Path(self.file).name
-        notes = [] if x.any() else [f"the response {name} is silent"]
         if rate == rate_hz:
-            return x, notes
+            return x, []
         # A response is a sum over frames: at twice the rate each frame weighs half as much.
         converted = Resampler(rate, rate_hz, x.shape[0]).run(x, last=True) * (rate / rate_hz)
-        return converted, [*notes, f"the response {name} was converted from {rate} to {rate_hz} Hz"]
+        return converted, [f"the response {name} was converted from {rate} to {rate_hz} Hz"]
 
 
 class _ConvolveRunner(Runner):

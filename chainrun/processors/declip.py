@@ -19,7 +19,7 @@ class Declip(Step):
     What reaches threshold_dbfs counts as clipped. Runs up to longest_ms are mended, longer ones are
     left as they are. Peaks come out above full scale: put a gain behind it. It cannot bring back
     what was lost in whole waves, and it guesses: compare before and after.
-    A run that the file's begin or end cuts can come out worse.
+    A run that the sound's begin or end cuts is left as it is, since its other side is not known.
     """
 
     do: Literal["declip"] = "declip"
@@ -72,10 +72,13 @@ class _DeclipRunner(Runner):
         """The hop inside a window that has a context on either side, with its short clipped runs mended."""
         import numpy as np
 
-        from chainrun.dsp.declip import interpolate, short_runs
+        from chainrun.dsp.declip import STAGES, interpolate, short_runs, sounding
 
         begin, end = self._margin, self._margin + self._hop
         clipped = np.abs(window) >= self._limit
-        if not clipped[begin:end].any():
-            return window[begin:end].copy()
-        return interpolate(window, short_runs(clipped, self._longest), self._most)[begin:end]
+        mended = window.copy()
+        inside = sounding(window)
+        if clipped[begin:end].any() and inside.stop - inside.start > 2 * STAGES[-1][0]:
+            part = window[inside]
+            mended[inside] = interpolate(part, short_runs(clipped[inside], self._longest), self._most)
+        return mended[begin:end]

@@ -39,6 +39,8 @@ class Echo(Step):
     def _one_time(self) -> Self:
         if (self.time_ms is None) == (self.time_beats is None):
             raise ValueError("give time_ms or time_beats")
+        if self.low_cut_hz is not None and self.high_cut_hz is not None and self.low_cut_hz >= self.high_cut_hz:
+            raise ValueError(f"low_cut_hz ({self.low_cut_hz:g}) must lie below high_cut_hz ({self.high_cut_hz:g})")
         return self
 
     def channels_out(self, n_channels: int) -> int:

@@ -328,9 +328,9 @@ class _LinearPhaseRunner(Runner):
 
         n, rate = stream.n_channels, stream.rate_hz
         self.n_channels_out = n
-        grid = np.arange(grid_size(rate) // 2 + 1) * (rate / grid_size(rate))
+        grid: Array = np.linspace(0.0, rate / 2.0, grid_size(rate) // 2 + 1)
         centres: Array = np.unique(centres_hz)
-        wanted, at_centres = (_magnitudes(stages, n, rate, freqs) for freqs in (grid, centres))
+        wanted, at_centres = _magnitudes(stages, n, rate, grid), _magnitudes(stages, n, rate, centres)
         self._fir = LinearPhase(wanted, rate, (centres, at_centres))
         self.latency_frames = self._fir.latency_frames
         self.tail_frames = self._fir.half_frames

@@ -17,7 +17,8 @@ class Hum(Step):
     """Cut a mains frequency and its harmonics by a comb of narrow notches.
 
     Each notch is notch_hz wide at -3 dB, whatever its frequency: narrow enough to leave the music between, and so
-    slow that at 1 Hz a steady hum takes 1.1 s to fall by 30 dB: it is heard where the file begins.
+    slow that at 1 Hz a wave that sets in takes 1.1 s to fall by 30 dB. A hum that is there from the beginning goes from
+    the beginning: it is measured in the first two seconds, and the notches start as if it had always been there.
     """
 
     do: Literal["hum"] = "hum"
@@ -27,7 +28,6 @@ class Hum(Step):
     odd_only: bool = Field(False, description="fundamental and odd harmonics alone")
 
     example = {"mains_hz": 50.0, "harmonics": 4}
-    linear = True
     source = "Audio EQ Cookbook notches, 8 June 2021; mains frequencies: common practice"
 
     def start(self, stream: Stream) -> Runner:
@@ -37,19 +37,45 @@ class Hum(Step):
 
         step = 2 if self.odd_only else 1
         freqs = [self.mains_hz * (1 + step * k) for k in range(self.harmonics)]
-        inside = [freq for freq in freqs if freq < 0.49 * stream.rate_hz]
-        return _HumRunner(stream.n_channels, np.array([notch(f, f / self.notch_hz, stream.rate_hz) for f in inside]))
+        inside = np.array([freq for freq in freqs if freq < 0.49 * stream.rate_hz])
+        sections = np.array([notch(f, f / self.notch_hz, stream.rate_hz) for f in inside])
+        return _HumRunner(stream, sections, inside)
 
 
 class _HumRunner(Runner):
-    def __init__(self, n_channels: int, sections: Array):
+    """Holds the first two seconds back, to see which hum is in it."""
+
+    def __init__(self, stream: Stream, sections: Array, freqs_hz: Array):
+        import numpy as np
+
         from chainrun.dsp.cascade import Cascade
 
-        self.n_channels_out = n_channels
+        self.n_channels_out = stream.n_channels
+        self.latency_frames = 2 * stream.rate_hz
+        self._rate_hz, self._sections, self._freqs_hz = stream.rate_hz, sections, freqs_hz
         self._cascade = Cascade(sections)
-        self._state = self._cascade.start_state(n_channels)
+        self._state: Array | None = None
+        self._held = np.zeros((stream.n_channels, 0))
         self.tail_frames = self._cascade.tail_frames()
 
     def run(self, x: Array, keys: Keys) -> Array:
-        y, self._state = self._cascade.run(x, self._state)
-        return y
+        import numpy as np
+
+        held = np.concatenate([self._held, x], axis=1)
+        if self._state is None and held.shape[1] < self.latency_frames:
+            self._held = held
+            return np.zeros_like(x)
+        out: list[Array] = []
+        if self._state is None:
+            self._state = self._settled(held[:, : self.latency_frames])
+            out = [np.zeros((x.shape[0], self.latency_frames - self._held.shape[1]))]
+        ready = x.shape[1] - sum(part.shape[1] for part in out)
+        y, self._state = self._cascade.run(np.ascontiguousarray(held[:, :ready]), self._state)
+        self._held = held[:, ready:]
+        return np.concatenate([*out, y], axis=1)
+
+    def _settled(self, first: Array) -> Array:
+        from chainrun.dsp.steady import settled_state, steady_waves
+
+        waves = steady_waves(first, self._freqs_hz, self._rate_hz)
+        return settled_state(self._sections, self._freqs_hz, waves, self._rate_hz)

@@ -17,6 +17,7 @@ Decay = Annotated[float, Field(ge=0.05, le=10)]
 Absorption = Annotated[float, Field(ge=0.005, le=0.98)]
 Place = Annotated[list[float], Field(min_length=3, max_length=3)]
 LONGEST_S = 12.0
+NEAREST_M = 0.2
 SIDE_M = 0.6
 """A stereo signal's left and right stand so far from the source's place."""
 
@@ -29,10 +30,9 @@ class Room(Step):
     mix_pct, or a send. The walls are told by decay_s or absorption, as one number or for the octaves 63 Hz … 8 kHz.
     Source and microphone stand where source_m and microphone_m say, else distance_m apart in the middle of the
     room. A mono signal becomes stereo; of a stereo one left and right stand on their own sides, so that the room
-    keeps its source's side. The same seed gives the same room. Up to 4 s the octaves of usual rooms decay within 5 %
-    of what was asked; long or large dead ones (30 m and 0.2 s, say) can miss it
-    far (T20 and T30 of ISO 3382). Where an octave holds but a few swings, the tail takes it over from the first
-    reflection on, and reflections begin above it.
+    keeps its source's side. The same seed gives the same room. From 0.2 to 4 s every octave decays within 5 % of what
+    was asked (T20 and T30 of ISO 3382). Reflections later than a quarter of the decay are left to the tail. Where an
+    octave holds but a few swings, the tail takes it over from the first reflection on, and reflections begin above it.
     """
 
     do: Literal["room"] = "room"
@@ -40,10 +40,11 @@ class Room(Step):
     depth_m: float = Field(5.0, ge=1, le=60, description="size from front to back")
     height_m: float = Field(3.0, ge=1, le=30, description="size from floor to ceiling")
     decay_s: Decay | Annotated[list[Decay], Field(min_length=8, max_length=8)] | None = Field(
-        None, description="time in which it falls by 60 dB, 0.05 to 10 s; 0.4 if neither this nor absorption is given"
+        None,
+        description="time in which it falls by 60 dB, 0.05 to 10 s, one or eight of them; 0.4 if not said",
     )
     absorption: Absorption | Annotated[list[Absorption], Field(min_length=8, max_length=8)] | None = Field(
-        None, description="share of the energy that the walls take, 0.005 to 0.98"
+        None, description="share of the energy that the walls take, 0.005 to 0.98, one or eight"
     )
     damping_pct: float = Field(0.0, ge=0, le=100, description="shortens the decay above 1 kHz, up to a fifth at 8 kHz")
     distance_m: float | None = Field(None, ge=0.2, le=60, description="from source to microphone; 1.5 if not said")
@@ -79,7 +80,12 @@ class Room(Step):
             if place is not None and any(not 0 < at < length for at, length in zip(place, size, strict=True)):
                 raise ValueError(f"{name} lies outside the room")
         if self.distance_m is not None and self.distance_m >= self.depth_m - 0.2:
-            raise ValueError("distance_m does not fit into depth_m")
+            fits = f"at most {self.depth_m - 0.2:g} m goes into a depth_m of {self.depth_m:g}"
+            raise ValueError(f"distance_m = {self.distance_m:g} does not fit: {fits}")
+        if self.source_m is not None and self.microphone_m is not None:
+            apart = sum((a - b) ** 2 for a, b in zip(self.source_m, self.microphone_m, strict=True)) ** 0.5
+            if apart < NEAREST_M:
+                raise ValueError(f"source_m and microphone_m are {apart:.2g} m apart; at least {NEAREST_M:g} m")
         return self
 
     def channels_out(self, n_channels: int) -> int:

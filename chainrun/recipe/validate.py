@@ -8,7 +8,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
-from chainrun.contract import processors
+from chainrun.contract import key_owner, processors
 from chainrun.contract.parameters import allowed_of, field_at
 from chainrun.errors import nearest, shown
 from chainrun.recipe.problems import Problems
@@ -93,7 +93,9 @@ def _tell(model: type[BaseModel], data: Table, path: KeyPath, detail: ErrorDetai
         word = str(context.get("discriminator")).strip("'")
         known = [one.strip().strip("'") for one in str(context.get("expected_tags")).split(",")]
         message = "there is no such processor" if word == "do" else f"there is no such {word}"
+        owner = key_owner(tag) if word == "do" else None
         given, allowed, hint = shown(tag), ", ".join(known), nearest(tag, known)
+        hint = f"{owner[1]} is a key of {owner[0]!r}" if owner is not None else hint
         path = (*path, word)
     elif kind == "union_tag_not_found":
         message, given = "a step needs `do` (a processor) or `preset` (a preset's name)", None
@@ -143,7 +145,7 @@ def _slip(key: str, value: Any, field: FieldInfo | None) -> str | None:
     high = next((b.le for b in field.metadata if hasattr(b, "le")), None)
     if low is None or high is None:
         return None
-    if key.endswith("_ms") and value > high and low <= value / 1000 <= high:
+    if key.endswith("_ms") and value > high and value >= 1000 and low <= value / 1000 <= high:
         return f"{value:g} ms is {value / 1000:g} s: did you mean {value / 1000:g} ms?"
     if key.endswith("_ms") and 0 < value < low and low <= value * 1000 <= high:
         return f"if {value:g} s is meant, write {value * 1000:g}"
