@@ -24,6 +24,7 @@ ROWS = [
     ["contract"],
     ["loudness", "audiofile"],
     ["dsp"],
+    ["whole_file"],
     ["units", "errors"],
 ]
 ROW_OF = {name: i for i, row in enumerate(ROWS) for name in row}

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
@@ -14,6 +12,7 @@ from chainrun.cli.terminal import put_utf8
 from chainrun.errors import EXIT_DONE, Problem, ResourceError
 from chainrun.recipe import open_recipe
 from chainrun.recipe.resolve import resolved_text
+from chainrun.whole_file import write_whole
 
 
 def command(
@@ -35,12 +34,5 @@ def command(
         raise ResourceError(
             Problem("a person's recipe is not written over", file=str(out), hint="give another -o FILE")
         )
-    temporary = out.parent / f".{out.name}.{os.getpid()}.part"
-    try:
-        temporary.write_text(resolved_text(opened, out.absolute().parent), encoding="utf-8")
-        os.replace(temporary, out)
-    except OSError as error:
-        with suppress(OSError):
-            temporary.unlink(missing_ok=True)
-        raise ResourceError(Problem(f"the file could not be written ({error.strerror})", file=str(out))) from error
+    write_whole(out, resolved_text(opened, out.absolute().parent))
     return EXIT_DONE

@@ -33,7 +33,8 @@ def processors_here() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _context() -> multiprocessing.context.ForkServerContext:
+def context_of_workers() -> multiprocessing.context.ForkServerContext:
+    """How worker processes are made: forked by a server."""
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["chainrun.engine.work"])
     return context
@@ -41,7 +42,7 @@ def _context() -> multiprocessing.context.ForkServerContext:
 
 def warm_up() -> None:
     """Start the server of workers, if it does not run. It has one BLAS thread, and no other: it can be forked."""
-    _context()
+    context_of_workers()
     before = os.environ.get("OPENBLAS_NUM_THREADS")
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     try:
@@ -212,7 +213,7 @@ class Crew(Generic[Task, Result]):
 def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
     """A pool of worker processes; when the program is to stop, they are killed at once."""
     warm_up()
-    pool = ProcessPoolExecutor(workers, _context(), initializer=_begin_worker)
+    pool = ProcessPoolExecutor(workers, context_of_workers(), initializer=_begin_worker)
     try:
         yield pool
     except BaseException:

@@ -1,0 +1,1 @@
+"""What is wrong with the stems, one by one and between microphones; a first recipe for a folder of them."""

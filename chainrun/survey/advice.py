@@ -1,0 +1,249 @@
+"""What the figures mean, in plain sentences, and never surer than the evidence."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+
+from chainrun.survey.between import SPEED_OF_SOUND, SURE, Arrived
+from chainrun.survey.survey import GroupSurvey, Survey
+
+LOUD_DC_DBFS = -60.0
+HOT_DBTP = -1.0
+LIKE_DB = 0.4
+"""An imbalance of a pair below this is not told."""
+ALIKE = 0.95
+THREE_TO_ONE_DB = 20.0 * math.log10(3.0)
+FEWEST = 3
+
+
+@dataclass(frozen=True)
+class Advice:
+    """One sentence about one stem, with how sure it is (0 to 1) and the word for what it is about."""
+
+    stem: str
+    about: str
+    text: str
+    confidence: float = 1.0
+
+    def record(self) -> dict[str, Any]:
+        """As a JSON object."""
+        return asdict(self)
+
+
+@dataclass(frozen=True)
+class Turned:
+    """A microphone whose polarity is to be turned."""
+
+    channel: str
+    against: str
+    sure: Arrived
+
+
+def told_alone(survey: Survey) -> list[Advice]:
+    """What each file tells by itself."""
+    found: list[Advice] = []
+    for channel in survey.material.channels:
+        file, index = survey.sides[channel.name]
+        one, m = file.channels[index], file.measured
+        name = channel.name
+
+        def say(about: str, text: str, name: str = name) -> None:
+            found.append(Advice(name, about, f"{name}: {text}"))
+
+        if one.peak == 0.0:
+            say("silence", "the file is silent")
+            continue
+        if one.clipped_runs:
+            apart = list(dict.fromkeys(f"{at:.1f}" for at in one.clipped_at_s))
+            times, more = ", ".join(apart[:3]), " …" if one.clipped_runs > 3 else ""
+            say(
+                "clipped",
+                f"clipped: {one.clipped_runs} runs of 3 frames and more at full scale, the longest "
+                f"{one.clipped_longest / m.rate_hz * 1000:.2f} ms (at {times}{more} s); `declip` mends short ones",
+            )
+        elif one.flat_level_dbfs is not None:
+            say(
+                "flat_tops",
+                f"flat tops at {one.flat_level_dbfs:.1f} dBFS in {one.flat_runs} runs: it was clipped before the "
+                "converter (a pad forgotten, say)",
+            )
+        elif m.true_peak_dbtp is not None and m.true_peak_dbtp > HOT_DBTP and channel.side in (None, 0):
+            say("hot", f"hot: true peak {m.true_peak_dbtp:+.1f} dBTP, but not clipped")
+        if one.dc_dbfs > LOUD_DC_DBFS:
+            say("dc", f"DC offset of {one.dc_dbfs:.1f} dBFS; `dc_block` or a low cut takes it out")
+        if one.hum is not None:
+            lines = [
+                f"{one.hum.mains_hz * (k + 1):.0f} Hz {level:.0f}"
+                for k, level in enumerate(one.hum.levels_dbfs)
+                if level is not None
+            ]
+            say("hum", f"mains hum of {one.hum.mains_hz:.0f} Hz: {', '.join(lines)} dBFS; `hum` takes it out")
+        if one.dropouts_at_s:
+            times = ", ".join(f"{at:.2f}" for at in one.dropouts_at_s[:3])
+            say("dropout", f"{len(one.dropouts_at_s)} dropouts (stretches of exact zeros in sound) at {times} s")
+        if one.bandwidth_hz is not None:
+            say("bandwidth", f"nothing above {one.bandwidth_hz / 1000:.1f} kHz: it was cut, by a lossy copy perhaps")
+        if m.rate_hz != survey.material.rate_hz and channel.side in (None, 0):
+            say(
+                "rate", f"recorded at {m.rate_hz} Hz, the session is at {survey.material.rate_hz}; it will be converted"
+            )
+        if file.side_db is not None and file.side_db < -60.0 and channel.side == 0:
+            say("mono", "a stereo file with the same in both channels")
+    return found + _copies(survey)
+
+
+def _copies(survey: Survey) -> list[Advice]:
+    found = []
+    known: dict[str, str] = {}
+    negated: dict[str, str] = {}
+    for channel in survey.material.channels:
+        file, index = survey.sides[channel.name]
+        one = file.channels[index]
+        if one.peak == 0.0:
+            continue
+        stem = channel.stem
+        if one.digest in known and known[one.digest] != stem:
+            found.append(Advice(channel.name, "copy", f"{channel.name}: the same samples as {known[one.digest]}"))
+        if one.digest in negated:
+            text = f"{channel.name}: the samples of {negated[one.digest]} upside down; they cancel"
+            found.append(Advice(channel.name, "flipped_copy", text))
+        known.setdefault(one.digest, stem)
+        negated.setdefault(one.negated, stem)
+    return found
+
+
+def turned(group: GroupSurvey) -> tuple[list[Turned], bool]:
+    """Which microphones to turn over; and whether the reference itself is the odd one out.
+
+    A drum's second microphone goes by its first, the first ones by the reference. Where most of them disagree with the
+    reference, it is the one that is upside down.
+    """
+    seconds = {one.channel: one for one in group.under}
+    sure = [one for one in group.arrivals if one.confidence >= SURE and one.n_hits >= FEWEST]
+    leading = [one for one in sure if one.channel not in seconds]
+    odd = len(leading) >= 2 and sum(one.inverted for one in leading) > len(leading) / 2
+    upside = {one.channel for one in leading if one.inverted != odd}
+    found = [Turned(one.channel, str(group.reference), one) for one in leading if one.channel in upside]
+    for name, one in seconds.items():
+        if one.confidence >= SURE and one.n_hits >= FEWEST and one.inverted != (one.reference in upside):
+            found.append(Turned(name, one.reference, one))
+    return found, odd
+
+
+def of_hits(one: Arrived) -> str:
+    """`38 of 40 hits`."""
+    return f"{round(one.confidence * one.n_hits)} of {one.n_hits} hits" if one.n_hits else f"{one.confidence:.0%} of it"
+
+
+def metres(one: Arrived, rate_hz: int) -> str:
+    """A delay in ms, metres and samples, with the word for its side."""
+    seconds = abs(one.delay_frames) / rate_hz
+    word = "behind" if one.delay_frames > 0 else "ahead of"
+    return (
+        f"{seconds * 1000:.2f} ms ({seconds * SPEED_OF_SOUND:.2f} m, {abs(one.delay_frames):.1f} samples) "
+        f"{word} {one.reference}"
+    )
+
+
+def told_between(survey: Survey) -> list[Advice]:
+    """What the microphones of each group tell of one another."""
+    found: list[Advice] = []
+    rate = survey.material.rate_hz
+    for group in survey.groups:
+        turns, odd = turned(group)
+        if odd:
+            text = f"{group.reference}: most close microphones are upside down against it: it is the one to turn over"
+            found.append(Advice(str(group.reference), "polarity", text))
+        for turn in turns:
+            text = f"{turn.channel}: inverted against {turn.against}: {of_hits(turn.sure)} say so"
+            found.append(Advice(turn.channel, "polarity", text, turn.sure.confidence))
+        for one in group.arrivals:
+            if one.confidence < SURE or one.n_hits < FEWEST:
+                text = f"{one.channel}: perhaps {metres(one, rate)}, for {one.drum} agrees in {of_hits(one)} only"
+                found.append(Advice(one.channel, "unsure", text, one.confidence))
+            else:
+                text = f"{one.channel}: {metres(one, rate)} by {one.drum} ({of_hits(one)})"
+                found.append(Advice(one.channel, "arrival", text, one.confidence))
+        found += _told_pairs(group) + _told_bleed(group)
+        for pair in group.adding:
+            if pair.before_db < -1.0 and pair.after_db > pair.before_db + 1.0:
+                comb = f", first notch of the comb at {pair.first_notch_hz:.0f} Hz" if pair.first_notch_hz else ""
+                text = (
+                    f"{pair.channel} with {pair.other}: below 300 Hz adding them loses {-pair.before_db:.1f} dB "
+                    f"against the sum of their powers{comb}; aligned it would be {pair.after_db:+.1f} dB"
+                )
+                found.append(Advice(pair.channel, "adding", text))
+    for one in survey.lines:
+        if one.confidence >= SURE:
+            word = "inverted, and " if one.inverted else ""
+            text = f"{one.channel}: {word}{metres(one, rate)} ({one.confidence:.0%} of its windows agree)"
+            found.append(Advice(one.channel, "polarity" if one.inverted else "arrival", text, one.confidence))
+    return found
+
+
+def imbalance(group: GroupSurvey, stem: str) -> tuple[float, float, int] | None:
+    """How much louder the right of a pair is than its distances explain: dB, spread, from how many drums."""
+    hits = {drum.name: len(drum.rows) for drum in group.drums}
+    seats = [seat for seat in group.seats.get(stem, []) if seat.likeness >= ALIKE]
+    strong = [seat for seat in seats if hits[seat.drum] >= 5] or seats
+    if not strong:
+        return None
+    errors = np.array([seat.level_db - seat.expected_db for seat in strong])
+    weights = np.array([float(hits[seat.drum]) for seat in strong])
+    mean = float((errors * weights).sum() / weights.sum())
+    spread = float(np.sqrt((weights * (errors - mean) ** 2).sum() / weights.sum()))
+    return mean, spread, len(strong)
+
+
+def _told_pairs(group: GroupSurvey) -> list[Advice]:
+    found = []
+    for stem, seats in group.seats.items():
+        told = imbalance(group, stem)
+        if told is not None and abs(told[0]) >= max(LIKE_DB, told[1]):
+            side = "right" if told[0] > 0 else "left"
+            text = (
+                f"{stem}: the {side} side is {abs(told[0]):.1f} dB louder than its distances explain, by {told[2]} "
+                f"drums (spread {told[1]:.1f} dB; taking 1/distance and equal microphones)"
+            )
+            found.append(Advice(stem, "imbalance", text, 0.9 if told[1] < 0.5 else 0.6))
+        for seat in seats:
+            if seat.likeness < ALIKE:
+                continue
+            earlier = "left" if seat.delay_ms > 0 else "right"
+            louder = "right" if seat.level_db > 0 else "left"
+            text = (
+                f"{stem}: {seat.drum} arrives {abs(seat.delay_ms):.2f} ms earlier on the {earlier}, and is "
+                f"{abs(seat.level_db):.1f} dB louder on the {louder}"
+            )
+            found.append(Advice(stem, "image", text, seat.likeness))
+    return found
+
+
+def _told_bleed(group: GroupSurvey) -> list[Advice]:
+    """The rule of three to one: what is three times as far away is 9.5 dB softer. Gains cancel over both ways."""
+    found = []
+    for k, drum in enumerate(group.drums):
+        for other in group.drums[k + 1 :]:
+            there = group.bleed.get(drum.name, {}).get(other.microphones[0])
+            back = group.bleed.get(other.name, {}).get(drum.microphones[0])
+            if there is None or back is None:
+                continue
+            mean = (there + back) / 2.0
+            if mean > -THREE_TO_ONE_DB:
+                text = (
+                    f"{drum.microphones[0]} and {other.microphones[0]}: they hear each other's drums {-mean:.1f} dB "
+                    "softer than their own; three times the distance (3:1) would be 9.5 dB, so gate them, or move them"
+                )
+                found.append(Advice(drum.microphones[0], "bleed", text, 0.7))
+    return found
+
+
+def advice(survey: Survey) -> list[Advice]:
+    """All sentences: faults first, then what is good to know."""
+    order = ("arrival", "image", "unsure")
+    everything = told_alone(survey) + told_between(survey)
+    return sorted(everything, key=lambda one: order.index(one.about) + 1 if one.about in order else 0)

@@ -1,0 +1,283 @@
+"""What one channel of a recording tells by itself: silence, clipping, dropouts, hum, bandwidth."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from chainrun.dsp.arrays import Array, BoolArray
+from chainrun.units import gain_to_db
+
+SILENT = 10.0 ** (-70.0 / 20.0)
+CLIPPED_RUN = 3
+FLAT = 2e-4
+"""Samples within this share of the largest one count as equal to it; and never less than a step of 16 bits."""
+STEEP = 4.0
+"""A wave that was cut comes to its top by a step of so many tolerances; a rounded one by less than three."""
+MANY_FLAT = 4
+DROPOUT_MS = 0.7
+LOUD_BESIDE = 10.0 ** (-45.0 / 20.0)
+WINDOW_S = 2.0
+MAINS_HZ = (50.0, 60.0)
+HARMONICS = 6
+QUIET_PERCENT = 25.0
+STANDS_OUT_DB = 14.0
+CLIFF_DB = 25.0
+"""A spectrum that falls by so much within 700 Hz, and stays down, was cut."""
+
+
+@dataclass
+class Runs:
+    """Runs of consecutive frames in which something holds, over blocks: where each begins, and its length."""
+
+    least: int
+    begins: list[int] = field(default_factory=list)
+    lengths: list[int] = field(default_factory=list)
+    _at: int = 0
+    _open: int = 0
+
+    def feed(self, holds: BoolArray) -> None:
+        """Count a block in."""
+        n = holds.size
+        if not holds.any():
+            self._close(self._at)
+            self._at += n
+            return
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], holds, [False]]).astype(np.int8)))
+        for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            if begin > 0:
+                self._close(self._at)
+            if end < n:
+                self._add(self._at + begin - self._open, end - begin + self._open)
+                self._open = 0
+            else:
+                self._open += end - begin
+        self._at += n
+
+    def _close(self, at: int) -> None:
+        if self._open:
+            self._add(at - self._open, self._open)
+            self._open = 0
+
+    def _add(self, begin: int, length: int) -> None:
+        if length >= self.least:
+            self.begins.append(begin)
+            self.lengths.append(length)
+
+    def end(self) -> None:
+        """The signal ends here."""
+        self._close(self._at)
+
+
+@dataclass(frozen=True)
+class Hum:
+    """A mains hum: its frequency, and the peak levels of its harmonics in dBFS (None where one does not stand out)."""
+
+    mains_hz: float
+    levels_dbfs: tuple[float | None, ...]
+
+
+@dataclass(frozen=True)
+class Alone:
+    """What was found in one channel."""
+
+    n_frames: int
+    begin_silence_s: float
+    end_silence_s: float
+    dc_dbfs: float
+    clipped_runs: int
+    clipped_longest: int
+    clipped_at_s: tuple[float, ...]
+    flat_level_dbfs: float | None
+    """Where waves are cut off below full scale."""
+    flat_runs: int
+    dropouts_at_s: tuple[float, ...]
+    hum: Hum | None
+    bandwidth_hz: float | None
+    """Where the spectrum ends, if it was cut."""
+    digest: str
+    """Of the samples and of the negated ones, to find copies."""
+    negated: str
+    peak: float
+
+
+class Listener:
+    """Feeds on blocks of one channel, shape (n_frames,), and tells what it heard."""
+
+    def __init__(self, rate_hz: int, full_scale: float):
+        self._rate = rate_hz
+        self._full_scale = full_scale
+        self._clipped = Runs(CLIPPED_RUN)
+        self._zeros = Runs(max(16, int(DROPOUT_MS * rate_hz / 1000)))
+        self._tops = {1.0: _Tops(), -1.0: _Tops()}
+        self._digest, self._negated = hashlib.sha256(), hashlib.sha256()
+        self._n, self._peak = 0, 0.0
+        self._hop = max(1, rate_hz // 10)
+        self._means: list[Array] = []
+        self._part = np.zeros(0)
+        self._first: int | None = None
+        self._last = -1
+        self._dropouts: list[int] = []
+        self._size = int(WINDOW_S * rate_hz)
+        self._window = np.hanning(self._size + 1)[:-1]
+        self._waiting = np.zeros(0)
+        self._lines: list[Array] = []
+        self._power = np.zeros(0)
+        self._tail = np.zeros(0)
+        """The last frames of the block before, for what lies across the border."""
+
+    def feed(self, x: Array) -> None:
+        """Count a block in."""
+        size = np.abs(x)
+        joined = np.concatenate([self._part, x])
+        whole = joined.size // self._hop
+        hops = joined[: whole * self._hop].reshape(whole, self._hop)
+        self._means.append(np.stack([hops.mean(axis=1), hops.std(axis=1)]))
+        self._part = joined[whole * self._hop :]
+        steps = np.round(np.clip(x, -200.0, 200.0) * 8388608.0).astype(np.int32)
+        self._digest.update(steps.tobytes())
+        self._negated.update((-steps).tobytes())
+        heard = np.flatnonzero(size > SILENT)
+        if heard.size:
+            self._first = self._n + int(heard[0]) if self._first is None else self._first
+            self._last = self._n + int(heard[-1])
+        self._peak = max(self._peak, float(size.max(initial=0.0)))
+        self._clipped.feed(size >= self._full_scale)
+        for sign, tops in self._tops.items():
+            tops.feed(sign * x, self._n)
+        self._find_dropouts(x)
+        self._take_lines(x)
+        self._n += x.size
+
+    def _find_dropouts(self, x: Array) -> None:
+        beside = max(8, self._rate // 400)
+        joined = np.concatenate([self._tail, x])
+        start = self._n - self._tail.size
+        zero = joined == 0.0
+        if zero.any():
+            edges = np.flatnonzero(np.diff(np.concatenate([[False], zero, [False]]).astype(np.int8)))
+            for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+                if end - begin < self._zeros.least or begin < beside or end + beside > joined.size:
+                    continue
+                before, after = joined[begin - beside : begin], joined[end : end + beside]
+                loud = min(float(np.sqrt(np.mean(before**2))), float(np.sqrt(np.mean(after**2)))) > LOUD_BESIDE
+                if loud and start + begin not in self._dropouts:
+                    self._dropouts.append(start + begin)
+        self._tail = joined[-(self._rate // 5 + 2 * beside) :].copy()
+
+    def _take_lines(self, x: Array) -> None:
+        joined = np.concatenate([self._waiting, x])
+        whole = joined.size // self._size
+        for k in range(whole):
+            spectrum = np.abs(np.fft.rfft(joined[k * self._size : (k + 1) * self._size] * self._window))
+            self._lines.append(spectrum[: int(WINDOW_S * 400)] * (4.0 / self._size))
+            self._power = self._power + spectrum**2 if self._power.size else spectrum**2
+        self._waiting = joined[whole * self._size :]
+
+    def result(self) -> Alone:
+        """What was heard."""
+        self._clipped.end()
+        flat = [tops.found() for tops in self._tops.values()]
+        level, runs = max(flat, key=lambda one: one[1])
+        below = runs >= MANY_FLAT and level < 0.97 * self._full_scale
+        rate = self._rate
+        begins = self._clipped.begins
+        return Alone(
+            n_frames=self._n,
+            begin_silence_s=(self._first if self._first is not None else self._n) / rate,
+            end_silence_s=(self._n - 1 - self._last) / rate if self._last >= 0 else self._n / rate,
+            dc_dbfs=gain_to_db(abs(self._offset())),
+            clipped_runs=len(begins),
+            clipped_longest=max(self._clipped.lengths, default=0),
+            clipped_at_s=tuple(round(at / rate, 3) for at in begins[:10]),
+            flat_level_dbfs=gain_to_db(level) if below else None,
+            flat_runs=runs if below else 0,
+            dropouts_at_s=tuple(round(at / rate, 3) for at in self._dropouts[:10]),
+            hum=self._hum(),
+            bandwidth_hz=self._bandwidth(),
+            digest=self._digest.hexdigest(),
+            negated=self._negated.hexdigest(),
+            peak=self._peak,
+        )
+
+    def _offset(self) -> float:
+        """The mean of what is there all the time: of all, but no more than in the quiet quarter, nor against it.
+
+        What loud hits leave when they clip is no offset.
+        """
+        hops = np.concatenate(self._means, axis=1) if self._means else np.zeros((2, 0))
+        if not hops.shape[1]:
+            return float(self._part.mean()) if self._part.size else 0.0
+        quiet = hops[0][hops[1] <= np.percentile(hops[1], QUIET_PERCENT)]
+        whole, still = float(hops[0].mean()), float(np.median(quiet))
+        if whole * still <= 0.0:
+            return 0.0
+        return whole if abs(whole) < abs(still) else still
+
+    def _hum(self) -> Hum | None:
+        """Lines at a mains frequency and its harmonics that are there in the quiet moments, too."""
+        if len(self._lines) < 2:
+            return None
+        quiet = np.percentile(np.array(self._lines), QUIET_PERCENT, axis=0)
+        best: Hum | None = None
+        most = 0
+        for mains in MAINS_HZ:
+            levels: list[float | None] = []
+            for harmonic in range(1, HARMONICS + 1):
+                at = round(mains * harmonic * WINDOW_S)
+                if at + 12 >= quiet.size:
+                    levels.append(None)
+                    continue
+                line = float(quiet[at - 1 : at + 2].max())
+                around = np.concatenate([quiet[at - 10 : at - 3], quiet[at + 4 : at + 11]])
+                near = float(quiet[at - 4 : at + 5].max())
+                clear = line > float(np.median(around)) * 10.0 ** (STANDS_OUT_DB / 20.0) and line >= near
+                clear = clear and line > 10.0 ** (-95.0 / 20.0)
+                levels.append(round(gain_to_db(line), 1) if clear else None)
+            lines = sum(level is not None for level in levels)
+            if lines > most and lines >= 2 and (levels[0] is not None or levels[1] is not None):
+                best, most = Hum(mains, tuple(levels)), lines
+        return best
+
+    def _bandwidth(self) -> float | None:
+        if self._power.size == 0:
+            return None
+        width = int(WINDOW_S * 100)  # 100 Hz
+        n = self._power.size // width
+        level = 10.0 * np.log10(self._power[: n * width].reshape(n, width).mean(axis=1) + 1e-30)
+        top = float(level.max())
+        for at in range(n - 8, 30, -1):
+            above = level[at + 7 :]
+            if above.size and level[at] - float(above.max()) >= CLIFF_DB and level[at] > top - 75.0:
+                return (at + 4) * 100.0 if (at + 4) * 100.0 < 0.44 * self._rate else None
+        return None
+
+
+class _Tops:
+    """Runs of frames at the largest value so far (of one sign)."""
+
+    def __init__(self) -> None:
+        self._level = 0.0
+        self._runs = 0
+        self._last = 0.0
+
+    def feed(self, x: Array, at: int) -> None:
+        highest = float(x.max(initial=0.0))
+        tolerance = max(FLAT * highest, 1.01 / 32768.0)
+        if highest > self._level + tolerance:
+            self._level, self._runs = highest, 0
+        tolerance = max(FLAT * self._level, 1.01 / 32768.0)
+        if highest >= self._level - tolerance > 0.0:
+            flat = x >= self._level - tolerance
+            edges = np.flatnonzero(np.diff(np.concatenate([[False], flat, [False]]).astype(np.int8)))
+            for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+                before = x[begin - 1] if begin else self._last
+                if end - begin >= CLIPPED_RUN and self._level - before >= STEEP * tolerance:
+                    self._runs += 1
+        self._last = float(x[-1]) if x.size else self._last
+
+    def found(self) -> tuple[float, int]:
+        """The level, and how many runs lie at it."""
+        return self._level, self._runs

@@ -1,0 +1,316 @@
+"""What lies between the microphones of a group: arrival, polarity, what adding does, bleed, image."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import nnls
+
+from chainrun.dsp.arrays import Array, IntArray
+from chainrun.dsp.arrival import FINER, arrival
+from chainrun.survey.channels import Channel
+from chainrun.survey.hearing import BEFORE_MS, FINE
+from chainrun.survey.kit import Drum
+
+Complex = NDArray[np.complex128]
+SPEED_OF_SOUND = 343.2
+"""m/s at 20 degrees C (ISO 9613-1:1993)."""
+HIT_MS = (6, 18)
+"""What of a hit is compared: from so long before it to so long behind."""
+MOST_MS = 32
+"""The latest arrival that is looked for: 11 m."""
+SURE = 0.75
+LOW_BAND_HZ = (40.0, 300.0)
+BLEED_MS = 185
+NEAR_M = 0.1
+"""Distance of a close microphone from its drum, where the recipe says none."""
+
+
+@dataclass(frozen=True)
+class Arrived:
+    """A microphone against the reference, by hits of one drum."""
+
+    channel: str
+    reference: str
+    drum: str
+    delay_frames: float
+    """Behind the reference; negative: ahead."""
+    inverted: bool
+    confidence: float
+    n_hits: int
+
+
+@dataclass(frozen=True)
+class Adding:
+    """The low band of two microphones added, against the sum of their powers, in dB: as they are, and as proposed."""
+
+    channel: str
+    other: str
+    drum: str
+    before_db: float
+    after_db: float
+    first_notch_hz: float | None
+    """Of the comb that the two make as they are, 1 / (2 dt); None where they are of opposite polarity, or together."""
+
+
+@dataclass(frozen=True)
+class Seat:
+    """Where a drum sits in a pair of microphones: right against left."""
+
+    drum: str
+    level_db: float
+    """As it is heard: positive is louder on the right."""
+    delay_ms: float
+    """Positive: later on the right, so it pulls to the left."""
+    expected_db: float
+    """What the distances alone would make."""
+    likeness: float
+    """How alike the direct sound is on both sides, 1: wholly; little noise and no reflection in it."""
+
+
+class Group:
+    """The stretches around the hits of a group's microphones, and what they tell."""
+
+    def __init__(self, channels: list[Channel], drums: list[Drum], stretches: Mapping[str, FINE], rate_hz: int):
+        self.channels = {channel.name: channel for channel in channels}
+        self.drums = drums
+        self._stretches = stretches
+        self.rate_hz = rate_hz
+        self._step = rate_hz // 1000
+        self._found: dict[tuple[str, str, str], Arrived | None] = {}
+
+    def _shift(self, name: str) -> float:
+        """By how many frames the recipe moves a channel."""
+        channel = self.channels[name]
+        return channel.input.parts[0].shift_frames if channel.input is not None else 0.0
+
+    def drum_of(self, name: str) -> Drum | None:
+        """The drum that a microphone stands close to."""
+        return next((drum for drum in self.drums if name in drum.microphones), None)
+
+    def _cut(self, name: str, rows: IntArray, before_ms: int, length_ms: int) -> Array:
+        begin = (BEFORE_MS - before_ms) * self._step
+        return self._stretches[name][rows, begin : begin + length_ms * self._step].astype(np.float64)
+
+    def between(self, first: str, second: str, drum: Drum) -> Arrived | None:
+        """The second microphone behind the first, by a drum's hits."""
+        key = (first, second, drum.name)
+        if key not in self._found:
+            before, after = HIT_MS
+            a = self._cut(first, drum.rows, before, before + after)
+            b = self._cut(second, drum.rows, before + MOST_MS, before + after + 2 * MOST_MS)
+            heard = arrival(a, b, self.rate_hz, MOST_MS * self._step) if len(drum.rows) else None
+            self._found[key] = (
+                Arrived(second, first, drum.name, heard.delay_frames, heard.inverted, heard.confidence, heard.n_hits)
+                if heard is not None
+                else None
+            )
+        return self._found[key]
+
+    def against(self, name: str, reference: str) -> list[Arrived]:
+        """A microphone against the reference: by its own drum, else by each drum, the surest first."""
+        own = self.drum_of(name)
+        found = []
+        for drum in [own] if own is not None else self.drums:
+            clean = drum.microphones[0]
+            a = self.between(clean, reference, drum)
+            if name == clean:
+                pair = a and Arrived(name, reference, drum.name, -a.delay_frames, a.inverted, a.confidence, a.n_hits)
+            else:
+                b = self.between(clean, name, drum)
+                pair = (
+                    Arrived(
+                        name,
+                        reference,
+                        drum.name,
+                        b.delay_frames - a.delay_frames,
+                        a.inverted != b.inverted,
+                        min(a.confidence, b.confidence),
+                        min(a.n_hits, b.n_hits),
+                    )
+                    if a is not None and b is not None
+                    else None
+                )
+            if pair is not None:
+                found.append(pair)
+        first = ("snare", "kick")  # the middle of a kit
+
+        def rank(one: Arrived) -> tuple[bool, int, float]:
+            unsure = one.confidence < SURE or one.n_hits < 5
+            return unsure, first.index(one.drum) if one.drum in first else len(first), -one.confidence
+
+        return sorted(found, key=rank)
+
+    def adding(self, name: str, other: str, drum: Drum, moved: tuple[float, bool]) -> Adding | None:
+        """What adding two microphones does in the low band, as they are and with the first one moved."""
+        if not len(drum.rows):
+            return None
+        a = self._cut(name, drum.rows, BEFORE_MS, 230)
+        b = self._cut(other, drum.rows, BEFORE_MS, 230)
+        n = 1 << (2 * a.shape[1] - 1).bit_length()
+        freqs = np.fft.rfftfreq(n, 1.0 / self.rate_hz)
+        band = (freqs >= LOW_BAND_HZ[0]) & (freqs <= LOW_BAND_HZ[1])
+        spectra = [np.fft.rfft(x, n)[:, band] for x in (a, b)]
+        if any(float(np.abs(x).max()) == 0.0 for x in spectra):
+            return None
+
+        def gain(x: Complex, y: Complex) -> float:
+            powers = np.maximum(np.sum(np.abs(x) ** 2 + np.abs(y) ** 2, axis=1), 1e-30)
+            return 10.0 * math.log10(float(np.median(np.sum(np.abs(x + y) ** 2, axis=1) / powers)) + 1e-12)
+
+        turn = np.exp(-2j * np.pi * freqs[band] * moved[0] / self.rate_hz) * (-1.0 if moved[1] else 1.0)
+        heard = self.between(name, other, drum)
+        apart = abs(heard.delay_frames) / self.rate_hz if heard is not None else 0.0
+        notch = None
+        if heard is not None and not heard.inverted and 2.0 * apart * LOW_BAND_HZ[0] > 0.01:
+            notch = 0.5 / apart
+        after = gain(spectra[0] * turn, spectra[1])
+        return Adding(name, other, drum.name, gain(*spectra), after, notch)
+
+    def bleed(self) -> dict[str, dict[str, float | None]]:
+        """For each drum the level of its hits in each microphone, in dB of that in its own; None: not to be told."""
+        if not self.drums:
+            return {}
+        sources = np.stack([drum.strengths**2 for drum in self.drums], axis=1)
+        sources = np.where(sources >= 0.01, sources, 0.0)
+        levels = {}
+        for name in self.channels:
+            total = np.zeros(len(self.drums))
+            for found in self._band_energies(name).T:
+                # Loud hits would outvote the soft ones: each event weighs by what is heard in it.
+                weight = 1.0 / np.sqrt(found + 0.02 * found.max(initial=0.0) + 1e-20)
+                total += nnls(sources * weight[:, None], found * weight)[0]
+            levels[name] = total
+        told: dict[str, dict[str, float | None]] = {}
+        for k, drum in enumerate(self.drums):
+            own = levels[drum.microphones[0]][k]
+            told[drum.name] = {
+                name: 10.0 * math.log10(level[k] / own) if own > 0 and level[k] > 1e-9 * own else None
+                for name, level in levels.items()
+            }
+        return told
+
+    def _band_energies(self, name: str) -> Array:
+        """Energy of each hit in the four bands, what sounded before taken off; shape (n_hits, 4)."""
+        at, length = BEFORE_MS * self._step, BLEED_MS * self._step
+        x = self._stretches[name].astype(np.float64)
+        gap = 4 * self._step
+        n = 1 << (length - 1).bit_length()
+        bins = np.fft.rfftfreq(n, 1.0 / self.rate_hz)
+        after = np.abs(np.fft.rfft(x[:, at - 2 * self._step : at - 2 * self._step + length], n)) ** 2 / length
+        before = np.abs(np.fft.rfft(x[:, : at - gap] * np.hanning(at - gap), n)) ** 2 / (0.375 * (at - gap))
+        edges = np.searchsorted(bins, [20.0, 120.0, 400.0, 2500.0, 20000.0])
+        spent = np.maximum(0.0, after - before)
+        return np.stack([spent[:, low:high].sum(axis=1) for low, high in itertools.pairwise(edges)], axis=1)
+
+    def hit_levels(self, drum: Drum) -> dict[str, float]:
+        """The usual peak of a drum's hits in each of its microphones, in dBFS."""
+        at = BEFORE_MS * self._step
+        found = {}
+        for name in drum.microphones:
+            peaks = np.abs(self._stretches[name][drum.rows, at - 5 * self._step : at + 60 * self._step]).max(
+                axis=1, initial=0.0
+            )
+            strong = np.sort(peaks)[peaks.size // 2 :]
+            if strong.size and float(np.median(strong)) > 0:
+                found[name] = 20.0 * math.log10(float(np.median(strong)))
+        return found
+
+    def bleed_peak(self, drum: Drum, name: str) -> float | None:
+        """The loudest usual peak in a microphone while its own drum is not hit, in dBFS."""
+        at = BEFORE_MS * self._step
+        foreign = np.flatnonzero(drum.strengths < 0.1)
+        if not foreign.size:
+            return None
+        peaks = np.abs(self._stretches[name][foreign, at - 5 * self._step : at + 60 * self._step]).max(
+            axis=1, initial=0.0
+        )
+        top = float(np.percentile(peaks, 95))
+        return 20.0 * math.log10(top) if top > 0 else None
+
+    def seats(self, left: str, right: str) -> list[Seat]:
+        """Where each drum sits in a pair. The level of the direct sound alone: reflections come later."""
+        found = []
+        paths = [self._paths(side) for side in (left, right)]
+        for k, drum in enumerate(self.drums):
+            clean = drum.microphones[0]
+            heard = [self.between(clean, side, drum) for side in (left, right)]
+            if heard[0] is None or heard[1] is None:
+                continue
+            one, other = (
+                _around(path[k], each.delay_frames) for path, each in zip(paths, (heard[0], heard[1]), strict=True)
+            )
+            products = float(one @ one), float(other @ other), float(one @ other)
+            if products[2] <= 0.0:
+                continue
+            likeness = products[2] / math.sqrt(products[0] * products[1])
+            near = self.channels[clean].distance_m or NEAR_M
+            metres = [
+                # By the way through the air: a shift of the recipe's own is no distance.
+                max(
+                    0.05,
+                    near + (one.delay_frames - self._shift(side) + self._shift(clean)) / self.rate_hz * SPEED_OF_SOUND,
+                )
+                for side, one in zip((left, right), (heard[0], heard[1]), strict=True)
+            ]
+            found.append(
+                Seat(
+                    drum.name,
+                    10.0 * math.log10(products[1] / products[0]),
+                    (heard[1].delay_frames - heard[0].delay_frames) / self.rate_hz * 1000.0,
+                    20.0 * math.log10(metres[0] / metres[1]),
+                    likeness,
+                )
+            )
+        return found
+
+    def _paths(self, far: str) -> list[Array]:
+        """Impulse responses from each drum's own microphone to a far one, FINER points a frame.
+
+        At each frequency by least squares over all hits and all drums together, since drums are hit together.
+        """
+        rows = np.arange(len(self._stretches[far]))
+        length = HIT_MS[0] + HIT_MS[1]
+        taper = np.minimum(1.0, (np.arange(length * self._step)[::-1] + 1) / (4.0 * self._step))
+        n = 1 << ((2 * length + MOST_MS) * self._step - 1).bit_length()
+        near = np.stack(
+            [np.fft.rfft(self._cut(d.microphones[0], rows, HIT_MS[0], length) * taper, n) for d in self.drums], axis=2
+        )
+        heard = np.fft.rfft(self._cut(far, rows, HIT_MS[0], length + MOST_MS), n)
+        near = np.moveaxis(near, 0, 1)  # frequency, hit, drum
+        normal = np.conj(np.swapaxes(near, 1, 2)) @ near
+        sizes = np.einsum("fii->fi", normal).real
+        freqs = np.fft.rfftfreq(n, 1.0 / self.rate_hz)
+        mask = np.clip((freqs - 300.0) / 100.0, 0.0, 1.0) * np.clip((8000.0 - freqs) / 1000.0, 0.0, 1.0)
+        floor = 1e-3 * sizes[mask > 0.5].max(axis=0, initial=1e-20)
+        normal += np.eye(len(self.drums)) * floor
+        response = np.linalg.solve(normal, np.conj(np.swapaxes(near, 1, 2)) @ heard.T[:, :, None])[:, :, 0]
+        return [np.fft.irfft(response[:, k] * mask, n * FINER) for k in range(len(self.drums))]
+
+
+def _around(path: Array, delay_frames: float) -> Array:
+    """The direct sound in a path: 10 frames to either side of its arrival."""
+    at = np.arange(-10 * FINER, 10 * FINER + 1) + delay_frames * FINER
+    whole = np.floor(at).astype(int)
+    share = at - whole
+    near: Array = np.take(path, whole, mode="wrap") * (1.0 - share) + np.take(path, whole + 1, mode="wrap") * share
+    return near * np.hanning(at.size)
+
+
+def line_and_amplifier(line: Array, amplifier: Array, rate_hz: int) -> tuple[float, bool, float] | None:
+    """The amplifier's microphone behind the line: frames, inverted?, confidence; whole, in thirds of a second."""
+    size, most = rate_hz // 3, rate_hz // 40
+    n = min(line.size, amplifier.size)
+    begins = np.arange(most, n - size - most, size)
+    if begins.size < 3:
+        return None
+    a = np.stack([line[at : at + size] for at in begins])
+    b = np.stack([amplifier[at - most : at + size + most] for at in begins])
+    loud = np.argsort(-np.sum(a**2, axis=1), kind="stable")[:60]
+    heard = arrival(a[loud], b[loud], rate_hz, most, (100.0, 4000.0))
+    return (heard.delay_frames, heard.inverted, heard.confidence) if heard is not None else None

@@ -1,0 +1,183 @@
+"""Who was hit when: hits of a kit, sorted by the drum that made them, from its close microphones."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from chainrun.dsp.arrays import Array, IntArray
+from chainrun.dsp.onsets import levels_after, onsets
+from chainrun.dsp.unmixing import unmix
+from chainrun.survey.channels import Channel
+from chainrun.survey.hearing import BEFORE_MS, FINE
+from chainrun.survey.roles import CLOSE, FAR
+
+BANDS_HZ = ((30.0, 120.0), (120.0, 400.0), (400.0, 2500.0), (2500.0, 14000.0))
+AFTER_MS = (40, 25, 12, 8)
+"""A low band takes longer to show."""
+BEFORE_HIT_MS = (25, 4)
+TOGETHER_MS = 15
+MOST_HITS = 50
+"""Of each close microphone, those where it stands out most, and half as many of the loudest."""
+REAL = 0.3
+"""A hit has at least this share of its drum's strongest ones."""
+OWN_SHARE = 0.6
+"""So much of the energy in its own microphone must be its own, where there are such hits."""
+CONTRAST_DB = 8.0
+"""A close microphone's own hits stand so far over what it hears of all others."""
+
+
+@dataclass(frozen=True)
+class Drum:
+    """A drum: its close microphones, the first the leading one, and where it was hit."""
+
+    name: str
+    microphones: tuple[str, ...]
+    rows: IntArray
+    """Of the common stretches: its clear hits, the clearest first."""
+    strengths: Array
+    """How hard it was hit in each of the common stretches, 0 to about 1."""
+    pattern: Array
+
+
+def close_ones(channels: list[Channel], envelopes: Mapping[str, Array]) -> list[Channel]:
+    """Channels that stand close to one drum: by their names, else by how far their hits stand out of the bleed."""
+    named = [channel for channel in channels if channel.role.instrument in CLOSE and channel.side is None]
+    unknown = [channel for channel in channels if channel.role.instrument is None and channel.side is None]
+    if not unknown:
+        return named
+    everywhere = _events({channel.name: envelopes[channel.name] for channel in channels})
+    found = []
+    for channel in channels:
+        if channel in named:
+            found.append(channel)
+        elif channel in unknown and everywhere.size >= 4:
+            level = levels_after(envelopes[channel.name])
+            at = everywhere[everywhere < level.size]
+            if at.size < 4:
+                continue
+            heard = np.sort([float(level[max(0, t - 3) : t + 6].max()) for t in at.tolist()])
+            if heard[-3:].mean() - np.median(heard) >= CONTRAST_DB:
+                found.append(channel)
+    return found
+
+
+def _events(envelopes: Mapping[str, Array]) -> IntArray:
+    places = sorted(int(place) for envelope in envelopes.values() for place in onsets(envelope)[0])
+    return _merged(places)
+
+
+def _merged(places: list[int]) -> IntArray:
+    groups: list[list[int]] = []
+    for place in places:
+        if groups and place - groups[-1][0] <= TOGETHER_MS:
+            groups[-1].append(place)
+        else:
+            groups.append([place])
+    return np.array([int(np.median(group)) for group in groups], dtype=np.int64)
+
+
+def hit_places(close: list[Channel], envelopes: Mapping[str, Array]) -> tuple[int, ...]:
+    """Where to look, in ms: hits of all close microphones, those first where one stands out against the others."""
+    if not close:
+        return ()
+    levels = {one.name: levels_after(envelopes[one.name]) for one in close}
+    found = {one.name: onsets(envelopes[one.name]) for one in close}
+    tops = {name: float(np.sort(level)[-3:].mean()) if level.size else 0.0 for name, (_, level) in found.items()}
+    chosen: list[int] = []
+    for name, (places, level) in found.items():
+        if not places.size:
+            continue
+        others = []
+        for other, heard in levels.items():
+            if other != name and heard.size:
+                index = np.clip(places[:, None] + np.arange(-4, 5), 0, heard.size - 1)
+                others.append(heard[index].max(axis=1) - tops[other])
+        margin = level - tops[name] - (np.max(others, axis=0) if others else 0.0)
+        best = np.argsort(-np.where(level - tops[name] >= -12.0, margin, -1e3), kind="stable")[:MOST_HITS]
+        loudest = np.argsort(-level, kind="stable")[: MOST_HITS // 2]
+        chosen += places[np.union1d(best, loudest)].tolist()
+    return tuple(int(place) for place in _merged(sorted(chosen)))
+
+
+def band_levels(stretches: FINE, rate_hz: int) -> Array:
+    """Amplitude of each stretch's hit in the four bands, what sounded before taken off; shape (n, 4)."""
+    step = rate_hz // 1000
+    at = BEFORE_MS * step
+    found = np.zeros((len(stretches), len(BANDS_HZ)))
+    n = 1 << (stretches.shape[1] - 1).bit_length()
+    freqs = np.fft.rfftfreq(n, 1.0 / rate_hz)
+    octaves = np.log2(np.maximum(freqs, 1.0))
+    for first in range(0, len(stretches), 64):
+        part = stretches[first : first + 64].astype(np.float64)
+        spectra = np.fft.rfft(part, n)
+        for band, (low, high) in enumerate(BANDS_HZ):
+            rise = np.clip((octaves - np.log2(low)) * 2.0 + 0.5, 0.0, 1.0)
+            fall = np.clip((np.log2(high) - octaves) * 2.0 + 0.5, 0.0, 1.0)
+            y = np.fft.irfft(spectra * (rise * fall), n)[:, : part.shape[1]] ** 2
+            after = y[:, at - 2 * step : at + (AFTER_MS[band] - 2) * step].mean(axis=1)
+            before = y[:, at - BEFORE_HIT_MS[0] * step : at - BEFORE_HIT_MS[1] * step].mean(axis=1)
+            found[first : first + 64, band] = np.sqrt(np.maximum(0.0, after - before))
+    return found
+
+
+def partners(close: list[Channel]) -> list[list[Channel]]:
+    """Close microphones by drum: those whose names tell of two parts of one instrument stand together."""
+    groups: dict[str, list[Channel]] = {}
+    for channel in close:
+        role = channel.role
+        together = role.instrument in ("snare", "kick") and role.part is not None
+        many = sum(other.role.instrument == role.instrument for other in close)
+        key = str(role.instrument) if role.instrument in ("snare", "kick") and (together or many > 1) else channel.name
+        groups.setdefault(key, []).append(channel)
+    order = {"top": 0, "in": 0, None: 1, "out": 2, "under": 3}
+    return [sorted(group, key=lambda one: order.get(one.role.part, 2)) for group in groups.values()]
+
+
+def drums(close: list[Channel], stretches: Mapping[str, FINE], rate_hz: int) -> list[Drum]:
+    """The drums, and their hits among the common stretches."""
+    groups = partners(close)
+    if not groups or not len(stretches[close[0].name]):
+        return []
+    columns: list[Array] = []
+    own: list[list[int]] = []
+    for group in groups:
+        own.append([])
+        for channel in group:
+            levels = band_levels(stretches[channel.name], rate_hz)
+            top = np.sort(levels, axis=0)[-3:].mean(axis=0)
+            # A band in which a microphone hears next to nothing would count its noise.
+            weight = np.where(top > 0.02 * top.max(initial=0.0), 1.0 / np.maximum(top, 1e-12), 0.0)
+            own[-1] += list(range(len(columns), len(columns) + levels.shape[1]))
+            columns += list((levels * weight).T)
+    features = np.stack(columns, axis=1)
+    strengths, patterns = unmix(features, own)
+    total = (strengths @ patterns) ** 2 + 1e-12
+    top = np.maximum(np.sort(strengths, axis=0)[-3:].mean(axis=0), 1e-9)
+    found = []
+    for drum, group in enumerate(groups):
+        leading = own[drum][1:4]
+        mine = (strengths[:, [drum]] * patterns[drum, leading]) ** 2
+        share = mine.sum(axis=1) / total[:, leading].sum(axis=1)
+        strength = strengths[:, drum] / top[drum]
+        real = np.flatnonzero(strength >= REAL)
+        clear = real[share[real] >= OWN_SHARE]
+        rows = clear if clear.size >= 2 else real
+        rows = rows[np.argsort(-share[rows] * np.minimum(1.0, strength[rows]), kind="stable")]
+        rows = rows if clear.size >= 2 else rows[:3]
+        instrument = group[0].role.instrument
+        name = str(instrument) if len(group) > 1 and instrument else group[0].stem
+        found.append(Drum(name, tuple(one.name for one in group), rows[:40], strength, patterns[drum]))
+    return found
+
+
+def far_ones(channels: list[Channel], close: list[Channel]) -> list[Channel]:
+    """Channels that hear the whole kit: overheads and rooms by name, and what is neither close nor anything else."""
+    known = {channel.name for channel in close}
+    return [
+        channel
+        for channel in channels
+        if channel.name not in known and (channel.role.instrument in FAR or channel.role.instrument is None)
+    ]

@@ -1,0 +1,168 @@
+"""What a file's name says: which instrument, which of its microphones, which side."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+WORDS: dict[str, str] = {
+    "kick": (
+        "kick kik kck bd bassdrum grossecaisse grosse_caisse grancassa gran_cassa bombo bumbo grosstrommel "
+        "grosse_trommel kicktrommel basstrommel bass_drum stortromme stortrumma taka beater zentralny"
+    ),
+    "snare": (
+        "snare snr sn sd caisseclaire caisse_claire rullante caja caixa kleine_trommel kleinetrommel "
+        "snaredrum lilletromme virveltrumma werbel"
+    ),
+    "hat": "hat hats hh hihat hi_hat charleston charley chaston hihats",
+    "floor_tom": (
+        "floor floortom flrtom ft standtom stand_tom tombasse tom_basse timpano base floor_tom lowtom low_tom goliat"
+    ),
+    "rack_tom": "rack racktom rt tom toms tomtom hightom high_tom midtom mid_tom haengetom tomalto tom_alto",
+    "ride": "ride rd",
+    "cymbal": "crash cymbal cymbals cym becken cymbale piatto piatti plato splash china",
+    "overhead": "overhead overheads oh ohs over overs ovh galgen",
+    "room": "room rooms raum salle sala hall ambience ambient amb barn far church attic kirche",
+    "bass": "bass basse basso bajo baixo kontrabass contrabass upright upr basgitarre bassgtr bassguitar bs",
+    "guitar": (
+        "guitar gtr git gitarre guitare chitarra guitarra acgtr elgtr egtr agtr banjo mandolin ukulele bouzouki"
+    ),
+    "keys": (
+        "keys piano pno klavier organ orgel orgue rhodes synth keyboard epiano accordion accordeon akkordeon "
+        "harmonium melodeon concertina"
+    ),
+    "voice": ("vocal vocals vox voc voice lead_vocal leadvox bv bvs bgv choir sang gesang stimme voix voce voz chant"),
+    "strings": "violin fiddle geige viola cello violon violine strings streicher",
+    "winds": "sax saxophone trumpet trombone horn horns flute whistle clarinet brass pipes tuba",
+    "shaker": (
+        "shaker tambourine tamb conga congas bongo bongos cajon cowbell clave claves maracas perc percussion "
+        "handdrum djembe bodhran tabla darbuka triangle schellenkranz"
+    ),
+}
+"""Words of several languages, by role; `_` stands between words that belong together."""
+UNDER = {
+    "under",
+    "bottom",
+    "bot",
+    "btm",
+    "unten",
+    "dessous",
+    "sotto",
+    "abajo",
+    "dn",
+    "down",
+    "wires",
+    "below",
+    "teppich",
+    "btom",
+}
+TOP = {"top", "up", "oben", "dessus", "sopra", "arriba", "upper"}
+INSIDE = {"in", "inside", "innen", "beater"}
+OUTSIDE = {"out", "outside", "aussen", "front", "reso", "sub", "shell"}
+LINE = {"di", "line", "direct", "dibox"}
+AMPLIFIER = {"amp", "cab", "cabinet", "amplifier"}
+LEFT = {"l", "left", "links", "gauche", "sinistra", "izquierda", "izq", "lft", "li", "lh"}
+RIGHT = {"r", "right", "rechts", "droite", "destra", "derecha", "der", "rgt", "re", "rh"}
+CLOSE = {"kick", "snare", "hat", "floor_tom", "rack_tom", "ride", "shaker"}
+DRUMS = CLOSE | {"cymbal", "overhead", "room"}
+FAR = {"overhead", "room"}
+
+
+@dataclass(frozen=True)
+class Role:
+    """What a name says."""
+
+    instrument: str | None
+    part: str | None = None
+    """top, under, in, out, line or amp."""
+    side: str | None = None
+    base: str = ""
+    """The name without its side."""
+
+
+def tokens(name: str) -> list[str]:
+    """Lower-case words of a name, without accents; figures stand alone, and capitals begin words."""
+    plain = unicodedata.normalize("NFKD", name.replace("ß", "ss"))
+    plain = "".join(c for c in plain if not unicodedata.combining(c))
+    plain = re.sub(r"([a-z])([A-Z])", r"\1 \2", plain)
+    return re.findall(r"[a-z]+|[0-9]+", plain.lower())
+
+
+def role_of(name: str) -> Role:
+    """The role that a file's name (without its ending) tells."""
+    words = tokens(name)
+    side = None
+    if len(words) > 1:
+        last = words[-1]
+        first = words[0]
+        for at, word in ((len(words) - 1, last), (0, first)):
+            if word in LEFT | RIGHT:
+                side = "left" if word in LEFT else "right"
+                words = words[:at] + words[at + 1 :]
+                break
+        else:
+            for at, word in enumerate(words):
+                if word in (LEFT | RIGHT) - {"in", "re", "li", "der"} and len(word) > 1:
+                    side = "left" if word in LEFT else "right"
+                    words = words[:at] + words[at + 1 :]
+                    break
+    found = None
+    joined = "_".join(words)
+    for instrument, known in WORDS.items():
+        for one in known.split():
+            if ("_" in one and one in joined) or one in words:
+                found = instrument
+                break
+        if found:
+            break
+    if found is None:  # words that are written together: snaretop, kickin, ohl
+        for instrument, known in WORDS.items():
+            if any(len(one) >= 4 and word.startswith(one) for one in known.split() for word in words):
+                found = instrument
+                break
+    if side is None and found in (None, "overhead", "room"):
+        match = re.fullmatch(r"(oh|ovh|over|overhead|room|amb)(l|r)", words[-1]) if words else None
+        if match:
+            side = "left" if match[2] == "l" else "right"
+            words[-1] = match[1]
+            found = "overhead" if match[1].startswith("o") else "room"
+    part = None
+    text = "".join(words)
+    for name_of_part, marks in (
+        ("under", UNDER),
+        ("top", TOP),
+        ("out", OUTSIDE),
+        ("in", INSIDE),
+        ("line", LINE),
+        ("amp", AMPLIFIER),
+    ):
+        if any(word in marks for word in words) or (
+            found in ("snare", "kick") and any(len(mark) > 2 and text.endswith(mark) for mark in marks)
+        ):
+            part = name_of_part
+            break
+    if found == "rack_tom" and part == "under":
+        part = None
+    return Role(found, part, side, "_".join(words) or name)
+
+
+def stem_name(name: str, taken: Iterable[str] = ()) -> str:
+    """A name that a recipe may hold: letters, digits, - and _; unlike those taken."""
+    plain = "_".join(tokens(name)) or "stem"
+    plain = plain[:60]
+    names, made, count = set(taken) | {"main"}, plain, 2
+    while made in names:
+        made = f"{plain}_{count}"
+        count += 1
+    return made
+
+
+def pairs(roles: dict[str, Role]) -> list[tuple[str, str]]:
+    """Names that are the left and right of one thing."""
+    by_base: dict[str, dict[str, str]] = {}
+    for name, role in roles.items():
+        if role.side is not None:
+            by_base.setdefault(role.base, {})[role.side] = name
+    return [(both["left"], both["right"]) for both in by_base.values() if len(both) == 2]

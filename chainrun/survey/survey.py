@@ -1,0 +1,237 @@
+"""The whole survey: listens to every stem, finds the hits of each group, and gathers what they tell."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from chainrun.dsp.arrays import Array
+from chainrun.engine.sources import StemSource
+from chainrun.errors import Problem, UsageError, nearest
+from chainrun.survey.between import Adding, Arrived, Group, Seat, line_and_amplifier
+from chainrun.survey.channels import Channel, Material
+from chainrun.survey.hearing import FileHeard, cut_stretches, hear_envelope, hear_file
+from chainrun.survey.kit import Drum, close_ones, drums, far_ones, hit_places
+from chainrun.survey.roles import DRUMS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+SHORT_S = 120.0
+"""Less sound than this, all channels together, is heard in this process alone."""
+WHOLE_S = 180.0
+"""So much of a line and its amplifier's microphone is compared."""
+
+
+@dataclass
+class GroupSurvey:
+    """What was found in one group of microphones."""
+
+    name: str
+    reference: str | None
+    channels: list[Channel]
+    drums: list[Drum] = field(default_factory=list)
+    arrivals: list[Arrived] = field(default_factory=list)
+    """Each microphone against the reference, by the drum that tells it best."""
+    by_drum: list[Arrived] = field(default_factory=list)
+    """Far microphones by every drum."""
+    under: list[Arrived] = field(default_factory=list)
+    """The second microphones of a drum against its first."""
+    adding: list[Adding] = field(default_factory=list)
+    bleed: dict[str, dict[str, float | None]] = field(default_factory=dict)
+    seats: dict[str, list[Seat]] = field(default_factory=dict)
+    """Of each pair of far microphones."""
+    hit_levels: dict[str, float] = field(default_factory=dict)
+    bleed_peaks: dict[str, float | None] = field(default_factory=dict)
+
+
+@dataclass
+class Survey:
+    """All that was found."""
+
+    material: Material
+    files: dict[str, FileHeard]
+    """By stem; of a pair of files both are in `sides`."""
+    sides: dict[str, tuple[FileHeard, int]]
+    """By channel: its file, and which of the file's channels that were heard it is."""
+    groups: list[GroupSurvey]
+    lines: list[Arrived]
+    """Amplifier microphones behind their line signals."""
+
+
+@contextmanager
+def _hands(n: int, seconds: float) -> Iterator[Executor | None]:
+    """Worker processes, where there is enough to do."""
+    if n < 2 or seconds < SHORT_S:
+        yield None
+        return
+    from concurrent.futures import ProcessPoolExecutor
+
+    from chainrun.engine.crew import context_of_workers, warm_up
+
+    warm_up()
+    pool = ProcessPoolExecutor(n, mp_context=context_of_workers())
+    try:
+        yield pool
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _all(hands: Executor | None, function: Callable[..., Any], tasks: Sequence[tuple[Any, ...]]) -> list[Any]:
+    if hands is None:
+        return [function(*task) for task in tasks]
+    futures = [hands.submit(function, *task) for task in tasks]
+    return [future.result() for future in futures]
+
+
+def survey(material: Material, *, reference: str | None = None, workers: int = 1) -> Survey:
+    """Survey a recipe's stems or a folder's files.
+
+    `reference` is a stem or a channel that arrivals are told against; else the left overhead. Raises UsageError for a
+    reference that is not there, AudioError for files that cannot be read.
+    """
+    if reference is not None:
+        known = [name for channel in material.channels for name in (channel.name, channel.stem)]
+        if reference not in known:
+            raise UsageError(
+                Problem(
+                    "there is no such stem for --reference",
+                    given=reference,
+                    allowed=", ".join(dict.fromkeys(known)),
+                    hint=nearest(reference, known),
+                )
+            )
+    by_file: dict[str, list[Channel]] = {}
+    for channel in material.channels:
+        by_file.setdefault(str(channel.path), []).append(channel)
+    from chainrun.audiofile import read_header
+
+    headers = {path: read_header(channels[0].path) for path, channels in by_file.items()}
+    seconds = sum(header.n_frames / header.rate_hz * header.n_channels for header in headers.values())
+    with _hands(workers, seconds) as hands:
+        tasks = [
+            (path, tuple(sorted({channel.file_channel for channel in channels}))) for path, channels in by_file.items()
+        ]
+        heard = dict(zip(by_file, _all(hands, hear_file, tasks), strict=True))
+        asked = dict(tasks)
+        sides = {
+            channel.name: (heard[str(channel.path)], asked[str(channel.path)].index(channel.file_channel))
+            for channel in material.channels
+        }
+        files = {channel.stem: heard[str(channel.path)] for channel in reversed(material.channels)}
+        groups = [_group(name, members, material, reference, hands) for name, members in _groups(material)]
+        lines = _lines(material)
+    return Survey(material, files, sides, groups, lines)
+
+
+def _groups(material: Material) -> list[tuple[str, list[Channel]]]:
+    """Channels that hear the same: by the recipe's `group`, else all drums and what has no known name."""
+    named: dict[str, list[Channel]] = {}
+    for channel in material.channels:
+        if channel.group is not None:
+            named.setdefault(channel.group, []).append(channel)
+    if not named:
+        kit = [c for c in material.channels if c.role.instrument in DRUMS or c.role.instrument is None]
+        named = {"kit": kit}
+    return [(name, members) for name, members in named.items() if len(members) > 1]
+
+
+def _reference(channels: list[Channel], close: list[Channel], asked: str | None) -> Channel | None:
+    for channel in channels:
+        if asked is not None and asked in (channel.name, channel.stem):
+            return channel
+    far = far_ones(channels, close)
+    overheads = [channel for channel in far if channel.role.instrument == "overhead"]
+    return next(iter(overheads or far or close), None)
+
+
+def _group(
+    name: str, channels: list[Channel], material: Material, asked: str | None, hands: Executor | None
+) -> GroupSurvey:
+    rate = material.rate_hz
+    envelopes = dict(
+        zip(
+            (channel.name for channel in channels),
+            _all(hands, hear_envelope, [(channel.input, rate) for channel in channels]),
+            strict=True,
+        )
+    )
+    close = close_ones(channels, envelopes)
+    reference = _reference(channels, close, asked)
+    found = GroupSurvey(name, reference.name if reference is not None else None, channels)
+    places = hit_places(close, envelopes)
+    if reference is None or not places:
+        return found
+    cut = _all(hands, cut_stretches, [(channel.input, rate, places) for channel in channels])
+    stretches = dict(zip((channel.name for channel in channels), cut, strict=True))
+    found.drums = drums(close, stretches, rate)
+    group = Group(channels, found.drums, stretches, rate)
+    _tell_arrivals(found, group, reference)
+    found.bleed = group.bleed()
+    for drum in found.drums:
+        found.hit_levels.update(group.hit_levels(drum))
+        for microphone in drum.microphones:
+            found.bleed_peaks[microphone] = group.bleed_peak(drum, microphone)
+    far = far_ones(channels, close)
+    for stem in dict.fromkeys(channel.stem for channel in far):
+        pair = [channel for channel in far if channel.stem == stem]
+        if len(pair) == 2:
+            found.seats[stem] = group.seats(pair[0].name, pair[1].name)
+    return found
+
+
+def _tell_arrivals(found: GroupSurvey, group: Group, reference: Channel) -> None:
+    for channel in found.channels:
+        if channel.name == reference.name:
+            continue
+        told = group.against(channel.name, reference.name)
+        own = group.drum_of(channel.name)
+        if told:
+            found.arrivals.append(told[0])
+        if own is None:
+            found.by_drum += told
+        elif channel.name != own.microphones[0]:
+            second = group.between(own.microphones[0], channel.name, own)
+            if second is not None:
+                found.under.append(second)
+        best = told[0] if told else None
+        if own is not None and best is not None:
+            moved = (-best.delay_frames, best.inverted)
+            pair = group.adding(channel.name, reference.name, own, moved)
+            if pair is not None:
+                found.adding.append(pair)
+    for second in found.under:
+        drum = group.drum_of(second.channel)
+        assert drum is not None
+        moved = (-second.delay_frames, second.inverted)
+        pair = group.adding(second.channel, second.reference, drum, moved)
+        if pair is not None:
+            found.adding.append(pair)
+
+
+def _lines(material: Material) -> list[Arrived]:
+    """Amplifier microphones against the line signal of the same instrument."""
+    found = []
+    for line in material.channels:
+        if line.role.part != "line":
+            continue
+        for other in material.channels:
+            if other.role.instrument == line.role.instrument and other.role.part == "amp":
+                sound = [_begin(channel, material.rate_hz) for channel in (line, other)]
+                told = line_and_amplifier(sound[0], sound[1], material.rate_hz)
+                if told is not None:
+                    found.append(Arrived(other.name, line.name, str(line.role.instrument), *told, n_hits=0))
+    return found
+
+
+def _begin(channel: Channel, rate_hz: int) -> Array:
+    source = StemSource(channel.input, rate_hz)
+    try:
+        return np.asarray(source.read(min(source.n_frames, int(WHOLE_S * rate_hz)))[0])
+    finally:
+        source.close()
