@@ -99,7 +99,7 @@ def _files(stems: list[dict[str, Any]]) -> str:
         measured, found = stem["measured"], stem["found"]
         rows.append(
             [
-                shortened(stem["name"], 16),
+                shortened(stem["name"], 15),
                 shortened(stem["instrument"] or "?", 10),
                 number(measured["integrated_lufs"]),
                 number(measured["true_peak_dbtp"]),
@@ -107,12 +107,11 @@ def _files(stems: list[dict[str, Any]]) -> str:
                 number(found["dc_dbfs"], 0),
                 number(measured["noise_floor_dbfs"], 0),
                 str(found["clipped_runs"]),
-                number(found["begin_silence_s"], 2),
                 number(measured["n_frames"] / measured["rate_hz"], 2),
-                f"{measured['rate_hz']}",
+                f"{measured['rate_hz'] / 1000:g}",
             ]
         )
-    head = ["stem", "heard as", "LUFS", "dBTP", "crest", "DC", "floor", "clips", "begin", "s", "Hz"]
+    head = ["stem", "heard as", "LUFS", "dBTP", "crest", "DC", "floor", "clips", "s", "kHz"]
     return table(head, rows, left=2)
 
 

@@ -98,21 +98,12 @@ def told_alone(survey: Survey) -> list[Advice]:
 
 def _copies(survey: Survey) -> list[Advice]:
     found = []
-    known: dict[str, str] = {}
-    negated: dict[str, str] = {}
-    for channel in survey.material.channels:
-        file, index = survey.sides[channel.name]
-        one = file.channels[index]
-        if one.peak == 0.0:
-            continue
-        stem = channel.stem
-        if one.digest in known and known[one.digest] != stem:
-            found.append(Advice(channel.name, "copy", f"{channel.name}: the same samples as {known[one.digest]}"))
-        if one.digest in negated:
-            text = f"{channel.name}: the samples of {negated[one.digest]} upside down; they cancel"
-            found.append(Advice(channel.name, "flipped_copy", text))
-        known.setdefault(one.digest, stem)
-        negated.setdefault(one.negated, stem)
+    for name, other, flipped in survey.copies:
+        if flipped:
+            text = f"{name}: the samples of {other} upside down; they cancel"
+            found.append(Advice(name, "flipped_copy", text))
+        else:
+            found.append(Advice(name, "copy", f"{name}: the same samples as {other}"))
     return found
 
 

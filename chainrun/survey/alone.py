@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -97,10 +96,8 @@ class Alone:
     hum: Hum | None
     bandwidth_hz: float | None
     """Where the spectrum ends, if it was cut."""
-    digest: str
-    """Of the samples and of the negated ones, to find copies."""
-    negated: str
     peak: float
+    energy: float
 
 
 class Listener:
@@ -112,7 +109,7 @@ class Listener:
         self._clipped = Runs(CLIPPED_RUN)
         self._zeros = Runs(max(16, int(DROPOUT_MS * rate_hz / 1000)))
         self._tops = {1.0: _Tops(), -1.0: _Tops()}
-        self._digest, self._negated = hashlib.sha256(), hashlib.sha256()
+        self._energy = 0.0
         self._n, self._peak = 0, 0.0
         self._hop = max(1, rate_hz // 10)
         self._means: list[Array] = []
@@ -136,9 +133,7 @@ class Listener:
         hops = joined[: whole * self._hop].reshape(whole, self._hop)
         self._means.append(np.stack([hops.mean(axis=1), hops.std(axis=1)]))
         self._part = joined[whole * self._hop :]
-        steps = np.round(np.clip(x, -200.0, 200.0) * 8388608.0).astype(np.int32)
-        self._digest.update(steps.tobytes())
-        self._negated.update((-steps).tobytes())
+        self._energy += float(x @ x)
         heard = np.flatnonzero(size > SILENT)
         if heard.size:
             self._first = self._n + int(heard[0]) if self._first is None else self._first
@@ -197,9 +192,8 @@ class Listener:
             dropouts_at_s=tuple(round(at / rate, 3) for at in self._dropouts[:10]),
             hum=self._hum(),
             bandwidth_hz=self._bandwidth(),
-            digest=self._digest.hexdigest(),
-            negated=self._negated.hexdigest(),
             peak=self._peak,
+            energy=self._energy,
         )
 
     def _offset(self) -> float:
@@ -248,11 +242,15 @@ class Listener:
         n = self._power.size // width
         level = 10.0 * np.log10(self._power[: n * width].reshape(n, width).mean(axis=1) + 1e-30)
         top = float(level.max())
-        for at in range(n - 8, 30, -1):
-            above = level[at + 7 :]
-            if above.size and level[at] - float(above.max()) >= CLIFF_DB and level[at] > top - 75.0:
-                return (at + 4) * 100.0 if (at + 4) * 100.0 < 0.44 * self._rate else None
-        return None
+        above = np.maximum.accumulate(level[::-1])[::-1]
+        cliff = (level[:-7] - above[7:] >= CLIFF_DB) & (level[:-7] > top - 75.0)
+        cliff[:30] = False
+        if not cliff.any():
+            return None
+        last = int(np.flatnonzero(cliff)[-1])
+        first = last - int(np.argmin(cliff[last::-1])) + 1
+        edge_hz = ((first + last) / 2.0 + 4.0) * 100.0
+        return edge_hz if edge_hz < 0.44 * self._rate else None
 
 
 class _Tops:

@@ -83,3 +83,15 @@ def cut_stretches(stem: StemInput, rate_hz: int, places_ms: tuple[int, ...]) -> 
     finally:
         source.close()
     return out
+
+
+def largest_difference(first: tuple[str, int], second: tuple[str, int]) -> tuple[float, float]:
+    """The largest sample of the difference of two files' channels, and of their sum."""
+    with Reader(Path(first[0])) as a, Reader(Path(second[0])) as b:
+        apart = together = 0.0
+        while (x := a.read(BLOCK)).shape[1]:
+            y = b.read(BLOCK)
+            n = min(x.shape[1], y.shape[1])
+            apart = max(apart, float(np.abs(x[first[1], :n] - y[second[1], :n]).max(initial=0.0)))
+            together = max(together, float(np.abs(x[first[1], :n] + y[second[1], :n]).max(initial=0.0)))
+        return apart, together

@@ -25,8 +25,9 @@ REAL = 0.3
 """A hit has at least this share of its drum's strongest ones."""
 OWN_SHARE = 0.6
 """So much of the energy in its own microphone must be its own, where there are such hits."""
-CONTRAST_DB = 8.0
-"""A close microphone's own hits stand so far over what it hears of all others."""
+CLOSE_FROM = 6.5
+"""A microphone without a name that stands apart by so much is taken for a close one (the demo's: 7 and more; overheads
+and room: 6 and less)."""
 
 
 @dataclass(frozen=True)
@@ -40,28 +41,39 @@ class Drum:
     strengths: Array
     """How hard it was hit in each of the common stretches, 0 to about 1."""
     pattern: Array
+    own_levels: tuple[float, ...] = ()
+    """How loud its own hits are in the four bands of its leading microphone."""
 
 
 def close_ones(channels: list[Channel], envelopes: Mapping[str, Array]) -> list[Channel]:
-    """Channels that stand close to one drum: by their names, else by how far their hits stand out of the bleed."""
+    """Channels that stand close to one drum: by their names, else by how much they hear by themselves."""
     named = [channel for channel in channels if channel.role.instrument in CLOSE and channel.side is None]
     unknown = [channel for channel in channels if channel.role.instrument is None and channel.side is None]
     if not unknown:
         return named
-    everywhere = _events({channel.name: envelopes[channel.name] for channel in channels})
-    found = []
-    for channel in channels:
-        if channel in named:
-            found.append(channel)
-        elif channel in unknown and everywhere.size >= 4:
-            level = levels_after(envelopes[channel.name])
-            at = everywhere[everywhere < level.size]
-            if at.size < 4:
-                continue
-            heard = np.sort([float(level[max(0, t - 3) : t + 6].max()) for t in at.tolist()])
-            if heard[-3:].mean() - np.median(heard) >= CONTRAST_DB:
-                found.append(channel)
-    return found
+    apart = standing_apart({channel.name: envelopes[channel.name] for channel in channels})
+    return [
+        channel
+        for channel in channels
+        if channel in named or (channel in unknown and apart.get(channel.name, 0.0) >= CLOSE_FROM)
+    ]
+
+
+def standing_apart(envelopes: Mapping[str, Array]) -> dict[str, float]:
+    """For each microphone how much it hears by itself: by its own hits over the usual one, and against the others.
+
+    A far microphone follows what all hear; one close to a drum follows that drum. In dB, weighed by trial.
+    """
+    everywhere = _events(envelopes)
+    if everywhere.size < 4:
+        return {}
+    heard = {}
+    for name, envelope in envelopes.items():
+        padded = np.concatenate([levels_after(envelope), np.full(int(everywhere[-1]) + 8, -140.0)])
+        level = padded[np.clip(everywhere[:, None] + np.arange(-3, 6), 0, None)].max(axis=1)
+        heard[name] = np.maximum(level - np.sort(level)[-3:].mean(), -40.0)
+    usual = np.median(list(heard.values()), axis=0)
+    return {name: float((level - usual).std()) - float(np.median(level)) / 4.0 for name, level in heard.items()}
 
 
 def _events(envelopes: Mapping[str, Array]) -> IntArray:
@@ -143,10 +155,13 @@ def drums(close: list[Channel], stretches: Mapping[str, FINE], rate_hz: int) -> 
         return []
     columns: list[Array] = []
     own: list[list[int]] = []
+    loudness: list[Array] = []
     for group in groups:
         own.append([])
         for channel in group:
             levels = band_levels(stretches[channel.name], rate_hz)
+            if channel is group[0]:
+                loudness.append(levels)
             top = np.sort(levels, axis=0)[-3:].mean(axis=0)
             # A band in which a microphone hears next to nothing would count its noise.
             weight = np.where(top > 0.02 * top.max(initial=0.0), 1.0 / np.maximum(top, 1e-12), 0.0)
@@ -169,7 +184,9 @@ def drums(close: list[Channel], stretches: Mapping[str, FINE], rate_hz: int) -> 
         rows = rows if clear.size >= 2 else rows[:3]
         instrument = group[0].role.instrument
         name = str(instrument) if len(group) > 1 and instrument else group[0].stem
-        found.append(Drum(name, tuple(one.name for one in group), rows[:40], strength, patterns[drum]))
+        usual = np.median(loudness[drum][rows], axis=0) if rows.size else np.zeros(len(BANDS_HZ))
+        names = tuple(one.name for one in group)
+        found.append(Drum(name, names, rows[:40], strength, patterns[drum], tuple(usual.tolist())))
     return found
 
 

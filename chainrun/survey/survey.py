@@ -15,7 +15,7 @@ from chainrun.engine.sources import StemSource
 from chainrun.errors import Problem, UsageError, nearest
 from chainrun.survey.between import Adding, Arrived, Group, Seat, line_and_amplifier
 from chainrun.survey.channels import Channel, Material
-from chainrun.survey.hearing import FileHeard, cut_stretches, hear_envelope, hear_file
+from chainrun.survey.hearing import FileHeard, cut_stretches, hear_envelope, hear_file, largest_difference
 from chainrun.survey.kit import Drum, close_ones, drums, far_ones, hit_places
 from chainrun.survey.roles import DRUMS
 
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 SHORT_S = 120.0
 """Less sound than this, all channels together, is heard in this process alone."""
+SOFTEST_COPY = 1e-3
+"""The peak of what is looked at as a copy: two files of next to nothing are alike by nature."""
 WHOLE_S = 180.0
 """So much of a line and its amplifier's microphone is compared."""
 
@@ -62,6 +64,8 @@ class Survey:
     groups: list[GroupSurvey]
     lines: list[Arrived]
     """Amplifier microphones behind their line signals."""
+    copies: list[tuple[str, str, bool]]
+    """Channels that hold the same samples as an earlier one, and whether upside down."""
 
 
 @contextmanager
@@ -126,7 +130,31 @@ def survey(material: Material, *, reference: str | None = None, workers: int = 1
         files = {channel.stem: heard[str(channel.path)] for channel in reversed(material.channels)}
         groups = [_group(name, members, material, reference, hands) for name, members in _groups(material)]
         lines = _lines(material)
-    return Survey(material, files, sides, groups, lines)
+    return Survey(material, files, sides, groups, lines, _copies(material, sides))
+
+
+def _copies(material: Material, sides: dict[str, tuple[FileHeard, int]]) -> list[tuple[str, str, bool]]:
+    """Pairs of the same length and energy are compared sample by sample."""
+    found = []
+    known: list[tuple[Channel, int, float]] = []
+    for channel in material.channels:
+        file, index = sides[channel.name]
+        one = file.channels[index]
+        if one.peak < SOFTEST_COPY:
+            continue
+        for other, n_frames, energy in known:
+            alike = n_frames == one.n_frames and abs(one.energy - energy) < 1e-3 * energy
+            if not alike or other.stem == channel.stem:
+                continue
+            apart, together = largest_difference(
+                (str(channel.path), channel.file_channel), (str(other.path), other.file_channel)
+            )
+            if min(apart, together) <= 1.01 / 32768.0:
+                found.append((channel.name, other.name, together < apart))
+                break
+        else:
+            known.append((channel, one.n_frames, one.energy))
+    return found
 
 
 def _groups(material: Material) -> list[tuple[str, list[Channel]]]:

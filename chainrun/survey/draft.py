@@ -1,0 +1,279 @@
+"""A first recipe for a folder of stems: roles from names and sound, chains from the library, each choice explained."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass, field
+
+from chainrun.errors import printable
+from chainrun.survey.advice import imbalance, of_hits, turned
+from chainrun.survey.channels import Channel
+from chainrun.survey.roles import DRUMS
+from chainrun.survey.survey import GroupSurvey, Survey
+
+WANTED_LUFS = {
+    "kick": -24.0,
+    "snare": -23.0,
+    "hat": -37.0,
+    "rack_tom": -28.0,
+    "floor_tom": -28.0,
+    "ride": -35.0,
+    "cymbal": -34.0,
+    "overhead": -26.0,
+    "room": -31.0,
+    "bass": -24.0,
+    "guitar": -26.0,
+    "keys": -26.0,
+    "voice": -22.0,
+    "strings": -25.0,
+    "winds": -25.0,
+    "shaker": -33.0,
+}
+"""Where a fader puts a stem before the mix is brought to its target: a start, and the author's own ears' matter."""
+UNDER_LUFS, SECOND_LUFS, OTHER_LUFS = -33.0, -30.0, -27.0
+GATED = {"kick": (4.0, 80), "snare": (3.0, 80), "rack_tom": (4.0, 180), "floor_tom": (4.0, 220)}
+"""Lookahead and hold in ms, by how long the drum rings (common practice)."""
+LISTENS = {"kick": "key_high_cut_hz = 400", "snare": "key_low_cut_hz = 150", "rack_tom": "key_high_cut_hz = 600",
+           "floor_tom": "key_low_cut_hz = 40, key_high_cut_hz = 500"}  # fmt: skip
+LEAST_GAP_DB = 6.0
+PRESETS_DIRS = 'presets_dirs = ["presets"]  # copies, made for this recipe: change them as you like'
+STEREO_ONLY = {"overhead": ["overheads/calm-cymbals"]}
+"""What a single microphone takes in place of a preset that asks for two sides."""
+CHAINS = {
+    ("kick", None): ["kick/close"],
+    ("kick", "out"): ["kick/above-shell"],
+    ("snare", None): ["snare/crack", "snare/small-room"],
+    ("snare", "under"): ["snare/wires"],
+    ("hat", None): ["hat/thin"],
+    ("rack_tom", None): ["toms/round", "toms/small-room"],
+    ("floor_tom", None): ["toms/round", "toms/small-room"],
+    ("overhead", None): ["overheads/airy"],
+    ("room", None): ["barn/squeezed"],
+    ("bass", None): ["bass/steady"],
+    ("guitar", None): ["guitar/strummed"],
+    ("keys", None): ["keys/even"],
+    ("strings", None): ["fiddle/forward"],
+    ("voice", None): ["voice/softer-s"],
+    ("shaker", None): ["percussion/shaker"],
+}
+BY_SOUND = ("kick", "rack_tom", "snare", "hat")
+"""What an unnamed close microphone is taken for, by the band in which its hits are loudest."""
+
+
+@dataclass
+class Drafted:
+    """The recipe's text, and the presets that it uses."""
+
+    text: str
+    presets: list[str] = field(default_factory=list)
+
+
+@dataclass
+class _Strip:
+    """One stem as it will be written: keys with their comments, and steps with theirs."""
+
+    keys: list[tuple[str, str, str]] = field(default_factory=list)
+    steps: list[tuple[str, str]] = field(default_factory=list)
+
+
+def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
+    """Write a recipe for what was surveyed. `stems_dir` is the folder of the stems, seen from the recipe."""
+    made = Drafted("")
+    kit = next((group for group in survey.groups if group.name == "kit"), None)
+    drum_stems = {c.stem for c in survey.material.channels if _instrument(c, kit) in DRUMS}
+    bus = len(drum_stems) > 1
+    lines = [
+        "recipe = 1",
+        f"title = {json.dumps(printable(title))}",
+        'note = "A draft: made from the names and the sound of the files. Every choice is yours to change."',
+        f"rate_hz = {survey.material.rate_hz}",
+        f"stems_dir = {json.dumps(stems_dir)}",
+        PRESETS_DIRS,
+    ]
+    for stem in survey.material.stems:
+        strip = _stem(survey, kit, stem, bus and stem in drum_stems, made)
+        lines += ["", f"[stems.{stem}]"]
+        lines += [f"{key} = {value}" + (f"  # {printable(why)}" if why else "") for key, value, why in strip.keys]
+        if strip.steps:
+            lines.append("chain = [")
+            for step, why in strip.steps:
+                lines += ([f"  # {printable(why)}"] if why else []) + [f"  {step},"]
+            lines.append("]")
+    if bus:
+        lines += ["", "[buses.kit]", "chain = [", "  # one slow compressor over all drums holds them together"]
+        lines += ['  { preset = "bus/glue", name = "glue" },', "]"]
+        made.presets.append("bus/glue")
+    lines += [
+        "",
+        "[[deliver]]",
+        'file = "mix.wav"',
+        "bits = 24",
+        "target_lufs = -16  # a usual level for streaming; change it to what is asked of you",
+        "max_dbtp = -1",
+        'fit = "limit"  # a limiter takes what the gain would push over max_dbtp, and tells how much',
+    ]
+    made.presets = list(dict.fromkeys(made.presets))
+    if not made.presets:
+        lines.remove(PRESETS_DIRS)
+    made.text = "\n".join(lines) + "\n"
+    return made
+
+
+def _instrument(channel: Channel, kit: GroupSurvey | None) -> str | None:
+    """By the name; else, for a microphone close to a drum, by where its hits are loudest."""
+    if channel.role.instrument is not None or kit is None:
+        return channel.role.instrument
+    for drum in kit.drums:
+        if channel.name == drum.microphones[0]:
+            own = drum.own_levels
+            return BY_SOUND[max(range(len(own)), key=lambda band: own[band])]
+    return None
+
+
+def _stem(survey: Survey, kit: GroupSurvey | None, stem: str, in_kit: bool, made: Drafted) -> _Strip:
+    channels = survey.material.of_stem(stem)
+    first = channels[0]
+    files = list(dict.fromkeys(channel.path.name for channel in channels))
+    strip = _Strip()
+    strip.keys.append(("file", json.dumps(files[0]) if len(files) == 1 else json.dumps(files), ""))
+    instrument = _instrument(first, kit)
+    part = first.role.part
+    heard = instrument or "an instrument of its own"
+    if first.role.instrument is None and instrument is not None:
+        heard = f"{instrument}, by its sound: the name says nothing"
+    words = f"taken for {heard}".replace("_", " ") + (f" ({part})" if part else "")
+    if in_kit:
+        strip.keys.append(("group", '"kit"', "survey compares the microphones of a group"))
+        strip.keys.append(("to", '"kit"', words))
+    else:
+        strip.keys.append(("to", '"main"', words))
+    if all(survey.sides[c.name][0].channels[survey.sides[c.name][1]].peak == 0.0 for c in channels):
+        strip.keys.append(("mute", "true", "the file is silent"))
+        return strip
+    _mends(survey, kit, channels, strip)
+    hit = kit.hit_levels.get(first.name) if kit is not None else None
+    file = survey.files[stem].measured
+    if instrument in GATED or instrument in ("hat", "ride"):
+        told = hit if hit is not None else file.sample_peak_dbfs - 2.0
+        why = "the usual peak of its hits" if hit is not None else "no hits were told apart: 2 dB under its peak"
+        strip.keys.append(("hit_level_dbfs", f"{told:.1f}", why))
+    strip.keys.append(_fader(survey, channels, instrument, part))
+    pan = _pan(kit, first, instrument)
+    if pan is not None and len(channels) == 1:
+        strip.keys.append(("pan_pct", str(pan[0]), pan[1]))
+    _repairs(survey, first, strip)
+    gate = _gate(kit, first, instrument, hit)
+    if gate is not None:
+        strip.steps.append(gate)
+    chain = CHAINS.get((str(instrument), part)) or CHAINS.get((str(instrument), None), [])
+    if len(channels) == 1:
+        chain = STEREO_ONLY.get(str(instrument), chain)
+    for name in chain:
+        strip.steps.append((f'{{ preset = "{name}" }}', ""))
+        made.presets.append(name)
+    return strip
+
+
+def _mends(survey: Survey, kit: GroupSurvey | None, channels: list[Channel], strip: _Strip) -> None:
+    """Polarity and the balance of a pair, from the survey."""
+    turns, odd = turned(kit) if kit is not None else ([], False)
+    turned_over = {turn.channel: f"inverted against {turn.against}: {of_hits(turn.sure)}" for turn in turns}
+    if odd and kit is not None and kit.reference is not None:
+        turned_over[kit.reference] = "most close microphones are upside down against it"
+    for line in survey.lines:
+        if line.inverted and line.confidence >= 0.75:
+            turned_over[line.channel] = f"inverted against {line.reference}"
+    reasons = [turned_over[channel.name] for channel in channels if channel.name in turned_over]
+    if reasons:
+        values = [str(channel.name in turned_over).lower() for channel in channels]
+        strip.keys.append(("invert", values[0] if len(values) == 1 else f"[{', '.join(values)}]", "; ".join(reasons)))
+    told = imbalance(kit, channels[0].stem) if kit is not None else None
+    if told is not None and abs(told[0]) >= max(0.4, told[1]):
+        trims = ["0.0", f"{-told[0]:.1f}"] if told[0] > 0 else [f"{told[0]:.1f}", "0.0"]
+        why = f"{abs(told[0]):.1f} dB louder than its distances explain, by {told[2]} drums"
+        strip.keys.append(("trim_db", f"[{', '.join(trims)}]", why))
+
+
+def _fader(survey: Survey, channels: list[Channel], instrument: str | None, part: str | None) -> tuple[str, str, str]:
+    measured = survey.files[channels[0].stem].measured
+    lufs = measured.integrated_lufs
+    if len({channel.path for channel in channels}) == 2:
+        lufs += 3.0  # two files, each measured alone
+    wanted = WANTED_LUFS.get(str(instrument), OTHER_LUFS)
+    wanted = UNDER_LUFS if part == "under" else SECOND_LUFS if part in ("out", "amp") else wanted
+    if not math.isfinite(lufs):
+        return "level_db", "0.0", "too short to tell its loudness"
+    level = max(-24.0, min(18.0, round((wanted - lufs) * 2.0) / 2.0))
+    return "level_db", f"{level:.1f}", f"recorded at {lufs:.1f} LUFS, put at about {wanted:.0f} as a start"
+
+
+def _pan(kit: GroupSurvey | None, channel: Channel, instrument: str | None) -> tuple[int, str] | None:
+    if instrument not in ("hat", "rack_tom", "floor_tom", "ride") or kit is None:
+        return None
+    drum = next((drum for drum in kit.drums if channel.name in drum.microphones), None)
+    seats = [seat for seats in kit.seats.values() for seat in seats if drum is not None and seat.drum == drum.name]
+    usual = {"hat": -30, "rack_tom": -25, "floor_tom": 35, "ride": 30}[instrument]
+    if not seats or seats[0].likeness < 0.9:
+        return usual, "as the drummer's audience of one sees it; turn it around if you like"
+    # Both what is louder and what is earlier says where a drum sits (common practice: 15 dB or 1 ms is all the way).
+    lean = seats[0].level_db / 15.0 - seats[0].delay_ms / 2.5
+    pan = round(max(-50.0, min(50.0, 60.0 * lean)) / 5.0) * 5
+    return pan, f"where the pair hears it: {seats[0].level_db:+.1f} dB and {-seats[0].delay_ms:+.2f} ms to the right"
+
+
+def _repairs(survey: Survey, channel: Channel, strip: _Strip) -> None:
+    file, index = survey.sides[channel.name]
+    one = file.channels[index]
+    if one.clipped_runs:
+        strip.steps.append(
+            ('{ do = "declip", threshold_dbfs = -0.02 }', f"{one.clipped_runs} clipped runs; short ones are mended")
+        )
+        strip.steps.append(('{ do = "gain", gain_db = -6 }', "room for the peaks that come back"))
+    elif one.flat_level_dbfs is not None:
+        step = f'{{ do = "declip", threshold_dbfs = {one.flat_level_dbfs - 0.05:.2f} }}'
+        strip.steps.append((step, f"flat tops in {one.flat_runs} runs: clipped before the converter"))
+    if one.dc_dbfs > -60.0:
+        strip.steps.append(('{ do = "dc_block" }', f"a DC offset of {one.dc_dbfs:.0f} dBFS"))
+    if one.hum is not None:
+        harmonics = max(k + 1 for k, level in enumerate(one.hum.levels_dbfs) if level is not None)
+        step = f'{{ do = "hum", mains_hz = {one.hum.mains_hz:.0f}, harmonics = {harmonics} }}'
+        strip.steps.append((step, f"mains hum of {one.hum.mains_hz:.0f} Hz"))
+
+
+def _gate(
+    kit: GroupSurvey | None, channel: Channel, instrument: str | None, hit: float | None
+) -> tuple[str, str] | None:
+    if instrument not in GATED or kit is None or hit is None:
+        return None
+    lookahead, hold = GATED[instrument]
+    shape = f"range_db = 40, attack_ms = 0.3, hold_ms = {hold}, release_ms = 120, lookahead_ms = {lookahead:g}"
+    drum = next(drum for drum in kit.drums if channel.name in drum.microphones)
+    leading = drum.microphones[0]
+    if channel.name != leading:
+        bleed = kit.bleed_peaks.get(leading)
+        lead_hit = kit.hit_levels.get(leading)
+        below = _below(lead_hit, bleed)
+        if below is None:
+            return None
+        key = f'key = {{ from = ["{leading}"], tap = "raw" }}'
+        step = f'{{ do = "gate", name = "door", threshold_below_hits_db = {below:.0f}, {shape}, {key} }}'
+        return step, f"opens with {leading}, which hears the drum more clearly"
+    below = _below(hit, kit.bleed_peaks.get(channel.name))
+    if below is None:
+        return None
+    listens = f", {LISTENS[instrument]}" if instrument in LISTENS else ""
+    step = f'{{ do = "gate", name = "door", threshold_below_hits_db = {below:.0f}, {shape}{listens} }}'
+    bleed = kit.bleed_peaks.get(channel.name)
+    told = f"its hits peak at {hit:.0f} dBFS, the rest at {bleed:.0f}: the threshold lies between" if bleed else ""
+    return step, told
+
+
+def _below(hit: float | None, bleed: float | None) -> float | None:
+    """How far under the hits a gate's threshold lies: two thirds of the way down to the bleed; None: too near."""
+    if hit is None:
+        return None
+    if bleed is None:
+        return 20.0
+    gap = hit - bleed
+    return None if gap < LEAST_GAP_DB else min(30.0, 0.67 * gap)
