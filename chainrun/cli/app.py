@@ -10,7 +10,7 @@ from contextlib import suppress
 import typer
 
 from chainrun import __version__
-from chainrun.cli import batch, check, draft, explain, measure, render, resolve, schema, store, survey
+from chainrun.cli import batch, check, compare, draft, explain, measure, render, resolve, schema, store, survey, verify
 from chainrun.cli.stopping import StoppedError, stop
 from chainrun.cli.terminal import put, show_error, talk
 from chainrun.errors import (
@@ -47,7 +47,7 @@ def _root(
     pass
 
 
-for module in (render, batch, check, resolve, explain, schema, measure, survey, draft):
+for module in (render, batch, check, resolve, explain, schema, measure, survey, draft, verify, compare):
     app.command(name=module.__name__.rsplit(".", 1)[-1])(module.command)
 
 app.add_typer(store.app)
@@ -59,6 +59,8 @@ NEXT = """chainrun renders recordings to a measured stereo mix from text recipes
   chainrun check RECIPE            is the recipe valid, are its stems there?
   chainrun explain                 the processors, and the tables of a recipe
   chainrun draft FOLDER            a first recipe for a folder of recordings
+  chainrun compare A B             what differs between two mixes?
+  chainrun verify RECIPE           does it still sound as it was accepted?
   chainrun survey RECIPE|FOLDER    what is wrong with the stems
   chainrun measure FILE            loudness and peaks of audio files
   chainrun --help                  all commands

@@ -157,6 +157,8 @@ def field_at(root: type[BaseModel], location: Sequence[str | int]) -> tuple[Fiel
             field = hits[0][1]
             around = candidates
             candidates = [inner for _, f in hits for inner in models_in(f.annotation)]
+        elif others := [other for m in candidates if (other := getattr(m, "any_other", None)) is not None]:
+            around, candidates, field = candidates, others, None
         else:
             around = candidates
             field = None

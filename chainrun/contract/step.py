@@ -24,6 +24,9 @@ class StrictModel(BaseModel):
         str_max_length=4096,
     )
 
+    any_other: ClassVar[type[BaseModel] | None] = None
+    """What stands under keys that a person may choose, where a model takes such keys."""
+
 
 class Key(StrictModel):
     """The signal that a step listens to in place of its own input: the plain sum of stems or buses."""

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
-from pydantic import AfterValidator, ConfigDict, Field, StringConstraints, WithJsonSchema, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, WithJsonSchema, model_validator
 
 import chainrun.processors  # noqa: F401  (declares the processors)
 from chainrun.contract import Step, StrictModel, any_step
@@ -235,6 +235,34 @@ class Expectation(StrictModel):
         return self
 
 
+class Tolerances(StrictModel):
+    """How far a render may lie from its baseline. What is inaudible passes in any case."""
+
+    integrated_lu: float = Field(0.1, ge=0, description="integrated loudness; meters of EBU R 128 may differ so much")
+    loudness_max_lu: float = Field(0.1, ge=0, description="momentary and short-term maxima")
+    range_lu: float = Field(0.2, ge=0, description="loudness range")
+    true_peak_db: float = Field(0.1, ge=0, description="true peak")
+    third_octave_db: float = Field(0.1, ge=0, description="third octaves within 50 dB of the loudest")
+    correlation: float = Field(0.01, ge=0, description="correlation of left and right")
+    side_db: float = Field(0.2, ge=0, description="side against mid")
+    reading_db: float = Field(0.1, ge=0, description="gain reduction of dynamics steps, as a cause only")
+    residual_lu: float = Field(-60.0, ge=-200, le=0, description="what differs, against the mix: masked below")
+
+
+class Expect(StrictModel):
+    """What verify holds a render to, beside the baseline: PATH = { is, within | at_least | at_most | from, to }."""
+
+    model_config = ConfigDict(extra="allow")
+    __pydantic_extra__: dict[str, Expectation]
+    any_other: ClassVar[type[BaseModel] | None] = Expectation
+
+    tolerance: Tolerances = Field(default_factory=Tolerances, description="how far it may lie from its baseline")
+
+    def items(self) -> list[tuple[str, Expectation]]:
+        """Every expectation by the path of what it is about."""
+        return list((self.__pydantic_extra__ or {}).items())
+
+
 class Recipe(StrictModel):
     """How a session's stems become a stereo mix."""
 
@@ -264,9 +292,7 @@ class Recipe(StrictModel):
     variants: dict[Name, dict[str, Any]] = Field(
         default_factory=dict, max_length=256, description="named overlays: render --variant NAME"
     )
-    expect: dict[str, Expectation] = Field(
-        default_factory=dict, max_length=1024, description="what verify holds a render to"
-    )
+    expect: Expect = Field(default_factory=lambda: Expect(), description="what verify holds a render to")
 
     def chains(self) -> dict[str, list[Step]]:
         """Every chain by the key path that it stands at."""

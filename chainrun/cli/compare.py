@@ -1,0 +1,209 @@
+"""chainrun compare: what differs between two sounds."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from chainrun.cli.options import (
+    AllowRoots,
+    AsJson,
+    NoStore,
+    Overlays,
+    Quiet,
+    Sets,
+    StoreFolder,
+    Workers,
+    overrides,
+    refuse,
+    store_folder,
+)
+from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table
+from chainrun.errors import EXIT_DONE, EXIT_FAILED
+
+if TYPE_CHECKING:
+    from chainrun.compare.difference import Difference
+
+
+def command(
+    a: Annotated[Path, typer.Argument(metavar="A", help="An audio file, a recipe or a baseline.", show_default=False)],
+    b: Annotated[Path | None, typer.Argument(metavar="B", help="The other; not with --sweep.")] = None,
+    variant: Annotated[
+        list[str] | None,
+        typer.Option("--variant", metavar="NAME", help="Of one recipe; twice: the one against the other."),
+    ] = None,
+    sweep: Annotated[
+        str | None, typer.Option("--sweep", metavar="PATH=V1,V2,…", help="One recipe, once for each value.")
+    ] = None,
+    no_match: Annotated[bool, typer.Option("--no-match", help="Do not align in time, nor match loudness.")] = False,
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="Where --sweep keeps its renders.")] = Path(
+        "out"
+    ),
+    overlay: Overlays = None,
+    set_: Sets = None,
+    allow_root: AllowRoots = None,
+    workers: Workers = None,
+    store: StoreFolder = None,
+    no_store: NoStore = False,
+    strict: Annotated[bool, typer.Option("--strict", help="Exit 1 if the difference can be heard.")] = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> int:
+    """Compare two files, recipes, variants or baselines: level-matched residual, bands, loudness, image, in time."""
+    from chainrun.engine import RenderOptions
+
+    line = ProgressLine(quiet=quiet or as_json)
+    options = RenderOptions(workers=workers, store=store_folder(store, no_store))
+    chosen = overrides(None, overlay, set_, allow_root)
+    if sweep is not None:
+        return _sweep(a, b, variant, sweep, out, chosen, options, line, as_json)
+    variants: list[str | None] = [*(variant or [])]
+    if b is None and not variants:
+        raise refuse("compare wants two things", hint="A and B, or one recipe with --variant NAME")
+    if len(variants) > 2 or (b is not None and len(variants) == 1):
+        raise refuse("--variant is given twice with two recipes, once or twice with one")
+    if a.name.endswith(".baseline.toml") or (b is not None and b.name.endswith(".baseline.toml")):
+        return _baselines(a, b, as_json)
+    pair = (a, b if b is not None else a)
+    names = (variants[0], variants[1]) if len(variants) == 2 else (None, variants[0] if variants else None)
+    from chainrun.compare.difference import difference
+    from chainrun.compare.limits import Floor
+
+    with tempfile.TemporaryDirectory(prefix="chainrun-compare-", ignore_cleanup_errors=True) as work:
+        sounds = [
+            _sound(path, name, Path(work) / str(k), chosen, options, line)
+            for k, (path, name) in enumerate(zip(pair, names, strict=True))
+        ]
+        line.done()
+        found = difference(sounds[0], sounds[1], match=not no_match)
+    told = [f"{path}{f' ({name})' if name else ''}" for path, name in zip(pair, names, strict=True)]
+    if as_json:
+        record = {"schema_version": 1, **found.record()}
+        for one, shown in zip(record["files"], told, strict=True):
+            one["file"] = shown
+        put_json(record)
+    else:
+        put(screen(found, told, matched=not no_match))
+    return EXIT_FAILED if strict and not found.inaudible(Floor()) else EXIT_DONE
+
+
+def _sound(path: Path, variant: str | None, out: Path, chosen: Any, options: Any, line: ProgressLine) -> Path:
+    """The file itself, or what a recipe renders: its first delivery."""
+    if not path.name.endswith(".toml"):
+        if variant is not None:
+            raise refuse("--variant goes with a recipe", given=str(path))
+        return path
+    from chainrun.engine import render
+    from chainrun.recipe import Overrides, open_recipe
+
+    opened = open_recipe(path, Overrides(variant, chosen.overlays, chosen.sets, chosen.allow_roots))
+    return Path(render(opened, out, options, progress=line.node).deliveries[0].file)
+
+
+def _baselines(a: Path, b: Path | None, as_json: bool) -> int:
+    """Two baselines: what one knows of the other's distance, without either's audio."""
+    from chainrun.recipe.model import Tolerances
+    from chainrun.verify import baseline
+    from chainrun.verify.judge import find_cause, judge_delivery
+    from chainrun.verify.reports import cause_lines
+
+    if b is None or not all(path.name.endswith(".baseline.toml") for path in (a, b)):
+        raise refuse("a baseline is compared with another baseline", hint="verify compares a recipe with its own")
+    was, now, limits = baseline.read(a), baseline.read(b), Tolerances()
+    shared = [name for name in was["deliveries"] if name in now["deliveries"]]
+    checks = [
+        check
+        for name in shared
+        for check in judge_delivery(name, was["deliveries"][name], now["deliveries"][name], limits)
+    ]
+    cause = find_cause(was, now, limits)
+    if as_json:
+        put_json(
+            {
+                "schema_version": 1,
+                "files": [str(a), str(b)],
+                "checks": [vars(check) for check in checks],
+                "cause": vars(cause),
+            }
+        )
+        return EXIT_DONE
+    put("\n".join([check.text for check in checks] + [f"cause: {text}" for text in cause_lines(cause)]))
+    return EXIT_DONE
+
+
+def _sweep(
+    a: Path,
+    b: Path | None,
+    variant: list[str] | None,
+    sweep: str,
+    out: Path,
+    chosen: Any,
+    options: Any,
+    line: ProgressLine,
+    as_json: bool,
+) -> int:
+    from chainrun.compare.sweep import parsed, rows
+    from chainrun.compare.sweep import sweep as run
+    from chainrun.recipe import Overrides
+
+    if b is not None or len(variant or []) > 1:
+        raise refuse("--sweep takes one recipe, and one variant at most")
+    path, values = parsed(sweep)
+    name = variant[0] if variant else None
+    base = Overrides(name, chosen.overlays, chosen.sets, chosen.allow_roots)
+    found = rows(path, run(a, base, path, values, out, options, line.node))
+    line.done()
+    if as_json:
+        put_json({"schema_version": 1, "path": path, "values": found})
+        return EXIT_DONE
+    head = ["value", "LUFS", "dBTP", "crest", "LRA", "most dB", "mean dB", "residual LU"]
+    keys = (
+        "integrated_lufs",
+        "true_peak_dbtp",
+        "crest_db",
+        "range_lu",
+        "gain_reduction_max_db",
+        "gain_reduction_mean_db",
+        "residual_lu",
+    )
+    put(path)
+    put(table(head, [[one["value"], *(number(one[key]) for key in keys)] for one in found]))
+    put(f"the residual is against the first; matched in loudness, to listen to: {out}/*.flac")
+    return EXIT_DONE
+
+
+def screen(found: Difference, names: list[str], *, matched: bool) -> str:
+    """Figures, then the sentence."""
+    rows = []
+    for key, unit, digits in (
+        ("integrated_lufs", "LUFS", 2),
+        ("momentary_max_lufs", "LUFS", 1),
+        ("short_term_max_lufs", "LUFS", 1),
+        ("range_lu", "LU", 1),
+        ("true_peak_dbtp", "dBTP", 2),
+        ("crest_db", "dB", 1),
+        ("correlation", "", 2),
+        ("side_to_mid_db", "dB", 1),
+    ):
+        one, other = getattr(found.one.measured, key), getattr(found.other.measured, key)
+        apart = (
+            f"{other - one:+.{digits}f}" if one is not None and other is not None and abs(other - one) < 1e6 else "-"
+        )
+        rows.append([key.replace("_", " "), number(one, digits), number(other, digits), apart, unit])
+    lines = [f"A  {shortened(names[0], 76, keep_end=True)}", f"B  {shortened(names[1], 76, keep_end=True)}", ""]
+    lines.append(table(["", "A", "B", "B - A", ""], rows))
+    lines.append("")
+    if matched:
+        late = f"B lies {found.offset_frames:.2f} frames later, and was moved" if found.offset_frames else "in time"
+        lines.append(f"{late}; B was made {found.gain_db:+.2f} dB louder to match A")
+    else:
+        lines.append("neither aligned nor matched")
+    lines.append(f"residual: {number(found.residual_dbfs)} dBFS, {number(found.residual_lu)} LU against A")
+    loud = [(hz, db) for hz, db in found.bands_db.items() if abs(db) >= 0.1]
+    if loud and not found.identical:
+        told = ", ".join(f"{hz} Hz {db:+.1f}" for hz, db in sorted(loud, key=lambda one: -abs(one[1]))[:6])
+        lines.append(f"third octaves that move most, dB: {told}")
+    return "\n".join([*lines, "", found.sentence()])

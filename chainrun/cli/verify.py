@@ -1,0 +1,105 @@
+"""chainrun verify: holds renders to their baselines and expectations."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from chainrun.cli.options import (
+    AllowRoots,
+    AsJson,
+    NoStore,
+    Overlays,
+    Quiet,
+    Recipes,
+    Sets,
+    StoreFolder,
+    Variant,
+    Workers,
+    overrides,
+    refuse,
+    store_folder,
+)
+from chainrun.cli.terminal import ProgressLine, put, put_json, talk
+from chainrun.errors import EXIT_DONE, EXIT_FAILED, ChainrunError
+from chainrun.recipe import open_recipe
+
+
+def command(
+    recipes: Recipes,
+    accept: Annotated[bool, typer.Option("--accept", help="Write the baselines: this is how it shall sound.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Let --accept work where CI is set.")] = False,
+    with_audio: Annotated[
+        bool, typer.Option("--with-audio", help="With --accept: keep the mix as FLAC, too, for exact residuals.")
+    ] = False,
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", metavar="DIR", help="Keep what was rendered; else it is dropped.")
+    ] = None,
+    variant: Variant = None,
+    overlay: Overlays = None,
+    set_: Sets = None,
+    allow_root: AllowRoots = None,
+    workers: Workers = None,
+    store: StoreFolder = None,
+    no_store: NoStore = False,
+    junit_xml: Annotated[
+        Path | None, typer.Option("--junit-xml", metavar="FILE", help="Write JUnit XML, a test case a check.")
+    ] = None,
+    markdown: Annotated[Path | None, typer.Option("--markdown", metavar="FILE", help="Write a summary.")] = None,
+    format_: Annotated[
+        str, typer.Option("--format", metavar="FORMAT", help="text, or github: annotations of a workflow run.")
+    ] = "text",
+    verbose: Annotated[bool, typer.Option("--all", help="Show the checks that passed, too.")] = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> int:
+    """Render recipes and hold them to their baselines and to [expect]; exit 1 if one moved."""
+    from chainrun.verify import reports
+    from chainrun.verify.run import Verdict, VerifyOptions, document, verify
+    from chainrun.whole_file import write_whole
+
+    if format_ not in ("text", "github"):
+        raise refuse("--format knows no such word", given=format_, allowed="text, github")
+    if accept and not force and os.environ.get("CI", "").lower() in ("true", "1", "yes"):
+        raise refuse(
+            "--accept in CI would let every change pass", hint="accept on your own machine and commit it; or --force"
+        )
+    if with_audio and not accept:
+        raise refuse("--with-audio goes with --accept")
+    chosen = overrides(variant, overlay, set_, allow_root)
+    kept = store_folder(store, no_store)
+    verdicts: list[Verdict] = []
+    failed: list[tuple[Path, ChainrunError]] = []
+    for path in recipes:
+        line = ProgressLine(quiet=quiet or as_json or format_ == "github")
+        folder = out if out is None or len(recipes) == 1 else out / path.name.removesuffix(".recipe.toml")
+        options = VerifyOptions(accept, with_audio, kept, workers, folder)
+        try:
+            verdict = verify(open_recipe(path, chosen), options, progress=line.node)
+        except ChainrunError as error:
+            failed.append((path, error))
+            continue
+        finally:
+            line.done()
+        verdicts.append(verdict)
+        if format_ == "text" and not as_json and not (quiet and verdict.passed):
+            put(reports.text(verdict, everything=verbose))
+    told = [(str(path), "\n".join(problem.text() for problem in refusal.problems)) for path, refusal in failed]
+    if junit_xml is not None:
+        write_whole(junit_xml, reports.junit(verdicts, told))
+    if markdown is not None:
+        write_whole(markdown, reports.markdown(verdicts))
+    if format_ == "github" and (lines := reports.workflow_annotations(verdicts, told)):
+        put(lines)
+    if as_json:
+        record = document(verdicts)
+        record["problems"] = [problem.record() for _, refusal in failed for problem in refusal.problems]
+        put_json(record)
+    for _, message in told:
+        talk(message)
+    if failed:
+        return max(refusal.exit_code for _, refusal in failed)
+    return EXIT_DONE if all(verdict.passed for verdict in verdicts) else EXIT_FAILED

@@ -1,0 +1,169 @@
+"""How two sounds differ, in figures."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.signal import sosfilt
+
+from chainrun.compare.limits import WORTH_DB, Floor
+from chainrun.compare.sounds import Sound, Stream, blocks, measure, offset_frames, rate_of
+from chainrun.compare.verdict import verdict
+from chainrun.dsp.arrays import Array
+from chainrun.engine.result import measured_record
+from chainrun.loudness.analysis import NOMINAL_HZ, Analysis
+from chainrun.loudness.k_weighting import k_weighting
+from chainrun.units import gain_to_db
+
+QUANTITIES = (
+    "integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu", "true_peak_dbtp", "crest_db",
+    "correlation", "side_to_mid_db",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Difference:
+    """B against A."""
+
+    one: Sound
+    other: Sound
+    offset_frames: float
+    """B's sound lies so many frames (of A's rate) later; it was moved back."""
+    gain_db: float
+    """B was made louder by so much."""
+    residual_dbfs: float
+    residual_lu: float
+    """K-weighted, against A."""
+    by_second_lu: tuple[float, ...]
+    by_band_db: dict[str, float]
+    """The residual's third octaves against A's."""
+    bands_db: dict[str, float]
+    """B's third octaves, matched, less A's."""
+    identical: bool
+
+    def worst_band_db(self) -> float:
+        """The largest change of a third octave that counts."""
+        return max((abs(db) for db in self.bands_db.values()), default=0.0)
+
+    def inaudible(self, floor: Floor) -> bool:
+        """Whether it counts as no difference."""
+        return self.identical or floor.holds(self.residual_lu, self.residual_dbfs, self.worst_band_db())
+
+    def sentence(self, floor: Floor | None = None) -> str:
+        """The verdict."""
+        return verdict(
+            identical=self.identical,
+            inaudible=self.inaudible(floor or Floor()),
+            bands_db=self.bands_db,
+            by_second_lu=self.by_second_lu,
+            residual_lu=self.residual_lu,
+            floor=floor or Floor(),
+        )
+
+    def record(self) -> dict[str, Any]:
+        """As a JSON object."""
+
+        def finite(value: float | None, digits: int = 2) -> float | None:
+            return round(value, digits) if value is not None and math.isfinite(value) else None
+
+        a, b = self.one.measured, self.other.measured
+        return {
+            "files": [
+                {"file": str(sound.path), "measured": measured_record(sound.measured)}
+                for sound in (self.one, self.other)
+            ],
+            "offset_frames": round(self.offset_frames, 3),
+            "gain_db": round(self.gain_db, 3),
+            "identical": self.identical,
+            "residual_dbfs": finite(self.residual_dbfs),
+            "residual_lu": finite(self.residual_lu),
+            "residual_by_second_lu": [finite(value, 1) for value in self.by_second_lu],
+            "residual_by_band_db": {hz: finite(db, 1) for hz, db in self.by_band_db.items()},
+            "third_octave_difference_db": {hz: finite(db) for hz, db in self.bands_db.items()},
+            "difference": {
+                key: finite(getattr(b, key) - getattr(a, key), 3)
+                for key in QUANTITIES
+                if getattr(a, key) is not None and getattr(b, key) is not None
+            },
+            "verdict": self.sentence(),
+        }
+
+
+def difference(one: Path, other: Path, *, match: bool = True) -> Difference:
+    """Compare two files: aligned in time and matched in loudness, unless `match` is False. Raises AudioError."""
+    a, b = measure(one), measure(other)
+    rate = rate_of(one)
+    late = offset_frames(one, other, rate) if match else 0.0
+    gain = 0.0
+    if match and math.isfinite(a.measured.integrated_lufs) and math.isfinite(b.measured.integrated_lufs):
+        gain = a.measured.integrated_lufs - b.measured.integrated_lufs
+        gain = 0.0 if abs(gain) < 1e-6 else gain
+    return _apart(a, b, rate, late, gain)
+
+
+def _apart(a: Sound, b: Sound, rate: int, late: float, gain: float) -> Difference:
+    streams = Stream(a.path, rate), Stream(b.path, rate, -late, gain)
+    n = max(stream.n_frames for stream in streams)
+    sections = k_weighting(rate)
+    states = [np.zeros((len(sections), 2, 2)) for _ in range(2)]
+    heard = Analysis(rate, 2)
+    moved, first = Analysis(rate, 2), Analysis(rate, 2)
+    seconds: list[float] = []
+    energy = weighted = 0.0
+    identical = a.measured.n_frames == b.measured.n_frames and a.measured.n_channels == b.measured.n_channels
+    for x, y in blocks(*streams, n, rate):
+        apart = x - y
+        energy += float(np.sum(apart**2))
+        identical = identical and not apart.any()
+        filtered, states[0] = sosfilt(sections, apart, zi=states[0])
+        whole, states[1] = sosfilt(sections, x, zi=states[1])
+        seconds.append(float(np.sum(filtered**2)))
+        weighted += float(np.sum(whole**2))
+        heard.feed(apart)
+        moved.feed(y)
+        first.feed(x)
+    for stream in streams:
+        stream.close()
+    mean = weighted / max(1, len(seconds))
+    residual = heard.result().third_octave_db or {}
+    bands_a, bands_b = first.result().third_octave_db or {}, moved.result().third_octave_db or {}
+    return Difference(
+        one=a,
+        other=b,
+        offset_frames=late,
+        gain_db=gain,
+        residual_dbfs=gain_to_db(math.sqrt(energy / max(1, 2 * n))),
+        residual_lu=_ratio_db(sum(seconds), weighted),
+        by_second_lu=tuple(_ratio_db(second, mean) for second in seconds),
+        by_band_db={hz: residual[hz] - bands_a[hz] for hz in residual if math.isfinite(bands_a.get(hz, -math.inf))},
+        bands_db=bands_apart(bands_a, bands_b),
+        identical=identical and late == 0.0 and gain == 0.0,
+    )
+
+
+def _ratio_db(part: float, whole: float) -> float:
+    if part <= 0.0:
+        return -math.inf
+    return 10.0 * math.log10(part / whole) if whole > 0.0 else math.inf
+
+
+def bands_apart(one: dict[str, float], other: dict[str, float]) -> dict[str, float]:
+    """Third octaves of B less those of A, where one of them is within 50 dB of the loudest."""
+    top = max([*one.values(), *other.values()], default=-math.inf)
+    if not math.isfinite(top):
+        return {}
+    found = {}
+    for hz in one:
+        a, b = one[hz], other.get(hz, -math.inf)
+        if max(a, b) >= top - WORTH_DB:
+            found[hz] = max(-99.0, min(99.0, b - a)) if math.isfinite(a) or math.isfinite(b) else 0.0
+    return found
+
+
+def band_array(bands: dict[str, float]) -> Array:
+    """Levels in the order of the nominal frequencies; silence where there is none."""
+    return np.array([bands.get(f"{hz:g}", -200.0) for hz in NOMINAL_HZ])

@@ -1,0 +1,142 @@
+"""Two audio files, aligned and matched, block by block."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainrun.audiofile import Reader, read_header
+from chainrun.dsp.arrays import Array
+from chainrun.dsp.fractional_delay import HALF_TAPS, fir, sinc_taps, split_delay
+from chainrun.dsp.resample import Resampler
+from chainrun.loudness import Measured
+from chainrun.loudness.analysis import Analysis
+from chainrun.units import db_to_gain
+
+Complex = NDArray[np.complex128]
+LOOK_S = 40.0
+MOST_S = 2.0
+"""The largest offset that is looked for."""
+SAME = 0.5
+"""Normalised correlation under which two sounds are no two takes of the same, and are not aligned."""
+
+
+@dataclass(frozen=True)
+class Sound:
+    """A file, and what it measures."""
+
+    path: Path
+    measured: Measured
+    powers: tuple[float, ...]
+    """K-weighted, of each block of 400 ms, ten a second."""
+
+
+def measure(path: Path) -> Sound:
+    """Measure a whole file. Raises AudioError."""
+    with Reader(path) as reader:
+        analysis = Analysis(reader.header.rate_hz, reader.header.n_channels)
+        while (x := reader.read(1 << 17)).shape[1]:
+            analysis.feed(x)
+        return Sound(path, analysis.result(), tuple(analysis.block_powers().tolist()))
+
+
+class Stream:
+    """A file at a rate and in two channels, `late_frames` later (or earlier) and louder by gain_db."""
+
+    def __init__(self, path: Path, rate_hz: int, late_frames: float = 0.0, gain_db: float = 0.0):
+        self._reader = Reader(path)
+        header = self._reader.header
+        self._converter = None
+        if header.rate_hz != rate_hz:
+            self._converter = Resampler(header.rate_hz, rate_hz, min(2, header.n_channels))
+        self.n_frames = -(-header.n_frames * rate_hz // header.rate_hz)
+        self._gain = db_to_gain(gain_db)
+        whole, fraction = split_delay(late_frames)
+        self._taps = sinc_taps(fraction) if fraction else None
+        early = HALF_TAPS - 1 if self._taps is not None else 0
+        self._history = np.zeros((2, 2 * HALF_TAPS - 1))
+        begin = whole - early
+        self._ready = np.zeros((2, max(0, begin)))
+        self._drop = max(0, -begin)
+        self._ended = False
+
+    def read(self, n_frames: int) -> Array:
+        """The next frames, shape (2, n_frames); silence behind the end."""
+        while self._ready.shape[1] < n_frames and not self._ended:
+            x = self._reader.read(1 << 16)
+            self._ended = x.shape[1] < 1 << 16
+            x = x[:2] if x.shape[0] > 1 else np.concatenate([x, x])
+            if self._converter is not None:
+                x = self._converter.run(np.ascontiguousarray(x), last=self._ended)
+            if self._taps is not None:
+                if self._ended:
+                    x = np.concatenate([x, np.zeros((2, 2 * HALF_TAPS - 1))], axis=1)
+                joined = np.concatenate([self._history, x], axis=1)
+                self._history = joined[:, joined.shape[1] - self._history.shape[1] :].copy()
+                x = fir(joined, self._taps)
+            dropped = min(self._drop, x.shape[1])
+            self._drop -= dropped
+            self._ready = np.concatenate([self._ready, x[:, dropped:] * self._gain], axis=1)
+        out = self._ready[:, :n_frames]
+        self._ready = self._ready[:, n_frames:]
+        if out.shape[1] < n_frames:
+            out = np.concatenate([out, np.zeros((2, n_frames - out.shape[1]))], axis=1)
+        return out
+
+    def close(self) -> None:
+        """Close the file."""
+        self._reader.close()
+
+
+def offset_frames(one: Path, other: Path, rate_hz: int) -> float:
+    """How many frames later the other file has the same sound; 0 where it has another one."""
+    n = int(LOOK_S * rate_hz)
+    sounds = []
+    for path in (one, other):
+        stream = Stream(path, rate_hz)
+        x = stream.read(min(n, stream.n_frames))
+        stream.close()
+        sounds.append(x.sum(axis=0) - 0.37 * x[1])  # both sides, but not so that a swap or a flip would vanish
+    size = 1 << (2 * max(x.size for x in sounds) - 1).bit_length()
+    a, b = (np.fft.rfft(x, size) for x in sounds)
+    energy = math.sqrt(float(sounds[0] @ sounds[0]) * float(sounds[1] @ sounds[1]))
+    if energy <= 0.0:
+        return 0.0
+    found = np.fft.irfft(np.conj(a) * b, size)
+    most = min(int(MOST_S * rate_hz), size // 2 - 1)
+    near = np.concatenate([found[-most:], found[: most + 1]])
+    at = int(near.argmax())
+    if near[at] < SAME * energy:
+        return 0.0
+    place = float(at - most)
+    if 0 < at < near.size - 1:
+        place += _between(a, b, at - most, size)
+    return 0.0 if abs(place) < 0.005 else place
+
+
+def _between(a: Complex, b: Complex, whole: int, size: int) -> float:
+    """The fraction of a frame beyond a whole offset, from the slope of the cross-spectrum's phase."""
+    k = np.arange(a.size)
+    cross = np.conj(a) * b * np.exp(2j * np.pi * k * whole / size)
+    weight = np.abs(cross)
+    w = 2.0 * np.pi * k / size
+    low = k < 0.4 * size
+    fine = -float(np.sum((weight * w * np.angle(cross))[low]) / max(1e-30, float(np.sum((weight * w * w)[low]))))
+    return fine if abs(fine) < 1.0 else 0.0
+
+
+def blocks(one: Stream, other: Stream, n_frames: int, size: int) -> Iterator[tuple[Array, Array]]:
+    """Both, in blocks of `size` frames."""
+    for at in range(0, n_frames, size):
+        n = min(size, n_frames - at)
+        yield one.read(n), other.read(n)
+
+
+def rate_of(path: Path) -> int:
+    """The rate of a file."""
+    return read_header(path).rate_hz

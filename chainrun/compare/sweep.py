@@ -1,0 +1,118 @@
+"""One number of a recipe at several values: a table, and renders matched in loudness for listening."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from chainrun.audiofile.write import Writer
+from chainrun.compare.difference import Difference, difference
+from chainrun.compare.sounds import Stream, rate_of
+from chainrun.engine import RenderOptions, RenderResult, render
+from chainrun.errors import Problem, UsageError
+from chainrun.recipe import Overrides, open_recipe
+
+
+@dataclass(frozen=True)
+class Swept:
+    """One value, its render and how it lies against the first one's."""
+
+    value: str
+    result: RenderResult
+    matched: Path
+    against_first: Difference | None
+
+
+def parsed(text: str) -> tuple[str, list[str]]:
+    """`PATH=V1,V2,…`. Raises UsageError."""
+    path, mark, values = text.partition("=")
+    found = [value.strip() for value in values.split(",") if value.strip()]
+    if not mark or not path.strip() or len(found) < 2:
+        raise UsageError(
+            Problem("--sweep wants PATH=VALUE,VALUE,…", given=text, hint="buses.kit.chain.0.attack_ms=1,3,10,30")
+        )
+    return path.strip(), found
+
+
+def sweep(
+    recipe: Path,
+    chosen: Overrides,
+    path: str,
+    values: Sequence[str],
+    out: Path,
+    options: RenderOptions,
+    progress: Callable[[str, float], None] | None = None,
+) -> list[Swept]:
+    """Render a recipe once for each value into `out`, with a copy as soft as the softest of them beside each."""
+    results = []
+    key = path.rsplit(".", 1)[-1]
+    for value in values:
+        sets = (*chosen.sets, f"{path}={value}")
+        opened = open_recipe(recipe, Overrides(chosen.variant, chosen.overlays, sets, chosen.allow_roots))
+        folder = out / re.sub(r"[^A-Za-z0-9_.=+-]", "_", f"{key}={value}")
+        results.append((value, folder, render(opened, folder, options, progress=progress)))
+    files = [Path(result.deliveries[0].file) for _, _, result in results]
+    softest = min(result.deliveries[0].measured.integrated_lufs for _, _, result in results)
+    found = []
+    for (value, folder, result), file in zip(results, files, strict=True):
+        matched = out / f"{folder.name}.flac"
+        copy_louder(file, matched, softest - result.deliveries[0].measured.integrated_lufs)
+        apart = difference(files[0], file) if file != files[0] else None
+        found.append(Swept(value, result, matched, apart))
+    return found
+
+
+def copy_louder(source: Path, target: Path, gain_db: float) -> None:
+    """A file as FLAC of 24 bits, by so much louder. Raises ResourceError."""
+    rate = rate_of(source)
+    stream = Stream(source, rate, 0.0, gain_db if abs(gain_db) < 200.0 else 0.0)
+    writer = Writer(target, rate, 2, stream.n_frames)
+    for at in range(0, stream.n_frames, 1 << 16):
+        writer.write(stream.read(min(1 << 16, stream.n_frames - at)))
+    stream.close()
+    writer.finish()
+
+
+def rows(path: str, found: Sequence[Swept]) -> list[dict[str, Any]]:
+    """A row a value, for a table and for JSON."""
+    told = []
+    for one in found:
+        measured = one.result.deliveries[0].measured
+        node = _node_of(path, one.result)
+        told.append(
+            {
+                "value": one.value,
+                "integrated_lufs": round(measured.integrated_lufs, 2),
+                "true_peak_dbtp": _two(measured.true_peak_dbtp),
+                "crest_db": _two(measured.crest_db),
+                "range_lu": _two(measured.range_lu),
+                "gain_reduction_max_db": node[0],
+                "gain_reduction_mean_db": node[1],
+                "residual_lu": _two(one.against_first.residual_lu) if one.against_first is not None else None,
+                "verdict": one.against_first.sentence() if one.against_first is not None else "the first",
+                "file": str(one.result.deliveries[0].file),
+                "matched": str(one.matched),
+            }
+        )
+    return told
+
+
+def _two(value: float | None) -> float | None:
+    return round(value, 2) if value is not None and abs(value) < 1e6 else None
+
+
+def _node_of(path: str, result: RenderResult) -> tuple[float | None, float | None]:
+    """The gain reduction of the step that the path is about, where it has one."""
+    step = path.rsplit(".", 1)[0].replace(".set", "")
+    while ".chain." in f"{step}.":
+        try:
+            return (
+                round(result.reading_at(f"{step}.gain_reduction_max_db"), 2),
+                round(result.reading_at(f"{step}.gain_reduction_mean_db"), 2),
+            )
+        except KeyError:
+            step = step.rsplit(".", 1)[0]
+    return None, None

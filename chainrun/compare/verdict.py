@@ -1,0 +1,78 @@
+"""A sentence about a difference, from thresholds that are stated in `limits`."""
+
+from __future__ import annotations
+
+import math
+
+from chainrun.compare.limits import NAMED_BAND_DB, Floor
+
+
+def clock(seconds: float) -> str:
+    """`1:07`."""
+    return f"{int(seconds) // 60}:{int(seconds) % 60:02d}"
+
+
+def hertz(text: str) -> str:
+    """`4 kHz`, `315 Hz`."""
+    value = float(text)
+    return f"{value / 1000:g} kHz" if value >= 1000 else f"{value:g} Hz"
+
+
+def where_in_bands(bands_db: dict[str, float]) -> str | None:
+    """`above 4 kHz, by up to +1.2 dB`; None where no band moves by so much that it is named."""
+    moved = {hz: db for hz, db in bands_db.items() if abs(db) >= NAMED_BAND_DB}
+    if not moved:
+        return None
+    known = list(bands_db)
+    places = [known.index(hz) for hz in moved]
+    low, high = known[min(places)], known[max(places)]
+    worst = max(moved.values(), key=abs)
+    by = f"by up to {worst:+.1f} dB"
+    if len(moved) == len(known):
+        return f"in all bands, {by}"
+    if len(moved) >= 0.6 * len(known):
+        return f"in most bands, {by}"
+    if low == high:
+        return f"at {hertz(low)}, {by}"
+    if high == known[-1]:
+        return f"from {hertz(low)} up, {by}"
+    if low == known[0]:
+        return f"up to {hertz(high)}, {by}"
+    return f"from {hertz(low)} to {hertz(high)}, {by}"
+
+
+def where_in_time(by_second_lu: tuple[float, ...], floor: Floor) -> str | None:
+    """`from 0:07 on`; None where it is all through."""
+    loud = [second for second, level in enumerate(by_second_lu) if level > floor.residual_lu]
+    if not loud:
+        return None
+    first, last = loud[0], loud[-1]
+    if first <= 1 and len(loud) >= 0.8 * len(by_second_lu):
+        return "all through"
+    if last >= len(by_second_lu) - 2:
+        return f"from {clock(first)} on"
+    return f"from {clock(first)} to {clock(last + 1)}"
+
+
+def verdict(
+    *,
+    identical: bool,
+    inaudible: bool,
+    bands_db: dict[str, float],
+    by_second_lu: tuple[float, ...],
+    residual_lu: float,
+    floor: Floor,
+) -> str:
+    """The sentence."""
+    if identical:
+        return "the same samples"
+    level = f"the residual is {residual_lu:.0f} LU" if math.isfinite(residual_lu) else "the residual is silence"
+    if inaudible:
+        return f"no audible difference: {level}"
+    parts = []
+    bands = where_in_bands(bands_db)
+    parts.append(f"differs {bands}" if bands else "differs, though no third octave moves by 0.5 dB")
+    time = where_in_time(by_second_lu, floor)
+    if time is not None:
+        parts.append(time)
+    return f"{', '.join(parts)}; {level}"

@@ -1,0 +1,158 @@
+"""Recipes as tests: with `chainrun = true` in pytest's settings, or --chainrun, every *.recipe.toml that has an [expect] or
+a baseline is collected, an item a check. Nothing of chainrun is imported before it is needed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from chainrun.engine import RenderResult
+    from chainrun.loudness import Measured
+    from chainrun.verify.judge import Check
+    from chainrun.verify.run import Verdict
+
+ENDING = ".recipe.toml"
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """The plugin's options."""
+    group = parser.getgroup("chainrun")
+    group.addoption("--chainrun", action="store_true", help="collect *.recipe.toml as tests")
+    group.addoption("--chainrun-accept", action="store_true", help="write the baselines of collected recipes anew")
+    parser.addini("chainrun", "collect *.recipe.toml as tests", type="bool", default=False)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Registers the marker that all items of recipes carry."""
+    config.addinivalue_line("markers", "chainrun: a check of a mix recipe")
+
+
+def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Collector | None:
+    """A recipe with something to hold it to."""
+    config = parent.config
+    wanted = config.getoption("--chainrun") or config.getoption("--chainrun-accept") or config.getini("chainrun")
+    if not wanted or not file_path.name.endswith(ENDING):
+        return None
+    return RecipeFile.from_parent(parent, path=file_path)  # type: ignore[no-any-return]
+
+
+class RecipeFile(pytest.File):
+    """A recipe; it is rendered once, when the first of its checks is run."""
+
+    _verdict: Verdict | None = None
+    _error: Exception | None = None
+
+    def collect(self) -> Iterator[pytest.Item]:
+        """An item for each expectation, and for each delivery of the baseline."""
+        import tomllib
+
+        try:
+            table = tomllib.loads(self.path.read_text(encoding="utf-8"))
+        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+            yield self._item("recipe")
+            return
+        expected = [key for key in table.get("expect", {}) if key != "tolerance"]
+        baseline = self.path.parent / f"{self.path.name.removesuffix(ENDING)}.baseline.toml"
+        accept = self.config.getoption("--chainrun-accept")
+        if not expected and not baseline.exists() and not accept:
+            return
+        for key in expected:
+            yield self._item(key, f"expect: {key}")
+        if baseline.exists() or accept:
+            yield self._item("baseline")
+
+    def _item(self, name: str, check: str | None = None) -> RecipeCheck:
+        item: RecipeCheck = RecipeCheck.from_parent(self, name=name, check=check)
+        item.add_marker(pytest.mark.chainrun)
+        return item
+
+    def verdict(self) -> Verdict:
+        """What became of the recipe. Raises ChainrunError, the same for every check."""
+        from chainrun.engine.store import default_folder
+        from chainrun.errors import ChainrunError
+        from chainrun.recipe import open_recipe
+        from chainrun.verify.run import VerifyOptions, verify
+
+        if self._verdict is None and self._error is None:
+            options = VerifyOptions(accept=bool(self.config.getoption("--chainrun-accept")), store=default_folder())
+            try:
+                self._verdict = verify(open_recipe(self.path), options)
+            except ChainrunError as error:
+                self._error = error
+        if self._verdict is None:
+            assert self._error is not None
+            raise self._error
+        return self._verdict
+
+
+class MovedError(Exception):
+    """A check that failed."""
+
+
+class RecipeCheck(pytest.Item):
+    """One expectation, or all that is held to the baseline."""
+
+    def __init__(self, *, check: str | None = None, **more: Any):
+        super().__init__(**more)
+        self._check = check
+
+    def runtest(self) -> None:
+        """Render the recipe, if that was not done yet, and look at this check."""
+        assert isinstance(self.parent, RecipeFile)
+        verdict = self.parent.verdict()
+        mine = [check for check in verdict.checks if self._mine(check)]
+        for check in mine:
+            self.user_properties += [
+                (name, value) for name, value in (("measured", check.measured), ("limit", check.limit)) if value
+            ]
+        if not all(check.passed for check in mine):
+            from chainrun.verify.reports import text
+
+            raise MovedError(text(verdict, everything=True))
+
+    def _mine(self, check: Check) -> bool:
+        return check.name == self._check if self._check is not None else not check.name.startswith("expect: ")
+
+    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
+        """The table, or the problems as chainrun tells them; no traceback."""
+        from chainrun.errors import ChainrunError
+
+        if isinstance(excinfo.value, MovedError):
+            return str(excinfo.value)
+        if isinstance(excinfo.value, ChainrunError):
+            return "\n".join(problem.text() for problem in excinfo.value.problems)
+        return super().repr_failure(excinfo, style)
+
+    def reportinfo(self) -> tuple[Path, int | None, str]:
+        """Where it stands."""
+        return self.path, None, f"{self.path.name}::{self.name}"
+
+
+@pytest.fixture
+def render_recipe(tmp_path: Path) -> Callable[..., RenderResult]:
+    """Renders a recipe into a temporary folder: render_recipe(path, variant=…, overlays=[…], sets=[…])."""
+    from chainrun.engine import RenderOptions, render
+    from chainrun.engine.store import default_folder
+    from chainrun.recipe import Overrides, open_recipe
+
+    def call(path: Path | str, *, variant: str | None = None, overlays: Any = (), sets: Any = ()) -> RenderResult:
+        chosen = Overrides(variant, tuple(Path(one) for one in overlays), tuple(sets))
+        return render(open_recipe(Path(path), chosen), tmp_path / "out", RenderOptions(store=default_folder()))
+
+    return call
+
+
+@pytest.fixture
+def measure() -> Callable[[Path | str], Measured]:
+    """Measures an audio file: measure(path).integrated_lufs."""
+    from chainrun.engine.measure import measure_file
+
+    def call(path: Path | str) -> Measured:
+        return measure_file(Path(path))
+
+    return call

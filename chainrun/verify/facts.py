@@ -1,0 +1,195 @@
+"""What a baseline holds: everything about a render that another one can be compared with, small enough to review."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.signal import sosfilt
+
+from chainrun.audiofile import Reader
+from chainrun.compare.difference import band_array
+from chainrun.dsp.arrays import Array
+from chainrun.dsp.sketch import LINES, Sketch
+from chainrun.engine import RenderResult
+from chainrun.engine.fingerprint import surroundings
+from chainrun.engine.node import BLOCK_FRAMES
+from chainrun.engine.prints import PrintSource
+from chainrun.engine.result import DeliveryResult, NodeResult
+from chainrun.engine.store import Store
+from chainrun.loudness.analysis import Analysis
+from chainrun.loudness.k_weighting import k_weighting
+from chainrun.loudness.meter import loudness_of
+from chainrun.plan.identity import sounding_part
+from chainrun.recipe import Opened
+
+VERSION = 1
+MOST_POINTS = 120
+SILENT_DB = -200.0
+QUANTITIES = (
+    "integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu", "true_peak_dbtp", "sample_peak_dbfs",
+    "rms_dbfs", "correlation", "side_to_mid_db",
+)  # fmt: skip
+
+
+def gather(opened: Opened, result: RenderResult, store: Store, out: Path) -> dict[str, Any]:
+    """The whole baseline of a render. Reads the delivered files and the nodes' prints."""
+    return {
+        "baseline": VERSION,
+        "recipe": opened.name,
+        "variant": opened.variant or "",
+        "recipe_hash": result.recipe_hash,
+        "made_with": surroundings(BLOCK_FRAMES),
+        "presets": presets(opened),
+        "settings": settings(opened, store),
+        "deliveries": {delivery_name(one, out): _delivery(one) for one in result.deliveries},
+        "nodes": {node.name: _node(node, result.rate_hz, store) for node in result.nodes},
+    }
+
+
+def delivery_name(delivery: DeliveryResult, out: Path) -> str:
+    """How a delivery is called in a baseline: its file, seen from the output folder."""
+    return Path(delivery.file).relative_to(out).as_posix()
+
+
+def _hash(value: Any) -> str:
+    text = json.dumps(value, sort_keys=True, separators=(",", ":"), default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def presets(opened: Opened) -> dict[str, str]:
+    """The chain hash of every preset that the recipe uses, as its library has it today: not its status or prose."""
+    import tomllib
+
+    found = {}
+    for use in opened.uses:
+        table = tomllib.loads(use.file.read_text(encoding="utf-8"))
+        found[use.name] = _hash(sounding_part(table.get("chain", [])))
+    return dict(sorted(found.items()))
+
+
+def settings(opened: Opened, store: Store) -> dict[str, str]:
+    """A hash for every step, and for what else each stem, bus and delivery says: so a change can be named."""
+    recipe = opened.recipe
+    found = {"recipe": _hash([recipe.rate_hz, recipe.pan_law_db, recipe.tempo_bpm, recipe.tail_max_s])}
+    for table, strips in (("stems", recipe.stems), ("buses", recipe.buses)):
+        for name, strip in strips.items():
+            plain = strip.model_dump(exclude={"chain", "note", "source", "group", "file"}, by_alias=True)
+            content = [store.hash_file(path) for path in opened.stem_files(name)] if table == "stems" else []
+            found[f"{table}.{name}"] = _hash([plain, content])
+            found |= _steps(opened, (table, name), list(strip.chain))
+    found |= _steps(opened, ("main",), list(recipe.main.chain))
+    for i, delivery in enumerate(recipe.deliver):
+        found[f"deliver.{i}"] = _hash(delivery.model_dump(exclude={"tags"}))
+    return found
+
+
+def _steps(opened: Opened, path: tuple[str, ...], chain: list[Any]) -> dict[str, str]:
+    addresses = opened.addresses(*path)
+    return {
+        ".".join((*path, named)): _hash(sounding_part(step.model_dump(by_alias=True, exclude_none=True)))
+        for (_, named), step in zip(addresses, chain, strict=True)
+    }
+
+
+def _delivery(delivery: DeliveryResult) -> dict[str, Any]:
+    with Reader(Path(delivery.file)) as reader:
+        header = reader.header
+
+        def blocks() -> Iterator[Array]:
+            while (x := reader.read(1 << 16)).shape[1]:
+                yield x
+
+        heard = _heard(blocks(), header.rate_hz, header.n_channels, every=1)
+    exact = {key: _rounded(getattr(delivery.measured, key), 3) for key in QUANTITIES[:5]}
+    return {"pcm_sha256": delivery.pcm_sha256, "encoding": header.encoding} | heard | exact
+
+
+def _node(node: NodeResult, rate_hz: int, store: Store) -> dict[str, Any]:
+    readings: dict[str, float] = {}
+    for reading in node.readings:
+        record = reading.record(curve=False)
+        for key in ("gain_reduction_max_db", "gain_reduction_mean_db", "gain_reduction_working_pct"):
+            readings[f"{reading.named}.{key}"] = round(float(record[key]), 2)
+    footer = store.footer(node.identity)
+    facts: dict[str, Any] = {"kind": node.kind, "identity": node.identity}
+    if footer is not None:
+        source = PrintSource(footer.print_at(store.path_of(node.identity)))
+
+        def blocks() -> Iterator[Array]:
+            for at in range(0, source.n_frames, 1 << 16):
+                yield source.read(min(1 << 16, source.n_frames - at))
+
+        facts["pcm_crc32"] = footer.audio_crc32
+        facts |= _heard(blocks(), rate_hz, source.n_channels, every=4)
+        source.close()
+    return facts | ({"readings": readings} if readings else {})
+
+
+def _heard(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int) -> dict[str, Any]:
+    """Length, levels, third octaves, loudness over time, and a sketch of the K-weighted sound."""
+    analysis = Analysis(rate_hz, n_channels, every=every)
+    sketch = Sketch(rate_hz, min(n_channels, 2))
+    sections = k_weighting(rate_hz)
+    state = np.zeros((len(sections), min(n_channels, 2), 2))
+    for x in blocks:
+        analysis.feed(x)
+        weighted, state = sosfilt(sections, x[:2], zi=state)
+        sketch.feed(weighted)
+    measured = analysis.result()
+    step_s, curve = _curve(analysis.block_powers())
+    return {
+        "rate_hz": rate_hz,
+        "n_channels": n_channels,
+        "n_frames": measured.n_frames,
+        **{key: _rounded(getattr(measured, key), 3) for key in QUANTITIES},
+        "third_octaves_db": in_one_line(band_array(measured.third_octave_db or {})),
+        "curve_step_s": step_s,
+        "curve_lufs": in_one_line(curve),
+        "sketch": packed(_coarse(sketch.result(), step_s)),
+    }
+
+
+def _rounded(value: float | None, digits: int) -> float:
+    """TOML has no null: silence and what there is none of read -200."""
+    return round(value, digits) if value is not None and math.isfinite(value) else SILENT_DB
+
+
+def _curve(powers: Array) -> tuple[int, Array]:
+    """Loudness of each step of whole seconds; at most 120 steps."""
+    seconds = -(-powers.size // 10)
+    step = max(1, -(-seconds // MOST_POINTS))
+    rows = [powers[at : at + 10 * step] for at in range(0, powers.size, 10 * step)]
+    return step, np.array([max(SILENT_DB, loudness_of(float(row.mean()))) for row in rows])
+
+
+def _coarse(rows: Array, step: int) -> Array:
+    """Sums over steps of the curve: sketches add up."""
+    return np.array([rows[at : at + step].sum(axis=0) for at in range(0, len(rows), step)]).reshape(-1, LINES)
+
+
+def in_one_line(values: Array) -> str:
+    """Levels as text: a line in a diff, not thirty."""
+    return " ".join(f"{max(SILENT_DB, float(value)):.2f}" for value in values)
+
+
+def from_one_line(text: str) -> Array:
+    """The levels again. Raises ValueError."""
+    return np.array([float(word) for word in text.split()])
+
+
+def packed(sketch: Array) -> str:
+    """A sketch as text."""
+    return base64.b64encode(np.ascontiguousarray(sketch, dtype="<f4").tobytes()).decode()
+
+
+def unpacked(text: str) -> Array:
+    """The sketch again. Raises ValueError."""
+    values = np.frombuffer(base64.b64decode(text, validate=True), dtype="<f4").astype(np.float64)
+    return values.reshape(-1, LINES)

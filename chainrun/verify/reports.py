@@ -1,0 +1,157 @@
+"""Verdicts for people and for CI: plain text, Markdown, JUnit XML, annotations of a workflow run."""
+
+from __future__ import annotations
+
+import math
+import xml.etree.ElementTree as ET
+from collections.abc import Sequence
+
+from chainrun.errors import printable
+from chainrun.verify.judge import Cause, Check
+from chainrun.verify.run import Verdict
+
+
+def cause_lines(cause: Cause) -> list[str]:
+    """Where it comes from, in sentences."""
+    lines = []
+    if cause.node is not None:
+        moved = f": {'; '.join(cause.moved)}" if cause.moved else ""
+        lines.append(f"first in {cause.node}{moved}")
+        if len(cause.nodes) > 1:
+            lines.append(f"then in {', '.join(name for name in cause.nodes if name != cause.node)}")
+    else:
+        lines.append("no node's print differs: it lies in the delivery")
+    if cause.changed:
+        lines.append(f"changed in the recipe: {', '.join(cause.changed)}")
+    else:
+        lines.append("nothing is changed in the recipe: the stems, a preset's file, chainrun or the machine is another")
+    return lines
+
+
+def headline(verdict: Verdict) -> str:
+    """One line about a recipe."""
+    if verdict.accepted:
+        state = "accepted" if verdict.passed else "accepted, but"
+    else:
+        state = "passed" if verdict.passed else "failed"
+    failed = sum(not check.passed for check in verdict.checks)
+    of = f"{failed} of {len(verdict.checks)} checks failed" if failed else f"{len(verdict.checks)} checks"
+    return f"{verdict.recipe}: {state}, {of}, {verdict.seconds:.1f} s"
+
+
+def text(verdict: Verdict, *, everything: bool = False) -> str:
+    """The verdict for a terminal: what failed, and where it comes from."""
+    lines = [headline(verdict)]
+    for check in verdict.checks:
+        if everything or not check.passed:
+            mark = "ok  " if check.passed else "FAIL"
+            limit = f"; allowed {check.limit}" if check.limit and not check.name.startswith("expect") else ""
+            lines.append(
+                f"  {mark}  {check.name if ':' in check.name else 'render'}".rstrip() + f"  {check.text}{limit}"
+            )
+    if verdict.cause is not None:
+        lines += [f"  cause: {line}" for line in cause_lines(verdict.cause)]
+    lines += [f"  note: {note}" for note in verdict.notes]
+    return "\n".join(printable(line) for line in lines)
+
+
+def markdown(verdicts: Sequence[Verdict]) -> str:
+    """A summary for a pull request."""
+    lines = ["## chainrun verify", "", "| recipe | result | what moved | cause |", "| --- | --- | --- | --- |"]
+    for verdict in verdicts:
+        failed = [check for check in verdict.checks if not check.passed]
+        what = "<br>".join(_cell(check.text) for check in failed[:6]) or "nothing"
+        cause = "<br>".join(_cell(line) for line in cause_lines(verdict.cause)) if verdict.cause is not None else ""
+        result = "accepted" if verdict.accepted else ("passed" if verdict.passed else "**failed**")
+        lines.append(f"| {_cell(verdict.recipe)} | {result} | {what} | {cause} |")
+    return "\n".join(lines) + "\n"
+
+
+def _cell(text: str) -> str:
+    plain = printable(text)
+    for mark, instead in (("&", "&amp;"), ("<", "&lt;"), (">", "&gt;"), ("|", "\\|"), ("`", "'")):
+        plain = plain.replace(mark, instead)
+    return plain
+
+
+def junit(verdicts: Sequence[Verdict], errors: Sequence[tuple[str, str]] = ()) -> str:
+    """JUnit XML: a suite a recipe, a case a check; recipes that could not be verified are errors.
+
+    The shape is that of pytest's own `--junit-xml` (its documentation describes it; there is no formal standard).
+    """
+    root = ET.Element("testsuites", name="chainrun verify")
+    for verdict in verdicts:
+        failed = sum(not check.passed for check in verdict.checks)
+        suite = ET.SubElement(
+            root,
+            "testsuite",
+            name=_xml(verdict.recipe),
+            tests=str(len(verdict.checks)),
+            failures=str(failed),
+            errors="0",
+            skipped="0",
+            time=f"{verdict.seconds:.3f}",
+        )
+        for check in verdict.checks:
+            case = ET.SubElement(
+                suite, "testcase", classname=_xml(f"chainrun.{verdict.recipe}"), name=_xml(check.name), time="0"
+            )
+            properties = ET.SubElement(case, "properties")
+            for name, value in _figures(check):
+                ET.SubElement(properties, "property", name=name, value=_xml(value))
+            if not check.passed:
+                failure = ET.SubElement(case, "failure", message=_xml(check.text), type="Failed")
+                failure.text = _xml(text(verdict))
+    for name, message in errors:
+        suite = ET.SubElement(
+            root, "testsuite", name=_xml(name), tests="1", failures="0", errors="1", skipped="0", time="0"
+        )
+        case = ET.SubElement(suite, "testcase", classname=_xml(f"chainrun.{name}"), name="verify", time="0")
+        ET.SubElement(case, "error", message=_xml(message.split("\n")[0]), type="Error").text = _xml(message)
+    ET.indent(root)
+    return '<?xml version="1.0" encoding="utf-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
+
+
+def _figures(check: Check) -> list[tuple[str, str]]:
+    figures = [("measured", check.measured), ("baseline", check.was)]
+    told = [(name, f"{value:g}") for name, value in figures if value is not None and math.isfinite(value)]
+    return told + ([("limit", check.limit)] if check.limit else [])
+
+
+def _xml(value: str) -> str:
+    """Text that XML 1.0 can hold."""
+    return printable(value.replace("\n", "\x00")).replace("\\x00", "\n")
+
+
+def workflow_annotations(verdicts: Sequence[Verdict], errors: Sequence[tuple[str, str]] = ()) -> str:
+    """Workflow commands `::error file=…,line=…,title=…::message`, escaped as that format demands."""
+    lines = []
+    for verdict in verdicts:
+        for check in verdict.checks:
+            if not check.passed:
+                lines.append(_annotation(verdict, check.key or _first_changed(verdict), check.name, check.text))
+        if verdict.cause is not None:
+            told = "; ".join(cause_lines(verdict.cause))
+            lines.append(_annotation(verdict, _first_changed(verdict), "likely cause", told, word="notice"))
+    lines += [f"::error title={_property(name)}::{_message(message)}" for name, message in errors]
+    return "\n".join(lines)
+
+
+def _first_changed(verdict: Verdict) -> str:
+    changed = verdict.cause.changed if verdict.cause is not None else []
+    return next((key for key in changed if key in verdict.places), "")
+
+
+def _annotation(verdict: Verdict, key: str, title: str, message: str, word: str = "error") -> str:
+    place = verdict.places.get(key)
+    file = place.file if place is not None and place.file is not None else str(verdict.path)
+    line = f",line={place.line}" if place is not None and place.line is not None else ""
+    return f"::{word} file={_property(file)}{line},title={_property(title)}::{_message(message)}"
+
+
+def _message(value: str) -> str:
+    return value.replace("%", "%25").replace("\r", "%0D").replace("\n", "%0A")
+
+
+def _property(value: str) -> str:
+    return _message(value).replace(":", "%3A").replace(",", "%2C")

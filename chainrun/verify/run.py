@@ -1,0 +1,220 @@
+"""Verifies a recipe: renders it, judges [expect], holds it to its baseline."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from chainrun.audiofile import Reader
+from chainrun.audiofile.write import Writer
+from chainrun.compare.difference import difference
+from chainrun.compare.limits import Floor
+from chainrun.engine import RenderOptions, RenderResult, render
+from chainrun.engine.result import SCHEMA_VERSION, measured_record
+from chainrun.engine.store import Store
+from chainrun.errors import Problem
+from chainrun.recipe import Opened
+from chainrun.recipe.tables import place_of
+from chainrun.verify import baseline as baselines
+from chainrun.verify.expectations import judge_expectations
+from chainrun.verify.facts import delivery_name, gather, presets
+from chainrun.verify.judge import Cause, Check, find_cause, judge_delivery, renamed
+
+
+@dataclass
+class Verdict:
+    """What became of one recipe."""
+
+    recipe: str
+    path: Path
+    baseline: Path
+    checks: list[Check] = field(default_factory=list)
+    cause: Cause | None = None
+    accepted: bool = False
+    notes: list[str] = field(default_factory=list)
+    places: dict[str, Problem] = field(default_factory=dict)
+    """File and line of keys that checks and causes name."""
+    seconds: float = 0.0
+    result: RenderResult | None = None
+
+    @property
+    def passed(self) -> bool:
+        """Whether every check did."""
+        return all(check.passed for check in self.checks)
+
+    def record(self) -> dict[str, Any]:
+        """As a JSON object."""
+        return {
+            "recipe": self.recipe,
+            "file": str(self.path),
+            "baseline": str(self.baseline),
+            "passed": self.passed,
+            "accepted": self.accepted,
+            "checks": [
+                {
+                    "name": check.name,
+                    "passed": check.passed,
+                    "text": check.text,
+                    "measured": _finite(check.measured),
+                    "was": _finite(check.was),
+                    "limit": check.limit,
+                    "key": check.key or None,
+                }
+                for check in self.checks
+            ],
+            "cause": vars(self.cause) if self.cause is not None else None,
+            "notes": self.notes,
+            "deliveries": [
+                {"file": Path(one.file).name, "measured": measured_record(one.measured), "pcm_sha256": one.pcm_sha256}
+                for one in (self.result.deliveries if self.result is not None else [])
+            ],
+            "seconds": round(self.seconds, 3),
+        }
+
+
+def _finite(value: float | None) -> float | None:
+    return round(value, 4) if value is not None and abs(value) < 1e300 else None
+
+
+def document(verdicts: list[Verdict]) -> dict[str, Any]:
+    """The JSON document of `verify`."""
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "passed": all(verdict.passed for verdict in verdicts),
+        "results": [verdict.record() for verdict in verdicts],
+    }
+
+
+@dataclass(frozen=True)
+class VerifyOptions:
+    """How to verify."""
+
+    accept: bool = False
+    with_audio: bool = False
+    store: Path | None = None
+    workers: int | None = None
+    out: Path | None = None
+    """Where the rendered files stay; else they are thrown away."""
+
+
+def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, float], None] | None = None) -> Verdict:
+    """Render a recipe and judge it. With `accept` its baseline is written; where there is none, it is, and fails.
+
+    Raises RecipeError for a damaged baseline or an expectation of what is not measured, AudioError, ResourceError.
+    """
+    began = time.perf_counter()
+    path = baselines.path_of(opened)
+    verdict = Verdict(opened.name + (f" ({opened.variant})" if opened.variant else ""), opened.path, path)
+    was = baselines.read(path) if path.exists() and not options.accept else None
+    with _folders(options) as (out, store):
+        render_options = RenderOptions(workers=options.workers, store=store)
+        result = render(opened, out, render_options, progress=progress)
+        verdict.result = result
+        verdict.checks += judge_expectations(opened, result)
+        verdict.checks += [Check("delivery", False, text) for text in result.failures]
+        kept = Store(store)
+        if options.accept:
+            facts = gather(opened, result, kept, out)
+            baselines.write(path, facts)
+            if options.with_audio:
+                _keep_audio(path, result, out)
+            verdict.accepted = True
+        elif was is None:
+            baselines.write(path, gather(opened, result, kept, out))
+            verdict.checks.append(
+                Check("baseline", False, "there was no baseline; it was written: look at it, commit it, verify again")
+            )
+        else:
+            _hold(opened, result, was, kept, verdict, out)
+    verdict.seconds = time.perf_counter() - began
+    _locate(opened, verdict)
+    return verdict
+
+
+@contextmanager
+def _folders(options: VerifyOptions) -> Iterator[tuple[Path, Path]]:
+    with tempfile.TemporaryDirectory(prefix="chainrun-verify-", ignore_cleanup_errors=True) as work:
+        out = options.out if options.out is not None else Path(work) / "out"
+        yield out, options.store if options.store is not None else Path(work) / "store"
+
+
+def _hold(opened: Opened, result: RenderResult, was: dict[str, Any], store: Store, verdict: Verdict, out: Path) -> None:
+    changed = [name for name, chain in presets(opened).items() if was["presets"].get(name, chain) != chain]
+    verdict.notes += [f"the library's preset {name} is no longer what this was accepted with" for name in changed]
+    hashes = {delivery_name(one, out): one.pcm_sha256 for one in result.deliveries}
+    then = {name: one["pcm_sha256"] for name, one in was["deliveries"].items()}
+    if hashes == then:
+        verdict.checks += [Check(f"{name}: baseline", True, "the same samples") for name in hashes]
+        return
+    now = gather(opened, result, store, out)
+    limits = opened.recipe.expect.tolerance
+    for name in then:
+        if name not in hashes:
+            verdict.checks.append(Check(f"{name}: baseline", False, "this delivery is no longer made"))
+    for name, facts in now["deliveries"].items():
+        if name not in then:
+            text = "the baseline does not know this delivery; accept it anew"
+            verdict.checks.append(Check(f"{name}: baseline", False, text))
+            continue
+        checks = judge_delivery(name, was["deliveries"][name], facts, limits)
+        checks = _with_audio(
+            verdict.baseline, name, out / name, checks, Floor(limits.residual_lu, limits.third_octave_db)
+        )
+        verdict.checks += checks
+    told = renamed(was, now)
+    verdict.notes += told
+    if not verdict.passed:
+        verdict.cause = find_cause(was, now, limits)
+
+
+def _with_audio(path: Path, name: str, file: Path, checks: list[Check], floor: Floor) -> list[Check]:
+    """Where the baseline's audio was kept, the residual is exact, and the verdict goes by it."""
+    audio = baselines.audio_path(path, name)
+    if not audio.exists() or all(check.passed for check in checks):
+        return checks
+    found = difference(audio, file, match=False)
+    text = f"exact residual: {found.sentence(floor)}"
+    exact = Check(f"{name}: exact residual", found.inaudible(floor), text, found.residual_lu)
+    return [exact] if exact.passed else [*checks, exact]
+
+
+def _keep_audio(path: Path, result: RenderResult, out: Path) -> None:
+    """The deliveries as FLAC of 24 bits beside the baseline."""
+    for delivery in result.deliveries:
+        with Reader(Path(delivery.file)) as reader:
+            header = reader.header
+            target = baselines.audio_path(path, delivery_name(delivery, out))
+            writer = Writer(target, header.rate_hz, header.n_channels, header.n_frames, dither=False)
+            while (x := reader.read(1 << 16)).shape[1]:
+                writer.write(x)
+            writer.finish()
+
+
+def _locate(opened: Opened, verdict: Verdict) -> None:
+    """File and line of what checks and causes are about."""
+    keys = [check.key for check in verdict.checks if check.key]
+    keys += verdict.cause.changed if verdict.cause is not None else []
+    for key in keys:
+        head, _, rest = key.partition(".")
+        path = (head, rest) if head == "expect" else tuple(int(one) if one.isdigit() else one for one in key.split("."))
+        verdict.places[key] = opened.problems.at(place_of(opened.table, _by_digits(opened, path)), Problem(""))
+
+
+def _by_digits(opened: Opened, path: tuple[str | int, ...]) -> tuple[str | int, ...]:
+    """A path whose step is named, with the step's place in the unfolded chain instead."""
+    if "chain" not in path:
+        return path
+    at = path.index("chain")
+    node: Any = opened.table
+    for one in path[:at]:
+        node = node.get(one, {}) if isinstance(node, dict) else {}
+    wanted = ".".join(str(one) for one in path[at + 1 :])
+    for i, step in enumerate(node.get("chain", []) if isinstance(node, dict) else []):
+        if step.named == wanted:
+            return (*path[: at + 1], i)
+    return path[:at]
