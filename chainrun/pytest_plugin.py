@@ -1,5 +1,5 @@
-"""Recipes as tests: with `chainrun = true` in pytest's settings, or --chainrun, every *.recipe.toml that has an [expect] or
-a baseline is collected, an item a check. Nothing of chainrun is imported before it is needed.
+"""Recipes as tests: with `chainrun = true` in pytest's settings, or --chainrun, every *.recipe.toml that has an
+[expect] or a baseline is collected, an item a check. Nothing of chainrun is imported before it is needed.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
     wanted = config.getoption("--chainrun") or config.getoption("--chainrun-accept") or config.getini("chainrun")
     if not wanted or not file_path.name.endswith(ENDING):
         return None
-    return RecipeFile.from_parent(parent, path=file_path)  # type: ignore[no-any-return]
+    return RecipeFile.from_parent(parent, path=file_path)
 
 
 class RecipeFile(pytest.File):
