@@ -79,7 +79,8 @@ class RecipeFile(pytest.File):
         from chainrun.verify.run import VerifyOptions, verify
 
         if self._verdict is None and self._error is None:
-            options = VerifyOptions(accept=bool(self.config.getoption("--chainrun-accept")), store=default_folder())
+            accept = bool(self.config.getoption("--chainrun-accept"))
+            options = VerifyOptions(accept=accept, store=default_folder(), write_missing=False)
             try:
                 self._verdict = verify(open_recipe(self.path), options)
             except ChainrunError as error:
@@ -130,7 +131,7 @@ class RecipeCheck(pytest.Item):
 
     def reportinfo(self) -> tuple[Path, int | None, str]:
         """Where it stands."""
-        return self.path, None, f"{self.path.name}::{self.name}"
+        return self.path, None, f"{self.path.name}: {self.name}"
 
 
 @pytest.fixture

@@ -194,6 +194,7 @@ def test_a_reference_that_is_upside_down_is_the_odd_one(tmp_path):
         soundfile.write(tmp_path / f"over_{side}.flac", -x, rate)
     told_of = [one.text for one in advice(survey(of_folder(tmp_path))) if one.about == "polarity"]
     assert any("over.left" in text and "the one to turn over" in text for text in told_of)
+    assert any(text.startswith("over.right: upside down as over.left is") for text in told_of)
     assert not any(text.startswith(("kick", "snare_top", "hat")) for text in told_of)
 
 
@@ -281,11 +282,12 @@ def alone(x, rate=RATE, full_scale=1 - 1e-5, sizes=(5000, 131072, 77)):
 def test_runs_over_blocks():
     holds = np.array([0, 1, 1, 1, 0, 1, 1, 1, 1, 1, 0, 1, 1, 1], dtype=bool)
     for size in (1, 2, 3, 5, 14):
-        runs = Runs(3)
+        runs, sizes = Runs(3), np.arange(holds.size) / 100
         for at in range(0, holds.size, size):
-            runs.feed(holds[at : at + size])
+            runs.feed(holds[at : at + size], sizes[at : at + size])
         runs.end()
         assert (runs.begins, runs.lengths) == ([1, 5, 11], [3, 5, 3])
+        assert runs.entries == [0.0, 0.04, 0.1]
 
 
 def test_flat_tops_below_full_scale():
@@ -334,6 +336,84 @@ def test_a_lossy_copys_bandwidth():
     assert alone(cut).bandwidth_hz == pytest.approx(15800, abs=500)
     soft = signal.sosfilt(signal.butter(2, 6000, fs=RATE, output="sos"), x)  # a dark microphone
     assert alone(soft).bandwidth_hz is None
+
+
+def test_what_is_no_clipping(tmp_path):
+    """Float files over full scale, and slow waves whose tops are rounded by 16 bits."""
+    t = np.arange(3 * RATE) / RATE
+    hot = 1.9 * np.exp(-t) * np.sin(2 * np.pi * 200 * t)
+    assert (alone(hot).clipped_runs, alone(hot).flat_level_dbfs) == (0, None)
+    bass = np.round(np.sin(2 * np.pi * 41.2 * t) * 32767) / 32768
+    assert alone(bass, full_scale=1 - 1.5 / 32768).clipped_runs == 0
+    cut = np.clip(1.2 * np.sin(2 * np.pi * 41.2 * t), -1, 1)
+    assert alone(cut).clipped_runs == 247 or alone(cut).clipped_runs == 248
+    square = 0.3 * np.sign(np.sin(2 * np.pi * 110 * t))
+    assert alone(square).flat_level_dbfs is None
+
+
+def test_what_is_no_hum_and_no_cut():
+    t = np.arange(8 * RATE) / RATE
+    organ = sum(0.1 / k * np.sin(2 * np.pi * 100 * k * t) for k in (1, 2, 3))
+    assert alone(organ + noise(t.size, 1e-4)).hum is None
+    bells = sum(np.exp(-(t % 0.5) * 6) * np.sin(2 * np.pi * hz * t) for hz in (2100, 5300, 7900)) * 0.1
+    assert alone(bells + noise(t.size, 1e-5)).bandwidth_hz is None
+
+
+NASTY = {
+    "kit": 1,
+    "main": 1,
+    "kick \N{DRUM WITH DRUMSTICKS}": 1,
+    'say "so"': 1,
+    "keys": 1,
+    "voice": 1,
+    "OH": 1,
+    "room": 1,
+    "guitar": 2,
+    "fiddle": 1,
+}
+
+
+def test_drafts_of_nasty_names_and_mono_everything(tmp_path, chainrun):
+    folder = tmp_path / "odd dir"
+    folder.mkdir()
+    for k, (name, channels) in enumerate(NASTY.items()):
+        soundfile.write(
+            folder / f"{name}.wav", np.stack([noise(RATE, 0.1, seed=k)] * channels).T, RATE, subtype="PCM_24"
+        )
+    ran = chainrun("draft", folder)
+    assert ran.code == 0
+    recipe = folder / "odd dir.recipe.toml"
+    assert f"chainrun render '{recipe}'" in ran.out
+    checked = chainrun("check", recipe)
+    assert checked.code == 0, checked.err
+    assert chainrun("render", recipe, "-o", tmp_path / "out", "--quiet").code == 0
+
+
+def test_tiny_and_quiet_files(tmp_path, chainrun):
+    files(tmp_path, {"kick": np.array([0.1] * 5), "snare": np.array([0.2] * 10)})
+    assert chainrun("survey", tmp_path).code == 0
+    quiet = tmp_path / "quiet"
+    quiet.mkdir()
+    files(quiet, {"bass": noise(2 * RATE, 1e-4), "voice": noise(2 * RATE, 1e-4, seed=2)})
+    assert chainrun("draft", quiet).code == 0
+    text = next(quiet.glob("*.recipe.toml")).read_text()
+    assert "level_db = 24.0  # too quiet or short" in text
+
+
+def test_unrelated_sounds_have_no_arrivals(tmp_path, chainrun):
+    files(tmp_path, CASES["no common source"])
+    ran = chainrun("survey", tmp_path, "--json")
+    assert not [one for one in ran.json["advice"] if one["about"] in ("arrival", "unsure")]
+
+
+def test_without_a_far_microphone_only_second_ones_are_aligned(tmp_path, chainrun):
+    for name in ("kick", "snare_top", "snare_under", "hat"):
+        shutil.copy(DEMO / f"{name}.flac", tmp_path)
+    overlay = tmp_path / "x.overlay.toml"
+    assert chainrun("survey", tmp_path, "--write", overlay, "--align", "close").code == 0
+    text = overlay.read_text()
+    assert text.count("shift_samples") == 1
+    assert "[stems.snare_under]" in text.split("shift_samples")[0].splitlines()[-2] or "snare_under" in text
 
 
 def test_copies_are_found(tmp_path):
@@ -439,12 +519,14 @@ def test_odd_folders_are_defined(case, tmp_path, chainrun):
 
 def test_bad_calls(tmp_path, chainrun):
     folder = files(tmp_path, {"kick": noise(RATE, 0.1), "snare": noise(RATE, 0.1, seed=1)})
+    (folder / "mine.overlay.toml").write_text("# edited by hand\n")
     for arguments, code, text in (
         (("survey", tmp_path / "nothing"), 3, "no such file"),
         (("survey", folder, "--reference", "snar"), 2, "did you mean 'snare'"),
         (("survey", folder, "--align", "every"), 2, "none, close, all"),
         (("survey", folder, "--variant", "x"), 2, "bare folder"),
         (("survey", folder, "--write", folder / "kick.wav"), 2, "not written over"),
+        (("survey", folder, "--write", folder / "mine.overlay.toml"), 2, "not written over"),
         (("draft", folder / "kick.wav"), 2, "no such folder"),
         (("draft", folder, "-o", folder), 2, "not a folder"),
     ):

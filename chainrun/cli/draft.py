@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -54,6 +55,6 @@ def command(
     allow = ""
     if refusal is not None:
         talk(f"note: the stems lie outside the recipe's folder; render with --allow-root {stems_dir}")
-        allow = f" --allow-root {stems_dir}"
-    put(f"next: read it, then  chainrun render {target} -o out{allow}")
+        allow = f" --allow-root {shlex.quote(str(stems_dir))}"
+    put(f"next: read it, then  chainrun render {shlex.quote(str(target))} -o out{allow}")
     return EXIT_DONE

@@ -45,9 +45,11 @@ def command(
 
     if align not in ("none", "close", "all"):
         raise refuse("--align knows no such word", given=align, allowed="none, close, all")
-    if write is not None and write.exists() and not write.name.endswith(".overlay.toml"):
+    if write is not None and write.exists():
         raise refuse(
-            "a file that is no overlay is not written over", given=str(write), hint="give a name like fix.overlay.toml"
+            "there is such a file already, and what a person may have edited is not written over",
+            given=str(write),
+            hint="give --write another name",
         )
     changed = overrides(variant, overlay, set_, allow_root)
     if source.is_dir() and (variant or overlay or set_):
@@ -101,11 +103,11 @@ def _files(stems: list[dict[str, Any]]) -> str:
             [
                 shortened(stem["name"], 15),
                 shortened(stem["instrument"] or "?", 10),
-                number(measured["integrated_lufs"]),
-                number(measured["true_peak_dbtp"]),
-                number(measured["crest_db"]),
+                number(measured.get("integrated_lufs")),
+                number(measured.get("true_peak_dbtp")),
+                number(measured.get("crest_db")),
                 number(found["dc_dbfs"], 0),
-                number(measured["noise_floor_dbfs"], 0),
+                number(measured.get("noise_floor_dbfs"), 0),
                 str(found["clipped_runs"]),
                 number(measured["n_frames"] / measured["rate_hz"], 2),
                 f"{measured['rate_hz'] / 1000:g}",
@@ -116,21 +118,19 @@ def _files(stems: list[dict[str, Any]]) -> str:
 
 
 def _group(group: dict[str, Any]) -> list[str]:
+    from chainrun.survey.advice import PERHAPS
+
     lines: list[str] = []
     if group["arrivals"]:
         lines += ["", f"{group['name']}: arrival behind {printable(group['reference'])} (negative: ahead)"]
-        rows = [
-            [
-                shortened(one["channel"], 18),
-                shortened(one["drum"], 12),
-                number(one["delay_samples"]),
-                number(one["delay_ms"], 2),
-                number(one["delay_m"], 2),
-                "inverted" if one["inverted"] else "same",
-                f"{one['confidence']:.0%} of {one['n_hits']}",
-            ]
-            for one in group["arrivals"]
-        ]
+        rows = []
+        for one in group["arrivals"]:
+            told = ["?"] * 4
+            if one["confidence"] >= PERHAPS:
+                way = [number(one["delay_samples"]), number(one["delay_ms"], 2), number(one["delay_m"], 2)]
+                told = [*way, "inverted" if one["inverted"] else "same"]
+            agree = f"{one['confidence']:.0%} of {one['n_hits']}"
+            rows.append([shortened(one["channel"], 18), shortened(one["drum"], 12), *told, agree])
         lines.append(table(["microphone", "by hits of", "samples", "ms", "m", "polarity", "hits agree"], rows, left=2))
     if group["bleed_db"]:
         lines += ["", "how loud each drum is in each microphone, dB of its own:"]

@@ -100,9 +100,15 @@ def difference(one: Path, other: Path, *, match: bool = True) -> Difference:
     late = offset_frames(one, other, rate) if match else 0.0
     gain = 0.0
     if match and math.isfinite(a.measured.integrated_lufs) and math.isfinite(b.measured.integrated_lufs):
-        gain = a.measured.integrated_lufs - b.measured.integrated_lufs
+        gain = _on_two(a) - _on_two(b)
         gain = 0.0 if abs(gain) < 1e-6 else gain
     return _apart(a, b, rate, late, gain)
+
+
+def _on_two(sound: Sound) -> float:
+    """Loudness on two loudspeakers: a mono file is measured as one channel, and compared on both."""
+    lufs = sound.measured.integrated_lufs
+    return lufs + 10.0 * math.log10(2.0) if sound.measured.n_channels == 1 else lufs
 
 
 def _apart(a: Sound, b: Sound, rate: int, late: float, gain: float) -> Difference:

@@ -53,7 +53,7 @@ class Stream:
         header = self._reader.header
         self._converter = None
         if header.rate_hz != rate_hz:
-            self._converter = Resampler(header.rate_hz, rate_hz, min(2, header.n_channels))
+            self._converter = Resampler(header.rate_hz, rate_hz, 2)
         self.n_frames = -(-header.n_frames * rate_hz // header.rate_hz)
         self._gain = db_to_gain(gain_db)
         whole, fraction = split_delay(late_frames)

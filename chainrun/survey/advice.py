@@ -18,6 +18,8 @@ LIKE_DB = 0.4
 ALIKE = 0.95
 THREE_TO_ONE_DB = 20.0 * math.log10(3.0)
 FEWEST = 3
+PERHAPS = 0.5
+"""Less sure than this, an arrival is not told at all."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +43,13 @@ class Turned:
     channel: str
     against: str
     sure: Arrived
+
+    @property
+    def reason(self) -> str:
+        """In words, with the hits that say so."""
+        if self.sure.inverted:
+            return f"inverted against {self.against}: {of_hits(self.sure)} say so"
+        return f"upside down as {self.against} is: {of_hits(self.sure)} agree with it"
 
 
 def told_alone(survey: Survey) -> list[Advice]:
@@ -72,7 +81,7 @@ def told_alone(survey: Survey) -> list[Advice]:
                 "converter (a pad forgotten, say)",
             )
         elif m.true_peak_dbtp is not None and m.true_peak_dbtp > HOT_DBTP and channel.side in (None, 0):
-            say("hot", f"hot: true peak {m.true_peak_dbtp:+.1f} dBTP, but not clipped")
+            say("hot", f"hot: true peak {m.true_peak_dbtp:+.1f} dBTP; no wave is seen to be cut")
         if one.dc_dbfs > LOUD_DC_DBFS:
             say("dc", f"DC offset of {one.dc_dbfs:.1f} dBFS; `dc_block` or a low cut takes it out")
         if one.hum is not None:
@@ -84,7 +93,8 @@ def told_alone(survey: Survey) -> list[Advice]:
             say("hum", f"mains hum of {one.hum.mains_hz:.0f} Hz: {', '.join(lines)} dBFS; `hum` takes it out")
         if one.dropouts_at_s:
             times = ", ".join(f"{at:.2f}" for at in one.dropouts_at_s[:3])
-            say("dropout", f"{len(one.dropouts_at_s)} dropouts (stretches of exact zeros in sound) at {times} s")
+            many = f"{one.dropouts} stretches" if one.dropouts > 1 else "a stretch"
+            say("dropout", f"{many} of exact zeros inside the sound, at {times} s: dropouts, or a gate's work")
         if one.bandwidth_hz is not None:
             say("bandwidth", f"nothing above {one.bandwidth_hz / 1000:.1f} kHz: it was cut, by a lossy copy perhaps")
         if m.rate_hz != survey.material.rate_hz and channel.side in (None, 0):
@@ -150,9 +160,11 @@ def told_between(survey: Survey) -> list[Advice]:
             text = f"{group.reference}: most close microphones are upside down against it: it is the one to turn over"
             found.append(Advice(str(group.reference), "polarity", text))
         for turn in turns:
-            text = f"{turn.channel}: inverted against {turn.against}: {of_hits(turn.sure)} say so"
+            text = f"{turn.channel}: {turn.reason}"
             found.append(Advice(turn.channel, "polarity", text, turn.sure.confidence))
         for one in group.arrivals:
+            if one.confidence < PERHAPS:
+                continue
             if one.confidence < SURE or one.n_hits < FEWEST:
                 text = f"{one.channel}: perhaps {metres(one, rate)}, for {one.drum} agrees in {of_hits(one)} only"
                 found.append(Advice(one.channel, "unsure", text, one.confidence))
@@ -206,10 +218,9 @@ def _told_pairs(group: GroupSurvey) -> list[Advice]:
                 continue
             earlier = "left" if seat.delay_ms > 0 else "right"
             louder = "right" if seat.level_db > 0 else "left"
-            text = (
-                f"{stem}: {seat.drum} arrives {abs(seat.delay_ms):.2f} ms earlier on the {earlier}, and is "
-                f"{abs(seat.level_db):.1f} dB louder on the {louder}"
-            )
+            level = f"{abs(seat.level_db):.1f} dB louder on the {louder}"
+            level = level if abs(seat.level_db) >= 0.05 else "as loud on both sides"
+            text = f"{stem}: {seat.drum} arrives {abs(seat.delay_ms):.2f} ms earlier on the {earlier}, and is {level}"
             found.append(Advice(stem, "image", text, seat.likeness))
     return found
 

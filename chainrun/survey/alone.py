@@ -16,6 +16,10 @@ FLAT = 2e-4
 STEEP = 4.0
 """A wave that was cut comes to its top by a step of so many tolerances; a rounded one by less than three."""
 MANY_FLAT = 4
+MOST_AT_TOP = 0.1
+SURELY_CUT = 40
+"""So many frames at full scale were cut, however they come to it."""
+LOUD_HUM_DBFS = -40.0
 DROPOUT_MS = 0.7
 LOUD_BESIDE = 10.0 ** (-45.0 / 20.0)
 WINDOW_S = 2.0
@@ -23,6 +27,7 @@ MAINS_HZ = (50.0, 60.0)
 HARMONICS = 6
 QUIET_PERCENT = 25.0
 STANDS_OUT_DB = 14.0
+SILENCE = -200.0
 CLIFF_DB = 25.0
 """A spectrum that falls by so much within 700 Hz, and stays down, was cut."""
 
@@ -34,26 +39,36 @@ class Runs:
     least: int
     begins: list[int] = field(default_factory=list)
     lengths: list[int] = field(default_factory=list)
+    entries: list[float] = field(default_factory=list)
+    """The size of the frame before each run."""
     _at: int = 0
     _open: int = 0
+    _entry: float = 0.0
+    _last: float = 0.0
 
-    def feed(self, holds: BoolArray) -> None:
-        """Count a block in."""
+    def feed(self, holds: BoolArray, sizes: Array) -> None:
+        """Count a block in: where it holds, and how large each frame is."""
         n = holds.size
+        if n == 0:
+            return
         if not holds.any():
             self._close(self._at)
             self._at += n
+            self._last = float(sizes[-1])
             return
         edges = np.flatnonzero(np.diff(np.concatenate([[False], holds, [False]]).astype(np.int8)))
         for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
             if begin > 0:
                 self._close(self._at)
+            if not self._open:
+                self._entry = float(sizes[begin - 1]) if begin else self._last
             if end < n:
                 self._add(self._at + begin - self._open, end - begin + self._open)
                 self._open = 0
             else:
                 self._open += end - begin
         self._at += n
+        self._last = float(sizes[-1])
 
     def _close(self, at: int) -> None:
         if self._open:
@@ -64,6 +79,7 @@ class Runs:
         if length >= self.least:
             self.begins.append(begin)
             self.lengths.append(length)
+            self.entries.append(self._entry)
 
     def end(self) -> None:
         """The signal ends here."""
@@ -92,7 +108,9 @@ class Alone:
     flat_level_dbfs: float | None
     """Where waves are cut off below full scale."""
     flat_runs: int
+    dropouts: int
     dropouts_at_s: tuple[float, ...]
+    """The first ten."""
     hum: Hum | None
     bandwidth_hz: float | None
     """Where the spectrum ends, if it was cut."""
@@ -139,7 +157,7 @@ class Listener:
             self._first = self._n + int(heard[0]) if self._first is None else self._first
             self._last = self._n + int(heard[-1])
         self._peak = max(self._peak, float(size.max(initial=0.0)))
-        self._clipped.feed(size >= self._full_scale)
+        self._clipped.feed(size >= self._full_scale, size)
         for sign, tops in self._tops.items():
             tops.feed(sign * x, self._n)
         self._find_dropouts(x)
@@ -175,26 +193,42 @@ class Listener:
         """What was heard."""
         self._clipped.end()
         flat = [tops.found() for tops in self._tops.values()]
-        level, runs = max(flat, key=lambda one: one[1])
-        below = runs >= MANY_FLAT and level < 0.97 * self._full_scale
+        level, runs, frames = max(flat, key=lambda one: one[1])
+        # A wave that stands at its top for long is no cut one, but a synthesiser's.
+        below = runs >= MANY_FLAT and frames < MOST_AT_TOP * self._n and not 0.97 < level / self._full_scale < 1.0001
         rate = self._rate
-        begins = self._clipped.begins
+        clipped = self._clipped_runs()
         return Alone(
             n_frames=self._n,
             begin_silence_s=(self._first if self._first is not None else self._n) / rate,
             end_silence_s=(self._n - 1 - self._last) / rate if self._last >= 0 else self._n / rate,
             dc_dbfs=gain_to_db(abs(self._offset())),
-            clipped_runs=len(begins),
-            clipped_longest=max(self._clipped.lengths, default=0),
-            clipped_at_s=tuple(round(at / rate, 3) for at in begins[:10]),
+            clipped_runs=len(clipped),
+            clipped_longest=max((length for _, length in clipped), default=0),
+            clipped_at_s=tuple(round(at / rate, 3) for at, _ in clipped[:10]),
             flat_level_dbfs=gain_to_db(level) if below else None,
             flat_runs=runs if below else 0,
+            dropouts=len(self._dropouts),
             dropouts_at_s=tuple(round(at / rate, 3) for at in self._dropouts[:10]),
             hum=self._hum(),
             bandwidth_hz=self._bandwidth(),
             peak=self._peak,
             energy=self._energy,
         )
+
+    def _clipped_runs(self) -> list[tuple[int, int]]:
+        """Begin and length of runs at full scale that waves were cut at: they come to it by a step.
+
+        A float file that goes over full scale has lost nothing there.
+        """
+        if self._peak > 1.0001:
+            return []
+        found = zip(self._clipped.begins, self._clipped.lengths, self._clipped.entries, strict=True)
+        return [
+            (begin, length)
+            for begin, length, entry in found
+            if self._full_scale - entry >= STEEP * 1.01 / 32768.0 or length >= SURELY_CUT
+        ]
 
     def _offset(self) -> float:
         """The mean of what is there all the time: of all, but no more than in the quiet quarter, nor against it.
@@ -231,7 +265,10 @@ class Listener:
                 clear = clear and line > 10.0 ** (-95.0 / 20.0)
                 levels.append(round(gain_to_db(line), 1) if clear else None)
             lines = sum(level is not None for level in levels)
-            if lines > most and lines >= 2 and (levels[0] is not None or levels[1] is not None):
+            # Without its first harmonic a loud one may be an organ's note.
+            loudest = max((level for level in levels if level is not None), default=SILENCE)
+            sure = levels[0] is not None or (levels[1] is not None and loudest < LOUD_HUM_DBFS)
+            if lines > most and lines >= 2 and sure:
                 best, most = Hum(mains, tuple(levels)), lines
         return best
 
@@ -249,7 +286,12 @@ class Listener:
             return None
         last = int(np.flatnonzero(cliff)[-1])
         first = last - int(np.argmin(cliff[last::-1])) + 1
-        edge_hz = ((first + last) / 2.0 + 4.0) * 100.0
+        edge = round((first + last) / 2.0 + 4.0)
+        # A few ringing lines have an end, too: what was cut is full up to there.
+        full = level[edge // 2 : edge - 6] > float(above[min(last + 7, n - 1)]) + 15.0
+        if not full.size or float(full.mean()) < 0.8:
+            return None
+        edge_hz = edge * 100.0
         return edge_hz if edge_hz < 0.44 * self._rate else None
 
 
@@ -259,16 +301,18 @@ class _Tops:
     def __init__(self) -> None:
         self._level = 0.0
         self._runs = 0
+        self._frames = 0
         self._last = 0.0
 
     def feed(self, x: Array, at: int) -> None:
         highest = float(x.max(initial=0.0))
         tolerance = max(FLAT * highest, 1.01 / 32768.0)
         if highest > self._level + tolerance:
-            self._level, self._runs = highest, 0
+            self._level, self._runs, self._frames = highest, 0, 0
         tolerance = max(FLAT * self._level, 1.01 / 32768.0)
         if highest >= self._level - tolerance > 0.0:
             flat = x >= self._level - tolerance
+            self._frames += int(flat.sum())
             edges = np.flatnonzero(np.diff(np.concatenate([[False], flat, [False]]).astype(np.int8)))
             for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
                 before = x[begin - 1] if begin else self._last
@@ -276,6 +320,6 @@ class _Tops:
                     self._runs += 1
         self._last = float(x[-1]) if x.size else self._last
 
-    def found(self) -> tuple[float, int]:
-        """The level, and how many runs lie at it."""
-        return self._level, self._runs
+    def found(self) -> tuple[float, int, int]:
+        """The level, and how many runs and frames lie at it."""
+        return self._level, self._runs, self._frames

@@ -113,7 +113,7 @@ def of_folder(folder: Path) -> Material:
             joined[left] = (left, right)
             joined[right] = (left, right)
     channels: list[Channel] = []
-    names: set[str] = set()
+    names: set[str] = {"kit"}  # a draft's bus
     done: set[str] = set()
     for path, header in headers.items():
         if path.stem in done:

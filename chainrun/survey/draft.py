@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import math
+import tomllib
 from dataclasses import dataclass, field
 
 from chainrun.errors import printable
-from chainrun.survey.advice import imbalance, of_hits, turned
+from chainrun.survey.advice import imbalance, turned
 from chainrun.survey.channels import Channel
+from chainrun.survey.library import own_library
 from chainrun.survey.roles import DRUMS
 from chainrun.survey.survey import GroupSurvey, Survey
 
@@ -85,10 +86,10 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
     bus = len(drum_stems) > 1
     lines = [
         "recipe = 1",
-        f"title = {json.dumps(printable(title))}",
+        f"title = {toml_text(printable(title))}",
         'note = "A draft: made from the names and the sound of the files. Every choice is yours to change."',
         f"rate_hz = {survey.material.rate_hz}",
-        f"stems_dir = {json.dumps(stems_dir)}",
+        f"stems_dir = {toml_text(stems_dir)}",
         PRESETS_DIRS,
     ]
     for stem in survey.material.stems:
@@ -120,6 +121,30 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
     return made
 
 
+def toml_text(value: str | list[str]) -> str:
+    """A string, or an array of them, as TOML writes it."""
+    import tomli_w
+
+    if isinstance(value, list):
+        return f"[{', '.join(toml_text(one) for one in value)}]"
+    return tomli_w.dumps({"x": value}).removeprefix("x = ").rstrip("\n")
+
+
+def fits(preset: str, n_channels: int) -> bool:
+    """Whether a preset's chain runs on so many channels: none of its steps asks for two sides and gets one."""
+    from chainrun.contract import processors
+
+    chain = tomllib.loads((own_library() / f"{preset}.preset.toml").read_text(encoding="utf-8")).get("chain", [])
+    for written in chain:
+        if "do" not in written:
+            continue
+        step = processors()[written["do"]].model_validate(written)
+        if step.needs_stereo and n_channels != 2:
+            return False
+        n_channels = step.channels_out(n_channels)
+    return True
+
+
 def _instrument(channel: Channel, kit: GroupSurvey | None) -> str | None:
     """By the name; else, for a microphone close to a drum, by where its hits are loudest."""
     if channel.role.instrument is not None or kit is None:
@@ -136,7 +161,7 @@ def _stem(survey: Survey, kit: GroupSurvey | None, stem: str, in_kit: bool, made
     first = channels[0]
     files = list(dict.fromkeys(channel.path.name for channel in channels))
     strip = _Strip()
-    strip.keys.append(("file", json.dumps(files[0]) if len(files) == 1 else json.dumps(files), ""))
+    strip.keys.append(("file", toml_text(files[0] if len(files) == 1 else files), ""))
     instrument = _instrument(first, kit)
     part = first.role.part
     heard = instrument or "an instrument of its own"
@@ -170,15 +195,16 @@ def _stem(survey: Survey, kit: GroupSurvey | None, stem: str, in_kit: bool, made
     if len(channels) == 1:
         chain = STEREO_ONLY.get(str(instrument), chain)
     for name in chain:
-        strip.steps.append((f'{{ preset = "{name}" }}', ""))
-        made.presets.append(name)
+        if fits(name, len(channels)):
+            strip.steps.append((f'{{ preset = "{name}" }}', ""))
+            made.presets.append(name)
     return strip
 
 
 def _mends(survey: Survey, kit: GroupSurvey | None, channels: list[Channel], strip: _Strip) -> None:
     """Polarity and the balance of a pair, from the survey."""
     turns, odd = turned(kit) if kit is not None else ([], False)
-    turned_over = {turn.channel: f"inverted against {turn.against}: {of_hits(turn.sure)}" for turn in turns}
+    turned_over = {turn.channel: turn.reason for turn in turns}
     if odd and kit is not None and kit.reference is not None:
         turned_over[kit.reference] = "most close microphones are upside down against it"
     for line in survey.lines:
@@ -203,8 +229,11 @@ def _fader(survey: Survey, channels: list[Channel], instrument: str | None, part
     wanted = WANTED_LUFS.get(str(instrument), OTHER_LUFS)
     wanted = UNDER_LUFS if part == "under" else SECOND_LUFS if part in ("out", "amp") else wanted
     if not math.isfinite(lufs):
-        return "level_db", "0.0", "too short to tell its loudness"
-    level = max(-24.0, min(18.0, round((wanted - lufs) * 2.0) / 2.0))
+        if measured.rms_dbfs is None or not math.isfinite(measured.rms_dbfs):
+            return "level_db", "0.0", "too short to tell its level"
+        level = max(-24.0, min(24.0, round((wanted - measured.rms_dbfs) * 2.0) / 2.0))
+        return "level_db", f"{level:.1f}", f"too quiet or short for a loudness: its RMS of {measured.rms_dbfs:.0f} dBFS"
+    level = max(-24.0, min(24.0, round((wanted - lufs) * 2.0) / 2.0))
     return "level_db", f"{level:.1f}", f"recorded at {lufs:.1f} LUFS, put at about {wanted:.0f} as a start"
 
 

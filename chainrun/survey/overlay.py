@@ -7,10 +7,18 @@ from typing import Literal
 from chainrun.errors import printable
 from chainrun.survey.advice import FEWEST, LIKE_DB, advice, imbalance, metres, of_hits, turned
 from chainrun.survey.between import SURE, Arrived
-from chainrun.survey.survey import Survey
+from chainrun.survey.survey import GroupSurvey, Survey
 
 Align = Literal["none", "close", "all"]
 SMALLEST_SHIFT = 0.05
+
+
+def _to_align(group: GroupSurvey, close: set[str]) -> list[Arrived]:
+    """Arrivals that may be mended: against a far reference all; without one, a drum's second microphone alone.
+
+    What two close microphones hear of each other's drums is bleed, and no time to align by.
+    """
+    return group.under if group.reference in close else group.arrivals
 
 
 class _Stem:
@@ -34,10 +42,10 @@ def overlay_text(survey: Survey, source: str, align: Align = "none") -> str:
             stems[stem].invert[side] = (True, "most close microphones are upside down against it")
         for turn in turns:
             stem, side = place[turn.channel]
-            stems[stem].invert[side] = (True, f"inverted against {turn.against}: {of_hits(turn.sure)}")
+            stems[stem].invert[side] = (True, turn.reason)
         close = {microphone for drum in group.drums for microphone in drum.microphones}
         if align != "none":
-            for one in group.arrivals:
+            for one in _to_align(group, close):
                 if one.confidence < SURE or one.n_hits < FEWEST or (align == "close" and one.channel not in close):
                     continue
                 stem, side = place[one.channel]

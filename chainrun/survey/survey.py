@@ -13,7 +13,7 @@ import numpy as np
 from chainrun.dsp.arrays import Array
 from chainrun.engine.sources import StemSource
 from chainrun.errors import Problem, UsageError, nearest
-from chainrun.survey.between import Adding, Arrived, Group, Seat, line_and_amplifier
+from chainrun.survey.between import MOST_MS, SURE, Adding, Arrived, Group, Seat, line_and_amplifier
 from chainrun.survey.channels import Channel, Material
 from chainrun.survey.hearing import FileHeard, cut_stretches, hear_envelope, hear_file, largest_difference
 from chainrun.survey.kit import Drum, close_ones, drums, far_ones, hit_places
@@ -217,7 +217,8 @@ def _tell_arrivals(found: GroupSurvey, group: Group, reference: Channel) -> None
     for channel in found.channels:
         if channel.name == reference.name:
             continue
-        told = group.against(channel.name, reference.name)
+        most = MOST_MS * group.rate_hz / 1000.0
+        told = [one for one in group.against(channel.name, reference.name) if abs(one.delay_frames) <= most]
         own = group.drum_of(channel.name)
         if told:
             found.arrivals.append(told[0])
@@ -228,7 +229,7 @@ def _tell_arrivals(found: GroupSurvey, group: Group, reference: Channel) -> None
             if second is not None:
                 found.under.append(second)
         best = told[0] if told else None
-        if own is not None and best is not None:
+        if own is not None and best is not None and best.confidence >= SURE:
             moved = (-best.delay_frames, best.inverted)
             pair = group.adding(channel.name, reference.name, own, moved)
             if pair is not None:

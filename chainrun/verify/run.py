@@ -100,6 +100,8 @@ class VerifyOptions:
     workers: int | None = None
     out: Path | None = None
     """Where the rendered files stay; else they are thrown away."""
+    write_missing: bool = True
+    """Where there is no baseline, write it and fail; else only [expect] is judged."""
 
 
 def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, float], None] | None = None) -> Verdict:
@@ -124,6 +126,8 @@ def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, f
             if options.with_audio:
                 _keep_audio(path, result, out)
             verdict.accepted = True
+        elif was is None and not options.write_missing:
+            pass
         elif was is None:
             baselines.write(path, gather(opened, result, kept, out))
             verdict.checks.append(

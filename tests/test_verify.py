@@ -1,0 +1,515 @@
+"""verify, compare, sweep and the pytest plugin.
+
+Quantities are held against ones computed here by NumPy and SciPy; that a residual 60 LU under the mix is masked, and
+that steps of 0.1 dB are not heard, is common practice. Annotations are escaped as the workflow commands of hosted
+CI runners document it (%, CR and LF; in properties also `:` and `,`).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import textwrap
+import tomllib
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from scipy import signal
+
+from chainrun.compare.difference import difference
+from chainrun.compare.limits import Floor
+from chainrun.compare.verdict import where_in_bands, where_in_time
+from chainrun.dsp.sketch import Sketch, energies_apart
+from chainrun.recipe import open_recipe
+from chainrun.verify import baseline
+from chainrun.verify.run import VerifyOptions, verify
+from tests.bench import verifier
+from tests.signals import noise
+
+pytest_plugins = ["pytester"]
+ROOT = Path(__file__).parent.parent
+RATE = 48000
+SONG = """recipe = 1
+[stems.kick]
+file = "kick.wav"
+to = "kit"
+chain = [ { do = "compressor", name = "squash", threshold_db = -20, ratio = 4 } ]
+[stems.snare]
+file = "snare.wav"
+to = "kit"
+chain = [ { do = "eq", bands = [ { kind = "bell", freq_hz = 900, gain_db = 3 } ] } ]
+[buses.kit]
+level_db = -6
+[[deliver]]
+file = "mix.wav"
+bits = 24
+[expect]
+sample_peak_dbfs = { at_most = -1 }
+"stems.kick.chain.squash.gain_reduction_max_db" = { from = 1, to = 30 }
+"""
+
+
+@pytest.fixture(autouse=True)
+def no_ci(monkeypatch):
+    monkeypatch.delenv("CI", raising=False)
+
+
+@pytest.fixture
+def song(session):
+    return session.write(SONG)
+
+
+# -- sketches and differences ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("level_db", [-20, -60, -100])
+def test_a_sketch_tells_how_far_two_sounds_are_apart(level_db):
+    x = np.stack([noise(20 * RATE, 0.1, seed=1), noise(20 * RATE, 0.1, seed=2)])
+    apart = 10 ** (level_db / 20) * np.stack([noise(20 * RATE, 0.1, seed=3), noise(20 * RATE, 0.1, seed=4)])
+    sketches = []
+    for y, size in ((x, 77_777), (x + apart, 5_000)):
+        sketch = Sketch(RATE, 2)
+        for at in range(0, y.shape[1], size):
+            sketch.feed(y[:, at : at + size])
+        sketches.append(sketch.result())
+    found = 10 * np.log10(energies_apart(*sketches).sum() / np.sum(apart**2))
+    assert found == pytest.approx(0, abs=1.5)  # 160 degrees of freedom: a standard deviation of 0.5 dB
+
+
+def write(path, x, rate=RATE, subtype="FLOAT"):
+    soundfile.write(path, np.atleast_2d(x).T, rate, subtype=subtype)
+    return path
+
+
+def test_a_difference_is_what_was_added(tmp_path):
+    """White noise 40 dB under white noise from 3.0 to 5.0 s: the residual by hand."""
+    x = np.stack([noise(8 * RATE, 0.1, seed=1), noise(8 * RATE, 0.1, seed=2)])
+    y = x.copy()
+    y[:, 3 * RATE : 5 * RATE] += 0.01 * np.stack([noise(2 * RATE, 0.1, seed=5), noise(2 * RATE, 0.1, seed=6)])
+    found = difference(write(tmp_path / "a.wav", x), write(tmp_path / "b.wav", y), match=False)
+    assert found.residual_dbfs == pytest.approx(20 * np.log10(np.sqrt(np.mean((x - y) ** 2))), abs=0.01)
+    assert found.residual_lu == pytest.approx(-40 + 10 * np.log10(2 / 8), abs=0.3)
+    loud = [i for i, level in enumerate(found.by_second_lu) if level > -60]
+    assert loud == [3, 4]
+    assert found.by_second_lu[3] == pytest.approx(-40, abs=0.3)
+    assert found.sentence().startswith(
+        "differs, though no third octave moves by 0.5 dB, from 0:03 to 0:05; the residual is -46"
+    )
+    assert found.by_band_db["1000"] == pytest.approx(-46, abs=1.5)
+
+
+@pytest.mark.parametrize("late", [0.0, 1.0, 37.25, -480.5])
+@pytest.mark.parametrize("gain_db", [0.0, -4.5])
+def test_matching_takes_time_and_level_away(tmp_path, late, gain_db):
+    x = signal.sosfilt(signal.butter(2, [60, 9000], "bandpass", fs=RATE, output="sos"), noise(6 * RATE, 0.2, seed=3))
+    x[: RATE // 2] = x[-RATE // 2 :] = 0
+    n = 1 << 19
+    spectrum = np.fft.rfft(x, n) * np.exp(-2j * np.pi * np.fft.rfftfreq(n) * late)
+    y = 10 ** (gain_db / 20) * np.fft.irfft(spectrum, n)[: x.size]
+    a, b = write(tmp_path / "a.wav", np.stack([x, x])), write(tmp_path / "b.wav", np.stack([y, y]))
+    found = difference(a, b)
+    assert found.offset_frames == pytest.approx(late, abs=0.01)
+    assert found.gain_db == pytest.approx(-gain_db, abs=0.01)
+    assert found.residual_lu < -60
+    if late or gain_db:
+        assert difference(a, b, match=False).residual_lu > -30
+
+
+def test_a_shelf_is_named_where_it_begins(tmp_path):
+    x = noise(10 * RATE, 0.1, seed=4)
+    y = x.copy()
+    high = signal.sosfilt(signal.butter(4, 4500, "highpass", fs=RATE, output="sos"), x)
+    y[7 * RATE :] += 0.35 * high[7 * RATE :]
+    found = difference(
+        write(tmp_path / "a.wav", np.stack([x, x])), write(tmp_path / "b.wav", np.stack([y, y])), match=False
+    )
+    assert "kHz up, by up to +" in found.sentence() and "from 0:07 on" in found.sentence()
+
+
+def test_words_for_bands_and_times():
+    bands = {str(hz): 0.0 for hz in (100, 200, 400, 800, 1600, 3150, 6300)}
+    assert where_in_bands(bands) is None
+    assert where_in_bands(bands | {"3150": 1.2, "6300": 0.7}) == "from 3.15 kHz up, by up to +1.2 dB"
+    assert where_in_bands(bands | {"400": -2.0}) == "at 400 Hz, by up to -2.0 dB"
+    assert where_in_bands(bands | {"100": 1.0, "200": 0.6}) == "up to 200 Hz, by up to +1.0 dB"
+    assert where_in_time((-90.0, -90.0, -50.0, -90.0, -90.0), Floor()) == "from 0:02 to 0:03"
+    assert where_in_time((-40.0,) * 5, Floor()) == "all through"
+
+
+def test_other_rates_lengths_and_channels(tmp_path):
+    x = signal.sosfilt(signal.butter(4, 8000, fs=RATE, output="sos"), noise(4 * RATE, 0.2))
+    a = write(tmp_path / "a.wav", np.stack([x, x]))
+    b = write(tmp_path / "b.wav", signal.resample(x, 4 * 44100), rate=44100)
+    found = difference(a, b)
+    assert found.residual_lu < -50
+    assert difference(a, write(tmp_path / "c.wav", np.stack([x, x])[:, : 3 * RATE])).residual_lu > -10
+    silent = write(tmp_path / "d.wav", np.zeros((2, RATE)))
+    assert difference(silent, silent).sentence() == "the same samples"
+    assert difference(a, silent).residual_lu == pytest.approx(0, abs=0.1)
+    assert difference(silent, a).residual_lu == np.inf
+
+
+# -- compare and sweep ---------------------------------------------------------------------------------------------
+
+
+def test_compare_two_files_two_recipes_and_two_variants(session, chainrun):
+    path = session.write(
+        SONG + '[variants.softer]\n"buses.kit.level_db" = -9\n[variants.upside]\n"stems.snare.invert" = true\n'
+    )
+    told = chainrun("compare", path, "--variant", "softer", "--json").json
+    assert told["gain_db"] == pytest.approx(3.0, abs=0.01)
+    assert told["verdict"].startswith("no audible difference")
+    told = chainrun("compare", path, "--variant", "softer", "--no-match", "--json").json
+    assert told["difference"]["integrated_lufs"] == pytest.approx(-3, abs=0.01)
+    assert "in all bands, by up to -3.0 dB" in told["verdict"]
+    told = chainrun("compare", path, "--variant", "softer", "--variant", "upside", "--json").json
+    assert told["residual_lu"] > -10
+    ran = chainrun("compare", path, path)
+    assert (ran.code, ran.out.splitlines()[-1]) == (0, "the same samples")
+    assert max(map(len, ran.out.splitlines())) <= 80
+    assert chainrun("compare", path, "--variant", "upside", "--strict").code == 1
+    for arguments in (
+        (path,),
+        ("pair.wav", "--variant", "x"),
+        (path, path, "--variant", "softer"),
+        (path, "--sweep", "x"),
+    ):
+        assert chainrun("compare", *arguments).code == 2
+    assert chainrun("compare", "kick.wav", "nothing.wav").code == 4
+
+
+def test_sweep(session, chainrun):
+    path = session.write(SONG)
+    ran = chainrun("compare", path, "--sweep", "stems.kick.chain.squash.ratio=1.5,4,10", "-o", "swept", "--json")
+    rows = ran.json["values"]
+    reductions = [row["gain_reduction_max_db"] for row in rows]
+    assert reductions == sorted(reductions) and reductions[0] < reductions[2] - 2
+    loud = [soundfile.read(row["matched"])[0] for row in rows]
+    assert [row["value"] for row in rows] == ["1.5", "4", "10"]
+    levels = chainrun("measure", *(row["matched"] for row in rows), "--json").json["files"]
+    measured = [one["measured"]["integrated_lufs"] for one in levels]
+    assert max(measured) - min(measured) < 0.05
+    assert all(np.abs(x).max() <= 1 for x in loud)
+    assert rows[0]["residual_lu"] is None and rows[2]["residual_lu"] > rows[1]["residual_lu"]
+    assert chainrun("compare", path, "--sweep", "stems.kick.chain.nothing.ratio=1,2", "-o", "swept").code == 3
+
+
+# -- verify ----------------------------------------------------------------------------------------------------------
+
+
+def test_the_life_of_a_baseline(song, session, chainrun):
+    first = chainrun("verify", song)
+    assert (first.code, "there was no baseline; it was written" in first.out) == (1, True)
+    assert chainrun("verify", song).code == 0
+    recipe = session.folder / "song.recipe.toml"
+    recipe.write_text(SONG.replace("ratio = 4", "ratio = 5"))
+    ran = chainrun("verify", song)
+    assert ran.code == 1
+    assert "cause: first in kick" in ran.out and "changed in the recipe: stems.kick.chain.squash" in ran.out
+    assert "squash.gain_reduction_max_db" in ran.out
+    assert chainrun("verify", song, "--accept").code == 0
+    assert chainrun("verify", song).code == 0
+    recipe.write_text(SONG.replace("ratio = 4", "ratio = 5").replace("at_most = -1", "at_most = -40"))
+    ran = chainrun("verify", song, "--json")
+    assert ran.code == 1
+    (check,) = [one for one in ran.json["results"][0]["checks"] if not one["passed"]]
+    assert check["name"] == "expect: sample_peak_dbfs"
+    facts = tomllib.loads((session.folder / "song.baseline.toml").read_text())
+    assert facts["deliveries"]["mix.wav"]["n_frames"] == soundfile.info(_render(chainrun, song)).frames
+    assert list(facts["nodes"]) == ["kick", "snare", "kit", "main"]
+
+
+def _render(chainrun, song):
+    return chainrun("render", song, "-o", "out", "--json").json["deliveries"][0]["file"]
+
+
+def test_accept_in_ci_is_refused(song, chainrun, monkeypatch):
+    monkeypatch.setenv("CI", "true")
+    ran = chainrun("verify", song, "--accept")
+    assert (ran.code, "--force" in ran.err) == (2, True)
+    assert not Path("song.baseline.toml").exists()
+    assert chainrun("verify", song, "--accept", "--force").code == 0
+
+
+def test_a_variant_has_its_own_baseline(session, chainrun):
+    path = session.write(SONG + '[variants.softer]\n"buses.kit.level_db" = -9\n')
+    chainrun("verify", path, "--accept")
+    chainrun("verify", path, "--variant", "softer", "--accept")
+    assert Path("song.softer.baseline.toml").exists()
+    assert chainrun("verify", path, "--variant", "softer").code == 0
+    ran = chainrun("compare", "song.baseline.toml", "song.softer.baseline.toml")
+    assert (ran.code, "integrated_lufs" in ran.out, "changed in the recipe: buses.kit" in ran.out) == (0, True, True)
+
+
+def test_tolerances_are_the_recipes(session, chainrun):
+    path = session.write(SONG)
+    chainrun("verify", path, "--accept")
+    assert chainrun("verify", path, "--set", "buses.kit.level_db=-6.05").code == 1
+    loose = "[expect.tolerance]\nresidual_lu = -30\n"
+    path = session.write(SONG + loose)
+    assert chainrun("verify", path, "--set", "buses.kit.level_db=-6.05").code == 0
+    assert chainrun("verify", path, "--set", "buses.kit.level_db=-7").code == 1
+
+
+def test_another_dither_seed_is_no_difference(session, chainrun):
+    path = session.write(SONG)
+    chainrun("verify", path, "--accept")
+    ran = chainrun("verify", path, "--set", "deliver.0.seed=9", "--json")
+    assert ran.code == 0
+    told = [one["text"] for one in ran.json["results"][0]["checks"] if "baseline" in one["name"]]
+    assert told[0].startswith("no audible difference")
+
+
+def test_with_audio_the_residual_is_exact(session, chainrun):
+    path = session.write(SONG)
+    chainrun("verify", path, "--accept", "--with-audio")
+    kept = soundfile.read("song.baseline.mix.flac")[0]
+    assert np.array_equal(kept, soundfile.read(_render(chainrun, path))[0])
+    ran = chainrun("verify", path, "--set", "stems.snare.level_db=-0.5")
+    assert "exact residual: differs" in ran.out
+
+
+def test_length_rate_renamed_nodes_and_deliveries(session, chainrun):
+    path = session.write(SONG)
+    chainrun("verify", path, "--accept")
+    ran = chainrun("verify", path, "--set", "stems.kick.at_s=0.25")
+    assert " then, 36000 frames now" in ran.out
+    ran = chainrun("verify", path, "--set", "deliver.0.rate_hz=44100")
+    assert "rate: 48000 then, 44100 now" in ran.out
+    session.write(SONG.replace("[stems.snare]", "[stems.side_drum]"))
+    ran = chainrun("verify", path, "--json")
+    assert ran.json["results"][0]["passed"]
+    session.write(SONG.replace("[stems.snare]", "[stems.side_drum]").replace("gain_db = 3", "gain_db = 9"))
+    ran = chainrun("verify", path)
+    assert "note: snare is no longer there" in ran.out and "side_drum is new" in ran.out
+    session.write(SONG + '[[deliver]]\nfile = "more.wav"\n')
+    ran = chainrun("verify", path)
+    assert (ran.code, "does not know this delivery" in ran.out) == (1, True)
+    session.write(SONG.replace('"mix.wav"', '"other.wav"'))
+    assert "no longer made" in chainrun("verify", path).out
+
+
+def test_a_changed_preset_is_told(session, chainrun):
+    preset = session.folder / "presets" / "hit.preset.toml"
+    preset.parent.mkdir()
+    preset.write_text('preset = 1\nchain = [ { do = "gain", gain_db = -2 } ]\n')
+    path = session.write('recipe = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { preset = "hit" } ]\n')
+    chainrun("verify", path, "--accept")
+    preset.write_text('preset = 1\nabout = "prose is no sound"\nchain = [ { do = "gain", gain_db = -2 } ]\n')
+    assert "note" not in chainrun("verify", path).out
+    preset.write_text('preset = 1\nchain = [ { do = "gain", gain_db = -3 } ]\n')
+    ran = chainrun("verify", path)
+    assert (ran.code, "preset hit is no longer what this was accepted with" in ran.out) == (1, True)
+
+
+DAMAGED = {
+    "cut": lambda text: text[: len(text) // 2],
+    "other": lambda text: "x = 1\n",
+    "newer": lambda text: text.replace("baseline = 1", "baseline = 2"),
+    "words": lambda text: text.replace("n_frames = ", 'n_frames = "'),
+    "number": lambda text: text.replace('curve_lufs = "', 'curve_lufs = "x '),
+    "sketch": lambda text: text.replace('sketch = "', 'sketch = "!!'),
+    "table": lambda text: text.replace("[nodes.main]", "[nodes]\nmain = 3\n[nodes.other]"),
+    "bytes": lambda text: "\udcff",
+}
+
+
+@pytest.mark.parametrize("how", DAMAGED)
+def test_damaged_baselines(song, session, chainrun, how):
+    chainrun("verify", song, "--accept")
+    file = session.folder / "song.baseline.toml"
+    file.write_text(DAMAGED[how](file.read_text()), errors="surrogateescape")
+    before = file.read_bytes()
+    ran = chainrun("verify", song)
+    assert ran.code == 3, ran.err
+    assert "song.baseline.toml" in ran.err and "hint:" in ran.err
+    assert "Traceback" not in ran.err
+    assert file.read_bytes() == before
+
+
+def test_expectations_of_what_is_not_there(session, chainrun):
+    for line, text in (
+        ("loudness = { at_most = 0 }", "'loudness' is not measured"),
+        ('"stems.kik.rms_dbfs" = { at_most = 0 }', "did you mean 'kick'"),
+        ('"stems.kick.chain.squish.gain_reduction_max_db" = { at_most = 9 }', "no readings; there are chain.squash"),
+        ('integrated_lufs = { at_most = 0, delivery = "mixx.wav" }', "did you mean 'mix.wav'"),
+    ):
+        path = session.write(SONG.split("[expect]")[0] + f"[expect]\n{line}\n")
+        ran = chainrun("verify", path, "--accept")
+        assert (ran.code, text in ran.err, "song.recipe.toml:16" in ran.err) == (3, True, True), ran.err
+    path = session.write(SONG.split("[expect]")[0] + '[expect]\n"stems.kick.sample_peak_dbfs" = { at_least = -30 }\n')
+    assert chainrun("verify", path, "--accept").code == 0
+
+
+def test_an_unchanged_demo_is_quick(demo, chainrun):
+    """Nothing is rendered and nothing is measured again: all prints come from the store (the time is told by the bench)."""
+    recipe = demo if isinstance(demo, Path) and demo.suffix == ".toml" else Path("recipes/tithe-barn.recipe.toml")
+    chainrun("verify", recipe, "--accept")
+    ran = chainrun("verify", recipe)
+    assert ran.code == 0, ran.out
+    assert ran.err.count("rendered") == 0
+
+
+# -- across machines ---------------------------------------------------------------------------------------------------
+
+OTHER_KERNEL = """
+import sys
+from pathlib import Path
+from chainrun.engine import RenderOptions
+import chainrun.verify.run as run
+from chainrun.recipe import open_recipe
+plain = run.RenderOptions
+run.RenderOptions = lambda **more: plain(**(more | {"block_frames": 30000, "workers": 2}))
+verdict = run.verify(open_recipe(Path(sys.argv[1])), run.VerifyOptions())
+print(verdict.passed, [check.text for check in verdict.checks])
+"""
+
+
+def test_baselines_hold_on_another_processor(demo, chainrun):
+    """Another BLAS kernel, block size and number of workers: other bits, the same sound."""
+    recipe = Path("recipes/tithe-barn.recipe.toml")
+    chainrun("verify", recipe, "--accept")
+    ran = subprocess.run(
+        [sys.executable, "-c", OTHER_KERNEL, str(recipe)],
+        capture_output=True, text=True, env=os.environ | {"OPENBLAS_CORETYPE": "Prescott"}, timeout=120,
+    )  # fmt: skip
+    assert ran.stdout.startswith("True"), ran.stdout + ran.stderr
+    assert "no audible difference" in ran.stdout  # and the samples are not the same
+
+
+# -- the verifier itself -----------------------------------------------------------------------------------------------
+
+
+def test_mutations_of_the_demo(monkeypatch):
+    """Fourteen of the seventy of `python -m tests.bench.verifier`; DEVELOPERS.md has the table of all."""
+    monkeypatch.setattr(sys, "argv", ["pytest"])
+    seen = verifier.run(6)
+    assert len(seen) >= 13
+    wrong = [one.change.name for one in seen if not one.right or (one.failed and one.audible and not one.named)]
+    assert not wrong
+    assert sum(one.failed for one in seen) >= 8
+    assert [one.failed for one in seen if one.change.name == "another dither seed"] == [False]
+
+
+# -- for CI --------------------------------------------------------------------------------------------------------------
+
+
+def test_junit_annotations_and_summary(song, session, chainrun):
+    chainrun("verify", song, "--accept")
+    broken = session.write("recipe = 1\n", name="broken")
+    session.write(SONG.replace("gain_db = 3", "gain_db = 6").replace("to = 30", "to = 1.5"))
+    ran = chainrun("verify", song, broken, "--junit-xml", "r.xml", "--markdown", "r.md", "--format", "github")
+    assert ran.code == 3
+    root = ET.parse("r.xml").getroot()
+    suites = {suite.get("name"): suite for suite in root}
+    suite = suites["song"]
+    cases = suite.findall("testcase")
+    assert (suite.get("tests"), suite.get("failures")) == (str(len(cases)), str(len(suite.findall("testcase/failure"))))
+    assert int(suite.get("failures")) >= 2
+    named = {case.get("name"): case for case in cases}
+    failed = named["expect: stems.kick.chain.squash.gain_reduction_max_db"]
+    assert float(failed.find("properties/property[@name='measured']").get("value")) > 1.5
+    assert suites["broken.recipe.toml"].find("testcase/error") is not None
+    lines = ran.out.splitlines()
+    assert all(line.startswith(("::error ", "::notice ")) for line in lines)
+    assert any(line.startswith("::error file=song.recipe.toml,line=17,title=expect%3A stems.kick") for line in lines)
+    assert any("line=9" in line and "likely cause" in line and "first in snare" in line for line in lines)
+    summary = Path("r.md").read_text()
+    assert "| song | **failed** |" in summary and "first in snare" in summary
+
+
+def test_annotations_are_escaped():
+    from chainrun.verify.judge import Check
+    from chainrun.verify.reports import junit, markdown, workflow_annotations
+    from chainrun.verify.run import Verdict
+
+    verdict = Verdict("a<b>|`", Path("x,y:z.recipe.toml"), Path("b"))
+    verdict.checks = [Check("100%: odd,\n", False, "moved 5 %\r\nand <script>\x1b[31m")]
+    (line,) = workflow_annotations([verdict]).splitlines()
+    assert (
+        line
+        == "::error file=x%2Cy%3Az.recipe.toml,title=100%25%3A odd%2C%0A::moved 5 %25%0D%0Aand <script>\x1b[31m".replace(
+            "\x1b", "\x1b"
+        )
+    )
+    assert ET.fromstring(junit([verdict]).encode()).find("testsuite/testcase/failure") is not None
+    assert "<script>" not in markdown([verdict]) and "\x1b" not in markdown([verdict])
+
+
+# -- the plugin ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def inner(pytester, monkeypatch, store):
+    monkeypatch.setenv("CHAINRUN_STORE", str(store))
+    soundfile.write(pytester.path / "kick.wav", noise(RATE, 0.2), RATE, subtype="FLOAT")
+    soundfile.write(pytester.path / "snare.wav", noise(RATE, 0.2, seed=2), RATE, subtype="FLOAT")
+    (pytester.path / "song.recipe.toml").write_text(SONG)
+
+    def call(*arguments):
+        return pytester.runpytest_subprocess("-p", "no:xdist", "-p", "no:cacheprovider", "-v", *arguments)
+
+    call.folder = pytester.path
+    return call
+
+
+def test_plugin_create_pass_change_fail_accept_pass(inner):
+    inner("--chainrun-accept").assert_outcomes(passed=3)
+    done = inner("--chainrun")
+    done.assert_outcomes(passed=3)
+    done.stdout.fnmatch_lines(["*song.recipe.toml::sample_peak_dbfs PASSED*", "*song.recipe.toml::baseline PASSED*"])
+    recipe = inner.folder / "song.recipe.toml"
+    recipe.write_text(SONG.replace("gain_db = 3", "gain_db = 8"))
+    done = inner("--chainrun", "--junit-xml=j.xml")
+    done.assert_outcomes(passed=2, failed=1)
+    done.stdout.fnmatch_lines(["*FAIL*residual*", "*cause: first in snare*"])
+    assert "Traceback" not in done.stdout.str()
+    names = {one.get("name") for one in ET.parse(inner.folder / "j.xml").getroot().iter("property")}
+    assert "measured" in names
+    inner("--chainrun-accept").assert_outcomes(passed=3)
+    inner("--chainrun").assert_outcomes(passed=3)
+
+
+def test_plugin_is_asleep_until_asked(inner):
+    assert inner().ret == pytest.ExitCode.NO_TESTS_COLLECTED
+    (inner.folder / "pytest.ini").write_text("[pytest]\nchainrun = true\naddopts = --strict-markers\n")
+    done = inner("-m", "chainrun")
+    done.assert_outcomes(passed=2)
+    (inner.folder / "song.recipe.toml").write_text(SONG.replace("ratio = 4", "ratio = 0.1"))
+    done = inner()
+    done.assert_outcomes(failed=2)
+    done.stdout.fnmatch_lines(["*song.recipe.toml:5:*ratio*out of range*"])
+
+
+def test_plugin_imports_nothing_it_does_not_need():
+    code = "import sys, chainrun.pytest_plugin; print([m for m in ('numpy', 'scipy', 'pydantic', 'typer') if m in sys.modules])"
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert ran.stdout.strip() == "[]"
+
+
+def test_plugin_fixtures(inner):
+    (inner.folder / "test_mix.py").write_text(
+        textwrap.dedent(
+            """
+            def test_mix(render_recipe, measure):
+                result = render_recipe("song.recipe.toml", sets=["buses.kit.level_db=-10"])
+                file = result.deliveries[0].file
+                assert measure(file).sample_peak_dbfs < -3
+                assert result.reading_at("stems.kick.chain.squash.gain_reduction_max_db") > 1
+            """
+        )
+    )
+    inner().assert_outcomes(passed=1)
+
+
+def test_verify_on_the_house_api(song):
+    verdict = verify(open_recipe(song), VerifyOptions(accept=True))
+    assert verdict.passed and baseline.read(verdict.baseline)["recipe"] == "song"
+    assert json.loads(json.dumps(verdict.record()))["accepted"]
+    shutil.rmtree("out", ignore_errors=True)
