@@ -265,7 +265,7 @@ def test_the_readmes_example_recipe_is_valid(session, chainrun):
     import shutil
 
     text = (ROOT / "README.md").read_text()
-    example, deliveries, jobs = re.findall(r"```toml\n(.*?)```", text, flags=re.S)
+    example, expectations, deliveries, jobs = re.findall(r"```toml\n(.*?)```", text, flags=re.S)
     assert jobs.startswith("jobs = 1")
     folder = session.folder / "stems"
     folder.mkdir()
@@ -274,6 +274,8 @@ def test_the_readmes_example_recipe_is_valid(session, chainrun):
     shutil.copytree(ROOT / "recipes" / "presets", session.folder / "presets")
     ran = chainrun("check", session.write(example, "kit"))
     assert (ran.code, ran.err) == (0, "")
+    assert chainrun("check", session.write(example + expectations, "kit")).code == 0
+    session.write(example, "kit")
     path = session.write(example.partition("[[deliver]]")[0] + deliveries, "deliveries")
     ran = chainrun("check", path)
     assert (ran.code, ran.err) == (0, "")
