@@ -10,7 +10,22 @@ from contextlib import suppress
 import typer
 
 from chainrun import __version__
-from chainrun.cli import batch, check, compare, draft, explain, measure, render, resolve, schema, store, survey, verify
+from chainrun.cli import (
+    batch,
+    check,
+    compare,
+    cull,
+    draft,
+    explain,
+    measure,
+    presets,
+    render,
+    resolve,
+    schema,
+    store,
+    survey,
+    verify,
+)
 from chainrun.cli.stopping import StoppedError, stop
 from chainrun.cli.terminal import put, show_error, talk
 from chainrun.errors import (
@@ -51,6 +66,8 @@ for module in (render, batch, check, resolve, explain, schema, measure, survey, 
     app.command(name=module.__name__.rsplit(".", 1)[-1])(module.command)
 
 app.add_typer(store.app)
+app.add_typer(presets.app)
+app.add_typer(cull.app)
 
 
 NEXT = """chainrun renders recordings to a measured stereo mix from text recipes.
@@ -62,6 +79,7 @@ NEXT = """chainrun renders recordings to a measured stereo mix from text recipes
   chainrun compare A B             what differs between two mixes?
   chainrun verify RECIPE           does it still sound as it was accepted?
   chainrun survey RECIPE|FOLDER    what is wrong with the stems
+  chainrun presets, chainrun cull  the preset library, and its yearly cull
   chainrun measure FILE            loudness and peaks of audio files
   chainrun --help                  all commands
 

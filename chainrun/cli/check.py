@@ -4,7 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from chainrun.cli.options import AllowRoots, AsJson, Overlays, Quiet, Recipes, Sets, Variant, overrides
+from chainrun.cli.options import (
+    AllowRoots,
+    AsJson,
+    Overlays,
+    Quiet,
+    Recipes,
+    Sets,
+    Strict,
+    Variant,
+    overrides,
+    refuse_retired,
+)
 from chainrun.cli.terminal import problems_document, put, put_json, talk
 from chainrun.errors import EXIT_AUDIO, EXIT_DONE, EXIT_RECIPE, AudioError, ChainrunError, Problem, shown_path
 from chainrun.plan import build_plan
@@ -17,6 +28,7 @@ def command(
     overlay: Overlays = None,
     set_: Sets = None,
     allow_root: AllowRoots = None,
+    strict: Strict = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
@@ -27,6 +39,8 @@ def command(
     for path in recipes:
         try:
             opened = open_recipe(path, chosen)
+            if strict:
+                refuse_retired(opened)
             problems += opened.problems.warnings
             plan = build_plan(opened)
             for name in opened.recipe.variants if variant is None else ():

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from chainrun.cli.terminal import talk
-from chainrun.errors import Problem, ResourceError, UsageError
-from chainrun.recipe import Overrides
+from chainrun.errors import Problem, RecipeError, ResourceError, UsageError
+from chainrun.recipe import Opened, Overrides
 
 Recipes = Annotated[list[Path], typer.Argument(help="Recipe files.", show_default=False)]
 OneRecipe = Annotated[Path, typer.Argument(help="A recipe file.", show_default=False)]
@@ -37,6 +38,7 @@ StoreFolder = Annotated[
 ]
 NoStore = Annotated[bool, typer.Option("--no-store", help="Keep no prints.")]
 LogFile = Annotated[Path | None, typer.Option("--log", metavar="FILE", help="Append an event a line (JSON) to a file.")]
+Strict = Annotated[bool, typer.Option("--strict", help="A retired preset is an error (for CI).")]
 AsJson = Annotated[bool, typer.Option("--json", help="The result as one JSON document on stdout.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no talk.")]
 
@@ -46,6 +48,13 @@ def overrides(
 ) -> Overrides:
     """The options that change a recipe, together."""
     return Overrides(variant, tuple(overlays or ()), tuple(sets or ()), tuple(allow_roots or ()))
+
+
+def refuse_retired(opened: Opened) -> None:
+    """With --strict: refuse a recipe that uses retired presets. Raises RecipeError."""
+    if any(use.status == "retired" for use in opened.uses):
+        found = [one for one in opened.problems.warnings if "retired" in one.message]
+        raise RecipeError([replace(one, severity="error") for one in found])
 
 
 def refuse(

@@ -17,10 +17,12 @@ from chainrun.cli.options import (
     Recipes,
     Sets,
     StoreFolder,
+    Strict,
     Variant,
     Workers,
     overrides,
     refuse,
+    refuse_retired,
     store_folder,
 )
 from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
@@ -54,6 +56,7 @@ def command(
     no_store: NoStore = False,
     log: LogFile = None,
     allow_root: AllowRoots = None,
+    strict: Strict = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
@@ -79,6 +82,8 @@ def command(
         # All recipes are held to be valid before the first is rendered.
         session = [open_recipe(path, chosen) for path in recipes]
         for opened in session:
+            if strict:
+                refuse_retired(opened)
             build_plan(opened)
         for opened, folder in zip(session, folders, strict=True):
             line = ProgressLine(quiet=quiet or as_json)

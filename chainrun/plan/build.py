@@ -17,6 +17,7 @@ from chainrun.plan.identity import node_identity, sounding_part, steps_that_read
 from chainrun.plan.nodes import FilePart, Input, KeyInput, Node, StemInput
 from chainrun.plan.order import topological_order
 from chainrun.recipe import Bus, Main, Opened, Stem
+from chainrun.recipe.presets import home_of
 from chainrun.recipe.tables import KeyPath, place_of
 
 MAIN = "main"
@@ -381,7 +382,7 @@ class _Builder:
     def _find_file(self, path: KeyPath, file: str, longest_s: float) -> Path:
         """An audio file that a step names, relative to the file in which the step is written."""
         place = place_of(self.opened.table, path)
-        found = (place.file or self.opened.path).parent / file
+        found = home_of(place.file or self.opened.path) / file
         refusal = self.opened.roots.refusal(found)
         if refusal is not None:
             raise AudioError(Problem(f"the file {refusal}", hint=self.opened.roots.hint()))

@@ -20,6 +20,15 @@ RETIRED = "retired"
 DEEPEST = 16
 
 
+def home_of(file: Path) -> Path:
+    """The folder that paths in a file count from: its own; for a retired preset the one that it was retired from."""
+    if not file.name.endswith(ENDING) or RETIRED not in file.parts:
+        return file.parent
+    parts = list(file.parent.parts)
+    del parts[len(parts) - 1 - parts[::-1].index(RETIRED)]
+    return Path(*parts)
+
+
 @dataclass(frozen=True)
 class Use:
     """A preset that a chain uses."""

@@ -8,6 +8,7 @@ from typing import Any
 
 from chainrun.contract import processors
 from chainrun.recipe.load import Opened
+from chainrun.recipe.presets import home_of
 from chainrun.recipe.tables import Table
 
 NEEDLESS = ("base", "presets_dirs", "variants")
@@ -35,7 +36,7 @@ def _plain(opened: Opened, value: Any, folder: Path) -> Any:
     kind = processors().get(str(value.get("do")))
     if kind is not None and kind.reads_file and isinstance(value, Table) and "file" in value:
         written_in = value.where["file"].file or opened.path
-        found["file"] = os.path.relpath((written_in.parent / str(value["file"])).resolve(), folder)
+        found["file"] = os.path.relpath((home_of(written_in) / str(value["file"])).resolve(), folder)
     return found
 
 

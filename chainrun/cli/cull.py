@@ -1,0 +1,138 @@
+"""chainrun cull: the yearly thinning of the preset library."""
+
+from __future__ import annotations
+
+import datetime
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from chainrun.cli.options import AsJson, NoStore, Quiet, StoreFolder, Workers, refuse, store_folder
+from chainrun.cli.presets import Libraries, RecipeGlobs, libraries, tell_unreadable
+from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table
+from chainrun.errors import EXIT_DONE, EXIT_FAILED
+
+app = typer.Typer(name="cull", help="The yearly cull of presets: plan, try, apply, undo.", no_args_is_help=True)
+PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="A plan, as `cull plan` writes it.", show_default=False)]
+
+
+@app.command()
+def plan(
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="The plan: NAME.cull.toml.")],
+    recipes: RecipeGlobs = None,
+    presets: Libraries = None,
+    year: Annotated[int | None, typer.Option("--year", help="The year of the cull; else this one.")] = None,
+    shares: Annotated[bool, typer.Option("--shares", help="Render every use with and without it, too.")] = False,
+    store: StoreFolder = None,
+    no_store: NoStore = False,
+) -> int:
+    """Propose what to keep, retire or replace, with reasons and costs; a person edits the file."""
+    from chainrun.cull.alike import faces, pairs
+    from chainrun.cull.library import Shelf
+    from chainrun.cull.plan import plan_text, propose
+    from chainrun.cull.shares import kept_shares, measure_share
+    from chainrun.cull.usage import recipe_files, usage
+    from chainrun.whole_file import write_whole
+
+    if out.exists():
+        raise refuse("there is such a file already, and a plan that was edited is not written over", given=str(out))
+    if not out.name.endswith(".cull.toml"):
+        raise refuse("a plan is called NAME.cull.toml", given=out.name, hint=f"{out.stem}.cull.toml")
+    folders = libraries(presets)
+    shelf = Shelf(folders)
+    patterns = recipes or ["**/*.recipe.toml"]
+    known = usage(recipe_files(patterns))
+    kept = store_folder(store, no_store)
+    living = [name for name, preset in shelf.presets.items() if preset.status == "current"]
+    near = pairs(faces(shelf, living, kept))
+    hashes = {one.name: one.chain_hash for one in shelf.presets.values()}
+    heard = kept_shares(known.uses, hashes, kept)
+    if shares and kept is not None:
+        for use in known.uses:
+            if (use.recipe, use.path) not in heard:
+                told = measure_share(use, hashes.get(use.preset, ""), kept)
+                if told is not None:
+                    heard[use.recipe, use.path] = told
+    this = year or datetime.date.today().year
+    decisions = propose(shelf, known, near, this, heard)
+    base = out.resolve().parent
+    dirs = [Path(os.path.relpath(folder.resolve(), base)).as_posix() for folder in folders]
+    globs = [Path(os.path.relpath(Path(pattern).absolute(), base)).as_posix() for pattern in patterns]
+    write_whole(out, plan_text(decisions, this, dirs, globs))
+    tell_unreadable(known.unreadable)
+    counts = {word: sum(one.decision == word for one, _ in decisions) for word in ("keep", "retire", "replace")}
+    put(f"wrote {out}: " + ", ".join(f"{count} to {word}" for word, count in counts.items()))
+    put(f"next: read and change it, then  chainrun cull try {out}")
+    return EXIT_DONE
+
+
+@app.command("try")
+def try_(
+    file: PlanFile,
+    out: Annotated[Path | None, typer.Option("--out", "-o", metavar="DIR", help="Keep both renders of each.")] = None,
+    workers: Workers = None,
+    store: StoreFolder = None,
+    no_store: NoStore = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> int:
+    """Render every affected recipe without and with the decisions, and compare; changes nothing."""
+    from chainrun.cull.apply import recover
+    from chainrun.cull.plan import read_plan
+    from chainrun.cull.trial import attempt
+
+    recover(file)
+    read = read_plan(file)
+    line = ProgressLine(quiet=quiet or as_json)
+    found = attempt(read, out=out, store=store_folder(store, no_store), workers=workers, progress=line.node)
+    line.done()
+    limit = read.file.max_residual_lu
+    records = [one.record(limit) for one in found]
+    if as_json:
+        put_json({"schema_version": 1, "max_residual_lu": limit, "recipes": records})
+    else:
+        rows = [
+            [
+                shortened(one.recipe.name.removesuffix(".recipe.toml"), 22),
+                shortened(", ".join(one.nodes) or "-", 22),
+                number(one.residual_lu if one.found is not None else None),
+                number(one.found.gain_db if one.found is not None else None),
+                "over" if record["crosses_limit"] else "",
+            ]
+            for one, record in zip(found, records, strict=True)
+        ]
+        put(table(["recipe", "nodes", "LU", "gain", "limit"], rows, left=2) if rows else "no recipe is touched")
+        for one in found:
+            put(f"{one.recipe.name}: {one.error or (one.found.sentence() if one.found is not None else '')}")
+        put(f"limit: a residual of {limit:g} LU (max_residual_lu in {file.name})")
+    return EXIT_FAILED if any(record["crosses_limit"] for record in records) else EXIT_DONE
+
+
+@app.command()
+def apply(file: PlanFile, as_json: AsJson = False) -> int:
+    """Retire and replace as the plan says; all of it, or nothing. `cull undo` takes it back."""
+    from chainrun.cull.apply import apply as carry_out
+    from chainrun.cull.apply import recover
+    from chainrun.cull.plan import read_plan
+
+    finished = recover(file)
+    told = finished or carry_out(read_plan(file))
+    return _tell(told, as_json, "nothing to do: the plan keeps everything")
+
+
+@app.command()
+def undo(file: PlanFile, as_json: AsJson = False) -> int:
+    """Take a cull back: presets return to their places, the overlay goes."""
+    from chainrun.cull.apply import undo as take_back
+
+    return _tell(take_back(file), as_json, "nothing to take back")
+
+
+def _tell(told: list[str], as_json: bool, nothing: str) -> int:
+    if as_json:
+        put_json({"schema_version": 1, "done": told})
+    else:
+        put("\n".join(told) if told else nothing)
+    return EXIT_DONE

@@ -1,0 +1,236 @@
+"""chainrun presets: what is in the libraries, what it does, where it is used, what is alike."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from chainrun.cli.options import AsJson, NoStore, StoreFolder, refuse, store_folder
+from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
+from chainrun.errors import EXIT_DONE
+
+if TYPE_CHECKING:
+    from chainrun.cull.alike import Apart
+
+app = typer.Typer(name="presets", help="The preset library: list, show, where, alike.", no_args_is_help=True)
+Libraries = Annotated[
+    list[Path] | None,
+    typer.Option("--presets", metavar="DIR", help="A library, or several. Else presets or recipes/presets."),
+]
+RecipeGlobs = Annotated[
+    list[str] | None, typer.Option("--recipes", metavar="GLOB", help="Recipes, in quotes; may be given several times.")
+]
+USUAL = ("presets", "recipes/presets")
+
+
+def libraries(folders: list[Path] | None) -> list[Path]:
+    """The libraries that are meant."""
+    if folders:
+        return folders
+    found = [Path(one) for one in USUAL if Path(one).is_dir()]
+    if not found:
+        raise refuse("there is no preset library here", allowed=", ".join(USUAL), hint="--presets DIR")
+    return found[:1]
+
+
+def tell_unreadable(unreadable: dict[Path, str]) -> None:
+    """What recipes were left out, the first few with their reasons."""
+    for text in list(unreadable.values())[:3]:
+        talk(f"left out: {text}")
+    if len(unreadable) > 3:
+        talk(f"left out, too: {len(unreadable) - 3} more recipes that are not valid (chainrun check tells why)")
+
+
+@app.command("list")
+def list_(presets: Libraries = None, as_json: AsJson = False) -> int:
+    """All presets, with what they suit and whether they are current."""
+    from chainrun.cull.library import Shelf
+
+    shelf = Shelf(libraries(presets))
+    if as_json:
+        put_json({"schema_version": 1, "presets": [_record(one) for one in shelf.presets.values()]})
+        return EXIT_DONE
+    rows = [
+        [
+            shortened(one.name, 26),
+            str(one.since or "-"),
+            one.status if one.status == "current" else f"retired {one.retired_in or ''}".rstrip(),
+            shortened(", ".join(one.suits) or one.about, 34),
+        ]
+        for one in shelf.presets.values()
+    ]
+    put(table(["preset", "since", "status", "suits"], rows, left=4))
+    return EXIT_DONE
+
+
+def _record(one: Any) -> dict[str, Any]:
+    return {
+        "name": one.name,
+        "file": str(one.file),
+        "about": one.about,
+        "since": one.since,
+        "status": one.status,
+        "retired_in": one.retired_in,
+        "replaced_by": one.replaced_by,
+        "suits": list(one.suits),
+        "tags": list(one.tags),
+        "chain_hash": one.chain_hash,
+        "uses": list(one.uses),
+    }
+
+
+@app.command()
+def show(
+    name: Annotated[str, typer.Argument(help="A preset's name.", show_default=False)],
+    presets: Libraries = None,
+    store: StoreFolder = None,
+    no_store: NoStore = False,
+    as_json: AsJson = False,
+) -> int:
+    """A preset's chain, and what was measured of it: response, static curve, times, distortion."""
+    import json
+
+    from chainrun.cull.alike import chain_key
+    from chainrun.cull.face import LEVELS_DBFS, POINTS_HZ, kept_face
+    from chainrun.cull.library import Shelf
+    from chainrun.plan.identity import sounding_part
+
+    shelf = Shelf(libraries(presets))
+    preset, steps = shelf.get(name), shelf.steps(name)
+    face = kept_face(steps, chain_key(steps), store_folder(store, no_store))
+    chain = [sounding_part(step.model_dump(by_alias=True, exclude_defaults=True) | {"do": step.do}) for step in steps]
+    if as_json:
+        told = {key: value for key, value in face.record().items() if key != "sketches"}
+        put_json({"schema_version": 1, **_record(preset), "chain": chain, "face": told})
+        return EXIT_DONE
+    put(f"{preset.name}  ({preset.status}, since {preset.since or 'unknown'})")
+    put(f"  {preset.about}" if preset.about else "  (no words about it)")
+    if preset.replaced_by:
+        put(f"  its successor: {preset.replaced_by}")
+    put("")
+    for step in chain:
+        put(f"  {shortened(json.dumps(step, ensure_ascii=False), 76)}")
+    put("")
+    heads = [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in POINTS_HZ]
+    put(table(["Hz", *heads], [["dB at -50 dBFS", *(number(db) for db in face.response_db)]]))
+    levels = [f"{one:g}" for one in LEVELS_DBFS]
+    put(table(["dBFS in", *levels], [["dBFS out", *(number(db) for db in face.static_db)]]))
+    rows = [
+        ["attack, release", f"{_ms(face.attack_ms)}, {_ms(face.release_ms)}"],
+        ["harmonics at -18 dBFS", f"{face.harmonics_pct:.3g} %"],
+        ["latency, tail", f"{face.latency_ms:g} ms, {face.tail_s:g} s"],
+        ["level of pink noise", f"{face.level_change_lu:+.1f} LU"],
+    ]
+    put(table(["", ""], rows, left=2))
+    return EXIT_DONE
+
+
+def _ms(value: float | None) -> str:
+    return f"{value:.0f} ms" if value is not None else "-"
+
+
+@app.command()
+def where(
+    name: Annotated[str, typer.Argument(help="A preset's name.", show_default=False)],
+    recipes: RecipeGlobs = None,
+    presets: Libraries = None,
+    shares: Annotated[bool, typer.Option("--shares", help="Render each use with and without it.")] = False,
+    store: StoreFolder = None,
+    no_store: NoStore = False,
+    as_json: AsJson = False,
+) -> int:
+    """Recipes that use a preset: where, with which changes, when last rendered, and how much of the mix it is."""
+    from chainrun.cull.library import Shelf
+    from chainrun.cull.shares import kept_shares, measure_share
+    from chainrun.cull.usage import last_rendered, recipe_files, usage
+
+    shelf = Shelf(libraries(presets))
+    preset = shelf.get(name)
+    folder = store_folder(store, no_store)
+    known = usage(recipe_files(recipes or ["**/*.recipe.toml"]))
+    uses = known.of(name)
+    hashes = {one.name: one.chain_hash for one in shelf.presets.values()}
+    heard = kept_shares(uses, hashes, folder)
+    if shares and folder is not None:
+        for use in uses:
+            told = heard.get((use.recipe, use.path)) or measure_share(use, preset.chain_hash, folder)
+            if told is not None:
+                heard[use.recipe, use.path] = told
+    days = last_rendered({use.recipe for use in uses}, folder)
+    records = [
+        {
+            "recipe": str(use.recipe),
+            "node": use.node,
+            "path": use.path or None,
+            "set": use.changes,
+            "last_rendered": days.get(use.recipe),
+            "bypassed_residual_lu": heard.get((use.recipe, use.path)),
+        }
+        for use in uses
+    ]
+    inside = [one.name for one in shelf.presets.values() if name in one.uses]
+    if as_json:
+        unread = {str(path): text for path, text in known.unreadable.items()}
+        put_json({"schema_version": 1, "preset": name, "uses": records, "inside": inside, "unreadable": unread})
+        return EXIT_DONE
+    tell_unreadable(known.unreadable)
+    if inside:
+        put(f"inside the presets {', '.join(inside)}")
+    rows = [
+        [
+            shortened(str(one["recipe"]), 34, keep_end=True),
+            shortened(str(one["node"]), 20),
+            shortened(", ".join(f"{key} = {value}" for key, value in uses[k].changes.items()) or "-", 22),
+            str(one["last_rendered"] or "-"),
+            number(heard.get((uses[k].recipe, uses[k].path))),
+        ]
+        for k, one in enumerate(records)
+    ]
+    put(table(["recipe", "node", "set", "rendered", "LU"], rows, left=4) if rows else f"no recipe uses {name}")
+    return EXIT_DONE
+
+
+@app.command()
+def alike(
+    name: Annotated[str | None, typer.Argument(help="Only what is like this one.")] = None,
+    presets: Libraries = None,
+    recipes: RecipeGlobs = None,
+    everything: Annotated[bool, typer.Option("--all", help="Show the nearest pairs, alike or not.")] = False,
+    store: StoreFolder = None,
+    no_store: NoStore = False,
+    as_json: AsJson = False,
+) -> int:
+    """Presets that do nearly the same, by what they do to test signals, matched in level; and which one to keep."""
+    from chainrun.cull.alike import ALIKE_LU, clusters, faces, pairs
+    from chainrun.cull.library import Shelf
+    from chainrun.cull.usage import Usage, recipe_files, usage
+
+    shelf = Shelf(libraries(presets))
+    if name is not None:
+        shelf.get(name)
+    found = pairs(faces(shelf, list(shelf.presets), store_folder(store, no_store)), name)
+    known = usage(recipe_files(recipes)) if recipes else Usage([], [], {})
+    near = [one for one in found if one.alike]
+    together = clusters(near)
+    keepers = [
+        max(group, key=lambda one: (len(known.of(one)), shelf.presets[one].since or 0, one)) for group in together
+    ]
+    groups = [{"presets": group, "keep": keeper} for group, keeper in zip(together, keepers, strict=True)]
+    shown = found[:20] if everything else near
+    if as_json:
+        put_json({"schema_version": 1, "limit_lu": ALIKE_LU, "pairs": [vars(one) for one in shown], "groups": groups})
+        return EXIT_DONE
+    if shown:
+        put(table(["preset", "and", "LU", "worst on", "eq dB", "curve", "gain"], [_row(one) for one in shown], left=2))
+    for group, keeper in zip(together, keepers, strict=True):
+        put(f"alike: {', '.join(group)}; keep {keeper}")
+    if not near:
+        put(f"no two presets are alike (residual under {ALIKE_LU:g} LU on every test signal)")
+    return EXIT_DONE
+
+
+def _row(one: Apart) -> list[str]:
+    figures = [number(one.response_db), number(one.static_db), number(one.gain_db)]
+    return [shortened(one.one, 20), shortened(one.other, 20), number(one.residual_lu, 0), one.worst, *figures]

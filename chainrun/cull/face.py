@@ -1,0 +1,240 @@
+"""A preset's measured face: what its chain does to fixed test signals, so that presets are compared by ear and not by
+their numbers. Keys hear the same signal; thresholds under the hits take hits of -12 dBFS.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy.signal import sosfilt
+
+from chainrun.contract import ChainRunner, Step, Stream
+from chainrun.dsp.arrays import Array
+from chainrun.dsp.sketch import Sketch
+from chainrun.loudness.k_weighting import k_weighting
+from chainrun.loudness.meter import Meter
+
+RATE = 48_000
+HIT_DBFS = -12.0
+TEMPO_BPM = 120.0
+POINTS_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
+LEVELS_DBFS = (-48.0, -36.0, -30.0, -24.0, -18.0, -12.0, -6.0, 0.0)
+SEGMENTS = ("hits", "bursts", "low bursts", "noise", "sweep")
+
+
+@dataclass(frozen=True)
+class Face:
+    """What a chain was measured to do. Levels in dB; lists are in the order of POINTS_HZ and LEVELS_DBFS."""
+
+    n_channels_in: int
+    response_db: list[float]
+    """At -50 dBFS, under most thresholds."""
+    static_db: list[float]
+    """Level out for a steady 1 kHz of LEVELS_DBFS in, both as RMS of a sine of that peak."""
+    harmonics_pct: float
+    """Total harmonic distortion of 1 kHz at a peak of -18 dBFS."""
+    attack_ms: float | None
+    release_ms: float | None
+    """Time to two thirds of the way after a step from -30 to -6 dBFS, and back; None where the level just follows."""
+    latency_ms: float
+    tail_s: float
+    level_change_lu: float
+    """Of pink noise at -23 LUFS."""
+    sketches: dict[str, list[list[float]]]
+    """Of each test signal's output, K-weighted."""
+
+    def record(self) -> dict[str, Any]:
+        """As a JSON object."""
+        return asdict(self)
+
+
+def _fade(n: int) -> Array:
+    """Up and down again over 5 ms."""
+    ramp: Array = np.minimum(1.0, np.minimum(np.arange(n), np.arange(n)[::-1]) / 240.0)
+    return ramp
+
+
+def signals() -> dict[str, Array]:
+    """The test signals, two seconds each, mono."""
+    random = np.random.default_rng(11)
+    n = 2 * RATE
+    t = np.arange(n) / RATE
+    hits = np.zeros(n)
+    for k, level in enumerate((0.0, -8.0, -3.0, -14.0, -1.0)):
+        at = int(0.05 * RATE + k * 0.38 * RATE)
+        u = np.arange(n - at) / RATE
+        body = sum(np.sin(2 * np.pi * hz * u) * np.exp(-u / d) for hz, d in ((58, 0.15), (187, 0.08), (410, 0.05)))
+        sound = (body / 3.0 + 0.6 * random.standard_normal(u.size) * np.exp(-u / 0.025)) * np.minimum(1.0, u / 0.0008)
+        hits[at:] += 10.0 ** ((HIT_DBFS + level) / 20.0) * sound
+    bursts, low = np.zeros(n), np.zeros(n)
+    for k, level in enumerate((-42.0, -30.0, -20.0, -12.0, -6.0)):
+        begin, length = int((0.02 + 0.39 * k) * RATE), int(0.22 * RATE)
+        part = slice(begin, begin + length)
+        bursts[part] = 10.0 ** (level / 20.0) * np.sin(2 * np.pi * 1000 * t[:length]) * _fade(length)
+        low[part] = 10.0 ** (level / 20.0) * np.sin(2 * np.pi * 90 * t[:length]) * _fade(length)
+    spectrum = np.fft.rfft(random.standard_normal(n))
+    spectrum /= np.sqrt(np.maximum(np.arange(spectrum.size), 10.0))
+    pink = np.fft.irfft(spectrum)
+    pink *= 10.0 ** (-24.0 / 20.0) / np.std(pink)
+    top = math.log(20000.0 / 25.0)
+    sweep = 10.0 ** (-26.0 / 20.0) * np.sin(2 * np.pi * 25.0 * 2.0 / top * (np.exp(t / 2.0 * top) - 1.0)) * _fade(n)
+    return dict(zip(SEGMENTS, (hits, bursts, low, pink, sweep), strict=True))
+
+
+def channels_for(steps: list[Step]) -> int:
+    """Channels that a chain can be run on: one, or two where a step asks for a stereo signal."""
+    n = 1
+    for step in steps:
+        if step.bypass:
+            continue
+        if step.needs_stereo and n == 1:
+            return 2
+        n = step.channels_out(n)
+    return 1
+
+
+def run(steps: list[Step], x: Array, n_channels: int) -> Array:
+    """A chain on a mono test signal, on time."""
+    keys = {key for step in steps for key in _keys(step)}
+    stream = Stream(
+        RATE,
+        n_channels,
+        hit_level_dbfs=HIT_DBFS,
+        tempo_bpm=TEMPO_BPM,
+        n_frames=x.size,
+        key_channels=dict.fromkeys(keys, n_channels),
+        key_hit_levels=dict.fromkeys(keys, HIT_DBFS),
+    )
+    runner = ChainRunner(steps, stream)
+    both = np.stack([x] * n_channels)
+    padded = np.concatenate([both, np.zeros((n_channels, runner.latency_frames))], axis=1)
+    y = runner.run(padded, dict.fromkeys(keys, padded))
+    return np.asarray(y[:, runner.latency_frames :])
+
+
+def _keys(step: Step) -> list[Any]:
+    return [] if step.bypass else list(step.listens_to())
+
+
+def measure_face(steps: list[Step]) -> Face:
+    """Measure a chain. Files of responses must be there, as for a render."""
+    n_channels = channels_for(steps)
+    sections = k_weighting(RATE)
+    sketches: dict[str, list[list[float]]] = {}
+    outputs = {}
+    for name, x in signals().items():
+        y = run(steps, x, n_channels)
+        outputs[name] = y
+        # Mono and stereo outputs are sketched alike: a mono one stands on both sides.
+        weighted = sosfilt(sections, y)
+        sketch = Sketch(RATE, 2)
+        sketch.feed(weighted if weighted.shape[0] == 2 else np.concatenate([weighted, weighted]))
+        sketches[name] = sketch.result().tolist()
+    stream = Stream(RATE, n_channels, hit_level_dbfs=HIT_DBFS, tempo_bpm=TEMPO_BPM)
+    keys = {key for step in steps for key in _keys(step)}
+    stream = replace(stream, key_channels=dict.fromkeys(keys, n_channels), key_hit_levels=dict.fromkeys(keys, HIT_DBFS))
+    runner = ChainRunner(steps, stream)
+    attack, release = _timing(steps, n_channels)
+    return Face(
+        n_channels_in=n_channels,
+        response_db=_response(steps, n_channels),
+        static_db=_static(steps, n_channels),
+        harmonics_pct=_harmonics(steps, n_channels),
+        attack_ms=attack,
+        release_ms=release,
+        latency_ms=round(runner.latency_frames / RATE * 1000.0, 3),
+        tail_s=round(runner.tail_frames / RATE, 3),
+        level_change_lu=_level_change(outputs["noise"]),
+        sketches=sketches,
+    )
+
+
+def _response(steps: list[Step], n_channels: int) -> list[float]:
+    """Third octaves around the points, of noise at -50 dBFS."""
+    x = np.random.default_rng(5).standard_normal(RATE) * 10.0 ** (-50.0 / 20.0)
+    y = run(steps, x, n_channels)
+    freqs = np.fft.rfftfreq(x.size, 1.0 / RATE)
+    before, after = np.abs(np.fft.rfft(x)) ** 2, np.mean(np.abs(np.fft.rfft(y)) ** 2, axis=0)
+    found = []
+    for hz in POINTS_HZ:
+        band = (freqs >= hz / 2 ** (1 / 6)) & (freqs < hz * 2 ** (1 / 6))
+        found.append(_db(float(after[band].sum()), float(before[band].sum())))
+    return found
+
+
+def _db(after: float, before: float) -> float:
+    return round(max(-120.0, 10.0 * math.log10(after / before)) if after > 0.0 and before > 0.0 else -120.0, 2)
+
+
+def _tone(level_dbfs: float, seconds: float) -> Array:
+    peak = 10.0 ** (level_dbfs / 20.0)
+    wave: Array = peak * np.sin(2 * np.pi * 1000.0 * np.arange(int(seconds * RATE)) / RATE)
+    return wave
+
+
+def _static(steps: list[Step], n_channels: int) -> list[float]:
+    found = []
+    for level in LEVELS_DBFS:
+        x = _tone(level, 0.6)
+        y = run(steps, x, n_channels)
+        found.append(round(level + _db(float(np.mean(y[:, -9600:] ** 2)), float(np.mean(x[-9600:] ** 2))), 2))
+    return found
+
+
+def _harmonics(steps: list[Step], n_channels: int) -> float:
+    y = run(steps, _tone(-18.0, 0.6), n_channels).mean(axis=0)[-9600:]
+    lines = np.abs(np.fft.rfft(y * np.hanning(y.size)))
+    at = np.arange(1, 20) * 200  # 1 kHz in lines of 5 Hz
+    powers = np.array([float((lines[k - 2 : k + 3] ** 2).sum()) for k in at if k + 3 < lines.size])
+    return round(100.0 * math.sqrt(float(powers[1:].sum()) / max(float(powers[0]), 1e-30)), 4)
+
+
+def _timing(steps: list[Step], n_channels: int) -> tuple[float | None, float | None]:
+    """From the envelope of a step up and down again."""
+    x = np.concatenate([_tone(-30.0, 0.5), _tone(-6.0, 0.5), _tone(-30.0, 1.0)])
+    y = run(steps, x, n_channels)[0]
+    width = RATE // 1000
+    level = 20.0 * np.log10(np.sqrt(np.mean(y[: y.size // width * width].reshape(-1, width) ** 2, axis=1)) + 1e-7)
+    return _settling(level[500:1000]), _settling(level[1000:2000])
+
+
+def _settling(level: Array) -> float | None:
+    """Steps (ms) until two thirds of the way from what follows a jump to the end are gone."""
+    start, end = float(level[2:4].mean()), float(level[-50:].mean())
+    if abs(start - end) < 0.3:
+        return None
+    gone = np.abs(level - start) >= 2.0 / 3.0 * abs(end - start)
+    gone[:2] = False
+    return float(np.argmax(gone)) if gone.any() else None
+
+
+def _level_change(y: Array) -> float:
+    levels = []
+    for x in (y, np.stack([signals()["noise"]] * y.shape[0])):
+        meter = Meter(RATE, x.shape[0], true_peak=False)
+        meter.feed(x)
+        levels.append(meter.result().integrated_lufs)
+    told = levels[0] - levels[1]
+    return round(told, 2) if math.isfinite(told) else -120.0
+
+
+def kept_face(steps: list[Step], chain_key: str, folder: Path | None) -> Face:
+    """A face out of the store's folder, measured where it is not there. `chain_key` holds all that determines it."""
+    import json
+
+    from chainrun.whole_file import write_whole
+
+    path = folder / "faces" / f"{chain_key}.json" if folder is not None else None
+    if path is not None:
+        try:
+            return Face(**json.loads(path.read_text(encoding="utf-8")))
+        except (OSError, ValueError, TypeError):
+            pass
+    face = measure_face(steps)
+    if path is not None:
+        write_whole(path, json.dumps(face.record()))
+    return face

@@ -1,0 +1,127 @@
+"""Preset libraries as lists: each preset with its words, its chain's hash, and its steps."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from chainrun.contract import Step
+from chainrun.errors import Problem, RecipeError, UsageError, nearest, shown_path
+from chainrun.plan.identity import sounding_part
+from chainrun.recipe.load import read_toml
+from chainrun.recipe.model import PresetFile, Recipe
+from chainrun.recipe.presets import Library, Unfolder
+from chainrun.recipe.problems import Problems
+from chainrun.recipe.tables import Items, Place, Table
+from chainrun.recipe.validate import validate
+
+
+@dataclass(frozen=True)
+class Preset:
+    """One preset of a library."""
+
+    name: str
+    file: Path
+    library: Path
+    about: str
+    since: int | None
+    status: str
+    retired_in: int | None
+    replaced_by: str | None
+    suits: tuple[str, ...]
+    tags: tuple[str, ...]
+    chain_hash: str
+    """Of its chain as written, whatever its status and prose."""
+    uses: tuple[str, ...]
+    """Presets inside it."""
+
+
+def used_presets(value: Any) -> list[str]:
+    """Names of the presets that a chain uses, inner chains too."""
+    if isinstance(value, dict):
+        own = [value["preset"]] if isinstance(value.get("preset"), str) else []
+        return own + [name for inner in value.values() for name in used_presets(inner)]
+    if isinstance(value, list):
+        return [name for inner in value for name in used_presets(inner)]
+    return []
+
+
+class Shelf:
+    """Several library folders, searched in order as a recipe would. Raises RecipeError for what cannot be read."""
+
+    def __init__(self, folders: list[Path]):
+        for folder in folders:
+            if not folder.is_dir():
+                raise UsageError(
+                    Problem("there is no such preset library", given=shown_path(folder), hint="--presets DIR")
+                )
+        self.folders = folders
+        self._library = Library(folders, read_toml)
+        problems = Problems()
+        self.presets: dict[str, Preset] = {}
+        for name in self._library.names():
+            found = self._library.load(name, Place(folders[0]), problems)
+            if found is not None and found[0] == name:
+                preset = self._preset(name, self._library.file_of(name), problems)
+                if preset is not None:
+                    self.presets[name] = preset
+        problems.stop_if_any()
+
+    def _preset(self, name: str, file: Path, problems: Problems) -> Preset | None:
+        data = tomllib.loads(file.read_text(encoding="utf-8-sig"))
+        table = read_toml(file, problems)
+        model = validate(PresetFile, table, problems) if table is not None else None
+        if model is None:
+            return None
+        folder = next(folder for folder in self.folders if folder in file.parents)
+        text = json.dumps(sounding_part(data.get("chain", [])), sort_keys=True, separators=(",", ":"), default=str)
+        return Preset(
+            name=name,
+            file=file,
+            library=folder,
+            about=model.about or "",
+            since=model.since,
+            status=model.status,
+            retired_in=model.retired_in,
+            replaced_by=model.replaced_by,
+            suits=tuple(model.suits),
+            tags=tuple(model.tags),
+            chain_hash=hashlib.sha256(text.encode()).hexdigest()[:12],
+            uses=tuple(dict.fromkeys(used_presets(data.get("chain", [])))),
+        )
+
+    def get(self, name: str) -> Preset:
+        """A preset by its name. Raises UsageError."""
+        if name not in self.presets:
+            raise UsageError(
+                Problem("there is no such preset", given=name, hint=nearest(name, self.presets) or "presets list")
+            )
+        return self.presets[name]
+
+    def steps(self, name: str) -> list[Step]:
+        """The preset's steps, with the presets inside it unfolded. Raises RecipeError."""
+        problems = Problems()
+        place = Place(self.get(name).file)
+        use, items = Table(place), Items(place)
+        use.put("preset", name, place)
+        items.add(use, place)
+        chain = Unfolder(self._library, [], problems).chain(items, name)
+        main, table = Table(place), Table(place)
+        main.put("chain", chain, place)
+        table.put("recipe", 1, place)
+        stem = Table(place)
+        stem.put("file", "x.wav", place)
+        stem.put("chain", chain, place)
+        stems = Table(place)
+        stems.put("x", stem, place)
+        table.put("stems", stems, place)
+        problems.stop_if_any()
+        recipe = validate(Recipe, table, problems)
+        problems.stop_if_any()
+        if recipe is None:
+            raise RecipeError(Problem("the preset's chain is not valid", file=shown_path(place.file or Path(name))))
+        return list(recipe.stems["x"].chain)

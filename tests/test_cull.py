@@ -1,0 +1,414 @@
+"""The preset library over years: what is alike, what is used, and a cull that can be killed, taken back and repeated.
+
+The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound by other numbers.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+import tomli_w
+
+from chainrun.cull.alike import apart, pairs
+from chainrun.cull.apply import apply, operations, recover, undo
+from chainrun.cull.face import HIT_DBFS, LEVELS_DBFS, POINTS_HZ, measure_face
+from chainrun.cull.library import Shelf
+from chainrun.cull.plan import read_plan
+from chainrun.cull.usage import usage
+from tests.bench import catalogue
+from tests.signals import drums, noise
+
+ROOT = Path(__file__).parent.parent
+RATE = 48000
+
+
+def preset(folder, name, chain, **more):
+    path = folder / f"{name}.preset.toml"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    text = "".join(f"{key} = {json.dumps(value)}\n" for key, value in more.items())
+    path.write_text(f"preset = 1\n# somebody's comment\n{text}{tomli_w.dumps({'chain': chain})}")
+    return path
+
+
+def steps(tmp_path, *chain):
+    preset(tmp_path, "x", list(chain), since=2020)
+    return Shelf([tmp_path]).steps("x")
+
+
+# -- faces -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_face_tells_what_the_numbers_say(tmp_path):
+    """Compressor -24 dBFS, 3:1, hard knee: 6 dB more in are 2 dB more out. Bell +6 dB at 1 kHz."""
+    face = measure_face(
+        steps(
+            tmp_path,
+            {"do": "compressor", "threshold_db": -24, "ratio": 3, "knee_db": 0, "attack_ms": 20, "release_ms": 200},
+        )
+    )
+    static = dict(zip(LEVELS_DBFS, face.static_db, strict=True))
+    assert static[-36.0] == pytest.approx(-36, abs=0.1)
+    assert static[-6.0] - static[-12.0] == pytest.approx(2, abs=0.1)
+    assert -19 < static[-6.0] < -15  # a peak or an RMS detector: 3 dB apart
+    assert face.attack_ms == pytest.approx(20, rel=0.5)
+    assert face.release_ms == pytest.approx(200, rel=0.5)
+    bell = measure_face(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 1000, "gain_db": 6}]}))
+    response = dict(zip(POINTS_HZ, bell.response_db, strict=True))
+    assert response[1000] == pytest.approx(6, abs=0.4)
+    assert response[31.5] == pytest.approx(0, abs=0.2)
+    assert (bell.attack_ms, bell.release_ms, bell.harmonics_pct < 0.01) == (None, None, True)
+
+
+def test_harmonics_of_a_hard_clip(tmp_path):
+    """A sine clipped at a quarter of its peak: THD from its Fourier series, computed here."""
+    face = measure_face(steps(tmp_path, {"do": "saturate", "curve": "hard_clip", "drive_db": 30}))
+    x = np.clip(10 ** ((30 - 18) / 20) * np.sin(2 * np.pi * (np.arange(4800) + 0.5) / 4800), -1, 1)
+    lines = np.abs(np.fft.rfft(x))[1:20]
+    assert face.harmonics_pct == pytest.approx(100 * np.sqrt(np.sum(lines[1:] ** 2)) / lines[0], rel=0.02)
+
+
+def test_faces_of_presets_with_keys_rooms_and_stereo(tmp_path):
+    for chain in (
+        [{"do": "gate", "threshold_db": -30, "key": {"from": ["kick"]}}],
+        [{"do": "compressor", "threshold_below_hits_db": 10, "ratio": 3}],
+        [{"do": "room", "decay_s": 0.3, "mix_pct": 30}, {"do": "width", "width_pct": 140}],
+        [{"do": "width", "width_pct": 140}],
+        [{"do": "echo", "time_beats": 0.5, "mix_pct": 30}],
+        [{"do": "gain", "gain_db": -3, "bypass": True}],
+    ):
+        face = measure_face(steps(tmp_path, *chain))
+        assert all(np.isfinite(face.response_db)) and all(np.isfinite(face.static_db))
+    assert HIT_DBFS == -12
+
+
+def test_twins_of_the_catalogue_are_found(tmp_path, monkeypatch):
+    """All twelve twins and sixteen of the forty others; `python -m tests.bench.catalogue` takes all."""
+    chosen = dict(list(catalogue.distinct().items())[:12] + list(catalogue.distinct().items())[-4:])
+    monkeypatch.setattr(catalogue, "distinct", lambda: chosen)
+    told = dict(catalogue.found(tmp_path / "library"))
+    assert told["twins found"] == "12 of 12"
+    assert told["false pairs"] == "0 of 12"
+
+
+def test_level_is_no_difference_and_numbers_are_no_likeness(tmp_path):
+    a = measure_face(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 80, "gain_db": 6}]}))
+    b = measure_face(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 160, "gain_db": 6}]}))
+    c = measure_face(
+        steps(
+            tmp_path,
+            {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 80, "gain_db": 6}]},
+            {"do": "gain", "gain_db": -7},
+        )
+    )
+    assert not apart("a", a, "b", b).alike
+    near = apart("a", a, "c", c)
+    assert near.alike and near.gain_db == pytest.approx(7, abs=0.05) and near.residual_lu < -100
+    assert [pair.other for pair in pairs({"a": a, "b": b, "c": c}, "a")] == ["c", "b"]
+
+
+# -- a band's three years ----------------------------------------------------------------------------------------------
+
+BELL = {"do": "eq", "name": "eq", "bands": [{"kind": "bell", "freq_hz": 200, "gain_db": 3}]}
+
+
+@pytest.fixture
+def band(tmp_path, monkeypatch):
+    """A library of five presets, and three songs that use them."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / ".chainrun-root").touch()
+    library = tmp_path / "library"
+    squash = {"do": "compressor", "threshold_db": -24, "ratio": 3}
+    preset(library, "kick/new", [BELL, squash], since=2023, suits=["kick"])
+    preset(
+        library,
+        "kick/old",
+        [{"do": "eq", "name": "eq", "bands": [{"kind": "bell", "freq_hz": 201, "gain_db": 2.95}]}, squash],
+        since=2021,
+    )
+    preset(library, "snare/box", [{"do": "convolve", "file": "../ir/box.wav", "mix_pct": 40}], since=2021)
+    preset(library, "snare/plain", [{"do": "gain", "gain_db": -1}], since=2022)
+    preset(library, "nobody/uses-it", [{"do": "delay", "time_ms": 30}], since=2019)
+    preset(library, "both/in-one", [{"preset": "kick/old"}, {"do": "gain", "gain_db": 1}], since=2022)
+    (library / "ir").mkdir()
+    soundfile.write(library / "ir" / "box.wav", np.exp(-np.arange(2400) / 300) * noise(2400, 0.5), RATE)
+    songs = tmp_path / "songs"
+    songs.mkdir()
+    soundfile.write(songs / "kick.wav", drums(RATE, seed=1) * 0.5, RATE, subtype="FLOAT")
+    soundfile.write(songs / "snare.wav", drums(RATE, seed=2) * 0.5, RATE, subtype="FLOAT")
+    for name, kick, more in (
+        ("reel", "kick/old", ', name = "sound", set = { "eq.bands.0.gain_db" = 4.0 }'),
+        ("jig", "kick/old", ""),
+        ("polka", "kick/new", ""),
+        ("waltz", "both/in-one", ""),
+    ):
+        (songs / f"{name}.recipe.toml").write_text(
+            f'recipe = 1\npresets_dirs = ["../library"]\n[stems.kick]\nfile = "kick.wav"\nchain = [ {{ preset = "{kick}"{more} }} ]\n'
+            '[stems.snare]\nfile = "snare.wav"\nchain = [ { preset = "snare/box" } ]\n[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
+        )
+    return tmp_path
+
+
+def plan_file(band, text=""):
+    path = band / "2026.cull.toml"
+    path.write_text(
+        'cull = 1\nyear = 2026\npresets_dirs = ["library"]\nrecipes = ["songs/*.recipe.toml"]\n'
+        + (
+            text
+            or '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "kick/new"\n[[preset]]\nname = "snare/box"\ndecision = "retire"\n'
+        )
+    )
+    return path
+
+
+def hashes(chainrun, *more):
+    found = {}
+    for path in sorted(Path("songs").glob("*.recipe.toml")):
+        ran = chainrun("render", path, "-o", f"out/{path.stem}", "--json", *more)
+        assert ran.code == 0, ran.err
+        found[path.stem] = ran.json["deliveries"][0]["pcm_sha256"]
+    return found
+
+
+def snapshot(folder):
+    return {str(path.relative_to(folder)): path.read_bytes() for path in sorted(folder.rglob("*.toml"))}
+
+
+def test_list_show_where_alike(band, chainrun):
+    told = chainrun("presets", "list", "--presets", "library", "--json").json["presets"]
+    assert [one["name"] for one in told] == [
+        "both/in-one",
+        "kick/new",
+        "kick/old",
+        "nobody/uses-it",
+        "snare/box",
+        "snare/plain",
+    ]
+    ran = chainrun("presets", "show", "kick/new", "--presets", "library")
+    assert ran.code == 0 and "dBFS out" in ran.out and max(map(len, ran.out.splitlines())) <= 80
+    uses = chainrun(
+        "presets", "where", "kick/old", "--presets", "library", "--recipes", "songs/*.recipe.toml", "--json"
+    ).json
+    assert {Path(one["recipe"]).name: one["set"] for one in uses["uses"]} == {
+        "jig.recipe.toml": {}, "reel.recipe.toml": {"eq.bands.0.gain_db": 4.0}, "waltz.recipe.toml": {}
+    }  # fmt: skip
+    assert uses["inside"] == ["both/in-one"]
+    assert [one["last_rendered"] for one in uses["uses"]] == [None] * 3
+    chainrun("render", "songs/jig.recipe.toml", "-o", "out", "--quiet")
+    uses = chainrun(
+        "presets", "where", "kick/old", "--presets", "library", "--recipes", "songs/*.recipe.toml", "--shares", "--json"
+    ).json["uses"]
+    assert [one["last_rendered"] is not None for one in uses if "jig" in one["recipe"]] == [True]
+    shares = {Path(one["recipe"]).name: one["bypassed_residual_lu"] for one in uses}
+    assert -40 < shares["jig.recipe.toml"] < 10
+    alike = chainrun("presets", "alike", "--presets", "library", "--recipes", "songs/*.recipe.toml", "--json").json
+    assert ["kick/new", "kick/old"] in [group["presets"][-2:] for group in alike["groups"]]
+    assert chainrun("presets", "show", "kick/nwe", "--presets", "library").code == 2
+    assert chainrun("presets", "list", "--presets", "nowhere").code == 2
+    assert chainrun("presets", "list").code == 2
+
+
+def test_the_plan_proposes_and_is_not_written_over(band, chainrun):
+    ran = chainrun(
+        "cull",
+        "plan",
+        "--presets",
+        "library",
+        "--recipes",
+        "songs/*.recipe.toml",
+        "--year",
+        2026,
+        "-o",
+        "2026.cull.toml",
+    )
+    assert ran.code == 0, ran.err
+    text = Path("2026.cull.toml").read_text()
+    plan = read_plan(Path("2026.cull.toml"))
+    decided = {one.name: (one.decision, one.by) for one in plan.file.preset}
+    assert decided["nobody/uses-it"] == ("retire", None)
+    assert ("replace", "kick/old") in decided.values() or ("replace", "kick/new") in decided.values()
+    assert decided["snare/box"][0] == "keep"
+    assert "# since 2019 (7 years); used nowhere" in text and "# why:" in text
+    again = chainrun("cull", "plan", "--presets", "library", "-o", "2026.cull.toml")
+    assert (again.code, Path("2026.cull.toml").read_text()) == (2, text)
+
+
+def test_try_touches_nothing_and_apply_does_as_it_said(band, chainrun):
+    plan = plan_file(band)
+    before, was = snapshot(band), hashes(chainrun)
+    tried = chainrun("cull", "try", plan, "-o", "heard", "--json").json
+    assert snapshot(band) == before
+    told = {Path(one["recipe"]).name: one for one in tried["recipes"]}
+    assert set(told) == {"jig.recipe.toml", "reel.recipe.toml", "waltz.recipe.toml"}
+    assert all(not one["crosses_limit"] and one["nodes"] == ["stems.kick"] for one in told.values())
+    ran = chainrun("cull", "apply", plan)
+    assert ran.code == 0, ran.err
+    retired = (band / "library/retired/kick/old.preset.toml").read_text()
+    assert 'status = "retired"\nretired_in = 2026\nreplaced_by = "kick/new"\n# somebody\'s comment' in retired
+    assert hashes(chainrun) == was  # every recipe without the overlay: the same bits, the response's relative path too
+    now = hashes(chainrun, "--overlay", "2026.overlay.toml")
+    assert {name for name in was if now[name] != was[name]} == {"jig.recipe", "reel.recipe", "waltz.recipe"}
+    for one in told.values():
+        kept = soundfile.read(one["files"][1])[0]
+        name = Path(one["recipe"]).stem
+        assert np.array_equal(kept, soundfile.read(f"out/{name}/mix.wav")[0])
+    ran = chainrun("check", "songs/jig.recipe.toml")
+    assert (ran.code, "retired in 2026; advised in its place: kick/new" in ran.err) == (0, True)
+    for command in (("check",), ("render", "-o", "out")):
+        assert chainrun(command[0], "songs/jig.recipe.toml", *command[1:], "--strict").code == 3
+    jobs = tomllib.loads(Path("2026.jobs.toml").read_text())
+    assert jobs["defaults"]["overlays"] == ["2026.overlay.toml"]
+    assert chainrun("batch", "2026.jobs.toml", "--quiet").code == 0
+    assert (band / "out-2026").is_dir()
+    resolved = chainrun("resolve", "songs/jig.recipe.toml", "-o", "songs/flat.recipe.toml")
+    assert resolved.code == 0
+    assert (
+        chainrun("render", "songs/flat.recipe.toml", "-o", "flat", "--json").json["deliveries"][0]["pcm_sha256"]
+        == was["jig.recipe"]
+    )
+
+
+def test_undo_takes_all_of_it_back(band, chainrun):
+    plan = plan_file(band)
+    before = snapshot(band)
+    chainrun("cull", "apply", plan)
+    assert str(band) not in (band / "2026.cull.undo.json").read_text()
+    assert chainrun("cull", "undo", plan).code == 0
+    assert snapshot(band) == before
+    assert chainrun("cull", "undo", plan).code == 5
+    chainrun("cull", "apply", plan)
+    file = band / "library/retired/kick/old.preset.toml"
+    file.write_text(file.read_text() + "# edited since\n")
+    ran = chainrun("cull", "undo", plan)
+    assert (ran.code, "was changed since the cull" in ran.err) == (5, True)
+
+
+class KilledError(Exception):
+    pass
+
+
+def test_apply_and_undo_survive_a_kill_at_every_step(band, chainrun):
+    """At every step the library is whole, and every song renders to the same bits; the next command finishes."""
+    path = plan_file(band)
+    plan, before = read_plan(path), snapshot(band)
+    was = hashes(chainrun)
+    names = []
+    apply(plan, names.append)
+    after = snapshot(band)
+    undo(path)
+    assert snapshot(band) == before and len(names) >= 8
+    for act, start, end in (
+        (lambda step: apply(plan, step), before, after),
+        (lambda step: undo(path, step), after, before),
+    ):
+        for stop in range(1, 40):
+            count = 0
+
+            def step(_, stop=stop):
+                nonlocal count
+                count += 1
+                if count == stop:
+                    raise KilledError
+
+            try:
+                act(step)
+            except KilledError:
+                shelf = Shelf([band / "library"])
+                assert {"kick/old", "snare/box", "kick/new"} <= set(shelf.presets)
+                if stop % 3 == 1:
+                    assert hashes(chainrun) == was
+                recover(path)
+                assert snapshot(band) == end, stop
+            else:
+                break
+            (undo if end is after else lambda p: apply(read_plan(p)))(path)
+            assert snapshot(band) == start
+        if end is after:
+            assert snapshot(band) == after
+    assert count >= 5
+
+
+BAD_PLANS = {
+    "nobody": ('[[preset]]\nname = "kick/odl"\ndecision = "retire"\n', "did you mean 'kick/old'"),
+    "no successor": ('[[preset]]\nname = "kick/old"\ndecision = "replace"\n', "replace needs `by`"),
+    "missing successor": (
+        '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "kick/nwe"\n',
+        "did you mean 'kick/new'",
+    ),
+    "circle": (
+        '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "kick/new"\n[[preset]]\nname = "kick/new"\ndecision = "replace"\nby = "kick/old"\n',
+        "kick/old -> kick/new -> kick/old",
+    ),
+    "twice": (
+        '[[preset]]\nname = "kick/old"\ndecision = "keep"\n[[preset]]\nname = "kick/old"\ndecision = "retire"\n',
+        "decided twice",
+    ),
+    "word": ('[[preset]]\nname = "kick/old"\ndecision = "burn"\n', "2026.cull.toml"),
+    "toml": ("[[preset\n", "not TOML"),
+}
+
+
+@pytest.mark.parametrize("name", BAD_PLANS)
+def test_bad_plans(band, chainrun, name):
+    text, told = BAD_PLANS[name]
+    plan = plan_file(band, text)
+    before = snapshot(band)
+    for word in ("try", "apply"):
+        ran = chainrun("cull", word, plan)
+        assert (ran.code, told in ran.err) == (3, True), ran.err
+    assert snapshot(band) == before
+
+
+def test_a_set_path_that_the_successor_lacks_is_told_beforehand(band, chainrun):
+    plan = plan_file(band, '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "snare/plain"\n')
+    ran = chainrun("cull", "try", plan, "--json")
+    assert ran.code == 1
+    worst = ran.json["recipes"][0]
+    assert "reel" in worst["recipe"] and "the path matches nothing in the preset" in worst["error"]
+    assert worst["crosses_limit"]
+
+
+def test_what_stands_in_the_way_is_not_written_over(band, chainrun):
+    plan = plan_file(band)
+    Path("2026.overlay.toml").write_text("# mine\n")
+    before = snapshot(band)
+    ran = chainrun("cull", "apply", plan)
+    assert (ran.code, snapshot(band)) == (5, before)
+    Path("2026.overlay.toml").unlink()
+    preset(band / "library" / "retired", "kick/old", [{"do": "gain"}])
+    assert chainrun("cull", "apply", plan).code in (3, 5)
+
+
+def test_two_libraries(band, chainrun):
+    """The first one wins; a preset that is hidden is not culled by mistake."""
+    preset(band / "mine", "kick/old", [{"do": "gain", "gain_db": 2}], since=2025)
+    shelf = Shelf([band / "mine", band / "library"])
+    assert shelf.get("kick/old").since == 2025
+    assert "kick/new" in shelf.presets
+    with pytest.raises(Exception, match="no such preset library"):
+        Shelf([band / "nowhere"])
+
+
+def test_former_names_and_uses_inside_presets(band):
+    found = usage([Path("songs/waltz.recipe.toml")])
+    assert [one.preset for one in found.uses] == ["both/in-one", "kick/old", "snare/box"]
+    assert not operations(read_plan(plan_file(band, '[[preset]]\nname = "kick/old"\ndecision = "keep"\n')))[:-2]
+
+
+def test_the_demos_history(demo, chainrun):
+    """2023's first kick was culled in 2025: the old session opens, says so, and takes the survivor under the overlay."""
+    old = Path("recipes/barn-2024.recipe.toml")
+    ran = chainrun("check", old)
+    assert (ran.code, "kick/first, retired in 2025; advised in its place: kick/close" in ran.err) == (0, True)
+    ran = chainrun("compare", old, old, "--json")
+    assert ran.code == 0
+    assert chainrun("check", old, "--overlay", "recipes/2025.overlay.toml", "--strict").code == 0
+    assert chainrun("cull", "undo", "recipes/2025.cull.toml").code == 0
+    assert Path("recipes/presets/kick/first.preset.toml").exists()
+    assert chainrun("check", old, "--strict").code == 0
+    shutil.rmtree("out", ignore_errors=True)
