@@ -209,6 +209,8 @@ def test_list_show_where_alike(band, chainrun):
     assert -40 < shares["jig.recipe.toml"] < 10
     alike = chainrun("presets", "alike", "--presets", "library", "--recipes", "songs/*.recipe.toml", "--json").json
     assert ["kick/new", "kick/old"] in [group["presets"][-2:] for group in alike["groups"]]
+    pair = next(one for one in alike["pairs"] if {one["one"], one["other"]} == {"kick/new", "kick/old"})
+    assert -120 < pair["stem_lu"] < -30  # heard on the songs' kick, too
     assert chainrun("presets", "show", "kick/nwe", "--presets", "library").code == 2
     assert chainrun("presets", "list", "--presets", "nowhere").code == 2
     assert chainrun("presets", "list").code == 2
@@ -386,11 +388,15 @@ def test_what_stands_in_the_way_is_not_written_over(band, chainrun):
 
 
 def test_two_libraries(band, chainrun):
-    """The first one wins; a preset that is hidden is not culled by mistake."""
+    """The first one wins, as in a recipe; what lies in both is not culled before it is told apart."""
     preset(band / "mine", "kick/old", [{"do": "gain", "gain_db": 2}], since=2025)
     shelf = Shelf([band / "mine", band / "library"])
     assert shelf.get("kick/old").since == 2025
-    assert "kick/new" in shelf.presets
+    assert "kick/new" in shelf.presets and list(shelf.hidden) == ["kick/old"]
+    path = plan_file(band)
+    path.write_text(path.read_text().replace('["library"]', '["mine", "library"]'))
+    ran = chainrun("cull", "apply", path)
+    assert (ran.code, "lies in two libraries" in ran.err, "rename one" in ran.err) == (3, True, True)
     with pytest.raises(Exception, match="no such preset library"):
         Shelf([band / "nowhere"])
 

@@ -29,7 +29,7 @@ def plan(
     no_store: NoStore = False,
 ) -> int:
     """Propose what to keep, retire or replace, with reasons and costs; a person edits the file."""
-    from chainrun.cull.alike import faces, pairs
+    from chainrun.cull.alike import faces, on_stems, pairs
     from chainrun.cull.library import Shelf
     from chainrun.cull.plan import plan_text, propose
     from chainrun.cull.shares import kept_shares, measure_share
@@ -46,7 +46,7 @@ def plan(
     known = usage(recipe_files(patterns))
     kept = store_folder(store, no_store)
     living = [name for name, preset in shelf.presets.items() if preset.status == "current"]
-    near = pairs(faces(shelf, living, kept))
+    near = on_stems(shelf, pairs(faces(shelf, living, kept)), known)
     hashes = {one.name: one.chain_hash for one in shelf.presets.values()}
     heard = kept_shares(known.uses, hashes, kept)
     if shares and kept is not None:

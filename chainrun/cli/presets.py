@@ -203,7 +203,7 @@ def alike(
     as_json: AsJson = False,
 ) -> int:
     """Presets that do nearly the same, by what they do to test signals, matched in level; and which one to keep."""
-    from chainrun.cull.alike import ALIKE_LU, clusters, faces, pairs
+    from chainrun.cull.alike import ALIKE_LU, clusters, faces, on_stems, pairs
     from chainrun.cull.library import Shelf
     from chainrun.cull.usage import Usage, recipe_files, usage
 
@@ -212,6 +212,7 @@ def alike(
         shelf.get(name)
     found = pairs(faces(shelf, list(shelf.presets), store_folder(store, no_store)), name)
     known = usage(recipe_files(recipes)) if recipes else Usage([], [], {})
+    found = on_stems(shelf, found, known)
     near = [one for one in found if one.alike]
     together = clusters(near)
     keepers = [
@@ -223,7 +224,13 @@ def alike(
         put_json({"schema_version": 1, "limit_lu": ALIKE_LU, "pairs": [vars(one) for one in shown], "groups": groups})
         return EXIT_DONE
     if shown:
-        put(table(["preset", "and", "LU", "worst on", "eq dB", "curve", "gain"], [_row(one) for one in shown], left=2))
+        put(
+            table(
+                ["preset", "and", "LU", "worst on", "eq dB", "curve", "gain", "on stem"],
+                [_row(one) for one in shown],
+                left=2,
+            )
+        )
     for group, keeper in zip(together, keepers, strict=True):
         put(f"alike: {', '.join(group)}; keep {keeper}")
     if not near:
@@ -233,4 +240,5 @@ def alike(
 
 def _row(one: Apart) -> list[str]:
     figures = [number(one.response_db), number(one.static_db), number(one.gain_db)]
-    return [shortened(one.one, 20), shortened(one.other, 20), number(one.residual_lu, 0), one.worst, *figures]
+    names = [shortened(one.one, 18), shortened(one.other, 18)]
+    return [*names, number(one.residual_lu, 0), one.worst, *figures, number(one.stem_lu, 0)]

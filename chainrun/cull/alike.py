@@ -5,19 +5,27 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from scipy.signal import sosfilt
 
 from chainrun.contract import Step
-from chainrun.cull.face import SEGMENTS, Face, kept_face
+from chainrun.cull.face import HIT_DBFS, RATE, SEGMENTS, Face, channels_for, kept_face, run
 from chainrun.cull.library import Shelf
+from chainrun.cull.usage import Usage, UseAt
 from chainrun.engine.fingerprint import code_hash
+from chainrun.engine.sources import StemSource
+from chainrun.errors import ChainrunError
+from chainrun.loudness.k_weighting import k_weighting
+from chainrun.plan import build_plan
 from chainrun.plan.identity import sounding_part
+from chainrun.recipe import open_recipe
 
 ALIKE_LU = -30.0
 """The worst of the test signals may leave so much residual between two that count as alike."""
+STEM_S = 8.0
 
 
 @dataclass(frozen=True)
@@ -34,11 +42,13 @@ class Apart:
     response_db: float
     static_db: float
     """Largest differences of the measured points, the level difference taken out."""
+    stem_lu: float | None = None
+    """The residual on a stem that one of them is used on, where that was heard."""
 
     @property
     def alike(self) -> bool:
         """Whether one of them would do."""
-        return self.residual_lu <= ALIKE_LU
+        return self.residual_lu <= ALIKE_LU and (self.stem_lu is None or self.stem_lu <= ALIKE_LU)
 
 
 def chain_key(steps: list[Step]) -> str:
@@ -55,11 +65,8 @@ def faces(shelf: Shelf, names: list[str], store: Path | None) -> dict[str, Face]
         steps = shelf.steps(name)
         try:
             found[name] = kept_face(steps, chain_key(steps), store)
-        except Exception as error:  # a file of a response that is not there
-            from chainrun.errors import ChainrunError
-
-            if not isinstance(error, ChainrunError):
-                raise
+        except ChainrunError:  # a file of a response that is not there
+            continue
     return found
 
 
@@ -100,6 +107,45 @@ def pairs(known: dict[str, Face], of: str | None = None) -> list[Apart]:
         if of is None or of in (one, other)
     ]
     return sorted(found, key=lambda pair: pair.residual_lu)
+
+
+def on_stems(shelf: Shelf, near: list[Apart], used: Usage) -> list[Apart]:
+    """Pairs that are alike on the test signals, heard on a real stem, too: one that a recipe uses one of them on."""
+    found = []
+    for pair in near:
+        if pair.alike:
+            uses = [use for use in used.uses if use.preset in (pair.one, pair.other) and use.node.startswith("stems.")]
+            told = next((lu for use in uses if (lu := _on_stem(shelf, pair, use)) is not None), None)
+            pair = replace(pair, stem_lu=told)
+        found.append(pair)
+    return found
+
+
+def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
+    """The level-matched residual of two presets on the first seconds of a stem; None where that cannot be heard."""
+    try:
+        opened = open_recipe(use.recipe)
+        node = build_plan(opened).node(use.node.partition(".")[2])
+    except ChainrunError:
+        return None
+    if node.stem is None or node.rate_hz != RATE:
+        return None
+    source = StemSource(node.stem, node.rate_hz)
+    x = source.read(min(source.n_frames, int(STEM_S * RATE)))[0]
+    source.close()
+    both = [shelf.steps(name) for name in (pair.one, pair.other)]
+    n_channels = max(channels_for(steps) for steps in both)
+    sections = k_weighting(RATE)
+    hit = node.hit_level_dbfs if node.hit_level_dbfs is not None else HIT_DBFS
+    scaled = x * 10.0 ** (
+        (HIT_DBFS - hit) / 20.0
+    )  # as the faces' hits are, so that thresholds under hits mean the same
+    a, b = (sosfilt(sections, run(steps, scaled, n_channels)) for steps in both)
+    if a.shape != b.shape or not float(np.sum(b**2)) > 0.0:
+        return None
+    gain = max(0.0, float(np.sum(a * b)) / float(np.sum(b**2)))
+    left, whole = float(np.sum((a - gain * b) ** 2)), float(np.sum(a**2))
+    return round(10.0 * math.log10(max(left / max(whole, 1e-20), 1e-15)), 1)
 
 
 def clusters(near: list[Apart]) -> list[list[str]]:

@@ -70,6 +70,16 @@ class Shelf:
                 if preset is not None:
                     self.presets[name] = preset
         problems.stop_if_any()
+        self.hidden = self._hidden()
+        """Presets of a later library whose name an earlier one has, too."""
+
+    def _hidden(self) -> dict[str, list[Path]]:
+        places: dict[str, list[Path]] = {}
+        for folder in self.folders:
+            library = Library([folder], read_toml)
+            for name in library.names():
+                places.setdefault(name, []).append(library.file_of(name))
+        return {name: files for name, files in places.items() if len(files) > 1}
 
     def _preset(self, name: str, file: Path, problems: Problems) -> Preset | None:
         data = tomllib.loads(file.read_text(encoding="utf-8-sig"))

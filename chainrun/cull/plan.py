@@ -94,6 +94,10 @@ def _check(plan: Plan, shelf: Shelf, refuse: Any) -> None:
             problems += refuse(f"{one.name} is decided twice", "preset").problems
         if one.name not in shelf.presets:
             problems += refuse(f"there is no preset {one.name}", "preset", nearest(one.name, shelf.presets)).problems
+        if one.decision != "keep" and one.name in shelf.hidden:
+            both = " and ".join(shown_path(file) for file in shelf.hidden[one.name])
+            advice = "rename one of them (with the old name under `was`), or cull one library at a time"
+            problems += refuse(f"{one.name} lies in two libraries: {both}", "preset", advice).problems
         if one.decision == "replace" and one.by is None:
             problems += refuse(f"{one.name}: replace needs `by`", "preset").problems
         if one.by is not None and one.by not in shelf.presets:
@@ -170,9 +174,10 @@ def _facts(
     alike = [one for one in near if one.alike and preset.name in (one.one, one.other)]
     for one in alike[:3]:
         other = one.other if one.one == preset.name else one.one
+        stem = f"; {one.stem_lu:.0f} LU on a stem of theirs" if one.stem_lu is not None else ""
         lines.append(
             f"alike: {other} ({one.residual_lu:.0f} LU at worst, on {one.worst}; response within "
-            f"{one.response_db:.1f} dB)"
+            f"{one.response_db:.1f} dB{stem})"
         )
     heard = [shares[use.recipe, use.path] for use in uses if (use.recipe, use.path) in shares]
     if heard:
