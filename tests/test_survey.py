@@ -205,6 +205,20 @@ def test_the_recipe_of_the_demo_is_in_order(chainrun):
     assert max(map(len, ran.out.splitlines())) <= 80
 
 
+def test_distances_that_are_told_stand_beside_what_is_heard(tmp_path, chainrun):
+    """The kick's microphone is told to stand 0.14 m from it; the truth has the overhead at 1.95 m."""
+    shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
+    recipe = plain_recipe(tmp_path)
+    recipe.write_text(
+        recipe.read_text().replace('file = "kick.flac"\n', 'file = "kick.flac"\nsource = { distance_m = 0.14 }\n')
+    )
+    told_of = chainrun("survey", recipe, "--json").json["groups"][0]["arrivals"]
+    kick = next(one for one in told_of if one["channel"] == "kick")
+    true = TRUTH["delays_samples"]["over_left"]["kick"] / RATE * TRUTH["speed_of_sound_m_s"]
+    assert kick["reference_distance_by_sound_m"] == pytest.approx(true, abs=0.02)
+    assert "by sound, over.left stands so far from each drum:" in chainrun("survey", recipe).out
+
+
 # -- real recordings -------------------------------------------------------------------------------------------
 
 

@@ -132,6 +132,19 @@ def _group(group: dict[str, Any]) -> list[str]:
             agree = f"{one['confidence']:.0%} of {one['n_hits']}"
             rows.append([shortened(one["channel"], 18), shortened(one["drum"], 12), *told, agree])
         lines.append(table(["microphone", "by hits of", "samples", "ms", "m", "polarity", "hits agree"], rows, left=2))
+    told = [one for one in group["arrivals"] if one["distance_m"] is not None and one["confidence"] >= PERHAPS]
+    if told:
+        lines += ["", f"by sound, {printable(group['reference'])} stands so far from each drum:"]
+        rows = [
+            [
+                shortened(one["drum"], 16),
+                number(one["distance_m"], 2),
+                number(one["reference_distance_by_sound_m"], 2),
+                number(one["reference_distance_m"], 2),
+            ]
+            for one in told
+        ]
+        lines.append(table(["drum", "close microphone, m", "by sound, m", "told, m"], rows))
     if group["bleed_db"]:
         lines += ["", "how loud each drum is in each microphone, dB of its own:"]
         drums = list(group["bleed_db"])
