@@ -260,6 +260,27 @@ def children_of(pid):
     return found
 
 
+def test_the_reference_page_has_every_processor_and_its_examples_are_valid(session, chainrun):
+    import re
+
+    from chainrun.contract import processors
+    from chainrun.docs.reference import reference_text
+
+    text = reference_text()
+    assert (ROOT / "recipes" / "REFERENCE.md").read_text() == text
+    examples = dict(re.findall(r"### (\w+)\n(?:(?!###)[\s\S])*?```toml\n(.*?)\n```", text))
+    assert set(examples) == set(processors())
+    for name, example in examples.items():
+        if name in ("convolve", "dynamic_eq") or "key" in example:
+            continue
+        stem = "pair.wav" if name in ("balance", "width") else "kick.wav"
+        path = session.write(
+            f'recipe = 1\ntempo_bpm = 120\n[stems.kick]\nfile = "{stem}"\nhit_level_dbfs = -6\n{example}\n'
+        )
+        ran = chainrun("check", path)
+        assert ran.code == 0, (name, ran.err)
+
+
 def test_the_readmes_example_recipe_is_valid(session, chainrun):
     import re
     import shutil

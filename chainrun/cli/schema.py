@@ -9,29 +9,30 @@ import typer
 
 from chainrun.cli.options import refuse
 from chainrun.cli.terminal import put, talk
+from chainrun.docs import reference
 from chainrun.docs.schema import FILE_NAME, schema_text
-from chainrun.errors import EXIT_DONE, EXIT_FAILED, Problem, ResourceError
+from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.whole_file import write_whole
 
 
 def command(
-    write: Annotated[bool, typer.Option("--write", help="Write the file.")] = False,
-    check: Annotated[bool, typer.Option("--check", help="Fail if the file is not current.")] = False,
-    folder: Annotated[Path, typer.Option("--folder", metavar="DIR", help="Where the file stands.")] = Path("recipes"),
+    write: Annotated[bool, typer.Option("--write", help="Write the files.")] = False,
+    check: Annotated[bool, typer.Option("--check", help="Fail if a file is not current.")] = False,
+    folder: Annotated[Path, typer.Option("--folder", metavar="DIR", help="Where the files stand.")] = Path("recipes"),
 ) -> int:
-    """Print, write or check the JSON Schema of recipes, for editors."""
+    """Print the JSON Schema of recipes; write or check it and the reference page."""
     if write and check:
         raise refuse("give --write or --check, not both")
-    path, text = folder / FILE_NAME, schema_text()
+    text = schema_text()
+    files = {folder / FILE_NAME: text, folder / reference.FILE_NAME: reference.reference_text()}
     if write:
-        try:
-            path.write_text(text, encoding="utf-8")
-        except OSError as error:
-            raise ResourceError(Problem(f"the file could not be written ({error.strerror})", file=str(path))) from error
+        for path, content in files.items():
+            write_whole(path, content)
         return EXIT_DONE
     if check:
-        if path.is_file() and path.read_text(encoding="utf-8") == text:
-            return EXIT_DONE
-        talk(f"{path} is not current\n    hint: chainrun schema --write")
-        return EXIT_FAILED
+        stale = [path for path, content in files.items() if not path.is_file() or path.read_text("utf-8") != content]
+        for path in stale:
+            talk(f"{path} is not current\n    hint: chainrun schema --write")
+        return EXIT_FAILED if stale else EXIT_DONE
     put(text.rstrip("\n"))
     return EXIT_DONE

@@ -132,8 +132,8 @@ def _group(group: dict[str, Any]) -> list[str]:
             agree = f"{one['confidence']:.0%} of {one['n_hits']}"
             rows.append([shortened(one["channel"], 18), shortened(one["drum"], 12), *told, agree])
         lines.append(table(["microphone", "by hits of", "samples", "ms", "m", "polarity", "hits agree"], rows, left=2))
-    told = [one for one in group["arrivals"] if one["distance_m"] is not None and one["confidence"] >= PERHAPS]
-    if told:
+    placed = [one for one in group["arrivals"] if one["distance_m"] is not None and one["confidence"] >= PERHAPS]
+    if placed:
         lines += ["", f"by sound, {printable(group['reference'])} stands so far from each drum:"]
         rows = [
             [
@@ -142,7 +142,7 @@ def _group(group: dict[str, Any]) -> list[str]:
                 number(one["reference_distance_by_sound_m"], 2),
                 number(one["reference_distance_m"], 2),
             ]
-            for one in told
+            for one in placed
         ]
         lines.append(table(["drum", "close microphone, m", "by sound, m", "told, m"], rows))
     if group["bleed_db"]:

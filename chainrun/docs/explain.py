@@ -60,8 +60,8 @@ def explain(word: str, width: int = 80) -> str:
     if common:
         lines.append("")
         lines += textwrap.wrap("Like all steps it also takes " + ", ".join(sorted(common - {"do"})) + ".", width)
-    for inner in _inner_models(own):
-        lines += ["", *textwrap.wrap(f"{_tag(inner)}: {first_line(inner)}", width)]
+    for inner in inner_models(own):
+        lines += ["", *textwrap.wrap(f"{tag_of(inner)}: {first_line(inner)}", width)]
         lines += _keys([p for p in parameters(inner) if p.key not in ("kind", "note")], width)
     if word in processors():
         step = processors()[word]
@@ -92,14 +92,16 @@ def _keys(found: list[Parameter], width: int) -> list[str]:
     return lines
 
 
-def _inner_models(found: list[Parameter]) -> list[type[BaseModel]]:
+def inner_models(found: list[Parameter]) -> list[type[BaseModel]]:
+    """Tables that stand inside these keys, other than steps and the recipe's own."""
     seen: list[type[BaseModel]] = []
     for one in found:
         seen += [m for m in one.models if m not in seen and not issubclass(m, Step) and m not in TABLES.values()]
     return seen
 
 
-def _tag(model: type[BaseModel]) -> str:
+def tag_of(model: type[BaseModel]) -> str:
+    """How an inner table is told from its siblings: by its kind, else by its name."""
     kind = model.model_fields.get("kind")
     from typing import get_args
 
