@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from contextlib import suppress
+from glob import escape
 from pathlib import Path
 
 from chainrun.errors import Problem, ResourceError, shown_path
@@ -14,6 +15,7 @@ def write_whole(path: Path, text: str) -> None:
     part = path.parent / f".{path.name}.{os.getpid()}.part"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        _drop_dead(path)
         with part.open("w", encoding="utf-8", newline="\n") as file:
             file.write(text)
             file.flush()
@@ -25,4 +27,12 @@ def write_whole(path: Path, text: str) -> None:
         ) from error
     finally:
         with suppress(OSError):
+            part.unlink(missing_ok=True)
+
+
+def _drop_dead(path: Path) -> None:
+    """Take away what a process that was killed had begun to write here."""
+    for part in path.parent.glob(f".{escape(path.name)}.*.part"):
+        pid = part.name.split(".")[-2]
+        if pid.isdigit() and Path("/proc/self").exists() and not Path(f"/proc/{pid}").exists():
             part.unlink(missing_ok=True)

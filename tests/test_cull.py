@@ -291,6 +291,45 @@ def test_undo_takes_all_of_it_back(band, chainrun):
     assert (ran.code, "was changed since the cull" in ran.err) == (5, True)
 
 
+ODD = {
+    "crlf": 'preset = 1\r\n# mine\r\nsince = 2021\r\nchain = [ { do = "gain", gain_db = -2 } ]\r\n',
+    "told": 'preset = 1 # version\nstatus = "current"\nreplaced_by = "x/y"\nchain = [ { do = "gain", gain_db = -2 } ]\n',
+    "prose": 'about = """\nold words:\nstatus = "fine"\npreset = 1\n"""\npreset = 1\nchain = [ { do = "gain", gain_db = -2 } ]\n',
+    "tables": 'preset = 1\n[[chain]]\ndo = "gain"\ngain_db = -2\nnote = "status = none"\n',
+    "no end": 'chain = [ { do = "gain", gain_db = -2 } ]\npreset = 1',
+}
+
+
+@pytest.mark.parametrize("how", ODD)
+def test_presets_as_people_write_them(band, chainrun, how):
+    """Line ends, prose that looks like keys, tables: nothing but the status changes, and undo brings back every byte."""
+    file = band / "library" / "kick" / "old.preset.toml"
+    file.write_bytes(ODD[how].encode())
+    Path("songs/reel.recipe.toml").unlink()  # its `set` is for the other chain
+    was = hashes(chainrun)
+    plan = plan_file(band)
+    assert chainrun("cull", "apply", plan).code == 0
+    text = (band / "library/retired/kick/old.preset.toml").read_bytes().decode()
+    now, then = tomllib.loads(text), tomllib.loads(ODD[how])
+    assert (now.pop("status"), now.pop("retired_in"), now.pop("replaced_by")) == ("retired", 2026, "kick/new")
+    assert now == {key: value for key, value in then.items() if key not in ("status", "replaced_by")}
+    assert text.count("\r\n") in (0, text.count("\n"))
+    assert hashes(chainrun) == was
+    assert chainrun("cull", "undo", plan).code == 0
+    assert file.read_bytes() == ODD[how].encode()
+
+
+def test_two_culls_at_once(band, chainrun):
+    import fcntl
+
+    plan = plan_file(band)
+    with plan.open("rb") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        for word in ("apply", "undo", "try"):
+            ran = chainrun("cull", word, plan)
+            assert (ran.code, "another cull of this plan is at work" in ran.err) == (5, True)
+
+
 class KilledError(Exception):
     pass
 
@@ -404,6 +443,22 @@ def test_two_libraries(band, chainrun):
 def test_former_names_and_uses_inside_presets(band):
     found = usage([Path("songs/waltz.recipe.toml")])
     assert [one.preset for one in found.uses] == ["both/in-one", "kick/old", "snare/box"]
+    assert [one.path for one in found.uses] == ["stems.kick.chain.0", "", "stems.snare.chain.0"]
+    song = Path("songs/waltz.recipe.toml")
+    song.write_text(
+        song.read_text().replace(
+            '"both/in-one" }', '"both/in-one" }, { preset = "snare/flat", name = "end", set = { "gain.gain_db" = -2 } }'
+        )
+    )
+    file = band / "library" / "snare" / "plain.preset.toml"
+    file.write_text(file.read_text().replace("preset = 1", 'preset = 1\nwas = ["snare/flat"]'))
+    found = usage([song])
+    assert [(one.preset, one.path) for one in found.uses][:3] == [
+        ("both/in-one", "stems.kick.chain.0"),
+        ("kick/old", ""),
+        ("snare/plain", "stems.kick.chain.end"),
+    ]
+    assert found.uses[2].changes == {"gain.gain_db": -2}
     assert not operations(read_plan(plan_file(band, '[[preset]]\nname = "kick/old"\ndecision = "keep"\n')))[:-2]
 
 

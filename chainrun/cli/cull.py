@@ -79,11 +79,13 @@ def try_(
     quiet: Quiet = False,
 ) -> int:
     """Render every affected recipe without and with the decisions, and compare; changes nothing."""
-    from chainrun.cull.apply import recover
+    from chainrun.cull.apply import alone, recover
     from chainrun.cull.plan import read_plan
     from chainrun.cull.trial import attempt
 
-    recover(file)
+    if file.exists():
+        with alone(file):
+            recover(file)
     read = read_plan(file)
     line = ProgressLine(quiet=quiet or as_json)
     found = attempt(read, out=out, store=store_folder(store, no_store), workers=workers, progress=line.node)
@@ -113,21 +115,24 @@ def try_(
 @app.command()
 def apply(file: PlanFile, as_json: AsJson = False) -> int:
     """Retire and replace as the plan says; all of it, or nothing. `cull undo` takes it back."""
+    from chainrun.cull.apply import alone, recover
     from chainrun.cull.apply import apply as carry_out
-    from chainrun.cull.apply import recover
     from chainrun.cull.plan import read_plan
 
-    finished = recover(file)
-    told = finished or carry_out(read_plan(file))
+    with alone(file):
+        told = recover(file) or carry_out(read_plan(file))
     return _tell(told, as_json, "nothing to do: the plan keeps everything")
 
 
 @app.command()
 def undo(file: PlanFile, as_json: AsJson = False) -> int:
     """Take a cull back: presets return to their places, the overlay goes."""
+    from chainrun.cull.apply import alone
     from chainrun.cull.apply import undo as take_back
 
-    return _tell(take_back(file), as_json, "nothing to take back")
+    with alone(file):
+        told = take_back(file)
+    return _tell(told, as_json, "nothing to take back")
 
 
 def _tell(told: list[str], as_json: bool, nothing: str) -> int:

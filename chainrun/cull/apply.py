@@ -7,10 +7,11 @@ the next `cull` command, from the journal; `undo` takes everything back from the
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
-import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from chainrun.cull.library import Shelf
 from chainrun.cull.plan import Plan
 from chainrun.cull.trial import overlay_text
 from chainrun.errors import Problem, ResourceError, shown_path
+from chainrun.recipe.locate import positions
 from chainrun.recipe.presets import RETIRED
 from chainrun.whole_file import write_whole
 
@@ -36,12 +38,42 @@ def undo_of(plan_path: Path) -> Path:
 
 def retired_text(text: str, year: int, successor: str | None) -> str:
     """A preset's file with its new status: the lines about it stand behind `preset = 1`, all else stays as written."""
-    body = re.sub(r"(?m)^(status|retired_in|replaced_by)\s*=.*\n?", "", text)
-    more = f'status = "retired"\nretired_in = {year}\n'
-    if successor is not None:
-        more += f"replaced_by = {json.dumps(successor)}\n"
-    made, count = re.subn(r"(?m)^(preset\s*=\s*1.*)$", lambda match: f"{match[1]}\n{more.rstrip()}", body, count=1)
-    return made if count else f"{more}{body}"
+    known = positions(text)
+    lines = text.splitlines(keepends=True)
+    head = known[("preset",)][0] - 1
+    ending = "\r\n" if lines[head].endswith("\r\n") else "\n"
+    more = ['status = "retired"', f"retired_in = {year}"]
+    more += [f"replaced_by = {json.dumps(successor, ensure_ascii=False)}"] if successor is not None else []
+    old = {known[(key,)][0] - 1 for key in ("status", "retired_in", "replaced_by") if (key,) in known}
+    made = []
+    for i, line in enumerate(lines):
+        if i not in old:
+            made.append(line)
+        if i == head:
+            made[-1] = made[-1] if made[-1].endswith("\n") else made[-1] + ending
+            made += [f"{one}{ending}" for one in more]
+    return "".join(made)
+
+
+def _text(path: Path) -> str:
+    """A file's text to the byte: line ends and all."""
+    return path.read_bytes().decode("utf-8")
+
+
+@contextmanager
+def alone(plan_path: Path) -> Iterator[None]:
+    """No other cull may work on this plan. Raises ResourceError."""
+    try:
+        with plan_path.open("rb") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError as error:
+                raise ResourceError(
+                    Problem("another cull of this plan is at work", file=shown_path(plan_path), hint="wait for it")
+                ) from error
+            yield
+    except FileNotFoundError as error:
+        raise ResourceError(Problem("there is no such plan", file=shown_path(plan_path))) from error
 
 
 def operations(plan: Plan) -> list[dict[str, Any]]:
@@ -52,7 +84,7 @@ def operations(plan: Plan) -> list[dict[str, Any]]:
         preset = shelf.presets[decision.name]
         if decision.decision == "keep" or preset.status == "retired":
             continue
-        text = preset.file.read_text(encoding="utf-8")
+        text = _text(preset.file)
         inside = preset.file.relative_to(preset.library)
         target = preset.library / RETIRED / inside
         if target.exists():
@@ -71,7 +103,7 @@ def operations(plan: Plan) -> list[dict[str, Any]]:
     overlay = plan.path.parent / f"{plan.file.year}.overlay.toml"
     jobs = plan.path.parent / f"{plan.file.year}.jobs.toml"
     for path, text in ((overlay, overlay_text(plan)), (jobs, jobs_text(plan, overlay))):
-        if path.exists() and path.read_text(encoding="utf-8") != text:
+        if path.exists() and _text(path) != text:
             raise ResourceError(
                 Problem("there is such a file already, with other content", file=shown_path(path), hint="move it away")
             )
@@ -181,7 +213,7 @@ def _refuse_changed(plan_path: Path, todo: list[dict[str, Any]]) -> None:
         if "target" not in one:
             continue
         target = plan_path.parent / one["target"]
-        if not target.exists() or target.read_text(encoding="utf-8") != one["after"]:
+        if not target.exists() or _text(target) != one["after"]:
             problems.append(Problem("this preset was changed since the cull; it stays", file=shown_path(target)))
         elif (plan_path.parent / one["file"]).exists():
             problems.append(
@@ -196,7 +228,7 @@ def _backward(plan_path: Path, todo: list[dict[str, Any]], step: Step) -> list[s
     for one in reversed(todo):
         file = plan_path.parent / one["file"]
         if "text" in one:
-            if file.exists() and file.read_text(encoding="utf-8") == one["text"]:
+            if file.exists() and _text(file) == one["text"]:
                 step(f"remove {file.name}")
                 file.unlink()
                 told.append(f"removed {shown_path(file)}")
@@ -205,7 +237,7 @@ def _backward(plan_path: Path, todo: list[dict[str, Any]], step: Step) -> list[s
         if target.exists():
             step(f"move {one['preset']} back")
             _move(target, file)
-        if file.exists() and file.read_text(encoding="utf-8") != one["before"]:
+        if file.exists() and _text(file) != one["before"]:
             step(f"status of {one['preset']}")
             write_whole(file, one["before"])
         told.append(f"{one['preset']} is current again")

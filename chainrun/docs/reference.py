@@ -14,7 +14,8 @@ FILE_NAME = "REFERENCE.md"
 HEAD = """# Reference
 
 Every processor and every table of a recipe, with its keys, units, ranges and defaults. Made by
-`chainrun schema --write` from the declarations that the program runs on; `chainrun explain WORD` tells the same on a terminal.
+`chainrun schema --write` from the declarations that the program runs on; `chainrun explain WORD` tells the
+same on a terminal.
 
 Units stand in the key. A threshold's `_db` is dBFS; RMS is plain (a full-scale sine reads -3.01 dBFS).
 """
