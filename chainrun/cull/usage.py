@@ -13,6 +13,7 @@ from typing import Any
 from chainrun.engine.store import Store
 from chainrun.errors import ChainrunError, Problem, UsageError
 from chainrun.recipe import Overrides, open_recipe
+from chainrun.recipe.presets import Use
 
 
 @dataclass(frozen=True)
@@ -62,33 +63,32 @@ def usage(recipes: list[Path], allow_roots: tuple[Path, ...] = ()) -> Usage:
             found.unreadable[path] = error.problems[0].text()
             continue
         found.recipes.append(path)
-        names: dict[str, list[str]] = {}
+        names: dict[str, list[Use]] = {}
         for use in opened.uses:
-            names.setdefault(use.chain_path, []).append(use.name)
+            names.setdefault(use.chain_path, []).append(use)
         written = _written(path)
         for chain_path, used in names.items():
             node = chain_path.removesuffix(".chain")
             places = [one for one in written if one[0] == node]
-            for name in used:
-                # What is used inside another preset is written in no recipe; a former name stands for the one of today.
-                own = bool(places) and (places[0][1] == name or places[0][1] not in used)
-                _, _, at, changes = places.pop(0) if own else ("", "", "", {})
-                found.uses.append(UseAt(name, path, node, at, changes))
+            for use in used:
+                # What is used inside another preset is written in no recipe.
+                _, at, changes = places.pop(0) if places and not use.inside else ("", "", {})
+                found.uses.append(UseAt(use.name, path, node, at, changes))
     return found
 
 
-def _written(path: Path) -> list[tuple[str, str, str, dict[str, Any]]]:
-    """(node, preset, path of the use, its `set`) of every use that the recipe's own file writes, in order."""
+def _written(path: Path) -> list[tuple[str, str, dict[str, Any]]]:
+    """(node, path of the use, its `set`) of every use that the recipe's own file writes, in order."""
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, ValueError):
         return []
-    found: list[tuple[str, str, str, dict[str, Any]]] = []
+    found: list[tuple[str, str, dict[str, Any]]] = []
 
     def walk(value: Any, node: str, at: str) -> None:
         if isinstance(value, dict):
             if isinstance(value.get("preset"), str):
-                found.append((node, value["preset"], at, dict(value.get("set", {}))))
+                found.append((node, at, dict(value.get("set", {}))))
                 return
             for key, inner in value.items():
                 walk(inner, node, f"{at}.{key}")

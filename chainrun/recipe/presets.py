@@ -39,6 +39,8 @@ class Use:
     retired_in: int | None
     status: str
     replaced_by: str | None
+    inside: bool = False
+    """Whether another preset uses it there."""
 
 
 class Library:
@@ -207,6 +209,7 @@ class Unfolder:
                 table.get("retired_in"),
                 table.get("status", "current"),
                 table.get("replaced_by"),
+                bool(stack),
             )
         )
         chain = table["chain"]
