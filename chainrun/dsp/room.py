@@ -29,6 +29,9 @@ EARS_M = 0.34
 LEAN = 0.4
 """How far the tail of a stereo signal's side lies on that side: 0 in the middle, 1 all of it."""
 ATTEMPTS = 24
+SHORTEST_HELD_S = 0.2
+"""Shorter decays are drawn again so few times: a few milliseconds hold too little to be straightened."""
+FEW_ATTEMPTS = 3
 GOOD = 0.035
 """Octaves whose T20 or T30 are further off than this share are drawn again, so many times at most."""
 EARLY_SHARE = 0.25
@@ -224,7 +227,8 @@ def _tails(
     if max(box.decay_s) > LONGEST_S:
         return firsts, [np.sum([octave[ear] for octave in drawn], axis=0) for ear in (0, 1)]
     best, least = firsts, math.inf
-    for attempt in range(1, ATTEMPTS + 1):
+    attempts = ATTEMPTS if min(box.decay_s) >= SHORTEST_HELD_S else FEW_ATTEMPTS
+    for attempt in range(1, attempts + 1):
         tails, errors = measured(drawn)
         if float(errors.max()) < least:
             best, least = tails, float(errors.max())
