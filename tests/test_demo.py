@@ -132,6 +132,6 @@ def test_every_preset_is_valid_and_is_used_by_a_recipe_or_here(chainrun, session
         )
     ran = chainrun("render", session.write(recipe), "-o", "out", "--json")
     assert ran.code == 0, ran.err
-    for name in names:
-        text = (session.folder / "presets" / f"{name}.preset.toml").read_text()
-        assert "about = " in text and "since = " in text and "suits = " in text, name
+    for path in (session.folder / "presets").rglob("*.preset.toml"):
+        text = path.read_text()
+        assert "about = " in text and "since = " in text and "suits = " in text, path
