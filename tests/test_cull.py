@@ -206,8 +206,9 @@ def test_list_show_where_alike(band, chainrun):
         "presets", "where", "kick/old", "--presets", "library", "--recipes", "songs/*.recipe.toml", "--shares", "--json"
     ).json["uses"]
     assert [one["last_rendered"] is not None for one in uses if "jig" in one["recipe"]] == [True]
-    shares = {Path(one["recipe"]).name: one["bypassed_residual_lu"] for one in uses}
-    assert -40 < shares["jig.recipe.toml"] < 10
+    shares = {Path(one["recipe"]).name: one["bypassed"] for one in uses}
+    assert -40 < shares["jig.recipe.toml"]["residual_lu"] < 10
+    assert 0 < shares["jig.recipe.toml"]["loudness_lu"] < 12  # without its compressor the kick is louder
     alike = chainrun("presets", "alike", "--presets", "library", "--recipes", "songs/*.recipe.toml", "--json").json
     assert ["kick/new", "kick/old"] in [group["presets"][-2:] for group in alike["groups"]]
     pair = next(one for one in alike["pairs"] if {one["one"], one["other"]} == {"kick/new", "kick/old"})

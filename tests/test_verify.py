@@ -305,7 +305,9 @@ def test_a_changed_preset_is_told(session, chainrun):
     assert "note" not in chainrun("verify", path).out
     preset.write_text('preset = 1\nchain = [ { do = "gain", gain_db = -3 } ]\n')
     ran = chainrun("verify", path)
-    assert (ran.code, "preset hit is no longer what this was accepted with" in ran.out) == (1, True)
+    assert (ran.code, "preset hit is no longer what song.baseline.toml was accepted with" in ran.out) == (1, True)
+    checked = chainrun("check", path)
+    assert (checked.code, "warning: the library's preset hit is no longer" in checked.err) == (0, True)
 
 
 DAMAGED = {
@@ -418,6 +420,10 @@ def test_junit_annotations_and_summary(song, session, chainrun):
     failed = named["expect: stems.kick.chain.squash.gain_reduction_max_db"]
     assert float(failed.find("properties/property[@name='measured']").get("value")) > 1.5
     assert suites["broken.recipe.toml"].find("testcase/error") is not None
+    # The same attributes as pytest's own files have, beside the host and the time of day.
+    known = {"name", "errors", "failures", "skipped", "tests", "time", "timestamp", "hostname"}
+    assert all(set(one.attrib) <= known for one in root)
+    assert all(set(case.attrib) == {"classname", "name", "time"} for case in root.iter("testcase"))
     lines = ran.out.splitlines()
     assert all(line.startswith(("::error ", "::notice ")) for line in lines)
     assert any(line.startswith("::error file=song.recipe.toml,line=17,title=expect%3A stems.kick") for line in lines)

@@ -20,6 +20,7 @@ from chainrun.cli.terminal import problems_document, put, put_json, talk
 from chainrun.errors import EXIT_AUDIO, EXIT_DONE, EXIT_RECIPE, AudioError, ChainrunError, Problem, shown_path
 from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
+from chainrun.verify.changed import changed_presets
 
 
 def command(
@@ -42,6 +43,9 @@ def command(
             if strict:
                 refuse_retired(opened)
             problems += opened.problems.warnings
+            problems += [
+                Problem(text, file=shown_path(opened.path), severity="warning") for text in changed_presets(opened)
+            ]
             plan = build_plan(opened)
             for name in opened.recipe.variants if variant is None else ():
                 build_plan(open_recipe(path, replace(chosen, variant=name)))

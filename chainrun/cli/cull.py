@@ -107,6 +107,8 @@ def try_(
         ]
         put(table(["recipe", "nodes", "LU", "gain", "limit"], rows, left=2) if rows else "no recipe is touched")
         for one in found:
+            for reading in one.readings[:4]:
+                put(f"  {reading}")
             put(f"{one.recipe.name}: {one.error or (one.found.sentence() if one.found is not None else '')}")
         put(f"limit: a residual of {limit:g} LU (max_residual_lu in {file.name})")
     return EXIT_FAILED if any(record["crosses_limit"] for record in records) else EXIT_DONE

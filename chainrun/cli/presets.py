@@ -166,7 +166,7 @@ def where(
             "path": use.path or None,
             "set": use.changes,
             "last_rendered": days.get(use.recipe),
-            "bypassed_residual_lu": heard.get((use.recipe, use.path)),
+            "bypassed": vars(share) if (share := heard.get((use.recipe, use.path))) is not None else None,
         }
         for use in uses
     ]
@@ -180,15 +180,16 @@ def where(
         put(f"inside the presets {', '.join(inside)}")
     rows = [
         [
-            shortened(str(one["recipe"]), 34, keep_end=True),
-            shortened(str(one["node"]), 20),
-            shortened(", ".join(f"{key} = {value}" for key, value in uses[k].changes.items()) or "-", 22),
+            shortened(str(one["recipe"]), 28, keep_end=True),
+            shortened(str(one["node"]), 18),
+            shortened(", ".join(f"{key} = {value}" for key, value in uses[k].changes.items()) or "-", 16),
             str(one["last_rendered"] or "-"),
-            number(heard.get((uses[k].recipe, uses[k].path))),
+            number(share.loudness_lu) if (share := heard.get((uses[k].recipe, uses[k].path))) is not None else "-",
+            number(share.residual_lu) if share is not None else "-",
         ]
         for k, one in enumerate(records)
     ]
-    put(table(["recipe", "node", "set", "rendered", "LU"], rows, left=4) if rows else f"no recipe uses {name}")
+    put(table(["recipe", "node", "set", "rendered", "loud", "LU"], rows, left=4) if rows else f"no recipe uses {name}")
     return EXIT_DONE
 
 

@@ -13,6 +13,7 @@ from pydantic import Field, ValidationError
 from chainrun.contract import StrictModel
 from chainrun.cull.alike import Apart, clusters
 from chainrun.cull.library import Preset, Shelf
+from chainrun.cull.shares import Share
 from chainrun.cull.usage import Usage
 from chainrun.errors import Problem, RecipeError, nearest, printable, shown_path
 
@@ -121,7 +122,7 @@ def _way(name: str, successor: Mapping[str, str]) -> list[str]:
 
 
 def propose(
-    shelf: Shelf, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[tuple[Path, str], float]
+    shelf: Shelf, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[tuple[Path, str], Share]
 ) -> list[tuple[Decision, list[str]]]:
     """A decision for each preset that is not retired yet, with its reasons as lines."""
     keeper: dict[str, str] = {}
@@ -158,7 +159,7 @@ def propose(
 
 
 def _facts(
-    preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[tuple[Path, str], float]
+    preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[tuple[Path, str], Share]
 ) -> list[str]:
     uses = used.of(preset.name)
     recipes = sorted({use.recipe.name.removesuffix(".recipe.toml") for use in uses})
@@ -181,7 +182,11 @@ def _facts(
         )
     heard = [shares[use.recipe, use.path] for use in uses if (use.recipe, use.path) in shares]
     if heard:
-        lines.append(f"audible share: bypassed, its recipes change by up to {max(heard):.0f} LU of residual")
+        most = max(heard, key=lambda one: one.residual_lu)
+        lines.append(
+            f"audible share: bypassed, a mix of it changes by {most.loudness_lu:+.1f} LU, "
+            f"with a residual of {most.residual_lu:.0f} LU"
+        )
     return lines
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import tempfile
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from chainrun.compare.difference import difference
@@ -21,21 +23,31 @@ def _key(use: UseAt, chain_hash: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:24]
 
 
-def kept_shares(uses: list[UseAt], hashes: dict[str, str], store: Path | None) -> dict[tuple[Path, str], float]:
-    """Shares that were measured before, in LU of residual."""
+@dataclass(frozen=True)
+class Share:
+    """What bypassing a preset changes in a mix."""
+
+    residual_lu: float
+    """What differs, matched in level, against the mix."""
+    loudness_lu: float
+    """The mix without it less the mix with it."""
+
+
+def kept_shares(uses: list[UseAt], hashes: dict[str, str], store: Path | None) -> dict[tuple[Path, str], Share]:
+    """Shares that were measured before."""
     found = {}
     for use in uses:
         if store is None or not use.path:
             continue
         try:
             text = (store / "shares" / f"{_key(use, hashes.get(use.preset, ''))}.json").read_text(encoding="utf-8")
-            found[use.recipe, use.path] = float(json.loads(text)["residual_lu"])
+            found[use.recipe, use.path] = Share(**json.loads(text))
         except (OSError, ValueError, KeyError, TypeError):
             continue
     return found
 
 
-def measure_share(use: UseAt, chain_hash: str, store: Path) -> float | None:
+def measure_share(use: UseAt, chain_hash: str, store: Path) -> Share | None:
     """Render a recipe with and without one use of a preset; None where that cannot be done."""
     if not use.path:
         return None
@@ -46,9 +58,10 @@ def measure_share(use: UseAt, chain_hash: str, store: Path) -> float | None:
             for word, sets in (("with", ()), ("without", (f"{use.path}.bypass=true",))):
                 result = render(open_recipe(use.recipe, Overrides(sets=sets)), Path(work) / word, options)
                 files.append(Path(result.deliveries[0].file))
-            share = difference(files[0], files[1]).residual_lu
+            found = difference(files[0], files[1])
         except ChainrunError:
             return None
-    share = max(-200.0, min(99.0, share))
-    write_whole(store / "shares" / f"{_key(use, chain_hash)}.json", json.dumps({"residual_lu": round(share, 2)}))
+    louder = -found.gain_db if math.isfinite(found.gain_db) else 0.0
+    share = Share(round(max(-200.0, min(99.0, found.residual_lu)), 2), round(louder, 2))
+    write_whole(store / "shares" / f"{_key(use, chain_hash)}.json", json.dumps(asdict(share)))
     return share

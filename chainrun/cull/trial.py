@@ -5,14 +5,14 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable
 from contextlib import nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from chainrun.compare.difference import Difference, difference
 from chainrun.cull.plan import Plan
 from chainrun.cull.usage import recipe_files, usage
-from chainrun.engine import RenderOptions, render
+from chainrun.engine import RenderOptions, RenderResult, render
 from chainrun.errors import ChainrunError
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.whole_file import write_whole
@@ -30,6 +30,8 @@ class Tried:
     error: str | None = None
     """Why it does not render under the cull: a `set` path that the successor lacks, say."""
     files: tuple[str, str] | None = None
+    readings: list[str] = field(default_factory=list)
+    """Gain reductions that move by half a dB and more."""
 
     @property
     def residual_lu(self) -> float:
@@ -45,6 +47,7 @@ class Tried:
             "presets": self.presets,
             "error": self.error,
             "crosses_limit": self.error is not None or self.residual_lu > limit_lu,
+            "readings": self.readings,
             "comparison": told,
             "files": list(self.files) if self.files is not None else None,
         }
@@ -97,13 +100,39 @@ def _render_both(
     progress: Callable[[str, float], None] | None,
 ) -> None:
     name = tried.recipe.name.removesuffix(".recipe.toml")
-    files = []
+    files, results = [], []
     try:
         for word, overlays in (("before", ()), ("after", (overlay,))):
             opened = open_recipe(tried.recipe, Overrides(overlays=overlays))
             result = render(opened, folder / name / word, options, progress=progress)
             files.append(Path(result.deliveries[0].file))
+            results.append(result)
+        tried.readings = _moved(*results)
         tried.found = difference(files[0], files[1])
         tried.files = (str(files[0]), str(files[1]))
     except ChainrunError as error:
         tried.error = error.problems[0].text()
+
+
+def _moved(before: RenderResult, after: RenderResult) -> list[str]:
+    """Gain reductions that are not what they were, in words."""
+    figures = []
+    for result in (before, after):
+        figures.append(
+            {
+                f"{node.name} {one.named.removeprefix('chain.')}": one.gain_reduction_max_db
+                for node in result.nodes
+                for one in node.readings
+            }
+        )
+    was, now = figures
+    told = [
+        f"{step}: {was[step]:.1f} to {now[step]:.1f} dB"
+        for step in was
+        if step in now and abs(now[step] - was[step]) >= 0.5
+    ]
+    return (
+        told
+        + [f"{step} is gone" for step in was if step not in now]
+        + [f"{step} is new" for step in now if step not in was]
+    )

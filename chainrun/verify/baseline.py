@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 from chainrun.errors import Problem, RecipeError, shown, shown_path
-from chainrun.recipe import Opened
 from chainrun.verify.facts import VERSION, from_one_line, unpacked
 from chainrun.whole_file import write_whole
 
@@ -17,12 +16,6 @@ HEAD = """# What this recipe's render measured when it was accepted, by `chainru
 """
 LINES_OF = ("third_octaves_db", "curve_lufs")
 NUMBERS = ("rate_hz", "n_channels", "n_frames", "integrated_lufs", "true_peak_dbtp", "curve_step_s")
-
-
-def path_of(opened: Opened) -> Path:
-    """Where a recipe's baseline lies; a variant has its own."""
-    variant = f".{opened.variant}" if opened.variant else ""
-    return opened.path.parent / f"{opened.name}{variant}.baseline.toml"
 
 
 def audio_path(baseline: Path, delivery: str) -> Path:

@@ -28,6 +28,7 @@ from chainrun.loudness.k_weighting import k_weighting
 from chainrun.loudness.meter import loudness_of
 from chainrun.plan.identity import sounding_part
 from chainrun.recipe import Opened
+from chainrun.verify.changed import presets
 
 VERSION = 1
 MOST_POINTS = 120
@@ -61,17 +62,6 @@ def delivery_name(delivery: DeliveryResult, out: Path) -> str:
 def _hash(value: Any) -> str:
     text = json.dumps(value, sort_keys=True, separators=(",", ":"), default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:12]
-
-
-def presets(opened: Opened) -> dict[str, str]:
-    """The chain hash of every preset that the recipe uses, as its library has it today: not its status or prose."""
-    import tomllib
-
-    found = {}
-    for use in opened.uses:
-        table = tomllib.loads(use.file.read_text(encoding="utf-8"))
-        found[use.name] = _hash(sounding_part(table.get("chain", [])))
-    return dict(sorted(found.items()))
 
 
 def settings(opened: Opened, store: Store) -> dict[str, str]:

@@ -21,8 +21,9 @@ from chainrun.errors import Problem
 from chainrun.recipe import Opened
 from chainrun.recipe.tables import place_of
 from chainrun.verify import baseline as baselines
+from chainrun.verify.changed import baseline_path, changed_presets
 from chainrun.verify.expectations import judge_expectations
-from chainrun.verify.facts import delivery_name, gather, presets
+from chainrun.verify.facts import delivery_name, gather
 from chainrun.verify.judge import Cause, Check, find_cause, judge_delivery, renamed
 
 
@@ -110,7 +111,7 @@ def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, f
     Raises RecipeError for a damaged baseline or an expectation of what is not measured, AudioError, ResourceError.
     """
     began = time.perf_counter()
-    path = baselines.path_of(opened)
+    path = baseline_path(opened)
     verdict = Verdict(opened.name + (f" ({opened.variant})" if opened.variant else ""), opened.path, path)
     was = baselines.read(path) if path.exists() and not options.accept else None
     with _folders(options) as (out, store):
@@ -148,8 +149,7 @@ def _folders(options: VerifyOptions) -> Iterator[tuple[Path, Path]]:
 
 
 def _hold(opened: Opened, result: RenderResult, was: dict[str, Any], store: Store, verdict: Verdict, out: Path) -> None:
-    changed = [name for name, chain in presets(opened).items() if was["presets"].get(name, chain) != chain]
-    verdict.notes += [f"the library's preset {name} is no longer what this was accepted with" for name in changed]
+    verdict.notes += changed_presets(opened)
     hashes = {delivery_name(one, out): one.pcm_sha256 for one in result.deliveries}
     then = {name: one["pcm_sha256"] for name, one in was["deliveries"].items()}
     if hashes == then:

@@ -1,0 +1,43 @@
+"""Which presets of the library are no longer what a baseline was accepted with. Light: `check` asks it, too."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from pathlib import Path
+
+from chainrun.plan.identity import sounding_part
+from chainrun.recipe import Opened
+
+
+def presets(opened: Opened) -> dict[str, str]:
+    """The chain hash of every preset that the recipe uses, as its library has it today: not its status or prose."""
+    found = {}
+    for use in opened.uses:
+        table = tomllib.loads(use.file.read_text(encoding="utf-8-sig"))
+        text = json.dumps(sounding_part(table.get("chain", [])), sort_keys=True, separators=(",", ":"), default=str)
+        found[use.name] = hashlib.sha256(text.encode()).hexdigest()[:12]
+    return dict(sorted(found.items()))
+
+
+def baseline_path(opened: Opened) -> Path:
+    """Where a recipe's baseline lies; a variant has its own."""
+    variant = f".{opened.variant}" if opened.variant else ""
+    return opened.path.parent / f"{opened.name}{variant}.baseline.toml"
+
+
+def changed_presets(opened: Opened) -> list[str]:
+    """A sentence for each preset that has another chain than when the baseline was accepted."""
+    path = baseline_path(opened)
+    if not path.is_file():
+        return []
+    try:
+        was = tomllib.loads(path.read_text(encoding="utf-8")).get("presets", {})
+    except (OSError, ValueError):
+        return []  # verify tells what is wrong with it
+    return [
+        f"the library's preset {name} is no longer what {path.name} was accepted with"
+        for name, chain in presets(opened).items()
+        if isinstance(was, dict) and was.get(name, chain) != chain
+    ]
