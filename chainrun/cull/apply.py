@@ -194,8 +194,10 @@ def recover(plan_path: Path, step: Step | None = None) -> list[str]:
 
 def undo(plan_path: Path, step: Step | None = None) -> list[str]:
     """Take a cull back: presets to their places and words, the files that it wrote away where nobody changed them."""
-    recover(plan_path, step)
+    finished = recover(plan_path, step)
     record = undo_of(plan_path)
+    if finished and not record.exists():
+        return finished  # a killed undo, brought to its end
     if not record.exists():
         raise ResourceError(
             Problem("there is no record of such a cull", file=shown_path(record), hint="was it applied from here?")
