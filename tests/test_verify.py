@@ -26,6 +26,7 @@ from chainrun.compare.difference import difference
 from chainrun.compare.limits import Floor
 from chainrun.compare.verdict import where_in_bands, where_in_time
 from chainrun.dsp.sketch import Sketch, energies_apart
+from chainrun.errors import AudioError
 from chainrun.recipe import open_recipe
 from chainrun.verify import baseline
 from chainrun.verify.run import VerifyOptions, verify
@@ -149,6 +150,9 @@ def test_other_rates_lengths_and_channels(tmp_path):
     found = difference(a, b)
     assert found.residual_lu < -50
     assert difference(a, write(tmp_path / "c.wav", np.stack([x, x])[:, : 3 * RATE])).residual_lu > -10
+    assert found.notes() == ["one is mono, and stands on both sides", "B was converted from 44100 to 48000 Hz"]
+    with pytest.raises(AudioError, match="only mono and stereo"):
+        difference(a, write(tmp_path / "six.wav", np.zeros((6, RATE))))
     silent = write(tmp_path / "d.wav", np.zeros((2, RATE)))
     assert difference(silent, silent).sentence() == "the same samples"
     assert difference(a, silent).residual_lu == pytest.approx(0, abs=0.1)

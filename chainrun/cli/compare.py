@@ -201,6 +201,7 @@ def screen(found: Difference, names: list[str], *, matched: bool) -> str:
         lines.append(f"{late}; B was made {found.gain_db:+.2f} dB louder to match A")
     else:
         lines.append("neither aligned nor matched")
+    lines += found.notes()
     lines.append(f"residual: {number(found.residual_dbfs)} dBFS, {number(found.residual_lu)} LU against A")
     loud = [(hz, db) for hz, db in found.bands_db.items() if abs(db) >= 0.1]
     if loud and not found.identical:

@@ -10,11 +10,13 @@ from typing import Any
 import numpy as np
 from scipy.signal import sosfilt
 
+from chainrun.audiofile import read_header
 from chainrun.compare.limits import WORTH_DB, Floor
 from chainrun.compare.sounds import Sound, Stream, blocks, measure, offset_frames, rate_of
 from chainrun.compare.verdict import verdict
 from chainrun.dsp.arrays import Array
 from chainrun.engine.result import measured_record
+from chainrun.errors import AudioError, Problem, shown_path
 from chainrun.loudness.analysis import NOMINAL_HZ, Analysis
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.units import gain_to_db
@@ -49,6 +51,18 @@ class Difference:
         """The largest change of a third octave that counts."""
         return max((abs(db) for db in self.bands_db.values()), default=0.0)
 
+    def notes(self) -> list[str]:
+        """What was done to B so that the two could be laid over each other."""
+        a, b = self.one.measured, self.other.measured
+        told = []
+        if a.n_channels != b.n_channels:
+            told.append("one is mono, and stands on both sides")
+        if a.rate_hz != b.rate_hz:
+            told.append(f"B was converted from {b.rate_hz} to {a.rate_hz} Hz")
+        if a.rate_hz == b.rate_hz and a.n_frames != b.n_frames:
+            told.append(f"B is {b.n_frames - a.n_frames:+d} frames longer than A; the shorter one ends in silence")
+        return told
+
     def inaudible(self, floor: Floor) -> bool:
         """Whether it counts as no difference."""
         return self.identical or floor.holds(self.residual_lu, self.residual_dbfs, self.worst_band_db())
@@ -79,6 +93,7 @@ class Difference:
             "offset_frames": round(self.offset_frames, 3),
             "gain_db": round(self.gain_db, 3),
             "identical": self.identical,
+            "notes": self.notes(),
             "residual_dbfs": finite(self.residual_dbfs),
             "residual_lu": finite(self.residual_lu),
             "residual_by_second_lu": [finite(value, 1) for value in self.by_second_lu],
@@ -95,6 +110,11 @@ class Difference:
 
 def difference(one: Path, other: Path, *, match: bool = True) -> Difference:
     """Compare two files: aligned in time and matched in loudness, unless `match` is False. Raises AudioError."""
+    for path in (one, other):
+        if (channels := read_header(path).n_channels) > 2:
+            raise AudioError(
+                Problem("only mono and stereo files are compared", file=shown_path(path), given=f"{channels} channels")
+            )
     a, b = measure(one), measure(other)
     rate = rate_of(one)
     late = offset_frames(one, other, rate) if match else 0.0

@@ -100,6 +100,8 @@ def operations(plan: Plan) -> list[dict[str, Any]]:
                 "after": retired_text(text, plan.file.year, decision.by),
             }
         )
+    if not done and not plan.replacements():
+        return []
     overlay = plan.path.parent / f"{plan.file.year}.overlay.toml"
     jobs = plan.path.parent / f"{plan.file.year}.jobs.toml"
     for path, text in ((overlay, overlay_text(plan)), (jobs, jobs_text(plan, overlay))):
@@ -139,6 +141,8 @@ def apply(plan: Plan, step: Step | None = None) -> list[str]:
     """
     recover(plan.path, step)
     todo = operations(plan)
+    if not todo:
+        return []
     journal = _journal_of(plan.path)
     write_whole(journal, json.dumps({"cull": 1, "direction": "apply", "operations": todo}, indent=1))
     return _forward(plan.path, todo, step or (lambda text: None))
