@@ -18,6 +18,13 @@ def gain_to_db(gain: float) -> float:
     return 20.0 * math.log10(gain) if gain > 0.0 else SILENCE_DB
 
 
+def power_ratio_db(part: float, whole: float) -> float:
+    """One power against another in dB: minus infinity for none, infinity against none."""
+    if part <= 0.0:
+        return SILENCE_DB
+    return 10.0 * math.log10(part / whole) if whole > 0.0 else math.inf
+
+
 def ms_to_frames(ms: float, rate_hz: int) -> int:
     """Nearest whole number of frames in a time given in milliseconds."""
     return round(ms * rate_hz / 1000.0)

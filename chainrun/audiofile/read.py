@@ -13,6 +13,7 @@ import numpy as np
 import soundfile
 
 from chainrun.dsp.arrays import Array
+from chainrun.dsp.runs import runs_of
 from chainrun.errors import AudioError, Problem, shown_path
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
@@ -29,6 +30,11 @@ class Header:
     n_channels: int
     n_frames: int
     encoding: str
+
+    @property
+    def full_scale(self) -> float:
+        """The size from which on a sample stands at full scale."""
+        return 1.0 - 1.5 / 32768.0 if "16" in self.encoding else 1.0 - 1e-5
 
 
 def _refuse(
@@ -120,7 +126,7 @@ class Reader:
         self._at = from_frame
         self.clipped_runs = 0
         self._run_lengths = np.zeros(self.header.n_channels, dtype=np.int64)
-        self._full_scale = 1.0 - 1.5 / 32768.0 if "16" in self.header.encoding else 1.0 - 1e-5
+        self._full_scale = self.header.full_scale
 
     def read(self, n_frames: int) -> Array:
         """The next frames, fewer at the end. Raises AudioError for a short file or a value that is no number."""
@@ -158,18 +164,15 @@ class Reader:
             self._run_lengths[:] = 0
             return
         for channel, row in enumerate(x):
-            full = np.abs(row) >= self._full_scale
-            edges = np.flatnonzero(np.diff(np.concatenate([[False], full, [False]]).astype(np.int8)))
-            begins, ends = edges[::2], edges[1::2]
+            runs = runs_of(np.abs(row) >= self._full_scale)
             carried = int(self._run_lengths[channel])
-            for begin, end in zip(begins, ends, strict=True):
+            for begin, end in runs:
                 before = carried if begin == 0 else 0
-                length = int(end - begin) + before
-                if length >= CLIPPED_RUN > before:
+                if end - begin + before >= CLIPPED_RUN > before:
                     self.clipped_runs += 1
-            at_end = begins.size > 0 and ends[-1] == row.size
-            tail = int(ends[-1] - begins[-1]) if at_end else 0
-            self._run_lengths[channel] = tail + (carried if at_end and begins[-1] == 0 else 0)
+            begin, end = runs[-1] if runs else (0, 0)
+            at_end = bool(runs) and end == row.size
+            self._run_lengths[channel] = (end - begin + (carried if begin == 0 else 0)) if at_end else 0
 
     def close(self) -> None:
         """Close the file."""

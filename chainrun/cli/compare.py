@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -97,9 +98,9 @@ def _sound(path: Path, variant: str | None, out: Path, chosen: Any, options: Any
             raise refuse("--variant goes with a recipe", given=str(path))
         return path
     from chainrun.engine import render
-    from chainrun.recipe import Overrides, open_recipe
+    from chainrun.recipe import open_recipe
 
-    opened = open_recipe(path, Overrides(variant, chosen.overlays, chosen.sets, chosen.allow_roots))
+    opened = open_recipe(path, replace(chosen, variant=variant))
     return Path(render(opened, out, options, progress=line.node).deliveries[0].file)
 
 
@@ -147,14 +148,12 @@ def _sweep(
 ) -> int:
     from chainrun.compare.sweep import parsed, rows
     from chainrun.compare.sweep import sweep as run
-    from chainrun.recipe import Overrides
 
     if b is not None or len(variant or []) > 1:
         raise refuse("--sweep takes one recipe, and one variant at most")
     path, values = parsed(sweep)
     name = variant[0] if variant else None
-    base = Overrides(name, chosen.overlays, chosen.sets, chosen.allow_roots)
-    found = rows(path, run(a, base, path, values, out, options, line.node))
+    found = rows(path, run(a, replace(chosen, variant=name), path, values, out, options, line.node))
     line.done()
     if as_json:
         put_json({"schema_version": 1, "path": path, "values": found})

@@ -32,7 +32,7 @@ def plan(
     from chainrun.cull.alike import faces, on_stems, pairs
     from chainrun.cull.library import Shelf
     from chainrun.cull.plan import plan_text, propose
-    from chainrun.cull.shares import kept_shares, measure_share
+    from chainrun.cull.shares import measured_shares
     from chainrun.cull.usage import recipe_files, usage
     from chainrun.whole_file import write_whole
 
@@ -47,14 +47,7 @@ def plan(
     kept = store_folder(store, no_store)
     living = [name for name, preset in shelf.presets.items() if preset.status == "current"]
     near = on_stems(shelf, pairs(faces(shelf, living, kept)), known)
-    hashes = {one.name: one.chain_hash for one in shelf.presets.values()}
-    heard = kept_shares(known.uses, hashes, kept)
-    if shares and kept is not None:
-        for use in known.uses:
-            if (use.recipe, use.path) not in heard:
-                told = measure_share(use, hashes.get(use.preset, ""), kept)
-                if told is not None:
-                    heard[use.recipe, use.path] = told
+    heard = measured_shares(known.uses, shelf, kept, render_missing=shares)
     this = year or datetime.date.today().year
     decisions = propose(shelf, known, near, this, heard)
     base = out.resolve().parent
@@ -78,10 +71,12 @@ def try_(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
-    """Render every affected recipe without and with the decisions, and compare; changes nothing."""
+    """Render every affected recipe without and with the decisions, and compare; no preset or recipe is changed
+    (but an `apply` or `undo` that was killed is finished first)."""
     from chainrun.cull.apply import alone, recover
     from chainrun.cull.plan import read_plan
     from chainrun.cull.trial import attempt
+    from chainrun.recipe.load import recipe_name
 
     if file.exists():
         with alone(file):
@@ -97,7 +92,7 @@ def try_(
     else:
         rows = [
             [
-                shortened(one.recipe.name.removesuffix(".recipe.toml"), 22),
+                shortened(recipe_name(one.recipe), 22),
                 shortened(", ".join(one.nodes) or "-", 22),
                 number(one.residual_lu if one.found is not None else None),
                 number(one.found.gain_db if one.found is not None else None),
@@ -116,7 +111,7 @@ def try_(
 
 @app.command()
 def apply(file: PlanFile, as_json: AsJson = False) -> int:
-    """Retire and replace as the plan says; all of it, or nothing. `cull undo` takes it back."""
+    """Retire and replace as the plan says; one that was killed is finished by the next. `cull undo` takes it back."""
     from chainrun.cull.apply import alone, recover
     from chainrun.cull.apply import apply as carry_out
     from chainrun.cull.plan import read_plan

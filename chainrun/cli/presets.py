@@ -92,14 +92,14 @@ def show(
     """A preset's chain, and what was measured of it: response, static curve, times, distortion."""
     import json
 
-    from chainrun.cull.alike import chain_key
     from chainrun.cull.face import LEVELS_DBFS, POINTS_HZ, kept_face
     from chainrun.cull.library import Shelf
+    from chainrun.engine.fingerprint import code_hash
     from chainrun.plan.identity import sounding_part
 
     shelf = Shelf(libraries(presets))
     preset, steps = shelf.get(name), shelf.steps(name)
-    face = kept_face(steps, chain_key(steps), store_folder(store, no_store))
+    face = kept_face(steps, code_hash(), store_folder(store, no_store))
     chain = [sounding_part(step.model_dump(by_alias=True, exclude_defaults=True) | {"do": step.do}) for step in steps]
     if as_json:
         told = {key: value for key, value in face.record().items() if key != "sketches"}
@@ -143,21 +143,15 @@ def where(
 ) -> int:
     """Recipes that use a preset: where, with which changes, when last rendered, and how much of the mix it is."""
     from chainrun.cull.library import Shelf
-    from chainrun.cull.shares import kept_shares, measure_share
+    from chainrun.cull.shares import measured_shares
     from chainrun.cull.usage import last_rendered, recipe_files, usage
 
     shelf = Shelf(libraries(presets))
-    preset = shelf.get(name)
+    shelf.get(name)
     folder = store_folder(store, no_store)
     known = usage(recipe_files(recipes or ["**/*.recipe.toml"]))
     uses = known.of(name)
-    hashes = {one.name: one.chain_hash for one in shelf.presets.values()}
-    heard = kept_shares(uses, hashes, folder)
-    if shares and folder is not None:
-        for use in uses:
-            told = heard.get((use.recipe, use.path)) or measure_share(use, preset.chain_hash, folder)
-            if told is not None:
-                heard[use.recipe, use.path] = told
+    heard = measured_shares(uses, shelf, folder, render_missing=shares)
     days = last_rendered({use.recipe for use in uses}, folder)
     records = [
         {
@@ -204,7 +198,7 @@ def alike(
     as_json: AsJson = False,
 ) -> int:
     """Presets that do nearly the same, by what they do to test signals, matched in level; and which one to keep."""
-    from chainrun.cull.alike import ALIKE_LU, clusters, faces, on_stems, pairs
+    from chainrun.cull.alike import ALIKE_LU, clusters, faces, keeper, on_stems, pairs
     from chainrun.cull.library import Shelf
     from chainrun.cull.usage import Usage, recipe_files, usage
 
@@ -215,11 +209,8 @@ def alike(
     known = usage(recipe_files(recipes)) if recipes else Usage([], [], {})
     found = on_stems(shelf, found, known)
     near = [one for one in found if one.alike]
-    together = clusters(near)
-    keepers = [
-        max(group, key=lambda one: (len(known.of(one)), shelf.presets[one].since or 0, one)) for group in together
-    ]
-    groups = [{"presets": group, "keep": keeper} for group, keeper in zip(together, keepers, strict=True)]
+    together = [(group, keeper(group, shelf, known)) for group in clusters(near)]
+    groups = [{"presets": group, "keep": kept} for group, kept in together]
     shown = found[:20] if everything else near
     if as_json:
         put_json({"schema_version": 1, "limit_lu": ALIKE_LU, "pairs": [vars(one) for one in shown], "groups": groups})
@@ -232,8 +223,8 @@ def alike(
                 left=2,
             )
         )
-    for group, keeper in zip(together, keepers, strict=True):
-        put(f"alike: {', '.join(group)}; keep {keeper}")
+    for group, kept in together:
+        put(f"alike: {', '.join(group)}; keep {kept}")
     if not near:
         put(f"no two presets are alike (residual under {ALIKE_LU:g} LU on every test signal)")
     return EXIT_DONE

@@ -26,6 +26,7 @@ from chainrun.cli.options import (
 from chainrun.cli.terminal import ProgressLine, put, put_json, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED, ChainrunError
 from chainrun.recipe import open_recipe
+from chainrun.recipe.load import recipe_name
 
 
 def command(
@@ -75,7 +76,7 @@ def command(
     failed: list[tuple[Path, ChainrunError]] = []
     for path in recipes:
         line = ProgressLine(quiet=quiet or as_json or format_ == "github")
-        folder = out if out is None or len(recipes) == 1 else out / path.name.removesuffix(".recipe.toml")
+        folder = out if out is None or len(recipes) == 1 else out / recipe_name(path)
         options = VerifyOptions(accept, with_audio, kept, workers, folder)
         try:
             verdict = verify(open_recipe(path, chosen), options, progress=line.node)

@@ -15,11 +15,11 @@ from chainrun.compare.limits import WORTH_DB, Floor
 from chainrun.compare.sounds import Sound, Stream, blocks, measure, offset_frames, rate_of
 from chainrun.compare.verdict import verdict
 from chainrun.dsp.arrays import Array
-from chainrun.engine.result import measured_record
+from chainrun.engine.result import finite, measured_record
 from chainrun.errors import AudioError, Problem, shown_path
 from chainrun.loudness.analysis import NOMINAL_HZ, Analysis
 from chainrun.loudness.k_weighting import k_weighting
-from chainrun.units import gain_to_db
+from chainrun.units import gain_to_db, power_ratio_db
 
 QUANTITIES = (
     "integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu", "true_peak_dbtp", "crest_db",
@@ -80,10 +80,6 @@ class Difference:
 
     def record(self) -> dict[str, Any]:
         """As a JSON object."""
-
-        def finite(value: float | None, digits: int = 2) -> float | None:
-            return round(value, digits) if value is not None and math.isfinite(value) else None
-
         a, b = self.one.measured, self.other.measured
         return {
             "files": [
@@ -163,18 +159,12 @@ def _apart(a: Sound, b: Sound, rate: int, late: float, gain: float) -> Differenc
         offset_frames=late,
         gain_db=gain,
         residual_dbfs=gain_to_db(math.sqrt(energy / max(1, 2 * n))),
-        residual_lu=_ratio_db(sum(seconds), weighted),
-        by_second_lu=tuple(_ratio_db(second, mean) for second in seconds),
+        residual_lu=power_ratio_db(sum(seconds), weighted),
+        by_second_lu=tuple(power_ratio_db(second, mean) for second in seconds),
         by_band_db={hz: residual[hz] - bands_a[hz] for hz in residual if math.isfinite(bands_a.get(hz, -math.inf))},
         bands_db=bands_apart(bands_a, bands_b),
         identical=identical and late == 0.0 and gain == 0.0,
     )
-
-
-def _ratio_db(part: float, whole: float) -> float:
-    if part <= 0.0:
-        return -math.inf
-    return 10.0 * math.log10(part / whole) if whole > 0.0 else math.inf
 
 
 def bands_apart(one: dict[str, float], other: dict[str, float]) -> dict[str, float]:

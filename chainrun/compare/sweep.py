@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,7 @@ from chainrun.audiofile.write import Writer
 from chainrun.compare.difference import Difference, difference
 from chainrun.compare.sounds import Stream, rate_of
 from chainrun.engine import RenderOptions, RenderResult, render
+from chainrun.engine.result import finite
 from chainrun.errors import Problem, UsageError
 from chainrun.recipe import Overrides, open_recipe
 
@@ -51,7 +52,7 @@ def sweep(
     key = path.rsplit(".", 1)[-1]
     for value in values:
         sets = (*chosen.sets, f"{path}={value}")
-        opened = open_recipe(recipe, Overrides(chosen.variant, chosen.overlays, sets, chosen.allow_roots))
+        opened = open_recipe(recipe, replace(chosen, sets=sets))
         folder = out / re.sub(r"[^A-Za-z0-9_.=+-]", "_", f"{key}={value}")
         results.append((value, folder, render(opened, folder, options, progress=progress)))
     files = [Path(result.deliveries[0].file) for _, _, result in results]
@@ -86,22 +87,18 @@ def rows(path: str, found: Sequence[Swept]) -> list[dict[str, Any]]:
             {
                 "value": one.value,
                 "integrated_lufs": round(measured.integrated_lufs, 2),
-                "true_peak_dbtp": _two(measured.true_peak_dbtp),
-                "crest_db": _two(measured.crest_db),
-                "range_lu": _two(measured.range_lu),
+                "true_peak_dbtp": finite(measured.true_peak_dbtp),
+                "crest_db": finite(measured.crest_db),
+                "range_lu": finite(measured.range_lu),
                 "gain_reduction_max_db": node[0],
                 "gain_reduction_mean_db": node[1],
-                "residual_lu": _two(one.against_first.residual_lu) if one.against_first is not None else None,
+                "residual_lu": finite(one.against_first.residual_lu) if one.against_first is not None else None,
                 "verdict": one.against_first.sentence() if one.against_first is not None else "the first",
                 "file": str(one.result.deliveries[0].file),
                 "matched": str(one.matched),
             }
         )
     return told
-
-
-def _two(value: float | None) -> float | None:
-    return round(value, 2) if value is not None and abs(value) < 1e6 else None
 
 
 def _node_of(path: str, result: RenderResult) -> tuple[float | None, float | None]:

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from scipy.signal import sosfilt
 
-from chainrun.contract import Step
 from chainrun.cull.face import HIT_DBFS, RATE, SEGMENTS, Face, channels_for, kept_face, run
 from chainrun.cull.library import Shelf
 from chainrun.cull.usage import Usage, UseAt
@@ -20,8 +18,8 @@ from chainrun.engine.sources import StemSource
 from chainrun.errors import ChainrunError
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.plan import build_plan
-from chainrun.plan.identity import sounding_part
 from chainrun.recipe import open_recipe
+from chainrun.units import db_to_gain, gain_to_db
 
 ALIKE_LU = -30.0
 """The worst of the test signals may leave so much residual between two that count as alike."""
@@ -51,20 +49,12 @@ class Apart:
         return self.residual_lu <= ALIKE_LU and (self.stem_lu is None or self.stem_lu <= ALIKE_LU)
 
 
-def chain_key(steps: list[Step]) -> str:
-    """A hash of all that determines a face."""
-    described = [sounding_part(step.model_dump(by_alias=True, exclude_none=True)) for step in steps]
-    text = json.dumps([described, code_hash()], sort_keys=True, default=str)
-    return hashlib.sha256(text.encode()).hexdigest()[:24]
-
-
 def faces(shelf: Shelf, names: list[str], store: Path | None) -> dict[str, Face]:
     """The faces of presets; those whose response files are missing are left out."""
-    found = {}
+    found, code = {}, code_hash()
     for name in names:
-        steps = shelf.steps(name)
         try:
-            found[name] = kept_face(steps, chain_key(steps), store)
+            found[name] = kept_face(shelf.steps(name), code, store)
         except ChainrunError:  # a file of a response that is not there
             continue
     return found
@@ -83,7 +73,7 @@ def apart(name: str, one: Face, other_name: str, other: Face) -> Apart:
         whole = max(float(np.sum(a[segment] ** 2)), gain**2 * float(np.sum(b[segment] ** 2)), 1e-12)
         residuals[segment] = 10.0 * math.log10(max(left / whole, 1e-15))
     worst = max(residuals, key=lambda segment: residuals[segment])
-    gain_db = 20.0 * math.log10(gain) if gain > 0.0 else -120.0
+    gain_db = max(-120.0, gain_to_db(gain))
     responses = np.array(one.response_db) - np.array(other.response_db)
     statics = np.array(one.static_db) - np.array(other.static_db)
     return Apart(
@@ -137,9 +127,7 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
     n_channels = max(channels_for(steps) for steps in both)
     sections = k_weighting(RATE)
     hit = node.hit_level_dbfs if node.hit_level_dbfs is not None else HIT_DBFS
-    scaled = x * 10.0 ** (
-        (HIT_DBFS - hit) / 20.0
-    )  # as the faces' hits are, so that thresholds under hits mean the same
+    scaled = x * db_to_gain(HIT_DBFS - hit)  # as the faces' hits are: thresholds under hits mean the same
     a, b = (sosfilt(sections, run(steps, scaled, n_channels)) for steps in both)
     if a.shape != b.shape or not float(np.sum(b**2)) > 0.0:
         return None
@@ -148,7 +136,7 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
     return round(10.0 * math.log10(max(left / max(whole, 1e-20), 1e-15)), 1)
 
 
-def clusters(near: list[Apart]) -> list[list[str]]:
+def clusters(near: Iterable[Apart]) -> list[list[str]]:
     """Presets that are alike, directly or through others, in groups."""
     group_of: dict[str, list[str]] = {}
     for pair in near:
@@ -162,3 +150,8 @@ def clusters(near: list[Apart]) -> list[list[str]]:
             group_of[name] = merged
     unique = {id(group): group for group in group_of.values()}
     return [sorted(group) for group in unique.values()]
+
+
+def keeper(group: list[str], shelf: Shelf, used: Usage) -> str:
+    """Which one of presets that are alike to keep: the most used, then the newest."""
+    return max(group, key=lambda name: (len(used.of(name)), shelf.presets[name].since or 0, name))

@@ -1,4 +1,4 @@
-"""Carries a cull out, all of it or nothing: a journal first, then one rename after the other.
+"""Carries a cull out, and finishes what was begun: a journal first, then one rename after the other.
 
 Each step leaves a library that can be read: a preset's file gets its new status in place (written beside, then
 renamed), and is then renamed into `retired/`, which does not count in its name. A run that was killed is finished by
@@ -21,6 +21,7 @@ from chainrun.cull.trial import overlay_text
 from chainrun.errors import Problem, ResourceError, shown_path
 from chainrun.recipe.locate import positions
 from chainrun.recipe.presets import RETIRED
+from chainrun.recipe.toml_text import toml_text
 from chainrun.whole_file import write_whole
 
 JOURNAL = ".cull-journal.json"
@@ -43,7 +44,7 @@ def retired_text(text: str, year: int, successor: str | None) -> str:
     head = known[("preset",)][0] - 1
     ending = "\r\n" if lines[head].endswith("\r\n") else "\n"
     more = ['status = "retired"', f"retired_in = {year}"]
-    more += [f"replaced_by = {json.dumps(successor, ensure_ascii=False)}"] if successor is not None else []
+    more += [f"replaced_by = {toml_text(successor)}"] if successor is not None else []
     old = {known[(key,)][0] - 1 for key in ("status", "retired_in", "replaced_by") if (key,) in known}
     made = []
     for i, line in enumerate(lines):

@@ -4,19 +4,23 @@ their numbers. Keys hear the same signal; thresholds under the hits take hits of
 
 from __future__ import annotations
 
+import json
 import math
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from scipy.signal import sosfilt
 
-from chainrun.contract import ChainRunner, Step, Stream
+from chainrun.contract import ChainRunner, Key, Step, Stream
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.sketch import Sketch
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.loudness.meter import Meter
+from chainrun.plan.identity import short_hash, sounding_part
+from chainrun.units import db_to_gain, power_ratio_db
+from chainrun.whole_file import write_whole
 
 RATE = 48_000
 HIT_DBFS = -12.0
@@ -30,7 +34,6 @@ SEGMENTS = ("hits", "bursts", "low bursts", "noise", "sweep")
 class Face:
     """What a chain was measured to do. Levels in dB; lists are in the order of POINTS_HZ and LEVELS_DBFS."""
 
-    n_channels_in: int
     response_db: list[float]
     """At -50 dBFS, under most thresholds."""
     static_db: list[float]
@@ -69,19 +72,19 @@ def signals() -> dict[str, Array]:
         u = np.arange(n - at) / RATE
         body = sum(np.sin(2 * np.pi * hz * u) * np.exp(-u / d) for hz, d in ((58, 0.15), (187, 0.08), (410, 0.05)))
         sound = (body / 3.0 + 0.6 * random.standard_normal(u.size) * np.exp(-u / 0.025)) * np.minimum(1.0, u / 0.0008)
-        hits[at:] += 10.0 ** ((HIT_DBFS + level) / 20.0) * sound
+        hits[at:] += db_to_gain(HIT_DBFS + level) * sound
     bursts, low = np.zeros(n), np.zeros(n)
     for k, level in enumerate((-42.0, -30.0, -20.0, -12.0, -6.0)):
         begin, length = int((0.02 + 0.39 * k) * RATE), int(0.22 * RATE)
         part = slice(begin, begin + length)
-        bursts[part] = 10.0 ** (level / 20.0) * np.sin(2 * np.pi * 1000 * t[:length]) * _fade(length)
-        low[part] = 10.0 ** (level / 20.0) * np.sin(2 * np.pi * 90 * t[:length]) * _fade(length)
+        bursts[part] = db_to_gain(level) * np.sin(2 * np.pi * 1000 * t[:length]) * _fade(length)
+        low[part] = db_to_gain(level) * np.sin(2 * np.pi * 90 * t[:length]) * _fade(length)
     spectrum = np.fft.rfft(random.standard_normal(n))
     spectrum /= np.sqrt(np.maximum(np.arange(spectrum.size), 10.0))
     pink = np.fft.irfft(spectrum)
-    pink *= 10.0 ** (-24.0 / 20.0) / np.std(pink)
+    pink *= db_to_gain(-24.0) / np.std(pink)
     top = math.log(20000.0 / 25.0)
-    sweep = 10.0 ** (-26.0 / 20.0) * np.sin(2 * np.pi * 25.0 * 2.0 / top * (np.exp(t / 2.0 * top) - 1.0)) * _fade(n)
+    sweep = db_to_gain(-26.0) * np.sin(2 * np.pi * 25.0 * 2.0 / top * (np.exp(t / 2.0 * top) - 1.0)) * _fade(n)
     return dict(zip(SEGMENTS, (hits, bursts, low, pink, sweep), strict=True))
 
 
@@ -99,25 +102,26 @@ def channels_for(steps: list[Step]) -> int:
 
 def run(steps: list[Step], x: Array, n_channels: int) -> Array:
     """A chain on a mono test signal, on time."""
-    keys = {key for step in steps for key in _keys(step)}
-    stream = Stream(
-        RATE,
-        n_channels,
-        hit_level_dbfs=HIT_DBFS,
-        tempo_bpm=TEMPO_BPM,
-        n_frames=x.size,
-        key_channels=dict.fromkeys(keys, n_channels),
-        key_hit_levels=dict.fromkeys(keys, HIT_DBFS),
-    )
-    runner = ChainRunner(steps, stream)
+    runner, keys = _started(steps, n_channels, x.size)
     both = np.stack([x] * n_channels)
     padded = np.concatenate([both, np.zeros((n_channels, runner.latency_frames))], axis=1)
     y = runner.run(padded, dict.fromkeys(keys, padded))
     return np.asarray(y[:, runner.latency_frames :])
 
 
-def _keys(step: Step) -> list[Any]:
-    return [] if step.bypass else list(step.listens_to())
+def _started(steps: list[Step], n_channels: int, n_frames: int | None = None) -> tuple[ChainRunner, set[Key]]:
+    """A chain at its beginning, and the keys that it listens to."""
+    keys = {key for step in steps if not step.bypass for key in step.listens_to()}
+    stream = Stream(
+        RATE,
+        n_channels,
+        hit_level_dbfs=HIT_DBFS,
+        tempo_bpm=TEMPO_BPM,
+        n_frames=n_frames,
+        key_channels=dict.fromkeys(keys, n_channels),
+        key_hit_levels=dict.fromkeys(keys, HIT_DBFS),
+    )
+    return ChainRunner(steps, stream), keys
 
 
 def measure_face(steps: list[Step]) -> Face:
@@ -125,22 +129,17 @@ def measure_face(steps: list[Step]) -> Face:
     n_channels = channels_for(steps)
     sections = k_weighting(RATE)
     sketches: dict[str, list[list[float]]] = {}
-    outputs = {}
-    for name, x in signals().items():
-        y = run(steps, x, n_channels)
-        outputs[name] = y
+    heard, outputs = signals(), {}
+    for name, x in heard.items():
+        y = outputs[name] = run(steps, x, n_channels)
         # Mono and stereo outputs are sketched alike: a mono one stands on both sides.
         weighted = sosfilt(sections, y)
         sketch = Sketch(RATE, 2)
         sketch.feed(weighted if weighted.shape[0] == 2 else np.concatenate([weighted, weighted]))
         sketches[name] = sketch.result().tolist()
-    stream = Stream(RATE, n_channels, hit_level_dbfs=HIT_DBFS, tempo_bpm=TEMPO_BPM)
-    keys = {key for step in steps for key in _keys(step)}
-    stream = replace(stream, key_channels=dict.fromkeys(keys, n_channels), key_hit_levels=dict.fromkeys(keys, HIT_DBFS))
-    runner = ChainRunner(steps, stream)
+    runner, _ = _started(steps, n_channels)
     attack, release = _timing(steps, n_channels)
     return Face(
-        n_channels_in=n_channels,
         response_db=_response(steps, n_channels),
         static_db=_static(steps, n_channels),
         harmonics_pct=_harmonics(steps, n_channels),
@@ -148,14 +147,14 @@ def measure_face(steps: list[Step]) -> Face:
         release_ms=release,
         latency_ms=round(runner.latency_frames / RATE * 1000.0, 3),
         tail_s=round(runner.tail_frames / RATE, 3),
-        level_change_lu=_level_change(outputs["noise"]),
+        level_change_lu=_level_change(heard["noise"], outputs["noise"]),
         sketches=sketches,
     )
 
 
 def _response(steps: list[Step], n_channels: int) -> list[float]:
     """Third octaves around the points, of noise at -50 dBFS."""
-    x = np.random.default_rng(5).standard_normal(RATE) * 10.0 ** (-50.0 / 20.0)
+    x = np.random.default_rng(5).standard_normal(RATE) * db_to_gain(-50.0)
     y = run(steps, x, n_channels)
     freqs = np.fft.rfftfreq(x.size, 1.0 / RATE)
     before, after = np.abs(np.fft.rfft(x)) ** 2, np.mean(np.abs(np.fft.rfft(y)) ** 2, axis=0)
@@ -167,11 +166,11 @@ def _response(steps: list[Step], n_channels: int) -> list[float]:
 
 
 def _db(after: float, before: float) -> float:
-    return round(max(-120.0, 10.0 * math.log10(after / before)) if after > 0.0 and before > 0.0 else -120.0, 2)
+    return round(max(-120.0, power_ratio_db(after, before)), 2)
 
 
 def _tone(level_dbfs: float, seconds: float) -> Array:
-    peak = 10.0 ** (level_dbfs / 20.0)
+    peak = db_to_gain(level_dbfs)
     wave: Array = peak * np.sin(2 * np.pi * 1000.0 * np.arange(int(seconds * RATE)) / RATE)
     return wave
 
@@ -212,23 +211,20 @@ def _settling(level: Array) -> float | None:
     return float(np.argmax(gone)) if gone.any() else None
 
 
-def _level_change(y: Array) -> float:
+def _level_change(x: Array, y: Array) -> float:
     levels = []
-    for x in (y, np.stack([signals()["noise"]] * y.shape[0])):
-        meter = Meter(RATE, x.shape[0], true_peak=False)
-        meter.feed(x)
+    for sound in (y, np.stack([x] * y.shape[0])):
+        meter = Meter(RATE, sound.shape[0], true_peak=False)
+        meter.feed(sound)
         levels.append(meter.result().integrated_lufs)
     told = levels[0] - levels[1]
     return round(told, 2) if math.isfinite(told) else -120.0
 
 
-def kept_face(steps: list[Step], chain_key: str, folder: Path | None) -> Face:
-    """A face out of the store's folder, measured where it is not there. `chain_key` holds all that determines it."""
-    import json
-
-    from chainrun.whole_file import write_whole
-
-    path = folder / "faces" / f"{chain_key}.json" if folder is not None else None
+def kept_face(steps: list[Step], code: str, folder: Path | None) -> Face:
+    """A face out of the store's folder, measured where it is not there. `code` is the program's own hash."""
+    described = [sounding_part(step.model_dump(by_alias=True, exclude_none=True)) for step in steps]
+    path = folder / "faces" / f"{short_hash([described, code])}.json" if folder is not None else None
     if path is not None:
         try:
             return Face(**json.loads(path.read_text(encoding="utf-8")))

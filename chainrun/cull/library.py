@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from chainrun.contract import Step
 from chainrun.errors import Problem, RecipeError, UsageError, nearest, shown_path
-from chainrun.plan.identity import sounding_part
+from chainrun.plan.identity import chain_hash
 from chainrun.recipe.load import read_toml
 from chainrun.recipe.model import PresetFile, Recipe
-from chainrun.recipe.presets import Library, Unfolder
+from chainrun.recipe.presets import Library, Unfolder, used_presets
 from chainrun.recipe.problems import Problems
-from chainrun.recipe.tables import Items, Place, Table
+from chainrun.recipe.tables import Place, Table, wrap
 from chainrun.recipe.validate import validate
 
 
@@ -40,16 +36,6 @@ class Preset:
     """Presets inside it."""
 
 
-def used_presets(value: Any) -> list[str]:
-    """Names of the presets that a chain uses, inner chains too."""
-    if isinstance(value, dict):
-        own = [value["preset"]] if isinstance(value.get("preset"), str) else []
-        return own + [name for inner in value.values() for name in used_presets(inner)]
-    if isinstance(value, list):
-        return [name for inner in value for name in used_presets(inner)]
-    return []
-
-
 class Shelf:
     """Several library folders, searched in order as a recipe would. Raises RecipeError for what cannot be read."""
 
@@ -66,7 +52,7 @@ class Shelf:
         for name in self._library.names():
             found = self._library.load(name, Place(folders[0]), problems)
             if found is not None and found[0] == name:
-                preset = self._preset(name, self._library.file_of(name), problems)
+                preset = self._preset(name, found[1], problems)
                 if preset is not None:
                     self.presets[name] = preset
         problems.stop_if_any()
@@ -81,14 +67,12 @@ class Shelf:
                 places.setdefault(name, []).append(library.file_of(name))
         return {name: files for name, files in places.items() if len(files) > 1}
 
-    def _preset(self, name: str, file: Path, problems: Problems) -> Preset | None:
-        data = tomllib.loads(file.read_text(encoding="utf-8-sig"))
-        table = read_toml(file, problems)
-        model = validate(PresetFile, table, problems) if table is not None else None
+    def _preset(self, name: str, table: Table, problems: Problems) -> Preset | None:
+        model = validate(PresetFile, table, problems)
         if model is None:
             return None
+        file = self._library.file_of(name)
         folder = next(folder for folder in self.folders if folder in file.parents)
-        text = json.dumps(sounding_part(data.get("chain", [])), sort_keys=True, separators=(",", ":"), default=str)
         return Preset(
             name=name,
             file=file,
@@ -100,8 +84,8 @@ class Shelf:
             replaced_by=model.replaced_by,
             suits=tuple(model.suits),
             tags=tuple(model.tags),
-            chain_hash=hashlib.sha256(text.encode()).hexdigest()[:12],
-            uses=tuple(dict.fromkeys(used_presets(data.get("chain", [])))),
+            chain_hash=chain_hash(table["chain"]),
+            uses=tuple(dict.fromkeys(used_presets(table["chain"]))),
         )
 
     def get(self, name: str) -> Preset:
@@ -116,19 +100,9 @@ class Shelf:
         """The preset's steps, with the presets inside it unfolded. Raises RecipeError."""
         problems = Problems()
         place = Place(self.get(name).file)
-        use, items = Table(place), Items(place)
-        use.put("preset", name, place)
-        items.add(use, place)
-        chain = Unfolder(self._library, [], problems).chain(items, name)
-        main, table = Table(place), Table(place)
-        main.put("chain", chain, place)
-        table.put("recipe", 1, place)
-        stem = Table(place)
-        stem.put("file", "x.wav", place)
-        stem.put("chain", chain, place)
-        stems = Table(place)
-        stems.put("x", stem, place)
-        table.put("stems", stems, place)
+        table = wrap({"recipe": 1, "stems": {"x": {"file": "x.wav", "chain": [{"preset": name}]}}}, place)
+        stem = table["stems"]["x"]
+        stem.put("chain", Unfolder(self._library, [], problems).chain(stem["chain"], name), place)
         problems.stop_if_any()
         recipe = validate(Recipe, table, problems)
         problems.stop_if_any()

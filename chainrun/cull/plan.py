@@ -11,11 +11,13 @@ from typing import Any, Literal
 from pydantic import Field, ValidationError
 
 from chainrun.contract import StrictModel
-from chainrun.cull.alike import Apart, clusters
+from chainrun.cull.alike import Apart, clusters, keeper
 from chainrun.cull.library import Preset, Shelf
 from chainrun.cull.shares import Share
 from chainrun.cull.usage import Usage
 from chainrun.errors import Problem, RecipeError, nearest, printable, shown_path
+from chainrun.recipe.load import recipe_name
+from chainrun.recipe.toml_text import toml_text
 
 MAX_RESIDUAL_LU = -20.0
 
@@ -125,12 +127,12 @@ def propose(
     shelf: Shelf, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[tuple[Path, str], Share]
 ) -> list[tuple[Decision, list[str]]]:
     """A decision for each preset that is not retired yet, with its reasons as lines."""
-    keeper: dict[str, str] = {}
-    for group in clusters([one for one in near if one.alike]):
+    successors: dict[str, str] = {}
+    for group in clusters(near):
         living = [name for name in group if shelf.presets[name].status == "current"]
         if len(living) > 1:
-            best = max(living, key=lambda name: (len(used.of(name)), shelf.presets[name].since or 0, name))
-            keeper |= {name: best for name in living if name != best}
+            best = keeper(living, shelf, used)
+            successors |= {name: best for name in living if name != best}
     inside = {inner for preset in shelf.presets.values() for inner in preset.uses}
     found = []
     for preset in shelf.presets.values():
@@ -138,14 +140,15 @@ def propose(
             continue
         uses = used.of(preset.name)
         reasons = _facts(preset, used, near, year, shares)
-        if preset.name in keeper:
-            pair = next(one for one in near if {one.one, one.other} == {preset.name, keeper[preset.name]})
+        if preset.name in successors:
+            by = successors[preset.name]
+            pair = next(one for one in near if {one.one, one.other} == {preset.name, by})
             recipes = len({use.recipe for use in uses})
             reasons.append(
-                f"why: {keeper[preset.name]} does nearly the same, and is used more or newer; cost: {recipes} "
+                f"why: {by} does nearly the same, and is used more or newer; cost: {recipes} "
                 f"recipe{'s' if recipes != 1 else ''} to move, by about {pair.residual_lu:.0f} LU on the test signals"
             )
-            found.append((Decision(name=preset.name, decision="replace", by=keeper[preset.name]), reasons))
+            found.append((Decision(name=preset.name, decision="replace", by=by), reasons))
         elif not uses and preset.name not in inside and preset.since is not None and preset.since < year - 1:
             reasons.append("why: no recipe uses it, and it had two years; cost: none")
             found.append((Decision(name=preset.name, decision="retire"), reasons))
@@ -162,7 +165,7 @@ def _facts(
     preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[tuple[Path, str], Share]
 ) -> list[str]:
     uses = used.of(preset.name)
-    recipes = sorted({use.recipe.name.removesuffix(".recipe.toml") for use in uses})
+    recipes = sorted({recipe_name(use.recipe) for use in uses})
     shown = ", ".join(recipes[:4]) + (" …" if len(recipes) > 4 else "")
     age = f"since {preset.since} ({year - preset.since} years)" if preset.since else "of unknown age"
     times = {0: "used nowhere", 1: f"used once, in {shown}"}.get(
@@ -194,27 +197,20 @@ def plan_text(
     decisions: Sequence[tuple[Decision, list[str]]], year: int, presets_dirs: Sequence[str], recipes: Sequence[str]
 ) -> str:
     """The plan as a file for a person."""
-    import tomli_w
-
-    def text(value: Any) -> str:
-        if isinstance(value, list):
-            return f"[{', '.join(text(one) for one in value)}]"
-        return tomli_w.dumps({"x": value}).removeprefix("x = ").rstrip("\n")
-
     lines = [
         "# A cull of presets: proposals, for you to change. Nothing happens before `chainrun cull apply`.",
         "# keep: stays. retire: moves to retired/; recipes that use it still render as before, with a notice.",
         "# replace: retired, and the overlay of this year puts `by` in its place.",
         "cull = 1",
         f"year = {year}",
-        f"presets_dirs = {text(list(presets_dirs))}",
-        f"recipes = {text(list(recipes))}",
+        f"presets_dirs = {toml_text(list(presets_dirs))}",
+        f"recipes = {toml_text(list(recipes))}",
         f"max_residual_lu = {MAX_RESIDUAL_LU}  # `cull try` flags recipes that move by more",
     ]
     for decision, reasons in decisions:
         lines += ["", "[[preset]]"]
         lines += [f"# {printable(reason)}" for reason in reasons]
-        lines += [f"name = {text(decision.name)}", f"decision = {text(decision.decision)}"]
+        lines += [f"name = {toml_text(decision.name)}", f"decision = {toml_text(decision.decision)}"]
         if decision.by is not None:
-            lines.append(f"by = {text(decision.by)}")
+            lines.append(f"by = {toml_text(decision.by)}")
     return "\n".join(lines) + "\n"

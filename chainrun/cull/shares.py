@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 import tempfile
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from chainrun.compare.difference import difference
+from chainrun.cull.library import Shelf
 from chainrun.cull.usage import UseAt
 from chainrun.engine import RenderOptions, render
 from chainrun.engine.fingerprint import code_hash
 from chainrun.errors import ChainrunError
+from chainrun.plan.identity import short_hash
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.whole_file import write_whole
-
-
-def _key(use: UseAt, chain_hash: str) -> str:
-    text = json.dumps([use.recipe.read_text(encoding="utf-8-sig"), use.path, chain_hash, code_hash()])
-    return hashlib.sha256(text.encode()).hexdigest()[:24]
 
 
 @dataclass(frozen=True)
@@ -33,24 +30,43 @@ class Share:
     """The mix without it less the mix with it."""
 
 
-def kept_shares(uses: list[UseAt], hashes: dict[str, str], store: Path | None) -> dict[tuple[Path, str], Share]:
-    """Shares that were measured before."""
-    found = {}
+def measured_shares(
+    uses: Sequence[UseAt], shelf: Shelf, store: Path | None, *, render_missing: bool
+) -> dict[tuple[Path, str], Share]:
+    """Shares by recipe and path: those that were measured before, and the others where they shall be rendered.
+
+    Without a store there are none. Uses that a recipe does not write itself cannot be addressed, and are left out.
+    """
+    found: dict[tuple[Path, str], Share] = {}
+    if store is None:
+        return found
+    code = code_hash()
     for use in uses:
-        if store is None or not use.path:
+        if not use.path or (use.recipe, use.path) in found:
             continue
-        try:
-            text = (store / "shares" / f"{_key(use, hashes.get(use.preset, ''))}.json").read_text(encoding="utf-8")
-            found[use.recipe, use.path] = Share(**json.loads(text))
-        except (OSError, ValueError, KeyError, TypeError):
-            continue
+        preset = shelf.presets.get(use.preset)
+        text = use.recipe.read_text(encoding="utf-8-sig")
+        key = short_hash([text, use.path, preset.chain_hash if preset is not None else "", code])
+        kept = store / "shares" / f"{key}.json"
+        share = _kept(kept)
+        if share is None and render_missing:
+            share = _rendered(use, store)
+            if share is not None:
+                write_whole(kept, json.dumps(asdict(share)))
+        if share is not None:
+            found[use.recipe, use.path] = share
     return found
 
 
-def measure_share(use: UseAt, chain_hash: str, store: Path) -> Share | None:
-    """Render a recipe with and without one use of a preset; None where that cannot be done."""
-    if not use.path:
+def _kept(path: Path) -> Share | None:
+    try:
+        return Share(**json.loads(path.read_text(encoding="utf-8")))
+    except (OSError, ValueError, TypeError):
         return None
+
+
+def _rendered(use: UseAt, store: Path) -> Share | None:
+    """A recipe with and without one use of a preset; None where that cannot be done."""
     options = RenderOptions(store=store)
     with tempfile.TemporaryDirectory(prefix="chainrun-share-", ignore_cleanup_errors=True) as work:
         files = []
@@ -62,6 +78,4 @@ def measure_share(use: UseAt, chain_hash: str, store: Path) -> Share | None:
         except ChainrunError:
             return None
     louder = -found.gain_db if math.isfinite(found.gain_db) else 0.0
-    share = Share(round(max(-200.0, min(99.0, found.residual_lu)), 2), round(louder, 2))
-    write_whole(store / "shares" / f"{_key(use, chain_hash)}.json", json.dumps(asdict(share)))
-    return share
+    return Share(round(max(-200.0, min(99.0, found.residual_lu)), 2), round(louder, 2))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable
-from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -15,6 +14,7 @@ from chainrun.cull.usage import recipe_files, usage
 from chainrun.engine import RenderOptions, RenderResult, render
 from chainrun.errors import ChainrunError
 from chainrun.recipe import Overrides, open_recipe
+from chainrun.recipe.load import recipe_name
 from chainrun.whole_file import write_whole
 
 
@@ -70,7 +70,7 @@ def attempt(
     workers: int | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> list[Tried]:
-    """Render every recipe that a replacement touches, without and with it; the worst first. Touches nothing else."""
+    """Render every recipe that a replacement touches, without and with it; the worst first."""
     known = usage(recipe_files(plan.patterns) if plan.patterns else [])
     replaced = plan.replacements()
     found = [Tried(path, [], [], error=text) for path, text in known.unreadable.items()]
@@ -78,17 +78,17 @@ def attempt(
         overlay = Path(work) / f"{plan.file.year}.overlay.toml"
         write_whole(overlay, overlay_text(plan))
         folder = out if out is not None else Path(work) / "renders"
-        with nullcontext():
-            for path in known.recipes:
-                uses = [use for use in known.uses if use.recipe == path and use.preset in replaced]
-                if uses:
-                    nodes = list(dict.fromkeys(use.node for use in uses))
-                    names = list(dict.fromkeys(use.preset for use in uses))
-                    tried = Tried(path, nodes, names)
-                    found.append(tried)
-                    _render_both(tried, overlay, folder, RenderOptions(workers=workers, store=store), progress)
-                    if out is None:
-                        tried.files = None
+        for path in known.recipes:
+            uses = [use for use in known.uses if use.recipe == path and use.preset in replaced]
+            if not uses:
+                continue
+            nodes = list(dict.fromkeys(use.node for use in uses))
+            names = list(dict.fromkeys(use.preset for use in uses))
+            tried = Tried(path, nodes, names)
+            found.append(tried)
+            _render_both(tried, overlay, folder, RenderOptions(workers=workers, store=store), progress)
+            if out is None:
+                tried.files = None
     return sorted(found, key=lambda one: -one.residual_lu)
 
 
@@ -99,7 +99,7 @@ def _render_both(
     options: RenderOptions,
     progress: Callable[[str, float], None] | None,
 ) -> None:
-    name = tried.recipe.name.removesuffix(".recipe.toml")
+    name = recipe_name(tried.recipe)
     files, results = [], []
     try:
         for word, overlays in (("before", ()), ("after", (overlay,))):

@@ -15,6 +15,7 @@ import numpy as np
 from scipy.linalg import solveh_banded
 
 from chainrun.dsp.arrays import Array, BoolArray, IntArray
+from chainrun.dsp.runs import runs_of
 
 CONTEXT = 768
 """Frames on either side of a hop that the model is made from, too."""
@@ -26,9 +27,8 @@ EXPLAINED = 1e-6
 
 def short_runs(clipped: BoolArray, longest: int) -> BoolArray:
     """The clipped samples that stand in runs of at most `longest` frames, whole ones: none at either end."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], clipped, [False]]).astype(np.int8)))
     chosen = clipped.copy()
-    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    for begin, end in runs_of(clipped):
         if end - begin > longest or begin == 0 or end == clipped.size:
             chosen[begin:end] = False
     return chosen

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 SPEED_OF_SOUND = 343.2
+"""m/s at 20 degrees C (ISO 9613-1:1993)."""
 SABINE = 24.0 * math.log(10.0) / SPEED_OF_SOUND
 
 

@@ -164,12 +164,12 @@ class Crew(Generic[Task, Result]):
 
     def _in_pool(self, workers: int) -> list[str]:
         """Run until all is done or a worker dies; the keys that were in the pool then."""
-        with _pool(min(workers, len(self._waiting))) as pool:
+        with worker_pool(min(workers, len(self._waiting))) as pool:
             return self._drive(pool, workers)
 
     def _alone(self, key: str) -> None:
         try:
-            with _pool(1) as pool:
+            with worker_pool(1) as pool:
                 result = pool.submit(self._function, self._make(key)).result()
         except BrokenExecutor:
             self._fail(
@@ -210,7 +210,7 @@ class Crew(Generic[Task, Result]):
 
 
 @contextmanager
-def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
+def worker_pool(workers: int) -> Iterator[ProcessPoolExecutor]:
     """A pool of worker processes; when the program is to stop, they are killed at once."""
     warm_up()
     pool = ProcessPoolExecutor(workers, context_of_workers(), initializer=_begin_worker)

@@ -181,6 +181,11 @@ class RenderResult:
         }
 
 
+def finite(value: float | None, digits: int = 2) -> float | None:
+    """A figure for JSON: rounded, None where there is none."""
+    return round(float(value), digits) if value is not None and math.isfinite(value) else None
+
+
 def measured_record(measured: Measured) -> dict[str, Any]:
     """Readings as a JSON object: minus infinity becomes null, with the reason beside it."""
     record: dict[str, Any] = {

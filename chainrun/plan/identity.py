@@ -58,6 +58,17 @@ def steps_that_read(value: Any, path: KeyPath) -> Iterator[tuple[KeyPath, dict[s
             yield from steps_that_read(inner, (*path, key))
 
 
+def short_hash(value: Any) -> str:
+    """A hash of plain data, short enough to be read."""
+    text = json.dumps(value, sort_keys=True, separators=(",", ":"), default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def chain_hash(chain: Any) -> str:
+    """A preset's identity: its chain as it is written, whatever its status and prose."""
+    return short_hash(sounding_part(chain))
+
+
 def sounding_part(value: Any) -> Any:
     """A chain without what changes no sound: notes, and names (which only address)."""
     if isinstance(value, dict):

@@ -29,6 +29,16 @@ def home_of(file: Path) -> Path:
     return Path(*parts)
 
 
+def used_presets(value: Any) -> list[str]:
+    """Names of the presets that a chain uses, inner chains too."""
+    if isinstance(value, dict):
+        own = [value["preset"]] if isinstance(value.get("preset"), str) else []
+        return own + [name for inner in value.values() for name in used_presets(inner)]
+    if isinstance(value, list):
+        return [name for inner in value for name in used_presets(inner)]
+    return []
+
+
 @dataclass(frozen=True)
 class Use:
     """A preset that a chain uses."""

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from chainrun.survey.between import SPEED_OF_SOUND, SURE, Arrived
+from chainrun.dsp.eyring import SPEED_OF_SOUND
+from chainrun.survey.between import SURE, Arrived
 from chainrun.survey.survey import GroupSurvey, Survey
 
 LOUD_DC_DBFS = -60.0
@@ -17,7 +18,6 @@ LIKE_DB = 0.4
 """An imbalance of a pair below this is not told."""
 ALIKE = 0.95
 THREE_TO_ONE_DB = 20.0 * math.log10(3.0)
-FEWEST = 3
 PERHAPS = 0.5
 """Less sure than this, an arrival is not told at all."""
 
@@ -38,18 +38,39 @@ class Advice:
 
 @dataclass(frozen=True)
 class Turned:
-    """A microphone whose polarity is to be turned."""
+    """A microphone whose polarity is to be turned, and what says so."""
 
-    channel: str
-    against: str
-    sure: Arrived
+    by: Arrived
 
     @property
     def reason(self) -> str:
         """In words, with the hits that say so."""
-        if self.sure.inverted:
-            return f"inverted against {self.against}: {of_hits(self.sure)} say so"
-        return f"upside down as {self.against} is: {of_hits(self.sure)} agree with it"
+        if self.by.inverted:
+            return f"inverted against {self.by.reference}: {of_hits(self.by)} say so"
+        return f"upside down as {self.by.reference} is: {of_hits(self.by)} agree with it"
+
+
+class Imbalance(NamedTuple):
+    """How much louder the right of a pair is than its distances explain."""
+
+    db: float
+    spread_db: float
+    n_drums: int
+
+    @property
+    def side(self) -> int:
+        """The louder side: 0 left, 1 right."""
+        return int(self.db > 0.0)
+
+    @property
+    def clear(self) -> bool:
+        """Whether it is told, and a trim proposed."""
+        return abs(self.db) >= max(LIKE_DB, self.spread_db)
+
+    @property
+    def reason(self) -> str:
+        """In words."""
+        return f"{abs(self.db):.1f} dB louder than its distances explain, by {self.n_drums} drums"
 
 
 def told_alone(survey: Survey) -> list[Advice]:
@@ -124,15 +145,26 @@ def turned(group: GroupSurvey) -> tuple[list[Turned], bool]:
     reference, it is the one that is upside down.
     """
     seconds = {one.channel: one for one in group.under}
-    sure = [one for one in group.arrivals if one.confidence >= SURE and one.n_hits >= FEWEST]
-    leading = [one for one in sure if one.channel not in seconds]
+    leading = [one for one in group.arrivals if one.sure and one.channel not in seconds]
     odd = len(leading) >= 2 and sum(one.inverted for one in leading) > len(leading) / 2
     upside = {one.channel for one in leading if one.inverted != odd}
-    found = [Turned(one.channel, str(group.reference), one) for one in leading if one.channel in upside]
-    for name, one in seconds.items():
-        if one.confidence >= SURE and one.n_hits >= FEWEST and one.inverted != (one.reference in upside):
-            found.append(Turned(name, one.reference, one))
+    found = [Turned(one) for one in leading if one.channel in upside]
+    found += [Turned(one) for one in seconds.values() if one.sure and one.inverted != (one.reference in upside)]
     return found, odd
+
+
+def to_turn(survey: Survey) -> dict[str, str]:
+    """Every channel whose polarity is to be turned, with the reason."""
+    found = {}
+    for group in survey.groups:
+        turns, odd = turned(group)
+        if odd and group.reference is not None:
+            found[group.reference] = "most close microphones are upside down against it"
+        found |= {turn.by.channel: turn.reason for turn in turns}
+    for one in survey.lines:
+        if one.confidence >= SURE and one.inverted:
+            found[one.channel] = f"inverted against {one.reference}"
+    return found
 
 
 def of_hits(one: Arrived) -> str:
@@ -160,12 +192,12 @@ def told_between(survey: Survey) -> list[Advice]:
             text = f"{group.reference}: most close microphones are upside down against it: it is the one to turn over"
             found.append(Advice(str(group.reference), "polarity", text))
         for turn in turns:
-            text = f"{turn.channel}: {turn.reason}"
-            found.append(Advice(turn.channel, "polarity", text, turn.sure.confidence))
+            text = f"{turn.by.channel}: {turn.reason}"
+            found.append(Advice(turn.by.channel, "polarity", text, turn.by.confidence))
         for one in group.arrivals:
             if one.confidence < PERHAPS:
                 continue
-            if one.confidence < SURE or one.n_hits < FEWEST:
+            if not one.sure:
                 text = f"{one.channel}: perhaps {metres(one, rate)}, for {one.drum} agrees in {of_hits(one)} only"
                 found.append(Advice(one.channel, "unsure", text, one.confidence))
             else:
@@ -188,8 +220,8 @@ def told_between(survey: Survey) -> list[Advice]:
     return found
 
 
-def imbalance(group: GroupSurvey, stem: str) -> tuple[float, float, int] | None:
-    """How much louder the right of a pair is than its distances explain: dB, spread, from how many drums."""
+def imbalance(group: GroupSurvey, stem: str) -> Imbalance | None:
+    """Of a pair of microphones; None where no drum tells it."""
     hits = {drum.name: len(drum.rows) for drum in group.drums}
     seats = [seat for seat in group.seats.get(stem, []) if seat.likeness >= ALIKE]
     strong = [seat for seat in seats if hits[seat.drum] >= 5] or seats
@@ -199,20 +231,19 @@ def imbalance(group: GroupSurvey, stem: str) -> tuple[float, float, int] | None:
     weights = np.array([float(hits[seat.drum]) for seat in strong])
     mean = float((errors * weights).sum() / weights.sum())
     spread = float(np.sqrt((weights * (errors - mean) ** 2).sum() / weights.sum()))
-    return mean, spread, len(strong)
+    return Imbalance(mean, spread, len(strong))
 
 
 def _told_pairs(group: GroupSurvey) -> list[Advice]:
     found = []
     for stem, seats in group.seats.items():
         told = imbalance(group, stem)
-        if told is not None and abs(told[0]) >= max(LIKE_DB, told[1]):
-            side = "right" if told[0] > 0 else "left"
+        if told is not None and told.clear:
             text = (
-                f"{stem}: the {side} side is {abs(told[0]):.1f} dB louder than its distances explain, by {told[2]} "
-                f"drums (spread {told[1]:.1f} dB; taking 1/distance and equal microphones)"
+                f"{stem}: the {('left', 'right')[told.side]} side is {told.reason} "
+                f"(spread {told.spread_db:.1f} dB; taking 1/distance and equal microphones)"
             )
-            found.append(Advice(stem, "imbalance", text, 0.9 if told[1] < 0.5 else 0.6))
+            found.append(Advice(stem, "imbalance", text, 0.9 if told.spread_db < 0.5 else 0.6))
         for seat in seats:
             if seat.likeness < ALIKE:
                 continue

@@ -6,11 +6,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from chainrun.audiofile.read import CLIPPED_RUN
 from chainrun.dsp.arrays import Array, BoolArray
-from chainrun.units import gain_to_db
+from chainrun.dsp.runs import runs_of
+from chainrun.units import SILENCE_DB, gain_to_db
 
 SILENT = 10.0 ** (-70.0 / 20.0)
-CLIPPED_RUN = 3
 FLAT = 2e-4
 """Samples within this share of the largest one count as equal to it; and never less than a step of 16 bits."""
 STEEP = 4.0
@@ -27,7 +28,6 @@ MAINS_HZ = (50.0, 60.0)
 HARMONICS = 6
 QUIET_PERCENT = 25.0
 STANDS_OUT_DB = 14.0
-SILENCE = -200.0
 CLIFF_DB = 25.0
 """A spectrum that falls by so much within 700 Hz, and stays down, was cut."""
 
@@ -56,8 +56,7 @@ class Runs:
             self._at += n
             self._last = float(sizes[-1])
             return
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], holds, [False]]).astype(np.int8)))
-        for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        for begin, end in runs_of(holds):
             if begin > 0:
                 self._close(self._at)
             if not self._open:
@@ -125,7 +124,7 @@ class Listener:
         self._rate = rate_hz
         self._full_scale = full_scale
         self._clipped = Runs(CLIPPED_RUN)
-        self._zeros = Runs(max(16, int(DROPOUT_MS * rate_hz / 1000)))
+        self._shortest = max(16, int(DROPOUT_MS * rate_hz / 1000))
         self._tops = {1.0: _Tops(), -1.0: _Tops()}
         self._energy = 0.0
         self._n, self._peak = 0, 0.0
@@ -159,7 +158,7 @@ class Listener:
         self._peak = max(self._peak, float(size.max(initial=0.0)))
         self._clipped.feed(size >= self._full_scale, size)
         for sign, tops in self._tops.items():
-            tops.feed(sign * x, self._n)
+            tops.feed(sign * x)
         self._find_dropouts(x)
         self._take_lines(x)
         self._n += x.size
@@ -170,9 +169,8 @@ class Listener:
         start = self._n - self._tail.size
         zero = joined == 0.0
         if zero.any():
-            edges = np.flatnonzero(np.diff(np.concatenate([[False], zero, [False]]).astype(np.int8)))
-            for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-                if end - begin < self._zeros.least or begin < beside or end + beside > joined.size:
+            for begin, end in runs_of(zero):
+                if end - begin < self._shortest or begin < beside or end + beside > joined.size:
                     continue
                 before, after = joined[begin - beside : begin], joined[end : end + beside]
                 loud = min(float(np.sqrt(np.mean(before**2))), float(np.sqrt(np.mean(after**2)))) > LOUD_BESIDE
@@ -266,7 +264,7 @@ class Listener:
                 levels.append(round(gain_to_db(line), 1) if clear else None)
             lines = sum(level is not None for level in levels)
             # Without its first harmonic a loud one may be an organ's note.
-            loudest = max((level for level in levels if level is not None), default=SILENCE)
+            loudest = max((level for level in levels if level is not None), default=SILENCE_DB)
             sure = levels[0] is not None or (levels[1] is not None and loudest < LOUD_HUM_DBFS)
             if lines > most and lines >= 2 and sure:
                 best, most = Hum(mains, tuple(levels)), lines
@@ -304,7 +302,7 @@ class _Tops:
         self._frames = 0
         self._last = 0.0
 
-    def feed(self, x: Array, at: int) -> None:
+    def feed(self, x: Array) -> None:
         highest = float(x.max(initial=0.0))
         tolerance = max(FLAT * highest, 1.01 / 32768.0)
         if highest > self._level + tolerance:
@@ -313,8 +311,7 @@ class _Tops:
         if highest >= self._level - tolerance > 0.0:
             flat = x >= self._level - tolerance
             self._frames += int(flat.sum())
-            edges = np.flatnonzero(np.diff(np.concatenate([[False], flat, [False]]).astype(np.int8)))
-            for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            for begin, end in runs_of(flat):
                 before = x[begin - 1] if begin else self._last
                 if end - begin >= CLIPPED_RUN and self._level - before >= STEEP * tolerance:
                     self._runs += 1

@@ -13,18 +13,19 @@ from scipy.optimize import nnls
 
 from chainrun.dsp.arrays import Array, IntArray
 from chainrun.dsp.arrival import FINER, arrival
+from chainrun.dsp.eyring import SPEED_OF_SOUND
 from chainrun.survey.channels import Channel
 from chainrun.survey.hearing import BEFORE_MS, FINE
 from chainrun.survey.kit import Drum
 
 Complex = NDArray[np.complex128]
-SPEED_OF_SOUND = 343.2
-"""m/s at 20 degrees C (ISO 9613-1:1993)."""
 HIT_MS = (6, 18)
 """What of a hit is compared: from so long before it to so long behind."""
 MOST_MS = 32
 """The latest arrival that is looked for: 11 m."""
 SURE = 0.75
+FEWEST = 3
+"""Less agreement, or fewer hits, is not enough to propose a change."""
 LOW_BAND_HZ = (40.0, 300.0)
 BLEED_MS = 185
 NEAR_M = 0.1
@@ -43,6 +44,11 @@ class Arrived:
     inverted: bool
     confidence: float
     n_hits: int
+
+    @property
+    def sure(self) -> bool:
+        """Whether a change may be proposed by it."""
+        return self.confidence >= SURE and self.n_hits >= FEWEST
 
 
 @dataclass(frozen=True)

@@ -7,9 +7,10 @@ import tomllib
 from dataclasses import dataclass, field
 
 from chainrun.errors import printable
-from chainrun.survey.advice import imbalance, turned
+from chainrun.recipe.toml_text import toml_text
+from chainrun.survey.advice import LOUD_DC_DBFS, imbalance, to_turn
 from chainrun.survey.channels import Channel
-from chainrun.survey.library import own_library
+from chainrun.survey.library import preset_text
 from chainrun.survey.roles import DRUMS
 from chainrun.survey.survey import GroupSurvey, Survey
 
@@ -121,20 +122,11 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
     return made
 
 
-def toml_text(value: str | list[str]) -> str:
-    """A string, or an array of them, as TOML writes it."""
-    import tomli_w
-
-    if isinstance(value, list):
-        return f"[{', '.join(toml_text(one) for one in value)}]"
-    return tomli_w.dumps({"x": value}).removeprefix("x = ").rstrip("\n")
-
-
 def fits(preset: str, n_channels: int) -> bool:
     """Whether a preset's chain runs on so many channels: none of its steps asks for two sides and gets one."""
     from chainrun.contract import processors
 
-    chain = tomllib.loads((own_library() / f"{preset}.preset.toml").read_text(encoding="utf-8")).get("chain", [])
+    chain = tomllib.loads(preset_text(preset)).get("chain", [])
     for written in chain:
         if "do" not in written:
             continue
@@ -203,22 +195,16 @@ def _stem(survey: Survey, kit: GroupSurvey | None, stem: str, in_kit: bool, made
 
 def _mends(survey: Survey, kit: GroupSurvey | None, channels: list[Channel], strip: _Strip) -> None:
     """Polarity and the balance of a pair, from the survey."""
-    turns, odd = turned(kit) if kit is not None else ([], False)
-    turned_over = {turn.channel: turn.reason for turn in turns}
-    if odd and kit is not None and kit.reference is not None:
-        turned_over[kit.reference] = "most close microphones are upside down against it"
-    for line in survey.lines:
-        if line.inverted and line.confidence >= 0.75:
-            turned_over[line.channel] = f"inverted against {line.reference}"
+    turned_over = to_turn(survey)
     reasons = [turned_over[channel.name] for channel in channels if channel.name in turned_over]
     if reasons:
         values = [str(channel.name in turned_over).lower() for channel in channels]
         strip.keys.append(("invert", values[0] if len(values) == 1 else f"[{', '.join(values)}]", "; ".join(reasons)))
     told = imbalance(kit, channels[0].stem) if kit is not None else None
-    if told is not None and abs(told[0]) >= max(0.4, told[1]):
-        trims = ["0.0", f"{-told[0]:.1f}"] if told[0] > 0 else [f"{told[0]:.1f}", "0.0"]
-        why = f"{abs(told[0]):.1f} dB louder than its distances explain, by {told[2]} drums"
-        strip.keys.append(("trim_db", f"[{', '.join(trims)}]", why))
+    if told is not None and told.clear:
+        trims = ["0.0", "0.0"]
+        trims[told.side] = f"{-abs(told.db):.1f}"
+        strip.keys.append(("trim_db", f"[{', '.join(trims)}]", told.reason))
 
 
 def _fader(survey: Survey, channels: list[Channel], instrument: str | None, part: str | None) -> tuple[str, str, str]:
@@ -245,7 +231,7 @@ def _pan(kit: GroupSurvey | None, channel: Channel, instrument: str | None) -> t
     usual = {"hat": -30, "rack_tom": -25, "floor_tom": 35, "ride": 30}[instrument]
     if not seats or seats[0].likeness < 0.9:
         return usual, "as the drummer's audience of one sees it; turn it around if you like"
-    # Both what is louder and what is earlier says where a drum sits (common practice: 15 dB or 1 ms is all the way).
+    # Both what is louder and what is earlier says where a drum sits; how they weigh is our own choice.
     lean = seats[0].level_db / 15.0 - seats[0].delay_ms / 2.5
     pan = round(max(-50.0, min(50.0, 60.0 * lean)) / 5.0) * 5
     return pan, f"where the pair hears it: {seats[0].level_db:+.1f} dB and {-seats[0].delay_ms:+.2f} ms to the right"
@@ -262,7 +248,7 @@ def _repairs(survey: Survey, channel: Channel, strip: _Strip) -> None:
     elif one.flat_level_dbfs is not None:
         step = f'{{ do = "declip", threshold_dbfs = {one.flat_level_dbfs - 0.05:.2f} }}'
         strip.steps.append((step, f"flat tops in {one.flat_runs} runs: clipped before the converter"))
-    if one.dc_dbfs > -60.0:
+    if one.dc_dbfs > LOUD_DC_DBFS:
         strip.steps.append(('{ do = "dc_block" }', f"a DC offset of {one.dc_dbfs:.0f} dBFS"))
     if one.hum is not None:
         harmonics = max(k + 1 for k, level in enumerate(one.hum.levels_dbfs) if level is not None)

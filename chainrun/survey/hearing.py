@@ -39,9 +39,8 @@ def hear_file(path: str, channels: tuple[int, ...]) -> FileHeard:
     """Everything about a file and some of its channels."""
     with Reader(Path(path)) as reader:
         header = reader.header
-        full_scale = 1.0 - 1.5 / 32768.0 if "16" in header.encoding else 1.0 - 1e-5
         analysis = Analysis(header.rate_hz, min(header.n_channels, 2), every=4)
-        listeners = [Listener(header.rate_hz, full_scale) for _ in channels]
+        listeners = [Listener(header.rate_hz, header.full_scale) for _ in channels]
         mid = side = 0.0
         while (x := reader.read(BLOCK)).shape[1]:
             analysis.feed(x[:2])

@@ -26,8 +26,8 @@ REAL = 0.3
 OWN_SHARE = 0.6
 """So much of the energy in its own microphone must be its own, where there are such hits."""
 CLOSE_FROM = 6.5
-"""A microphone without a name that stands apart by so much is taken for a close one (the demo's: 7 and more; overheads
-and room: 6 and less)."""
+"""A microphone without a name that stands apart by so much is taken for a close one. Set between the demo's close
+microphones and its overheads and room (tests/test_survey.py takes their names away)."""
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,6 @@ class Drum:
     """Of the common stretches: its clear hits, the clearest first."""
     strengths: Array
     """How hard it was hit in each of the common stretches, 0 to about 1."""
-    pattern: Array
     own_levels: tuple[float, ...] = ()
     """How loud its own hits are in the four bands of its leading microphone."""
 
@@ -186,7 +185,7 @@ def drums(close: list[Channel], stretches: Mapping[str, FINE], rate_hz: int) -> 
         name = str(instrument) if len(group) > 1 and instrument else group[0].stem
         usual = np.median(loudness[drum][rows], axis=0) if rows.size else np.zeros(len(BANDS_HZ))
         names = tuple(one.name for one in group)
-        found.append(Drum(name, names, rows[:40], strength, patterns[drum], tuple(usual.tolist())))
+        found.append(Drum(name, names, rows[:40], strength, tuple(usual.tolist())))
     return found
 
 

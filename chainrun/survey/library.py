@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any
 
+from chainrun.recipe.presets import ENDING, used_presets
 from chainrun.whole_file import write_whole
-
-ENDING = ".preset.toml"
 
 
 def own_library() -> Path:
@@ -18,25 +16,21 @@ def own_library() -> Path:
     return inside if inside.is_dir() else package.parent / "recipes" / "presets"
 
 
-def _used(value: Any) -> set[str]:
-    if isinstance(value, dict):
-        own = {value["preset"]} if isinstance(value.get("preset"), str) else set()
-        return own.union(*(_used(inner) for inner in value.values()))
-    if isinstance(value, list):
-        return set().union(*(_used(inner) for inner in value))
-    return set()
+def preset_text(name: str) -> str:
+    """The file of one of them."""
+    return (own_library() / f"{name}{ENDING}").read_text(encoding="utf-8")
 
 
 def copy_presets(names: list[str], folder: Path) -> list[str]:
     """Copy presets, and those that they use, into a library; what is there already stays. Returns what was written."""
-    library, written, waiting, seen = own_library(), [], list(names), set()
+    written, waiting, seen = [], list(names), set()
     while waiting:
         name = waiting.pop(0)
         if name in seen:
             continue
         seen.add(name)
-        text = (library / f"{name}{ENDING}").read_text(encoding="utf-8")
-        waiting += sorted(_used(tomllib.loads(text).get("chain", [])))
+        text = preset_text(name)
+        waiting += used_presets(tomllib.loads(text).get("chain", []))
         target = folder / f"{name}{ENDING}"
         if not target.exists():
             write_whole(target, text)

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Literal
 
 from chainrun.errors import printable
-from chainrun.survey.advice import FEWEST, LIKE_DB, advice, imbalance, metres, of_hits, turned
-from chainrun.survey.between import SURE, Arrived
+from chainrun.recipe.toml_text import toml_text
+from chainrun.survey.advice import advice, imbalance, metres, of_hits, to_turn
+from chainrun.survey.between import Arrived
 from chainrun.survey.survey import GroupSurvey, Survey
 
 Align = Literal["none", "close", "all"]
@@ -25,7 +26,7 @@ class _Stem:
     """What the overlay says of one stem: changes by channel, on top of what the recipe has."""
 
     def __init__(self) -> None:
-        self.invert: dict[int, tuple[bool, str]] = {}
+        self.invert: dict[int, str] = {}
         self.trim_db: dict[int, tuple[float, str]] = {}
         self.shift: dict[int, tuple[float, str]] = {}
         self.hit: tuple[float, str] | None = None
@@ -35,35 +36,25 @@ def overlay_text(survey: Survey, source: str, align: Align = "none") -> str:
     """The overlay, as TOML with comments. It has no tables where there is nothing to mend."""
     stems = {stem: _Stem() for stem in survey.material.stems}
     place = {channel.name: (channel.stem, channel.side or 0) for channel in survey.material.channels}
+    for channel, reason in to_turn(survey).items():
+        stem, side = place[channel]
+        stems[stem].invert[side] = reason
     for group in survey.groups:
-        turns, odd = turned(group)
-        if odd and group.reference is not None:
-            stem, side = place[group.reference]
-            stems[stem].invert[side] = (True, "most close microphones are upside down against it")
-        for turn in turns:
-            stem, side = place[turn.channel]
-            stems[stem].invert[side] = (True, turn.reason)
         close = {microphone for drum in group.drums for microphone in drum.microphones}
         if align != "none":
             for one in _to_align(group, close):
-                if one.confidence < SURE or one.n_hits < FEWEST or (align == "close" and one.channel not in close):
+                if not one.sure or (align == "close" and one.channel not in close):
                     continue
                 stem, side = place[one.channel]
                 stems[stem].shift[side] = (-one.delay_frames, _why(one, survey.material.rate_hz))
         for stem in group.seats:
             told = imbalance(group, stem)
-            if told is not None and abs(told[0]) >= max(LIKE_DB, told[1]):
-                side = 1 if told[0] > 0 else 0
-                text = f"{abs(told[0]):.1f} dB louder than its distances explain, by {told[2]} drums"
-                stems[stem].trim_db[side] = (-abs(round(told[0], 1)), text)
+            if told is not None and told.clear:
+                stems[stem].trim_db[told.side] = (-abs(round(told.db, 1)), told.reason)
         for channel, level in group.hit_levels.items():
             stem, _ = place[channel]
             part = survey.material.of_stem(stem)[0].input.parts[0]
             stems[stem].hit = (round(level - part.trim_db, 1), "the usual peak of its hits")
-    for one in survey.lines:
-        if one.confidence >= SURE and one.inverted:
-            stem, side = place[one.channel]
-            stems[stem].invert[side] = (True, f"inverted against {one.reference}")
     lines = [
         f"# What a survey of {printable(source)} proposes. Read it, change it, render with --overlay.",
         "# Values are whole: they take the place of the recipe's own.",
@@ -82,8 +73,7 @@ def overlay_text(survey: Survey, source: str, align: Align = "none") -> str:
                 removed.append(f"stems.{name}.shift_ms")
     if removed:
         at = next(i for i, line in enumerate(lines) if line.startswith("["))
-        listed = ", ".join(f'"{key}"' for key in removed)
-        lines[at:at] = [f"remove = [{listed}]  # shift_samples takes its place", ""]
+        lines[at:at] = [f"remove = {toml_text(removed)}  # shift_samples takes its place", ""]
     return "\n".join(lines) + "\n"
 
 
@@ -102,7 +92,7 @@ def _body(survey: Survey, name: str, stem: _Stem) -> list[str]:
     if stem.invert:
         values = [part.invert != (side in stem.invert) for side, part in enumerate(parts)]
         shown = [str(value).lower() for value in values]
-        lines.append(_line("invert", shown, [why for _, why in stem.invert.values()]))
+        lines.append(_line("invert", shown, list(stem.invert.values())))
     if stem.trim_db:
         moved = [part.trim_db + stem.trim_db.get(side, (0.0, ""))[0] for side, part in enumerate(parts)]
         lines.append(_line("trim_db", [f"{value:.1f}" for value in moved], [why for _, why in stem.trim_db.values()]))

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
-from chainrun.engine.result import measured_record
+from chainrun.dsp.eyring import SPEED_OF_SOUND
+from chainrun.engine.result import finite, measured_record
 from chainrun.survey.advice import advice
 from chainrun.survey.alone import Alone
-from chainrun.survey.between import SPEED_OF_SOUND, Arrived
+from chainrun.survey.between import Arrived
 from chainrun.survey.channels import Channel
 from chainrun.survey.survey import GroupSurvey, Survey
-
-
-def finite(value: float | None, digits: int = 2) -> float | None:
-    """A figure for JSON: rounded, None where there is none."""
-    return round(float(value), digits) if value is not None and math.isfinite(value) else None
 
 
 def document(survey: Survey, source: str) -> dict[str, Any]:

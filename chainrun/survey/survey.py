@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from chainrun.audiofile import read_header
 from chainrun.dsp.arrays import Array
+from chainrun.engine.crew import worker_pool
 from chainrun.engine.sources import StemSource
 from chainrun.errors import Problem, UsageError, nearest
 from chainrun.survey.between import MOST_MS, SURE, Adding, Arrived, Group, Seat, line_and_amplifier
@@ -18,9 +20,6 @@ from chainrun.survey.channels import Channel, Material
 from chainrun.survey.hearing import FileHeard, cut_stretches, hear_envelope, hear_file, largest_difference
 from chainrun.survey.kit import Drum, close_ones, drums, far_ones, hit_places
 from chainrun.survey.roles import DRUMS
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 SHORT_S = 120.0
 """Less sound than this, all channels together, is heard in this process alone."""
@@ -68,22 +67,9 @@ class Survey:
     """Channels that hold the same samples as an earlier one, and whether upside down."""
 
 
-@contextmanager
-def _hands(n: int, seconds: float) -> Iterator[Executor | None]:
+def _hands(n: int, seconds: float) -> AbstractContextManager[Executor | None]:
     """Worker processes, where there is enough to do."""
-    if n < 2 or seconds < SHORT_S:
-        yield None
-        return
-    from concurrent.futures import ProcessPoolExecutor
-
-    from chainrun.engine.crew import context_of_workers, warm_up
-
-    warm_up()
-    pool = ProcessPoolExecutor(n, mp_context=context_of_workers())
-    try:
-        yield pool
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+    return worker_pool(n) if n > 1 and seconds >= SHORT_S else nullcontext()
 
 
 def _all(hands: Executor | None, function: Callable[..., Any], tasks: Sequence[tuple[Any, ...]]) -> list[Any]:
@@ -113,8 +99,6 @@ def survey(material: Material, *, reference: str | None = None, workers: int = 1
     by_file: dict[str, list[Channel]] = {}
     for channel in material.channels:
         by_file.setdefault(str(channel.path), []).append(channel)
-    from chainrun.audiofile import read_header
-
     headers = {path: read_header(channels[0].path) for path, channels in by_file.items()}
     seconds = sum(header.n_frames / header.rate_hz * header.n_channels for header in headers.values())
     with _hands(workers, seconds) as hands:

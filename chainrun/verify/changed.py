@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import tomllib
 from pathlib import Path
 
-from chainrun.plan.identity import sounding_part
+from chainrun.plan.identity import chain_hash
 from chainrun.recipe import Opened
 
 
@@ -16,8 +14,7 @@ def presets(opened: Opened) -> dict[str, str]:
     found = {}
     for use in opened.uses:
         table = tomllib.loads(use.file.read_text(encoding="utf-8-sig"))
-        text = json.dumps(sounding_part(table.get("chain", [])), sort_keys=True, separators=(",", ":"), default=str)
-        found[use.name] = hashlib.sha256(text.encode()).hexdigest()[:12]
+        found[use.name] = chain_hash(table.get("chain", []))
     return dict(sorted(found.items()))
 
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
-import json
 import math
 from collections.abc import Iterator
 from pathlib import Path
@@ -21,12 +19,13 @@ from chainrun.engine import RenderResult
 from chainrun.engine.fingerprint import surroundings
 from chainrun.engine.node import BLOCK_FRAMES
 from chainrun.engine.prints import PrintSource
+from chainrun.engine.result import QUANTITIES as READINGS
 from chainrun.engine.result import DeliveryResult, NodeResult
 from chainrun.engine.store import Store
 from chainrun.loudness.analysis import Analysis
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.loudness.meter import loudness_of
-from chainrun.plan.identity import sounding_part
+from chainrun.plan.identity import short_hash, sounding_part
 from chainrun.recipe import Opened
 from chainrun.verify.changed import presets
 
@@ -59,31 +58,26 @@ def delivery_name(delivery: DeliveryResult, out: Path) -> str:
     return Path(delivery.file).relative_to(out).as_posix()
 
 
-def _hash(value: Any) -> str:
-    text = json.dumps(value, sort_keys=True, separators=(",", ":"), default=str)
-    return hashlib.sha256(text.encode()).hexdigest()[:12]
-
-
 def settings(opened: Opened, store: Store) -> dict[str, str]:
     """A hash for every step, and for what else each stem, bus and delivery says: so a change can be named."""
     recipe = opened.recipe
-    found = {"recipe": _hash([recipe.rate_hz, recipe.pan_law_db, recipe.tempo_bpm, recipe.tail_max_s])}
+    found = {"recipe": short_hash([recipe.rate_hz, recipe.pan_law_db, recipe.tempo_bpm, recipe.tail_max_s])}
     for table, strips in (("stems", recipe.stems), ("buses", recipe.buses)):
         for name, strip in strips.items():
             plain = strip.model_dump(exclude={"chain", "note", "source", "group", "file"}, by_alias=True)
             content = [store.hash_file(path) for path in opened.stem_files(name)] if table == "stems" else []
-            found[f"{table}.{name}"] = _hash([plain, content])
+            found[f"{table}.{name}"] = short_hash([plain, content])
             found |= _steps(opened, (table, name), list(strip.chain))
     found |= _steps(opened, ("main",), list(recipe.main.chain))
     for i, delivery in enumerate(recipe.deliver):
-        found[f"deliver.{i}"] = _hash(delivery.model_dump(exclude={"tags"}))
+        found[f"deliver.{i}"] = short_hash(delivery.model_dump(exclude={"tags"}))
     return found
 
 
 def _steps(opened: Opened, path: tuple[str, ...], chain: list[Any]) -> dict[str, str]:
     addresses = opened.addresses(*path)
     return {
-        ".".join((*path, named)): _hash(sounding_part(step.model_dump(by_alias=True, exclude_none=True)))
+        ".".join((*path, named)): short_hash(sounding_part(step.model_dump(by_alias=True, exclude_none=True)))
         for (_, named), step in zip(addresses, chain, strict=True)
     }
 
@@ -105,7 +99,7 @@ def _node(node: NodeResult, rate_hz: int, store: Store) -> dict[str, Any]:
     readings: dict[str, float] = {}
     for reading in node.readings:
         record = reading.record(curve=False)
-        for key in ("gain_reduction_max_db", "gain_reduction_mean_db", "gain_reduction_working_pct"):
+        for key in READINGS:
             readings[f"{reading.named}.{key}"] = round(float(record[key]), 2)
     footer = store.footer(node.identity)
     facts: dict[str, Any] = {"kind": node.kind, "identity": node.identity}

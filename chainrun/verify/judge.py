@@ -15,6 +15,7 @@ from chainrun.dsp.arrays import Array
 from chainrun.dsp.sketch import LINES, energies_apart
 from chainrun.loudness.analysis import NOMINAL_HZ
 from chainrun.recipe.model import Tolerances
+from chainrun.units import power_ratio_db
 from chainrun.verify.facts import SILENT_DB, from_one_line, unpacked
 
 SAME_NODE_DB = -90.0
@@ -71,8 +72,8 @@ def residual(was: dict[str, Any], now: dict[str, Any]) -> tuple[float, float, Ar
     total, against = float(apart.sum()), float(whole.sum())
     frames = max(int(was["n_frames"]), int(now["n_frames"]), 1) * int(was["n_channels"])
     mean = against / max(1, len(one))
-    steps = np.array([_ratio_db(float(energy), mean) for energy in apart])
-    return _ratio_db(total, against), _ratio_db(total / frames, 1.0), steps
+    steps = np.array([power_ratio_db(float(energy), mean) for energy in apart])
+    return power_ratio_db(total, against), power_ratio_db(total / frames, 1.0), steps
 
 
 def uncertainty_db(steps: Array) -> float:
@@ -81,12 +82,6 @@ def uncertainty_db(steps: Array) -> float:
     total = float(powers.sum())
     degrees = LINES * (total**2 / max(float((powers**2).sum()), 1e-300)) if total > 0.0 else math.inf
     return 10.0 / math.log(10.0) * math.sqrt(2.0 / degrees)
-
-
-def _ratio_db(part: float, whole: float) -> float:
-    if part <= 0.0:
-        return -math.inf
-    return 10.0 * math.log10(part / whole) if whole > 0.0 else math.inf
 
 
 def third_octaves_apart(was: dict[str, Any], now: dict[str, Any]) -> dict[str, float]:

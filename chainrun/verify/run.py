@@ -15,7 +15,7 @@ from chainrun.audiofile.write import Writer
 from chainrun.compare.difference import difference
 from chainrun.compare.limits import Floor
 from chainrun.engine import RenderOptions, RenderResult, render
-from chainrun.engine.result import SCHEMA_VERSION, measured_record
+from chainrun.engine.result import SCHEMA_VERSION, finite, measured_record
 from chainrun.engine.store import Store
 from chainrun.errors import Problem
 from chainrun.recipe import Opened
@@ -61,8 +61,8 @@ class Verdict:
                     "name": check.name,
                     "passed": check.passed,
                     "text": check.text,
-                    "measured": _finite(check.measured),
-                    "was": _finite(check.was),
+                    "measured": finite(check.measured, 4),
+                    "was": finite(check.was, 4),
                     "limit": check.limit,
                     "key": check.key or None,
                 }
@@ -76,10 +76,6 @@ class Verdict:
             ],
             "seconds": round(self.seconds, 3),
         }
-
-
-def _finite(value: float | None) -> float | None:
-    return round(value, 4) if value is not None and abs(value) < 1e300 else None
 
 
 def document(verdicts: list[Verdict]) -> dict[str, Any]:
@@ -122,20 +118,17 @@ def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, f
         verdict.checks += [Check("delivery", False, text) for text in result.failures]
         kept = Store(store)
         if options.accept:
-            facts = gather(opened, result, kept, out)
-            baselines.write(path, facts)
+            baselines.write(path, gather(opened, result, kept, out))
             if options.with_audio:
                 _keep_audio(path, result, out)
             verdict.accepted = True
-        elif was is None and not options.write_missing:
-            pass
-        elif was is None:
+        elif was is not None:
+            _hold(opened, result, was, kept, verdict, out)
+        elif options.write_missing:
             baselines.write(path, gather(opened, result, kept, out))
             verdict.checks.append(
                 Check("baseline", False, "there was no baseline; it was written: look at it, commit it, verify again")
             )
-        else:
-            _hold(opened, result, was, kept, verdict, out)
     verdict.seconds = time.perf_counter() - began
     _locate(opened, verdict)
     return verdict
@@ -157,6 +150,7 @@ def _hold(opened: Opened, result: RenderResult, was: dict[str, Any], store: Stor
         return
     now = gather(opened, result, store, out)
     limits = opened.recipe.expect.tolerance
+    floor = Floor(limits.residual_lu, limits.third_octave_db)
     for name in then:
         if name not in hashes:
             verdict.checks.append(Check(f"{name}: baseline", False, "this delivery is no longer made"))
@@ -166,12 +160,8 @@ def _hold(opened: Opened, result: RenderResult, was: dict[str, Any], store: Stor
             verdict.checks.append(Check(f"{name}: baseline", False, text))
             continue
         checks = judge_delivery(name, was["deliveries"][name], facts, limits)
-        checks = _with_audio(
-            verdict.baseline, name, out / name, checks, Floor(limits.residual_lu, limits.third_octave_db)
-        )
-        verdict.checks += checks
-    told = renamed(was, now)
-    verdict.notes += told
+        verdict.checks += _with_audio(verdict.baseline, name, out / name, checks, floor)
+    verdict.notes += renamed(was, now)
     if not verdict.passed:
         verdict.cause = find_cause(was, now, limits)
 
