@@ -1,5 +1,6 @@
 """Recipes as tests: with `chainrun = true` in pytest's settings, or --chainrun, every *.recipe.toml that has an
-[expect] or a baseline is collected, an item a check. Nothing of chainrun is imported before it is needed.
+[expect] or a baseline is collected, an item a check: `render` (it renders, and deliveries reach their targets), one for
+each expectation, and one for each GROUP of what a baseline holds. Nothing of chainrun is imported before it is needed.
 """
 
 from __future__ import annotations
@@ -17,6 +18,15 @@ if TYPE_CHECKING:
     from chainrun.verify.run import Verdict
 
 ENDING = ".recipe.toml"
+GROUPS = {
+    "samples": ("baseline", "rate", "channels", "length"),
+    "loudness": ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu"),
+    "true_peak": ("true_peak_dbtp",),
+    "spectrum": ("third octaves",),
+    "image": ("correlation", "side_to_mid_db"),
+    "residual": ("residual", "exact residual"),
+}
+"""What is held to a baseline, by the items' names; `samples` are whole, or as many as there were."""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -24,11 +34,22 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group = parser.getgroup("chainrun")
     group.addoption("--chainrun", action="store_true", help="collect *.recipe.toml as tests")
     group.addoption("--chainrun-accept", action="store_true", help="write the baselines of collected recipes anew")
+    group.addoption("--chainrun-force", action="store_true", help="let --chainrun-accept work where CI is set")
     parser.addini("chainrun", "collect *.recipe.toml as tests", type="bool", default=False)
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Registers the marker that all items of recipes carry."""
+    """Registers the marker that all items of recipes carry; refuses to accept where nobody looks."""
+    if config.getoption("--chainrun-accept") and not config.getoption("--chainrun-force"):
+        import os
+
+        from chainrun.verify.ci import in_ci
+
+        if in_ci(os.environ):
+            raise pytest.UsageError(
+                "--chainrun-accept in CI would let every change pass; accept on your own machine and commit it, "
+                "or add --chainrun-force"
+            )
     config.addinivalue_line("markers", "chainrun: a check of a mix recipe")
 
 
@@ -48,25 +69,34 @@ class RecipeFile(pytest.File):
     _error: Exception | None = None
 
     def collect(self) -> Iterator[pytest.Item]:
-        """An item for each expectation, and for each delivery of the baseline."""
-        import tomllib
+        """The items. A recipe that cannot be opened is one item, which tells why when it is run."""
+        from chainrun.errors import ChainrunError
+        from chainrun.recipe import open_recipe
+        from chainrun.verify.baseline import kept_already
+        from chainrun.verify.changed import baseline_path
 
         try:
-            table = tomllib.loads(self.path.read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+            opened = open_recipe(self.path)
+        except ChainrunError:
             yield self._item("recipe")
             return
-        expected = [key for key in table.get("expect", {}) if key != "tolerance"]
-        baseline = self.path.parent / f"{self.path.name.removesuffix(ENDING)}.baseline.toml"
+        expected = [key for key, _ in opened.recipe.expect.items()]
+        baseline = baseline_path(opened)
         accept = self.config.getoption("--chainrun-accept")
         if not expected and not baseline.exists() and not accept:
             return
+        yield self._item("render")
         for key in expected:
             yield self._item(key, f"expect: {key}")
-        if baseline.exists() or accept:
-            yield self._item("baseline")
+        if accept or not baseline.exists():
+            return
+        known = kept_already(baseline).get("deliveries")
+        names = list(known) if isinstance(known, dict) and known else [""]
+        for name in names:
+            for group in GROUPS:
+                yield self._item(group if len(names) == 1 else f"{group}[{name}]", f"{name}: {group}")
 
-    def _item(self, name: str, check: str | None = None) -> RecipeCheck:
+    def _item(self, name: str, check: str = "") -> RecipeCheck:
         item: RecipeCheck = RecipeCheck.from_parent(self, name=name, check=check)
         item.add_marker(pytest.mark.chainrun)
         return item
@@ -96,9 +126,9 @@ class MovedError(Exception):
 
 
 class RecipeCheck(pytest.Item):
-    """One expectation, or all that is held to the baseline."""
+    """One check, or a group of them."""
 
-    def __init__(self, *, check: str | None = None, **more: Any):
+    def __init__(self, *, check: str = "", **more: Any):
         super().__init__(**more)
         self._check = check
 
@@ -117,7 +147,14 @@ class RecipeCheck(pytest.Item):
             raise MovedError(text(verdict, everything=True))
 
     def _mine(self, check: Check) -> bool:
-        return check.name == self._check if self._check is not None else not check.name.startswith("expect: ")
+        """An expectation by its name; `DELIVERY: GROUP` by the quantities of the group; `render` has what is left."""
+        if check.name.startswith("expect: ") or self._check.startswith("expect: "):
+            return check.name == self._check
+        head, _, quantity = check.name.rpartition(": ")
+        wanted, _, group = self._check.rpartition(": ")
+        if not group:
+            return not any(quantity in quantities for quantities in GROUPS.values())
+        return quantity in GROUPS[group] and wanted in ("", head)
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
         """The table, or the problems as chainrun tells them; no traceback."""

@@ -25,7 +25,7 @@ ROWS = [
     ["loudness", "audiofile"],
     ["dsp"],
     ["whole_file"],
-    ["units", "errors"],
+    ["units", "errors", "measured"],
 ]
 ROW_OF = {name: i for i, row in enumerate(ROWS) for name in row}
 FREE = {"__init__", "__main__"}

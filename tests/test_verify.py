@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -80,7 +81,7 @@ def test_a_sketch_tells_how_far_two_sounds_are_apart(level_db):
             sketch.feed(y[:, at : at + size])
         sketches.append(sketch.result())
     found = 10 * np.log10(energies_apart(*sketches).sum() / np.sum(apart**2))
-    assert found == pytest.approx(0, abs=1.5)  # 160 degrees of freedom: a standard deviation of 0.5 dB
+    assert found == pytest.approx(0, abs=1.5)  # 320 degrees of freedom: a standard deviation of 0.35 dB
 
 
 def write(path, x, rate=RATE, subtype="FLOAT"):
@@ -122,6 +123,32 @@ def test_matching_takes_time_and_level_away(tmp_path, late, gain_db):
         assert difference(a, b, match=False).residual_lu > -30
 
 
+def test_a_shifted_copy_is_the_same(tmp_path):
+    """The end that the shift pushes out has no counterpart, and does not count: neither for the level nor as residual."""
+    x = noise(20 * RATE, 0.1, seed=6) * np.linspace(0.05, 1.0, 20 * RATE)
+    y = np.concatenate([np.zeros(RATE), x[:-RATE]])
+    found = difference(write(tmp_path / "a.wav", np.stack([x, x])), write(tmp_path / "b.wav", np.stack([y, y])))
+    assert (found.offset_frames, found.gain_db) == (RATE, 0.0)
+    assert found.residual_lu < -100 and found.inaudible(Floor())
+    assert found.notes() == ["compared from 0.00 to 19.00 s of A, where both have sound"]
+
+
+def test_an_offset_is_found_behind_a_long_silence(tmp_path):
+    x = np.concatenate([np.zeros(60 * RATE), noise(10 * RATE, 0.1, seed=6)])
+    found = difference(write(tmp_path / "a.wav", x), write(tmp_path / "b.wav", np.concatenate([np.zeros(250), x])))
+    assert found.offset_frames == pytest.approx(250, abs=0.01)
+
+
+def test_a_click_counts_however_long_the_file_is(tmp_path):
+    x = noise(120 * RATE, 0.2, seed=8)
+    x[60 * RATE : 62 * RATE] = 0
+    y = x.copy()
+    y[61 * RATE] = 0.125
+    found = difference(write(tmp_path / "a.wav", x, subtype="PCM_24"), write(tmp_path / "b.wav", y, subtype="PCM_24"))
+    assert found.residual_lu < -60
+    assert not found.inaudible(Floor()) and "from 1:01 to 1:02" in found.sentence()
+
+
 def test_a_shelf_is_named_where_it_begins(tmp_path):
     x = noise(10 * RATE, 0.1, seed=4)
     y = x.copy()
@@ -139,6 +166,8 @@ def test_words_for_bands_and_times():
     assert where_in_bands(bands | {"3150": 1.2, "6300": 0.7}) == "from 3.15 kHz up, by up to +1.2 dB"
     assert where_in_bands(bands | {"400": -2.0}) == "at 400 Hz, by up to -2.0 dB"
     assert where_in_bands(bands | {"100": 1.0, "200": 0.6}) == "up to 200 Hz, by up to +1.0 dB"
+    both = {"100": 1.0, "6300": -2.0}
+    assert where_in_bands(bands | both) == "at 100 Hz, by up to +1.0 dB and at 6.3 kHz, by up to -2.0 dB"
     assert where_in_time((-90.0, -90.0, -50.0, -90.0, -90.0), Floor()) == "from 0:02 to 0:03"
     assert where_in_time((-40.0,) * 5, Floor()) == "all through"
 
@@ -233,22 +262,69 @@ def _render(chainrun, song):
     return chainrun("render", song, "-o", "out", "--json").json["deliveries"][0]["file"]
 
 
-def test_accept_in_ci_is_refused(song, chainrun, monkeypatch):
-    monkeypatch.setenv("CI", "true")
+@pytest.mark.parametrize("word", ["true", "1", "TRUE", "woodpecker"])
+def test_accept_in_ci_is_refused(song, chainrun, monkeypatch, word):
+    monkeypatch.setenv("CI", word)
     ran = chainrun("verify", song, "--accept")
     assert (ran.code, "--force" in ran.err) == (2, True)
     assert not Path("song.baseline.toml").exists()
     assert chainrun("verify", song, "--accept", "--force").code == 0
+    monkeypatch.setenv("CI", "false")
+    assert chainrun("verify", song, "--accept").code == 0
+
+
+def test_only_what_the_recipe_says_becomes_its_baseline(song, session, chainrun):
+    overlay = session.folder / "x.overlay.toml"
+    overlay.write_text('"buses.kit.level_db" = -9\n')
+    for more in (("--set", "buses.kit.level_db=-9"), ("--overlay", overlay)):
+        assert chainrun("verify", song, "--accept", *more).code == 2
+        ran = chainrun("verify", song, *more)
+        assert (ran.code, "none is made of a render with --set" in ran.out) == (1, True)
+    assert not Path("song.baseline.toml").exists()
+
+
+def test_no_baseline_is_written_over_anothers(session, chainrun):
+    path = session.write(SONG + '[variants.softer]\n"buses.kit.level_db" = -9\n')
+    assert chainrun("verify", path, "--accept", "--variant", "softer").code == 0
+    before = Path("song+softer.baseline.toml").read_bytes()
+    other = session.write(SONG, name="song+softer")
+    for more in ((), ("--accept",)):
+        ran = chainrun("verify", other, *more)
+        assert (ran.code, "the baseline of another recipe or variant" in ran.err) == (3, True)
+    assert Path("song+softer.baseline.toml").read_bytes() == before
+
+
+def test_a_click_in_a_quiet_place_fails(session, chainrun, tmp_path):
+    """-18 dBFS for one frame, in a second of silence of 40: over all of it the residual is about -65 LU."""
+    x = noise(40 * RATE, 0.2)
+    x[20 * RATE : 22 * RATE] = 0
+    soundfile.write(session.folder / "long.wav", x, RATE, subtype="PCM_24")
+    path = session.write('recipe = 1\n[stems.long]\nfile = "long.wav"\n')
+    assert chainrun("verify", path, "--accept", "--with-audio").code == 0
+    x[int(20.5 * RATE)] = 10 ** (-18 / 20)
+    soundfile.write(session.folder / "long.wav", x, RATE, subtype="PCM_24")
+    ran = chainrun("verify", path, "--json")
+    checks = {one["name"]: one for one in ran.json["results"][0]["checks"]}
+    assert ran.code == 1
+    assert checks["mix.wav: residual"]["measured"] < -60
+    assert "LU at 0:20" in checks["mix.wav: residual"]["text"]
+    assert not checks["mix.wav: exact residual"]["passed"]
+    assert "stems.long.file" in ran.json["results"][0]["cause"]["changed"]
 
 
 def test_a_variant_has_its_own_baseline(session, chainrun):
     path = session.write(SONG + '[variants.softer]\n"buses.kit.level_db" = -9\n')
     chainrun("verify", path, "--accept")
     chainrun("verify", path, "--variant", "softer", "--accept")
-    assert Path("song.softer.baseline.toml").exists()
+    assert Path("song+softer.baseline.toml").exists()
     assert chainrun("verify", path, "--variant", "softer").code == 0
-    ran = chainrun("compare", "song.baseline.toml", "song.softer.baseline.toml")
+    ran = chainrun("compare", "song.baseline.toml", "song+softer.baseline.toml")
     assert (ran.code, "integrated_lufs" in ran.out, "changed in the recipe: buses.kit" in ran.out) == (0, True, True)
+    assert chainrun("compare", "song.baseline.toml", "song+softer.baseline.toml", "--strict").code == 1
+    other = session.write(SONG.replace('"mix.wav"', '"other.wav"'), name="other")
+    chainrun("verify", other, "--accept")
+    ran = chainrun("compare", "song.baseline.toml", "other.baseline.toml", "--strict")
+    assert (ran.code, "other.wav is in B alone" in ran.out) == (1, True)
 
 
 def test_tolerances_are_the_recipes(session, chainrun):
@@ -277,6 +353,44 @@ def test_with_audio_the_residual_is_exact(session, chainrun):
     assert np.array_equal(kept, soundfile.read(_render(chainrun, path))[0])
     ran = chainrun("verify", path, "--set", "stems.snare.level_db=-0.5")
     assert "exact residual: differs" in ran.out
+    ran = chainrun("verify", path, "--set", "stems.kick.at_s=0.25")  # longer: no residual makes up for that
+    assert "length: " in ran.out and ran.code == 1
+
+
+def test_audio_of_an_earlier_baseline_is_not_believed(session, chainrun):
+    path = session.write(SONG)
+    chainrun("verify", path, "--accept", "--with-audio")
+    louder = session.write(SONG.replace("level_db = -6", "level_db = -3"))
+    ran = chainrun("verify", louder, "--accept")
+    assert "song.baseline.mix.flac is of an earlier baseline" in ran.out
+    session.write(SONG)
+    ran = chainrun("verify", path)  # back to what the old audio holds, and that is not what was accepted
+    assert (ran.code, "exact residual" in ran.out) == (1, False)
+    chainrun("verify", path, "--accept", "--with-audio")
+    Path("song.baseline.mix.flac").write_bytes(b"other")
+    session.write(SONG.replace("level_db = -6", "level_db = -6.5"))
+    ran = chainrun("verify", path)
+    assert (ran.code, "is not the one that was accepted" in ran.out) == (1, True)
+    Path("song.baseline.mix.flac").unlink()
+    assert "mix.flac is gone" in chainrun("verify", path).out
+
+
+def test_a_changed_key_is_told_with_its_values_and_its_line(session, chainrun):
+    path = session.write(SONG)
+    chainrun("verify", path, "--accept")
+    session.write(
+        SONG.replace("gain_db = 3", "gain_db = 6").replace("[buses.kit]\nlevel_db = -6", "[buses.kit]\nlevel_db = -7")
+    )
+    ran = chainrun("verify", path, "--json")
+    assert ran.json["results"][0]["cause"]["changed"] == {
+        "stems.snare.chain.0.bands.0.gain_db": "3.0 then, 6.0 now",
+        "buses.kit.level_db": "-6.0 then, -7.0 now",
+    }
+    ran = chainrun("verify", path, "--format", "github")
+    assert "file=song.recipe.toml,line=9," in ran.out
+    session.write(SONG.replace("level_db = -6\n", "level_db = -7\n"))
+    assert "file=song.recipe.toml,line=11," in chainrun("verify", path, "--format", "github").out
+    assert chainrun("verify", path, "--format", "github", "--json").code == 2
 
 
 def test_length_rate_renamed_nodes_and_deliveries(session, chainrun):
@@ -317,7 +431,19 @@ def test_a_changed_preset_is_told(session, chainrun):
 DAMAGED = {
     "cut": lambda text: text[: len(text) // 2],
     "other": lambda text: "x = 1\n",
-    "newer": lambda text: text.replace("baseline = 1", "baseline = 2"),
+    "newer": lambda text: text.replace("baseline = 2", "baseline = 3"),
+    "not a number": lambda text: text.replace("rms_dbfs = ", "rms_dbfs = nan #", 1),
+    "short sketch": lambda text: re.sub(r'sketch = "[^"]*"', 'sketch = ""', text, count=1),
+    "a step of no length": lambda text: text.replace("curve_step_s = 1", "curve_step_s = 0", 1),
+    "negative": lambda text: text.replace("n_frames = ", "n_frames = -", 1),
+    "a truth for a number": lambda text: text.replace("rate_hz = 48000", "rate_hz = true", 1),
+    "no text": lambda text: re.sub(r"pcm_sha256 = .*", "pcm_sha256 = 3", text, count=1),
+    "bands missing": lambda text: re.sub(
+        r'third_octaves_db = "[^"]*"', 'third_octaves_db = "-9.0 -9.0"', text, count=1
+    ),
+    "readings": lambda text: text.replace("[nodes.kick.readings]", "readings = 3\n[nodes.other]"),
+    "settings": lambda text: text.replace("[settings]", "[settings]\nodd = 3"),
+    "empty": lambda text: "",
     "words": lambda text: text.replace("n_frames = ", 'n_frames = "'),
     "number": lambda text: text.replace('curve_lufs = "', 'curve_lufs = "x '),
     "sketch": lambda text: text.replace('sketch = "', 'sketch = "!!'),
@@ -335,6 +461,7 @@ def test_damaged_baselines(song, session, chainrun, how):
     ran = chainrun("verify", song)
     assert ran.code == 3, ran.err
     assert "song.baseline.toml" in ran.err and "hint:" in ran.err
+    assert chainrun("compare", "song.baseline.toml", "song.baseline.toml").code == 3
     assert "Traceback" not in ran.err
     assert file.read_bytes() == before
 
@@ -343,12 +470,16 @@ def test_expectations_of_what_is_not_there(session, chainrun):
     for line, text in (
         ("loudness = { at_most = 0 }", "'loudness' is not measured"),
         ('"stems.kik.rms_dbfs" = { at_most = 0 }', "did you mean 'kick'"),
-        ('"stems.kick.chain.squish.gain_reduction_max_db" = { at_most = 9 }', "no readings; there are chain.squash"),
+        (
+            '"stems.kick.chain.squish.gain_reduction_max_db" = { at_most = 9 }',
+            "no such step in stems.kick\n    hint: did you mean 'chain.squash'",
+        ),
         ('integrated_lufs = { at_most = 0, delivery = "mixx.wav" }', "did you mean 'mix.wav'"),
     ):
         path = session.write(SONG.split("[expect]")[0] + f"[expect]\n{line}\n")
         ran = chainrun("verify", path, "--accept")
         assert (ran.code, text in ran.err, "song.recipe.toml:16" in ran.err) == (3, True, True), ran.err
+        assert chainrun("check", path).err == ran.err
     path = session.write(SONG.split("[expect]")[0] + '[expect]\n"stems.kick.sample_peak_dbfs" = { at_least = -30 }\n')
     assert chainrun("verify", path, "--accept").code == 0
 
@@ -432,7 +563,9 @@ def test_junit_annotations_and_summary(song, session, chainrun):
     assert all(line.startswith(("::error ", "::notice ")) for line in lines)
     assert any(line.startswith("::error file=song.recipe.toml,line=17,title=expect%3A stems.kick") for line in lines)
     assert any("line=9" in line and "likely cause" in line and "first in snare" in line for line in lines)
+    assert any(line.startswith("::error file=broken.recipe.toml") for line in lines)
     summary = Path("r.md").read_text()
+    assert "| broken.recipe.toml | **not verified** |" in summary
     assert "| song | **failed** |" in summary and "first in snare" in summary
 
 
@@ -474,28 +607,58 @@ def inner(pytester, monkeypatch, store):
 def test_plugin_create_pass_change_fail_accept_pass(inner):
     inner("--chainrun-accept").assert_outcomes(passed=3)
     done = inner("--chainrun")
-    done.assert_outcomes(passed=3)
-    done.stdout.fnmatch_lines(["*song.recipe.toml::sample_peak_dbfs PASSED*", "*song.recipe.toml::baseline PASSED*"])
+    done.assert_outcomes(passed=9)
+    done.stdout.fnmatch_lines(["*song.recipe.toml::sample_peak_dbfs PASSED*", "*song.recipe.toml::loudness PASSED*"])
     recipe = inner.folder / "song.recipe.toml"
     recipe.write_text(SONG.replace("gain_db = 3", "gain_db = 8"))
     done = inner("--chainrun", "--junit-xml=j.xml")
-    done.assert_outcomes(passed=2, failed=1)
+    assert done.parseoutcomes()["failed"] >= 2
+    done.stdout.fnmatch_lines(["*song.recipe.toml::spectrum FAILED*", "*song.recipe.toml::residual FAILED*"])
     done.stdout.fnmatch_lines(["*FAIL*residual*", "*cause: first in snare*"])
     assert "Traceback" not in done.stdout.str()
     names = {one.get("name") for one in ET.parse(inner.folder / "j.xml").getroot().iter("property")}
     assert "measured" in names
     inner("--chainrun-accept").assert_outcomes(passed=3)
-    inner("--chainrun").assert_outcomes(passed=3)
+    inner("--chainrun").assert_outcomes(passed=9)
+
+
+def test_plugin_does_not_accept_in_ci(inner, monkeypatch):
+    monkeypatch.setenv("CI", "woodpecker")  # whatever the runner calls itself
+    done = inner("--chainrun-accept")
+    assert done.ret == pytest.ExitCode.USAGE_ERROR
+    assert not (inner.folder / "song.baseline.toml").exists()
+    inner("--chainrun-accept", "--chainrun-force").assert_outcomes(passed=3)
+
+
+def test_plugin_tells_missed_targets_and_the_expectations_of_a_base(inner):
+    recipe = inner.folder / "song.recipe.toml"
+    recipe.write_text(SONG.replace("bits = 24", "bits = 24\ntarget_lufs = 0\nmax_dbtp = -20"))
+    done = inner("--chainrun")
+    done.assert_outcomes(passed=2, failed=1)
+    done.stdout.fnmatch_lines(["*song.recipe.toml::render FAILED*"])
+    recipe.write_text(SONG)
+    (inner.folder / "above.recipe.toml").write_text('recipe = 1\nbase = "song.recipe.toml"\n')
+    done = inner("--chainrun", "above.recipe.toml")
+    done.assert_outcomes(passed=3)
+    done.stdout.fnmatch_lines(["*above.recipe.toml::sample_peak_dbfs PASSED*"])
+
+
+@pytest.mark.parametrize("odd", ["expect = 3", "expect = [1]", "[expect]\nx = 4", "[expect.tolerance]\nx = 1"])
+def test_plugin_outlives_an_odd_expect(inner, odd):
+    head = SONG.split("[expect]")[0]
+    text = head + odd if odd.startswith("[") else odd + "\n" + head
+    (inner.folder / "song.recipe.toml").write_text(text)
+    inner("--chainrun").assert_outcomes(failed=1)
 
 
 def test_plugin_is_asleep_until_asked(inner):
     assert inner().ret == pytest.ExitCode.NO_TESTS_COLLECTED
     (inner.folder / "pytest.ini").write_text("[pytest]\nchainrun = true\naddopts = --strict-markers\n")
     done = inner("-m", "chainrun")
-    done.assert_outcomes(passed=2)
+    done.assert_outcomes(passed=3)
     (inner.folder / "song.recipe.toml").write_text(SONG.replace("ratio = 4", "ratio = 0.1"))
     done = inner()
-    done.assert_outcomes(failed=2)
+    done.assert_outcomes(failed=1)
     done.stdout.fnmatch_lines(["*song.recipe.toml:5:*ratio*out of range*"])
 
 
@@ -522,6 +685,6 @@ def test_plugin_fixtures(inner):
 
 def test_verify_on_the_house_api(song):
     verdict = verify(open_recipe(song), VerifyOptions(accept=True))
-    assert verdict.passed and baseline.read(verdict.baseline)["recipe"] == "song"
+    assert verdict.passed and baseline.read(verdict.baseline)["recipe"] == "song.recipe.toml"
     assert json.loads(json.dumps(verdict.record()))["accepted"]
     shutil.rmtree("out", ignore_errors=True)

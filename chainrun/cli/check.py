@@ -20,6 +20,7 @@ from chainrun.cli.terminal import problems_document, put, put_json, talk
 from chainrun.errors import EXIT_AUDIO, EXIT_DONE, EXIT_RECIPE, AudioError, ChainrunError, Problem, shown_path
 from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
+from chainrun.recipe.expected import expectation_problems
 from chainrun.verify.changed import changed_presets
 
 
@@ -43,6 +44,9 @@ def command(
             if strict:
                 refuse_retired(opened)
             problems += opened.problems.warnings
+            if unknown := expectation_problems(opened):
+                problems += unknown
+                code = EXIT_RECIPE
             problems += [
                 Problem(text, file=shown_path(opened.path), severity="warning") for text in changed_presets(opened)
             ]

@@ -67,7 +67,7 @@ def command(
     if len(variants) > 2 or (b is not None and len(variants) == 1):
         raise refuse("--variant is given twice with two recipes, once or twice with one")
     if a.name.endswith(".baseline.toml") or (b is not None and b.name.endswith(".baseline.toml")):
-        return _baselines(a, b, as_json)
+        return _baselines(a, b, as_json, strict)
     pair = (a, b if b is not None else a)
     names = (variants[0], variants[1]) if len(variants) == 2 else (None, variants[0] if variants else None)
     from chainrun.compare.difference import difference
@@ -104,11 +104,11 @@ def _sound(path: Path, variant: str | None, out: Path, chosen: Any, options: Any
     return Path(render(opened, out, options, progress=line.node).deliveries[0].file)
 
 
-def _baselines(a: Path, b: Path | None, as_json: bool) -> int:
+def _baselines(a: Path, b: Path | None, as_json: bool, strict: bool) -> int:
     """Two baselines: what one knows of the other's distance, without either's audio."""
     from chainrun.recipe.model import Tolerances
     from chainrun.verify import baseline
-    from chainrun.verify.judge import find_cause, judge_delivery
+    from chainrun.verify.judge import Check, find_cause, judge_delivery
     from chainrun.verify.reports import cause_lines
 
     if b is None or not all(path.name.endswith(".baseline.toml") for path in (a, b)):
@@ -120,7 +120,12 @@ def _baselines(a: Path, b: Path | None, as_json: bool) -> int:
         for name in shared
         for check in judge_delivery(name, was["deliveries"][name], now["deliveries"][name], limits)
     ]
+    for name in [*was["deliveries"], *now["deliveries"]]:
+        if name not in shared:
+            only = "A" if name in was["deliveries"] else "B"
+            checks.append(Check(f"{name}: baseline", False, f"{name} is in {only} alone, and was not compared"))
     cause = find_cause(was, now, limits)
+    code = EXIT_FAILED if strict and not all(check.passed for check in checks) else EXIT_DONE
     if as_json:
         put_json(
             {
@@ -130,9 +135,9 @@ def _baselines(a: Path, b: Path | None, as_json: bool) -> int:
                 "cause": vars(cause),
             }
         )
-        return EXIT_DONE
+        return code
     put("\n".join([check.text for check in checks] + [f"cause: {text}" for text in cause_lines(cause)]))
-    return EXIT_DONE
+    return code
 
 
 def _sweep(

@@ -59,12 +59,15 @@ def command(
 ) -> int:
     """Render recipes and hold them to their baselines and to [expect]; exit 1 if one moved."""
     from chainrun.verify import reports
+    from chainrun.verify.ci import in_ci
     from chainrun.verify.run import Verdict, VerifyOptions, document, verify
     from chainrun.whole_file import write_whole
 
     if format_ not in ("text", "github"):
         raise refuse("--format knows no such word", given=format_, allowed="text, github")
-    if accept and not force and os.environ.get("CI", "").lower() in ("true", "1", "yes"):
+    if format_ == "github" and as_json:
+        raise refuse("--format github and --json both write to stdout", hint="--junit-xml FILE goes with either")
+    if accept and not force and in_ci(os.environ):
         raise refuse(
             "--accept in CI would let every change pass", hint="accept on your own machine and commit it; or --force"
         )
@@ -88,19 +91,18 @@ def command(
         verdicts.append(verdict)
         if format_ == "text" and not as_json and not (quiet and verdict.passed):
             put(reports.text(verdict, everything=verbose))
-    told = [(str(path), "\n".join(problem.text() for problem in refusal.problems)) for path, refusal in failed]
     if junit_xml is not None:
-        write_whole(junit_xml, reports.junit(verdicts, told))
+        write_whole(junit_xml, reports.junit(verdicts, failed))
     if markdown is not None:
-        write_whole(markdown, reports.markdown(verdicts))
-    if format_ == "github" and (lines := reports.workflow_annotations(verdicts, told)):
+        write_whole(markdown, reports.markdown(verdicts, failed))
+    if format_ == "github" and (lines := reports.workflow_annotations(verdicts, failed)):
         put(lines)
     if as_json:
         record = document(verdicts)
         record["problems"] = [problem.record() for _, refusal in failed for problem in refusal.problems]
         put_json(record)
-    for _, message in told:
-        talk(message)
+    for _, refusal in failed:
+        talk(reports.told(refusal))
     if failed:
         return max(refusal.exit_code for _, refusal in failed)
     return EXIT_DONE if all(verdict.passed for verdict in verdicts) else EXIT_FAILED

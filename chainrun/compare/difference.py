@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ import numpy as np
 from scipy.signal import sosfilt
 
 from chainrun.audiofile import read_header
-from chainrun.compare.limits import WORTH_DB, Floor
+from chainrun.compare.limits import WORTH_DB, Floor, steps_lu
 from chainrun.compare.sounds import Sound, Stream, blocks, measure, offset_frames, rate_of
 from chainrun.compare.verdict import verdict
 from chainrun.dsp.arrays import Array
@@ -19,6 +20,7 @@ from chainrun.engine.result import finite, measured_record
 from chainrun.errors import AudioError, Problem, shown_path
 from chainrun.loudness.analysis import NOMINAL_HZ, Analysis
 from chainrun.loudness.k_weighting import k_weighting
+from chainrun.loudness.meter import Meter
 from chainrun.units import gain_to_db, power_ratio_db
 
 QUANTITIES = (
@@ -41,11 +43,15 @@ class Difference:
     residual_lu: float
     """K-weighted, against A."""
     by_second_lu: tuple[float, ...]
+    """Against A's mean, or A's own second where that is louder."""
+    loudest_second_dbfs: float
     by_band_db: dict[str, float]
     """The residual's third octaves against A's."""
     bands_db: dict[str, float]
     """B's third octaves, matched, less A's."""
     identical: bool
+    judged_s: tuple[float, float] | None = None
+    """The part of A that was compared, where an offset left ends without a counterpart."""
 
     def worst_band_db(self) -> float:
         """The largest change of a third octave that counts."""
@@ -60,12 +66,17 @@ class Difference:
         if a.rate_hz != b.rate_hz:
             told.append(f"B was converted from {b.rate_hz} to {a.rate_hz} Hz")
         if a.rate_hz == b.rate_hz and a.n_frames != b.n_frames:
-            told.append(f"B is {b.n_frames - a.n_frames:+d} frames longer than A; the shorter one ends in silence")
+            told.append(f"B is {b.n_frames - a.n_frames:+d} frames longer than A")
+            told[-1] += "; the shorter one ends in silence" if self.judged_s is None else ""
+        if self.judged_s is not None:
+            begin, end = self.judged_s
+            told.append(f"compared from {begin:.2f} to {end:.2f} s of A, where both have sound")
         return told
 
     def inaudible(self, floor: Floor) -> bool:
         """Whether it counts as no difference."""
-        return self.identical or floor.holds(self.residual_lu, self.residual_dbfs, self.worst_band_db())
+        loudest = max(self.by_second_lu, default=-math.inf)
+        return self.identical or floor.holds(self.residual_lu, loudest, self.loudest_second_dbfs, self.worst_band_db())
 
     def sentence(self, floor: Floor | None = None) -> str:
         """The verdict."""
@@ -88,6 +99,7 @@ class Difference:
             ],
             "offset_frames": round(self.offset_frames, 3),
             "gain_db": round(self.gain_db, 3),
+            "judged_s": [round(second, 3) for second in self.judged_s] if self.judged_s is not None else None,
             "identical": self.identical,
             "notes": self.notes(),
             "residual_dbfs": finite(self.residual_dbfs),
@@ -113,12 +125,10 @@ def difference(one: Path, other: Path, *, match: bool = True) -> Difference:
             )
     a, b = measure(one), measure(other)
     rate = rate_of(one)
-    late = offset_frames(one, other, rate) if match else 0.0
-    gain = 0.0
-    if match and math.isfinite(a.measured.integrated_lufs) and math.isfinite(b.measured.integrated_lufs):
-        gain = _on_two(a) - _on_two(b)
-        gain = 0.0 if abs(gain) < 1e-6 else gain
-    return _apart(a, b, rate, late, gain)
+    late = offset_frames(a, b, rate) if match else 0.0
+    part = _shared(a, b, rate, late)
+    gain = _matching_gain(a, b, rate, late, part) if match else 0.0
+    return _apart(a, b, rate, late, 0.0 if abs(gain) < 1e-6 else gain, part)
 
 
 def _on_two(sound: Sound) -> float:
@@ -127,43 +137,82 @@ def _on_two(sound: Sound) -> float:
     return lufs + 10.0 * math.log10(2.0) if sound.measured.n_channels == 1 else lufs
 
 
-def _apart(a: Sound, b: Sound, rate: int, late: float, gain: float) -> Difference:
+def _shared(a: Sound, b: Sound, rate: int, late: float) -> tuple[int, int]:
+    """Frames of A that are compared: all of both, less the ends that an offset leaves without a counterpart."""
+    n_b = -(-b.measured.n_frames * rate // b.measured.rate_hz)
+    ends = sorted((float(a.measured.n_frames), n_b - late))
+    begin = math.ceil(max(0.0, -late))
+    end = math.floor(ends[0]) if late and ends[1] - ends[0] <= abs(late) + 1.0 else math.ceil(ends[1])
+    return (begin, end) if end > begin else (0, math.ceil(ends[1]))
+
+
+def _both(
+    a: Sound, b: Sound, rate: int, late: float, gain: float, part: tuple[int, int]
+) -> Iterator[tuple[Array, Array]]:
+    """Both sounds laid over each other, a second at a time."""
     streams = Stream(a.path, rate), Stream(b.path, rate, -late, gain)
-    n = max(stream.n_frames for stream in streams)
+    try:
+        for stream in streams:
+            for at in range(0, part[0], rate):
+                stream.read(min(rate, part[0] - at))
+        yield from blocks(*streams, part[1] - part[0], rate)
+    finally:
+        for stream in streams:
+            stream.close()
+
+
+def _matching_gain(a: Sound, b: Sound, rate: int, late: float, part: tuple[int, int]) -> float:
+    """What makes B as loud as A: over what both have, so that a lost end does not count."""
+    whole = _on_two(a) - _on_two(b)
+    n_b = -(-b.measured.n_frames * rate // b.measured.rate_hz)
+    if late == 0.0 and n_b == a.measured.n_frames:
+        return whole if math.isfinite(whole) else 0.0
+    n = min(part[1], a.measured.n_frames, math.floor(n_b - late))
+    meters = Meter(rate, 2, true_peak=False), Meter(rate, 2, true_peak=False)
+    for x, y in _both(a, b, rate, late, 0.0, (part[0], n)):
+        meters[0].feed(x)
+        meters[1].feed(y)
+    shared = meters[0].result().integrated_lufs - meters[1].result().integrated_lufs
+    return next((gain for gain in (shared, whole) if math.isfinite(gain)), 0.0)
+
+
+def _apart(a: Sound, b: Sound, rate: int, late: float, gain: float, part: tuple[int, int]) -> Difference:
     sections = k_weighting(rate)
     states = [np.zeros((len(sections), 2, 2)) for _ in range(2)]
     heard = Analysis(rate, 2)
     moved, first = Analysis(rate, 2), Analysis(rate, 2)
     seconds: list[float] = []
-    energy = weighted = 0.0
+    wholes: list[float] = []
+    energy = loudest = 0.0
     identical = a.measured.n_frames == b.measured.n_frames and a.measured.n_channels == b.measured.n_channels
-    for x, y in blocks(*streams, n, rate):
+    for x, y in _both(a, b, rate, late, gain, part):
         apart = x - y
-        energy += float(np.sum(apart**2))
+        power = float(np.sum(apart**2))
+        energy, loudest = energy + power, max(loudest, power / (2.0 * apart.shape[1]))
         identical = identical and not apart.any()
         filtered, states[0] = sosfilt(sections, apart, zi=states[0])
         whole, states[1] = sosfilt(sections, x, zi=states[1])
         seconds.append(float(np.sum(filtered**2)))
-        weighted += float(np.sum(whole**2))
+        wholes.append(float(np.sum(whole**2)))
         heard.feed(apart)
         moved.feed(y)
         first.feed(x)
-    for stream in streams:
-        stream.close()
-    mean = weighted / max(1, len(seconds))
     residual = heard.result().third_octave_db or {}
     bands_a, bands_b = first.result().third_octave_db or {}, moved.result().third_octave_db or {}
+    cut = abs(late) >= rate / 100.0
     return Difference(
         one=a,
         other=b,
         offset_frames=late,
         gain_db=gain,
-        residual_dbfs=gain_to_db(math.sqrt(energy / max(1, 2 * n))),
-        residual_lu=power_ratio_db(sum(seconds), weighted),
-        by_second_lu=tuple(power_ratio_db(second, mean) for second in seconds),
+        residual_dbfs=gain_to_db(math.sqrt(energy / max(1, 2 * (part[1] - part[0])))),
+        residual_lu=power_ratio_db(sum(seconds), sum(wholes)),
+        by_second_lu=tuple(steps_lu(seconds, wholes).tolist()),
+        loudest_second_dbfs=power_ratio_db(loudest, 1.0),
         by_band_db={hz: residual[hz] - bands_a[hz] for hz in residual if math.isfinite(bands_a.get(hz, -math.inf))},
         bands_db=bands_apart(bands_a, bands_b),
         identical=identical and late == 0.0 and gain == 0.0,
+        judged_s=(part[0] / rate, part[1] / rate) if cut else None,
     )
 
 

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from chainrun.dsp.arrays import Array
+from chainrun.units import power_ratio_db
+
 DITHER_24_DBFS = -136.0
-"""Rounding and triangular dither of 24 bits are 2^-23 / 2 as RMS, -144.5 dBFS; two such files differ by up to 6 dB more
-in two channels' sum, and 2.5 dB are left as a margin."""
+"""Rounding and triangular dither of 24 bits are 2^-23 / 2 as RMS, -144.5 dBFS. The difference of two files with dither
+of their own has 3 dB more, K-weighting adds about 3 dB to white noise, and 2.5 dB are left as a margin."""
 INAUDIBLE_LU = -60.0
 """A residual this far under the mix is masked by it (common practice)."""
 INAUDIBLE_BAND_DB = 0.1
@@ -24,8 +30,22 @@ class Floor:
     residual_lu: float = INAUDIBLE_LU
     third_octave_db: float = INAUDIBLE_BAND_DB
 
-    def holds(self, residual_lu: float, residual_dbfs: float, bands_db: float) -> bool:
-        """Is it inaudible? Under the dither of 24 bits, or far under the mix with all bands in place."""
-        if residual_dbfs <= DITHER_24_DBFS:
+    def holds(self, residual_lu: float, loudest_lu: float, loudest_dbfs: float, bands_db: float) -> bool:
+        """Is it inaudible? Under the dither of 24 bits, or far under the mix with all bands in place; at any time.
+
+        `loudest` is of the second (or longer step) in which most differs: a click in a quiet passage is no less
+        audible for a long song around it. See `steps_lu`.
+        """
+        if loudest_dbfs <= DITHER_24_DBFS:
             return True
-        return residual_lu <= self.residual_lu and bands_db <= self.third_octave_db
+        return max(residual_lu, loudest_lu) <= self.residual_lu and bands_db <= self.third_octave_db
+
+
+def steps_lu(apart: Sequence[float] | Array, whole: Sequence[float] | Array) -> Array:
+    """The residual of each step of time in LU against the mix: against its mean, or that step where it is louder.
+
+    Both are energies of the same steps.
+    """
+    left, mix = np.asarray(apart, dtype=np.float64), np.asarray(whole, dtype=np.float64)
+    against = np.maximum(mix, mix.mean()) if mix.size else mix
+    return np.array([power_ratio_db(float(a), float(b)) for a, b in zip(left, against, strict=True)])

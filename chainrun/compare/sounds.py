@@ -20,6 +20,7 @@ from chainrun.units import db_to_gain
 
 Complex = NDArray[np.complex128]
 LOOK_S = 40.0
+"""Stretches of this length are laid over each other: the loudest one, and where that tells nothing, begin and end."""
 MOST_S = 2.0
 """The largest offset that is looked for."""
 SAME = 0.5
@@ -48,13 +49,15 @@ def measure(path: Path) -> Sound:
 class Stream:
     """A file at a rate and in two channels, `late_frames` later (or earlier) and louder by gain_db."""
 
-    def __init__(self, path: Path, rate_hz: int, late_frames: float = 0.0, gain_db: float = 0.0):
-        self._reader = Reader(path)
-        header = self._reader.header
+    def __init__(
+        self, path: Path, rate_hz: int, late_frames: float = 0.0, gain_db: float = 0.0, *, from_s: float = 0.0
+    ):
+        header = read_header(path)
+        self._reader = Reader(path, from_frame=int(from_s * header.rate_hz))
         self._converter = None
         if header.rate_hz != rate_hz:
             self._converter = Resampler(header.rate_hz, rate_hz, 2)
-        self.n_frames = -(-header.n_frames * rate_hz // header.rate_hz)
+        self.n_frames = -(-self._reader.n_frames * rate_hz // header.rate_hz)
         self._gain = db_to_gain(gain_db)
         whole, fraction = split_delay(late_frames)
         self._taps = sinc_taps(fraction) if fraction else None
@@ -93,12 +96,35 @@ class Stream:
         self._reader.close()
 
 
-def offset_frames(one: Path, other: Path, rate_hz: int) -> float:
+def offset_frames(one: Sound, other: Sound, rate_hz: int) -> float:
     """How many frames later the other file has the same sound; 0 where it has another one."""
+    for from_s in _stretches(one):
+        found = _offset_from(one.path, other.path, rate_hz, from_s)
+        if found is not None:
+            return found
+    return 0.0
+
+
+def _stretches(sound: Sound) -> list[float]:
+    """Where in a file to look, in whole seconds."""
+    last = max(0, math.ceil(sound.measured.n_frames / sound.measured.rate_hz - LOOK_S))
+    sums = np.concatenate([[0.0], np.cumsum(sound.powers)])
+    span = int(10 * LOOK_S)
+    loud = np.array(
+        [sums[min(10 * s + span, sums.size - 1)] - sums[min(10 * s, sums.size - 1)] for s in range(last + 1)]
+    )
+    return list(dict.fromkeys([float(loud.argmax()), 0.0, float(last)]))
+
+
+def _offset_from(one: Path, other: Path, rate_hz: int, from_s: float) -> float | None:
+    """The offset that the stretch tells; None where the two have nothing in common in it."""
     n = int(LOOK_S * rate_hz)
     sounds = []
     for path in (one, other):
-        stream = Stream(path, rate_hz)
+        header = read_header(path)
+        if from_s * header.rate_hz >= header.n_frames:
+            return None
+        stream = Stream(path, rate_hz, from_s=from_s)
         x = stream.read(min(n, stream.n_frames))
         stream.close()
         sounds.append(x.sum(axis=0) - 0.37 * x[1])  # both sides, but not so that a swap or a flip would vanish
@@ -106,17 +132,17 @@ def offset_frames(one: Path, other: Path, rate_hz: int) -> float:
     a, b = (np.fft.rfft(x, size) for x in sounds)
     energy = math.sqrt(float(sounds[0] @ sounds[0]) * float(sounds[1] @ sounds[1]))
     if energy <= 0.0:
-        return 0.0
+        return None
     found = np.fft.irfft(np.conj(a) * b, size)
     most = min(int(MOST_S * rate_hz), size // 2 - 1)
     near = np.concatenate([found[-most:], found[: most + 1]])
     at = int(near.argmax())
     if near[at] < SAME * energy:
-        return 0.0
+        return None
     place = float(at - most)
     if 0 < at < near.size - 1:
         place += _between(a, b, at - most, size)
-    return 0.0 if abs(place) < 0.005 else place
+    return float(round(place)) if abs(place - round(place)) < 0.001 else place
 
 
 def _between(a: Complex, b: Complex, whole: int, size: int) -> float:

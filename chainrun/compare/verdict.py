@@ -6,6 +6,9 @@ import math
 
 from chainrun.compare.limits import NAMED_BAND_DB, Floor
 
+MOST_RUNS = 3
+"""More separate ranges of bands than this are told as one."""
+
 
 def clock(seconds: float) -> str:
     """`1:07`."""
@@ -20,25 +23,40 @@ def hertz(text: str) -> str:
 
 def where_in_bands(bands_db: dict[str, float]) -> str | None:
     """`above 4 kHz, by up to +1.2 dB`; None where no band moves by so much that it is named."""
-    moved = {hz: db for hz, db in bands_db.items() if abs(db) >= NAMED_BAND_DB}
+    known = list(bands_db)
+    moved = [i for i, db in enumerate(bands_db.values()) if abs(db) >= NAMED_BAND_DB]
     if not moved:
         return None
-    known = list(bands_db)
-    places = [known.index(hz) for hz in moved]
-    low, high = known[min(places)], known[max(places)]
-    worst = max(moved.values(), key=abs)
-    by = f"by up to {worst:+.1f} dB"
-    if len(moved) == len(known):
-        return f"in all bands, {by}"
     if len(moved) >= 0.6 * len(known):
-        return f"in most bands, {by}"
+        where = "in all bands" if len(moved) == len(known) else "in most bands"
+        return f"{where}, {_by(bands_db, moved)}"
+    runs = [[moved[0]]]
+    for i in moved[1:]:
+        if i - runs[-1][-1] <= 2:  # one band between that hardly moves
+            runs[-1].append(i)
+        else:
+            runs.append([i])
+    if len(runs) > MOST_RUNS:
+        return (
+            f"in {len(moved)} bands from {hertz(known[moved[0]])} to {hertz(known[moved[-1]])}, {_by(bands_db, moved)}"
+        )
+    return " and ".join(f"{_range(known, run)}, {_by(bands_db, run)}" for run in runs)
+
+
+def _by(bands_db: dict[str, float], places: list[int]) -> str:
+    values = list(bands_db.values())
+    return f"by up to {max((values[i] for i in places), key=abs):+.1f} dB"
+
+
+def _range(known: list[str], run: list[int]) -> str:
+    low, high = known[run[0]], known[run[-1]]
     if low == high:
-        return f"at {hertz(low)}, {by}"
+        return f"at {hertz(low)}"
     if high == known[-1]:
-        return f"from {hertz(low)} up, {by}"
+        return f"from {hertz(low)} up"
     if low == known[0]:
-        return f"up to {hertz(high)}, {by}"
-    return f"from {hertz(low)} to {hertz(high)}, {by}"
+        return f"up to {hertz(high)}"
+    return f"from {hertz(low)} to {hertz(high)}"
 
 
 def where_in_time(by_second_lu: tuple[float, ...], floor: Floor) -> str | None:

@@ -13,9 +13,9 @@ import numpy as np
 from chainrun.dsp.arrays import Array
 
 SEED = 20
-LINES = 8
-"""Sums for each second: an energy over one second is told within 2 dB, over ten within 0.7 dB (one standard
-deviation)."""
+LINES = 16
+"""Sums for each second: an energy over one second is told within 1.5 dB, over ten within 0.5 dB (one standard
+deviation of chi-squared with as many degrees of freedom)."""
 
 
 class Sketch:

@@ -9,7 +9,8 @@ from dataclasses import replace
 import numpy as np
 
 from chainrun.dsp.arrays import Array, silence
-from chainrun.loudness.meter import Measured, Meter
+from chainrun.loudness.meter import Meter
+from chainrun.measured import Measured
 from chainrun.units import gain_to_db
 
 FRAMES_PER_SPECTRUM = 1 << 15

@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import math
 from array import array
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,6 +23,7 @@ from chainrun.dsp.arrays import Array, IntArray, silence
 from chainrun.dsp.cascade import Cascade
 from chainrun.dsp.true_peak import Interpolator
 from chainrun.loudness.k_weighting import k_weighting
+from chainrun.measured import Measured
 from chainrun.units import gain_to_db
 
 ABSOLUTE_GATE_LUFS = -70.0
@@ -46,38 +46,6 @@ CHANNEL_WEIGHTS: dict[int, tuple[float, ...]] = {
     5: (1.0, 1.0, 1.0, SURROUND, SURROUND),
     6: (1.0, 1.0, 1.0, 0.0, SURROUND, SURROUND),
 }
-
-
-@dataclass(frozen=True)
-class Measured:
-    """What a meter read. Levels are minus infinity for silence; None is what was not asked for, or has no value."""
-
-    n_frames: int
-    n_channels: int
-    rate_hz: int
-    integrated_lufs: float
-    sample_peak_dbfs: float
-    true_peak_dbtp: float | None = None
-    momentary_max_lufs: float | None = None
-    short_term_max_lufs: float | None = None
-    range_lu: float | None = None
-    plr_lu: float | None = None
-    """True peak (or sample peak, where that was not asked for) less integrated loudness."""
-    rms_dbfs: float | None = None
-    """Plain: a full-scale sine reads -3.01 (AES17 would read 3.01 more)."""
-    crest_db: float | None = None
-    dc_dbfs: float | None = None
-    """Of the channel that has most."""
-    noise_floor_dbfs: float | None = None
-    """Unweighted level that one 100 ms in a hundred stays under."""
-    correlation: float | None = None
-    side_to_mid_db: float | None = None
-    clipped_runs: int | None = None
-    """Runs of 3 frames and more at full scale, where a file was read."""
-    above_18_khz_dbfs: float | None = None
-    below_15_hz_dbfs: float | None = None
-    third_octave_db: dict[str, float] | None = None
-    """Level of each third octave by its nominal frequency in Hz, the mean of the channels' powers."""
 
 
 def loudness_of(power: float) -> float:

@@ -47,6 +47,8 @@ class Opened:
     uses: list[Use]
     problems: Problems
     variant: str | None = None
+    overlaid: bool = False
+    """Whether overlays or single values were laid over it from outside."""
     read: list[Path] = field(default_factory=list)
 
     @property
@@ -183,8 +185,18 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
         problems.stop_if_any()
         raise AssertionError("a model that fails tells why")
     stems_dir = _folder_of(table, "stems_dir", path) / recipe.stems_dir
-    read = list(dict.fromkeys([path, *problems.read]))
-    opened = Opened(path, recipe, table, stems_dir, roots, unfolder.uses, problems, overrides.variant, read)
+    opened = Opened(
+        path,
+        recipe,
+        table,
+        stems_dir,
+        roots,
+        unfolder.uses,
+        problems,
+        variant=overrides.variant,
+        overlaid=bool(overrides.overlays or overrides.sets),
+        read=list(dict.fromkeys([path, *problems.read])),
+    )
     _check_stem_paths(opened)
     for use in unfolder.uses:
         if use.status == "retired":

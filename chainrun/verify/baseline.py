@@ -4,18 +4,85 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal, Self
 
+from pydantic import Field, ValidationError, model_validator
+
+from chainrun.contract import StrictModel
 from chainrun.errors import Problem, RecipeError, shown, shown_path
+from chainrun.loudness.analysis import NOMINAL_HZ
+from chainrun.recipe import Opened
 from chainrun.verify.facts import VERSION, from_one_line, unpacked
 from chainrun.whole_file import write_whole
 
 HEAD = """# What this recipe's render measured when it was accepted, by `chainrun verify --accept`. Not to be edited.
 # Third octaves are dBFS from 16 Hz to 20 kHz; curves are loudness over time; -200 is silence or nothing.
+# Settings are what the recipe says, a line for each step, stem and bus.
 # A sketch is a handful of sums of the sound, by which another render's distance from it can be told.
 """
-LINES_OF = ("third_octaves_db", "curve_lufs")
-NUMBERS = ("rate_hz", "n_channels", "n_frames", "integrated_lufs", "true_peak_dbtp", "curve_step_s")
+MOST_TOLD = 5
+
+
+class Facts(StrictModel):
+    """What is known of a sound: a delivered file, or a node's print."""
+
+    rate_hz: int = Field(ge=1)
+    n_channels: int = Field(ge=1, le=64)
+    n_frames: int = Field(ge=0)
+    integrated_lufs: float
+    momentary_max_lufs: float
+    short_term_max_lufs: float
+    range_lu: float
+    true_peak_dbtp: float
+    sample_peak_dbfs: float
+    rms_dbfs: float
+    correlation: float
+    side_to_mid_db: float
+    third_octaves_db: str
+    curve_step_s: int = Field(ge=1, le=86400)
+    curve_lufs: str
+    sketch: str
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if len(from_one_line(self.third_octaves_db)) != len(NOMINAL_HZ):
+            raise ValueError("third_octaves_db has not one level for each band")
+        from_one_line(self.curve_lufs)
+        rows = -(-self.n_frames // (self.rate_hz * self.curve_step_s))
+        if len(unpacked(self.sketch)) != rows:
+            raise ValueError("the sketch is not as long as the sound")
+        return self
+
+
+class OfDelivery(Facts):
+    """A delivered file."""
+
+    pcm_sha256: str
+    encoding: str
+    audio_sha256: str | None = None
+
+
+class OfNode(Facts):
+    """A node's print."""
+
+    kind: str
+    identity: str
+    pcm_crc32: int
+    readings: dict[str, float] = Field(default_factory=dict)
+
+
+class BaselineFile(StrictModel):
+    """A baseline."""
+
+    baseline: Literal[2]
+    recipe: str
+    variant: str
+    recipe_hash: str
+    made_with: dict[str, Any]
+    presets: dict[str, str]
+    settings: dict[str, str]
+    deliveries: dict[str, OfDelivery]
+    nodes: dict[str, OfNode]
 
 
 def audio_path(baseline: Path, delivery: str) -> Path:
@@ -45,7 +112,7 @@ def read(path: Path) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise _refused(path, f"the baseline is damaged: {error}") from error
     version = facts.get("baseline")
-    if not isinstance(version, int):
+    if not isinstance(version, int) or isinstance(version, bool):
         raise _refused(path, "this is no baseline: the key `baseline` is missing")
     if version != VERSION:
         raise RecipeError(
@@ -58,26 +125,39 @@ def read(path: Path) -> dict[str, Any]:
                 hint="update chainrun" if version > VERSION else "accept it anew: chainrun verify RECIPE --accept",
             )
         )
-    _check(path, facts)
+    try:
+        BaselineFile.model_validate(facts)
+    except ValidationError as error:
+        raise RecipeError([_damage(path, one) for one in error.errors()[:MOST_TOLD]]) from error
     return facts
 
 
-def _check(path: Path, facts: dict[str, Any]) -> None:
-    for table in ("made_with", "settings", "deliveries", "nodes", "presets"):
-        if not isinstance(facts.get(table), dict):
-            raise _refused(path, "the baseline is damaged: a table is missing", key=table)
-    for table in ("deliveries", "nodes"):
-        for name, one in facts[table].items():
-            key = f"{table}.{name}"
-            if not isinstance(one, dict):
-                raise _refused(path, "the baseline is damaged: this is no table", key=key)
-            for number in NUMBERS:
-                value = one.get(number)
-                if not isinstance(value, int | float) or isinstance(value, bool):
-                    raise _refused(path, "the baseline is damaged", key=f"{key}.{number}", given=shown(value))
-            try:
-                for line in LINES_OF:
-                    from_one_line(one[line])
-                unpacked(one["sketch"])
-            except (KeyError, ValueError, TypeError, AttributeError) as error:
-                raise _refused(path, f"the baseline is damaged: {error}", key=key) from error
+def _damage(path: Path, error: Any) -> Problem:
+    key = ".".join(str(part) for part in error["loc"])
+    given = shown(error["input"]) if error["type"] != "missing" else None
+    return _refused(path, f"the baseline is damaged: {error['msg']}", key=key, given=given).problems[0]
+
+
+def refuse_another(path: Path, facts: dict[str, Any], opened: Opened) -> None:
+    """Raise RecipeError where the file at `path` is the baseline of another recipe or variant."""
+    mine = (opened.path.name, opened.variant or "")
+    given = (facts.get("recipe", mine[0]), facts.get("variant", mine[1]))
+    if given != mine:
+        raise RecipeError(
+            Problem(
+                "this is the baseline of another recipe or variant",
+                file=shown_path(path),
+                key="recipe",
+                given=" ".join(str(one) for one in given if one),
+                allowed=" ".join(one for one in mine if one),
+                hint="rename one of the recipes or variants",
+            )
+        )
+
+
+def kept_already(path: Path) -> dict[str, Any]:
+    """What lies at a baseline's place, damaged or not; nothing where nothing can be read."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}

@@ -20,7 +20,7 @@ def presets(opened: Opened) -> dict[str, str]:
 
 def baseline_path(opened: Opened) -> Path:
     """Where a recipe's baseline lies; a variant has its own."""
-    variant = f".{opened.variant}" if opened.variant else ""
+    variant = f"+{opened.variant}" if opened.variant else ""
     return opened.path.parent / f"{opened.name}{variant}.baseline.toml"
 
 

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import fields
 from pathlib import Path
 
 from chainrun.engine import RenderResult
 from chainrun.errors import Problem, RecipeError, nearest
-from chainrun.loudness import Measured
+from chainrun.measured import READINGS, Measured
 from chainrun.recipe import Opened
 from chainrun.recipe.model import Expectation
 from chainrun.recipe.tables import place_of
 from chainrun.verify.judge import Check, unit_of
-
-KNOWN = [field.name for field in fields(Measured) if field.name not in ("third_octave_db",)]
 
 
 def judge_expectations(opened: Opened, result: RenderResult) -> list[Check]:
@@ -64,8 +61,8 @@ def _value(path: str, expected: Expectation, result: RenderResult) -> float:
 
 
 def _measured(measured: Measured, quantity: str) -> float:
-    if quantity not in KNOWN:
-        raise KeyError(f"{quantity!r} is not measured", nearest(quantity, KNOWN))
+    if quantity not in READINGS:
+        raise KeyError(f"{quantity!r} is not measured", nearest(quantity, READINGS))
     value = getattr(measured, quantity)
     if value is None:
         raise KeyError(f"{quantity!r} is not measured here (a node has no true peak, a short file no range)")

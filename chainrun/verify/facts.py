@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import base64
+import json
 import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote, unquote
 
 import numpy as np
 from scipy.signal import sosfilt
@@ -29,8 +31,12 @@ from chainrun.plan.identity import short_hash, sounding_part
 from chainrun.recipe import Opened
 from chainrun.verify.changed import presets
 
-VERSION = 1
-MOST_POINTS = 120
+VERSION = 2
+MOST_POINTS = {"delivery": 300, "node": 60}
+"""Points of a curve, and rows of a sketch: of a second each, or of as many whole seconds as it takes."""
+MOST_LEAVES = 200
+OF_ALL = {"rate_hz", "pan_law_db", "tempo_bpm", "tail_max_s"}
+SILENT_KEYS = {"note", "source", "group", "file"}
 SILENT_DB = -200.0
 QUANTITIES = (
     "integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu", "true_peak_dbtp", "sample_peak_dbfs",
@@ -42,7 +48,7 @@ def gather(opened: Opened, result: RenderResult, store: Store, out: Path) -> dic
     """The whole baseline of a render. Reads the delivered files and the nodes' prints."""
     return {
         "baseline": VERSION,
-        "recipe": opened.name,
+        "recipe": opened.path.name,
         "variant": opened.variant or "",
         "recipe_hash": result.recipe_hash,
         "made_with": surroundings(BLOCK_FRAMES),
@@ -59,27 +65,50 @@ def delivery_name(delivery: DeliveryResult, out: Path) -> str:
 
 
 def settings(opened: Opened, store: Store) -> dict[str, str]:
-    """A hash for every step, and for what else each stem, bus and delivery says: so a change can be named."""
+    """What is written of every step, and of each stem, bus and delivery, a line each: so a change can be named."""
     recipe = opened.recipe
-    found = {"recipe": short_hash([recipe.rate_hz, recipe.pan_law_db, recipe.tempo_bpm, recipe.tail_max_s])}
+    found = {"recipe": told(recipe.model_dump(include=OF_ALL, exclude_unset=True))}
     for table, strips in (("stems", recipe.stems), ("buses", recipe.buses)):
         for name, strip in strips.items():
-            plain = strip.model_dump(exclude={"chain", "note", "source", "group", "file"}, by_alias=True)
-            content = [store.hash_file(path) for path in opened.stem_files(name)] if table == "stems" else []
-            found[f"{table}.{name}"] = short_hash([plain, content])
+            plain = strip.model_dump(exclude={"chain", *SILENT_KEYS}, by_alias=True, exclude_unset=True)
+            if table == "stems":
+                plain["file"] = f"#{short_hash([store.hash_file(path) for path in opened.stem_files(name)])}"
+            found[f"{table}.{name}"] = told(plain)
             found |= _steps(opened, (table, name), list(strip.chain))
     found |= _steps(opened, ("main",), list(recipe.main.chain))
     for i, delivery in enumerate(recipe.deliver):
-        found[f"deliver.{i}"] = short_hash(delivery.model_dump(exclude={"tags"}))
+        found[f"deliver.{i}"] = told(delivery.model_dump(exclude={"tags", "note"}, exclude_unset=True))
     return found
 
 
 def _steps(opened: Opened, path: tuple[str, ...], chain: list[Any]) -> dict[str, str]:
     addresses = opened.addresses(*path)
     return {
-        ".".join((*path, named)): short_hash(sounding_part(step.model_dump(by_alias=True, exclude_none=True)))
+        ".".join((*path, named)): told(sounding_part(step.model_dump(by_alias=True, exclude_unset=True)))
         for (_, named), step in zip(addresses, chain, strict=True)
     }
+
+
+def told(value: dict[str, Any]) -> str:
+    """Plain data as words of one line, `bands.0.gain_db=3.0 …`; what is long as its hash."""
+    words = []
+    for key, inner in value.items():
+        leaves = list(_leaves(inner, key))
+        words += leaves if len(leaves) <= MOST_LEAVES else [(key, f"#{short_hash(inner)}")]
+    return " ".join(f"{key}={text}" for key, text in words)
+
+
+def _leaves(value: Any, path: str) -> Iterator[tuple[str, str]]:
+    if isinstance(value, dict | list | tuple) and value:
+        for key, inner in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from _leaves(inner, f"{path}.{quote(str(key), safe='')}")
+    elif value is not None:
+        yield path, quote(value, safe="/#") if isinstance(value, str) else json.dumps(value).replace(" ", "")
+
+
+def read_back(text: str) -> dict[str, str]:
+    """The words of `told` by their keys."""
+    return {unquote(key): unquote(value) for key, _, value in (word.partition("=") for word in text.split())}
 
 
 def _delivery(delivery: DeliveryResult) -> dict[str, Any]:
@@ -90,7 +119,7 @@ def _delivery(delivery: DeliveryResult) -> dict[str, Any]:
             while (x := reader.read(1 << 16)).shape[1]:
                 yield x
 
-        heard = _heard(blocks(), header.rate_hz, header.n_channels, every=1)
+        heard = _heard(blocks(), header.rate_hz, header.n_channels, every=1, most=MOST_POINTS["delivery"])
     exact = {key: _rounded(getattr(delivery.measured, key), 3) for key in QUANTITIES[:5]}
     return {"pcm_sha256": delivery.pcm_sha256, "encoding": header.encoding} | heard | exact
 
@@ -111,12 +140,12 @@ def _node(node: NodeResult, rate_hz: int, store: Store) -> dict[str, Any]:
                 yield source.read(min(1 << 16, source.n_frames - at))
 
         facts["pcm_crc32"] = footer.audio_crc32
-        facts |= _heard(blocks(), rate_hz, source.n_channels, every=4)
+        facts |= _heard(blocks(), rate_hz, source.n_channels, every=4, most=MOST_POINTS["node"])
         source.close()
     return facts | ({"readings": readings} if readings else {})
 
 
-def _heard(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int) -> dict[str, Any]:
+def _heard(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int, most: int) -> dict[str, Any]:
     """Length, levels, third octaves, loudness over time, and a sketch of the K-weighted sound."""
     analysis = Analysis(rate_hz, n_channels, every=every)
     sketch = Sketch(rate_hz, min(n_channels, 2))
@@ -127,7 +156,7 @@ def _heard(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int
         weighted, state = sosfilt(sections, x[:2], zi=state)
         sketch.feed(weighted)
     measured = analysis.result()
-    step_s, curve = _curve(analysis.block_powers())
+    step_s, curve = _curve(analysis.block_powers(), most)
     return {
         "rate_hz": rate_hz,
         "n_channels": n_channels,
@@ -145,10 +174,10 @@ def _rounded(value: float | None, digits: int) -> float:
     return round(value, digits) if value is not None and math.isfinite(value) else SILENT_DB
 
 
-def _curve(powers: Array) -> tuple[int, Array]:
-    """Loudness of each step of whole seconds; at most 120 steps."""
+def _curve(powers: Array, most: int) -> tuple[int, Array]:
+    """Loudness of each step of whole seconds."""
     seconds = -(-powers.size // 10)
-    step = max(1, -(-seconds // MOST_POINTS))
+    step = max(1, -(-seconds // most))
     rows = [powers[at : at + 10 * step] for at in range(0, powers.size, 10 * step)]
     return step, np.array([max(SILENT_DB, loudness_of(float(row.mean()))) for row in rows])
 

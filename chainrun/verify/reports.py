@@ -5,10 +5,20 @@ from __future__ import annotations
 import math
 import xml.etree.ElementTree as ET
 from collections.abc import Sequence
+from pathlib import Path
 
-from chainrun.errors import printable
+from chainrun.errors import ChainrunError, printable, shown_path
 from chainrun.verify.judge import Cause, Check
 from chainrun.verify.run import Verdict
+
+MOST_CHANGED = 8
+Refused = tuple[Path, ChainrunError]
+"""A recipe that could not be verified, and why."""
+
+
+def told(error: ChainrunError) -> str:
+    """All problems of an error, a line each."""
+    return "\n".join(problem.text() for problem in error.problems)
 
 
 def cause_lines(cause: Cause) -> list[str]:
@@ -22,7 +32,9 @@ def cause_lines(cause: Cause) -> list[str]:
     else:
         lines.append("no node's print differs: it lies in the delivery")
     if cause.changed:
-        lines.append(f"changed in the recipe: {', '.join(cause.changed)}")
+        shown = [f"{key} ({text})" for key, text in cause.changed.items()]
+        more = f" and {len(shown) - MOST_CHANGED} more" if len(shown) > MOST_CHANGED else ""
+        lines.append(f"changed in the recipe: {', '.join(shown[:MOST_CHANGED])}{more}")
     else:
         lines.append("nothing is changed in the recipe: the stems, a preset's file, chainrun or the machine is another")
     return lines
@@ -55,7 +67,7 @@ def text(verdict: Verdict, *, everything: bool = False) -> str:
     return "\n".join(printable(line) for line in lines)
 
 
-def markdown(verdicts: Sequence[Verdict]) -> str:
+def markdown(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
     """A summary for a pull request."""
     lines = ["## chainrun verify", "", "| recipe | result | what moved | cause |", "| --- | --- | --- | --- |"]
     for verdict in verdicts:
@@ -64,6 +76,9 @@ def markdown(verdicts: Sequence[Verdict]) -> str:
         cause = "<br>".join(_cell(line) for line in cause_lines(verdict.cause)) if verdict.cause is not None else ""
         result = "accepted" if verdict.accepted else ("passed" if verdict.passed else "**failed**")
         lines.append(f"| {_cell(verdict.recipe)} | {result} | {what} | {cause} |")
+    for path, error in refused:
+        what = "<br>".join(_cell(problem.text()) for problem in error.problems[:6])
+        lines.append(f"| {_cell(path.name)} | **not verified** | {what} | |")
     return "\n".join(lines) + "\n"
 
 
@@ -74,7 +89,7 @@ def _cell(text: str) -> str:
     return plain
 
 
-def junit(verdicts: Sequence[Verdict], errors: Sequence[tuple[str, str]] = ()) -> str:
+def junit(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
     """JUnit XML: a suite a recipe, a case a check; recipes that could not be verified are errors.
 
     The shape is that of pytest's own `--junit-xml` (its documentation describes it; there is no formal standard).
@@ -102,7 +117,8 @@ def junit(verdicts: Sequence[Verdict], errors: Sequence[tuple[str, str]] = ()) -
             if not check.passed:
                 failure = ET.SubElement(case, "failure", message=_xml(check.text), type="Failed")
                 failure.text = _xml(text(verdict))
-    for name, message in errors:
+    for path, error in refused:
+        name, message = str(path), told(error)
         suite = ET.SubElement(
             root, "testsuite", name=_xml(name), tests="1", failures="0", errors="1", skipped="0", time="0"
         )
@@ -114,8 +130,8 @@ def junit(verdicts: Sequence[Verdict], errors: Sequence[tuple[str, str]] = ()) -
 
 def _figures(check: Check) -> list[tuple[str, str]]:
     figures = [("measured", check.measured), ("baseline", check.was)]
-    told = [(name, f"{value:g}") for name, value in figures if value is not None and math.isfinite(value)]
-    return told + ([("limit", check.limit)] if check.limit else [])
+    found = [(name, f"{value:g}") for name, value in figures if value is not None and math.isfinite(value)]
+    return found + ([("limit", check.limit)] if check.limit else [])
 
 
 def _xml(value: str) -> str:
@@ -123,7 +139,7 @@ def _xml(value: str) -> str:
     return printable(value.replace("\n", "\x00")).replace("\\x00", "\n")
 
 
-def workflow_annotations(verdicts: Sequence[Verdict], errors: Sequence[tuple[str, str]] = ()) -> str:
+def workflow_annotations(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
     """Workflow commands `::error file=…,line=…,title=…::message`, escaped as that format demands."""
     lines = []
     for verdict in verdicts:
@@ -131,21 +147,27 @@ def workflow_annotations(verdicts: Sequence[Verdict], errors: Sequence[tuple[str
             if not check.passed:
                 lines.append(_annotation(verdict, check.key or _first_changed(verdict), check.name, check.text))
         if verdict.cause is not None:
-            told = "; ".join(cause_lines(verdict.cause))
-            lines.append(_annotation(verdict, _first_changed(verdict), "likely cause", told, word="notice"))
-    lines += [f"::error title={_property(name)}::{_message(message)}" for name, message in errors]
+            cause = "; ".join(cause_lines(verdict.cause))
+            lines.append(_annotation(verdict, _first_changed(verdict), "likely cause", cause, word="notice"))
+    for path, error in refused:
+        for problem in error.problems:
+            own = problem.file if problem.file is not None and not problem.file.startswith("command ") else str(path)
+            line = f",line={problem.line}" if problem.line is not None and problem.file == own else ""
+            title = problem.key or "not verified"
+            lines.append(f"::error file={_property(own)}{line},title={_property(title)}::{_message(problem.text())}")
     return "\n".join(lines)
 
 
 def _first_changed(verdict: Verdict) -> str:
-    changed = verdict.cause.changed if verdict.cause is not None else []
+    changed = list(verdict.cause.changed) if verdict.cause is not None else []
     return next((key for key in changed if key in verdict.places), "")
 
 
 def _annotation(verdict: Verdict, key: str, title: str, message: str, word: str = "error") -> str:
     place = verdict.places.get(key)
-    file = place.file if place is not None and place.file is not None else str(verdict.path)
-    line = f",line={place.line}" if place is not None and place.line is not None else ""
+    file, line = shown_path(verdict.path), ""
+    if place is not None and place.file is not None and place.line is not None:
+        file, line = place.file, f",line={place.line}"
     return f"::{word} file={_property(file)}{line},title={_property(title)}::{_message(message)}"
 
 

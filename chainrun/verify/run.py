@@ -11,20 +11,22 @@ from pathlib import Path
 from typing import Any
 
 from chainrun.audiofile import Reader
+from chainrun.audiofile.read import hash_content
 from chainrun.audiofile.write import Writer
 from chainrun.compare.difference import difference
 from chainrun.compare.limits import Floor
 from chainrun.engine import RenderOptions, RenderResult, render
 from chainrun.engine.result import SCHEMA_VERSION, finite, measured_record
 from chainrun.engine.store import Store
-from chainrun.errors import Problem
+from chainrun.errors import Problem, RecipeError, UsageError
 from chainrun.recipe import Opened
+from chainrun.recipe.expected import expectation_problems
 from chainrun.recipe.tables import place_of
 from chainrun.verify import baseline as baselines
 from chainrun.verify.changed import baseline_path, changed_presets
 from chainrun.verify.expectations import judge_expectations
 from chainrun.verify.facts import delivery_name, gather
-from chainrun.verify.judge import Cause, Check, find_cause, judge_delivery, renamed
+from chainrun.verify.judge import FORMAT, Cause, Check, find_cause, judge_delivery, renamed
 
 
 @dataclass
@@ -109,6 +111,13 @@ def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, f
     began = time.perf_counter()
     path = baseline_path(opened)
     verdict = Verdict(opened.name + (f" ({opened.variant})" if opened.variant else ""), opened.path, path)
+    if options.accept and opened.overlaid:
+        hint = "a variant of the recipe, or a recipe with `base`, has a baseline of its own"
+        raise UsageError(Problem("--accept keeps what the recipe says: not with --set or --overlay", hint=hint))
+    if unknown := expectation_problems(opened):
+        raise RecipeError(unknown)
+    if path.exists():
+        baselines.refuse_another(path, baselines.kept_already(path), opened)
     was = baselines.read(path) if path.exists() and not options.accept else None
     with _folders(options) as (out, store):
         render_options = RenderOptions(workers=options.workers, store=store)
@@ -118,12 +127,12 @@ def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, f
         verdict.checks += [Check("delivery", False, text) for text in result.failures]
         kept = Store(store)
         if options.accept:
-            baselines.write(path, gather(opened, result, kept, out))
-            if options.with_audio:
-                _keep_audio(path, result, out)
-            verdict.accepted = True
+            _accept(path, gather(opened, result, kept, out), verdict, out, with_audio=options.with_audio)
         elif was is not None:
             _hold(opened, result, was, kept, verdict, out)
+        elif options.write_missing and opened.overlaid:
+            text = "there is no baseline, and none is made of a render with --set or --overlay"
+            verdict.checks.append(Check("baseline", False, text))
         elif options.write_missing:
             baselines.write(path, gather(opened, result, kept, out))
             verdict.checks.append(
@@ -160,39 +169,57 @@ def _hold(opened: Opened, result: RenderResult, was: dict[str, Any], store: Stor
             verdict.checks.append(Check(f"{name}: baseline", False, text))
             continue
         checks = judge_delivery(name, was["deliveries"][name], facts, limits)
-        verdict.checks += _with_audio(verdict.baseline, name, out / name, checks, floor)
+        verdict.checks += _with_audio(verdict, was["deliveries"][name], name, out / name, checks, floor)
     verdict.notes += renamed(was, now)
     if not verdict.passed:
         verdict.cause = find_cause(was, now, limits)
 
 
-def _with_audio(path: Path, name: str, file: Path, checks: list[Check], floor: Floor) -> list[Check]:
+def _with_audio(
+    verdict: Verdict, was: dict[str, Any], name: str, file: Path, checks: list[Check], floor: Floor
+) -> list[Check]:
     """Where the baseline's audio was kept, the residual is exact, and the verdict goes by it."""
-    audio = baselines.audio_path(path, name)
-    if not audio.exists() or all(check.passed for check in checks):
+    audio, wanted = baselines.audio_path(verdict.baseline, name), was.get("audio_sha256")
+    if wanted is None or all(check.passed for check in checks):
+        return checks
+    if not audio.is_file() or hash_content(audio) != wanted:
+        state = "is not the one that was accepted" if audio.exists() else "is gone"
+        verdict.notes.append(f"{audio.name} {state}: judged by the baseline's sketch instead")
         return checks
     found = difference(audio, file, match=False)
     text = f"exact residual: {found.sentence(floor)}"
     exact = Check(f"{name}: exact residual", found.inaudible(floor), text, found.residual_lu)
-    return [exact] if exact.passed else [*checks, exact]
+    if not exact.passed:
+        return [*checks, exact]
+    return [*(check for check in checks if check.name in {f"{name}: {word}" for word in FORMAT}), exact]
 
 
-def _keep_audio(path: Path, result: RenderResult, out: Path) -> None:
-    """The deliveries as FLAC of 24 bits beside the baseline."""
-    for delivery in result.deliveries:
-        with Reader(Path(delivery.file)) as reader:
-            header = reader.header
-            target = baselines.audio_path(path, delivery_name(delivery, out))
-            writer = Writer(target, header.rate_hz, header.n_channels, header.n_frames, dither=False)
-            while (x := reader.read(1 << 16)).shape[1]:
-                writer.write(x)
-            writer.finish()
+def _accept(path: Path, facts: dict[str, Any], verdict: Verdict, out: Path, *, with_audio: bool) -> None:
+    """Write a baseline, after its audio: each delivery as FLAC of 24 bits beside it."""
+    for name, of_delivery in facts["deliveries"].items():
+        audio = baselines.audio_path(path, name)
+        if with_audio:
+            _keep_audio(out / name, audio)
+            of_delivery["audio_sha256"] = hash_content(audio)
+        elif audio.exists():
+            verdict.notes.append(f"{audio.name} is of an earlier baseline, and no longer used: delete it")
+    baselines.write(path, facts)
+    verdict.accepted = True
+
+
+def _keep_audio(delivery: Path, target: Path) -> None:
+    with Reader(delivery) as reader:
+        header = reader.header
+        writer = Writer(target, header.rate_hz, header.n_channels, header.n_frames, dither=False)
+        while (x := reader.read(1 << 16)).shape[1]:
+            writer.write(x)
+        writer.finish()
 
 
 def _locate(opened: Opened, verdict: Verdict) -> None:
     """File and line of what checks and causes are about."""
     keys = [check.key for check in verdict.checks if check.key]
-    keys += verdict.cause.changed if verdict.cause is not None else []
+    keys += list(verdict.cause.changed) if verdict.cause is not None else []
     for key in keys:
         head, _, rest = key.partition(".")
         path = (head, rest) if head == "expect" else tuple(int(one) if one.isdigit() else one for one in key.split("."))
@@ -209,6 +236,6 @@ def _by_digits(opened: Opened, path: tuple[str | int, ...]) -> tuple[str | int, 
         node = node.get(one, {}) if isinstance(node, dict) else {}
     wanted = ".".join(str(one) for one in path[at + 1 :])
     for i, step in enumerate(node.get("chain", []) if isinstance(node, dict) else []):
-        if step.named == wanted:
-            return (*path[: at + 1], i)
+        if f"{wanted}.".startswith(f"{step.named}."):
+            return (*path[: at + 1], i, *path[at + 2 + step.named.count(".") :])
     return path[:at]

@@ -13,6 +13,7 @@ import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
+import soundfile
 import tomli_w
 
 from chainrun.cli import app
@@ -21,7 +22,8 @@ from chainrun.compare.limits import Floor
 from chainrun.recipe import open_recipe
 from chainrun.verify.run import VerifyOptions, verify
 
-MARGIN_LU = 2.0
+MARGIN_LU = 5.0
+"""A sketch tells one second within 1.5 dB (one standard deviation), and there are many seconds."""
 ROOT = Path(__file__).parent.parent.parent
 
 
@@ -40,6 +42,7 @@ class Seen:
 
     change: Change
     residual_lu: float
+    """Over all or in the second in which most differs, whichever is more."""
     audible: bool
     failed: bool
     node: str | None
@@ -47,7 +50,7 @@ class Seen:
 
     @property
     def right(self) -> bool:
-        """Seen where it is over the floor, silent where it is clearly not: a sketch is told within 2 dB."""
+        """Seen where it is over the floor, silent where it is clearly not."""
         return self.failed == self.audible or (self.failed and self.residual_lu > Floor().residual_lu - MARGIN_LU)
 
     @property
@@ -177,6 +180,40 @@ def faults(table: dict) -> list[Change]:
     ]
 
 
+def local(folder: Path, table: dict) -> list[Change]:
+    """Changes of a moment: stems with a click, a gap, one soft hit; each is a file of its own beside the stem."""
+    import copy
+
+    def with_file(stem: str, name: str, edit) -> Change:
+        made = copy.deepcopy(table)
+        file = made["stems"][stem]["file"]
+        x, rate = soundfile.read(folder / "fixtures" / "tithe-barn" / file)
+        edit(x, rate)
+        other = f"{Path(file).stem}-{name.replace(' ', '-')}.flac"
+        soundfile.write(folder / "fixtures" / "tithe-barn" / other, x, rate, subtype="PCM_24")
+        made["stems"][stem]["file"] = other
+        return Change(f"{stem}: {name}", made, stem)
+
+    def click(x, rate):
+        x[2 * rate + 100] += 0.125
+
+    def soft_click(x, rate):
+        x[int(9.5 * rate)] += 0.01
+
+    def gap(x, rate):
+        x[6 * rate : 6 * rate + rate // 50] = 0.0
+
+    def dip(x, rate):
+        x[4 * rate : 5 * rate] *= 10 ** (-0.3 / 20)
+
+    return [
+        with_file("accordion", "a click", click),
+        with_file("bass_di", "a soft click", soft_click),
+        with_file("fiddle", "a gap of 20 ms", gap),
+        with_file("accordion", "0.3 dB less for a second", dip),
+    ]
+
+
 def run(n: int = 60, with_faults: bool = True) -> list[Seen]:
     """Verify every change against the baseline of what was not changed."""
     found = []
@@ -187,7 +224,7 @@ def run(n: int = 60, with_faults: bool = True) -> list[Seen]:
         recipe = folder / "recipes" / "flat.recipe.toml"
         recipe.write_text(tomli_w.dumps(table))
         verify(open_recipe(recipe), VerifyOptions(accept=True, store=store, workers=1, out=folder / "was"))
-        todo = changes(table, n) + (faults(table) if with_faults else [])
+        todo = changes(table, n) + (faults(table) + local(folder, table) if with_faults else [])
         for k, change in enumerate(todo):
             recipe.write_text(tomli_w.dumps(change.table))
             try:
@@ -200,7 +237,8 @@ def run(n: int = 60, with_faults: bool = True) -> list[Seen]:
             node = verdict.cause.node if verdict.cause is not None else None
             audible = not apart.inaudible(Floor())
             failed = not all(check.passed for check in verdict.checks if check.name != "delivery")
-            found.append(Seen(change, apart.residual_lu, audible, failed, node, not apart.identical))
+            level = max([apart.residual_lu, *apart.by_second_lu])
+            found.append(Seen(change, level, audible, failed, node, not apart.identical))
             if "-v" in sys.argv:
                 print(k, change.name, round(apart.residual_lu, 1), audible, failed, node, change.node, file=sys.stderr)
     return found
@@ -213,7 +251,10 @@ def table_of(found: list[Seen]) -> list[tuple[str, str]]:
     return [
         ("changes", str(len(found))),
         ("over the floor, and reported", f"{sum(one.failed for one in audible)} of {len(audible)}"),
-        ("under the floor by 2 LU and more, and passed", f"{sum(not one.failed for one in silent)} of {len(silent)}"),
+        (
+            f"under the floor by {MARGIN_LU:g} LU and more, and passed",
+            f"{sum(not one.failed for one in silent)} of {len(silent)}",
+        ),
         (
             "of those reported the right first node named",
             f"{sum(one.named for one in audible if one.failed)} of {sum(one.failed for one in audible)}",
