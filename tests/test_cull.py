@@ -21,6 +21,8 @@ from chainrun.cull.face import HIT_DBFS, LEVELS_DBFS, POINTS_HZ, measure_face
 from chainrun.cull.library import Shelf
 from chainrun.cull.plan import read_plan
 from chainrun.cull.usage import usage
+from chainrun.errors import Problem, ResourceError
+from chainrun.recipe import Overrides, open_recipe
 from tests.bench import catalogue
 from tests.signals import drums, noise
 
@@ -136,6 +138,7 @@ def band(tmp_path, monkeypatch):
     preset(library, "snare/box", [{"do": "convolve", "file": "../ir/box.wav", "mix_pct": 40}], since=2021)
     preset(library, "snare/plain", [{"do": "gain", "gain_db": -1}], since=2022)
     preset(library, "nobody/uses-it", [{"do": "delay", "time_ms": 30}], since=2019)
+    preset(library / "retired", "kick/gone", [{"do": "gain"}], since=2018, status="retired", retired_in=2024)
     preset(library, "both/in-one", [{"preset": "kick/old"}, {"do": "gain", "gain_db": 1}], since=2022)
     (library / "ir").mkdir()
     soundfile.write(library / "ir" / "box.wav", np.exp(-np.arange(2400) / 300) * noise(2400, 0.5), RATE)
@@ -185,6 +188,7 @@ def test_list_show_where_alike(band, chainrun):
     told = chainrun("presets", "list", "--presets", "library", "--json").json["presets"]
     assert [one["name"] for one in told] == [
         "both/in-one",
+        "kick/gone",
         "kick/new",
         "kick/old",
         "nobody/uses-it",
@@ -298,6 +302,7 @@ ODD = {
     "told": 'preset = 1 # version\nstatus = "current"\nreplaced_by = "x/y"\nchain = [ { do = "gain", gain_db = -2 } ]\n',
     "prose": 'about = """\nold words:\nstatus = "fine"\npreset = 1\n"""\npreset = 1\nchain = [ { do = "gain", gain_db = -2 } ]\n',
     "tables": 'preset = 1\n[[chain]]\ndo = "gain"\ngain_db = -2\nnote = "status = none"\n',
+    "bom": '\ufeffpreset = 1\nchain = [ { do = "gain", gain_db = -2 } ]\n',
     "no end": 'chain = [ { do = "gain", gain_db = -2 } ]\npreset = 1',
 }
 
@@ -312,7 +317,7 @@ def test_presets_as_people_write_them(band, chainrun, how):
     plan = plan_file(band)
     assert chainrun("cull", "apply", plan).code == 0
     text = (band / "library/retired/kick/old.preset.toml").read_bytes().decode()
-    now, then = tomllib.loads(text), tomllib.loads(ODD[how])
+    now, then = tomllib.loads(text.lstrip("\ufeff")), tomllib.loads(ODD[how].lstrip("\ufeff"))
     assert (now.pop("status"), now.pop("retired_in"), now.pop("replaced_by")) == ("retired", 2026, "kick/new")
     assert now == {key: value for key, value in then.items() if key not in ("status", "replaced_by")}
     assert text.count("\r\n") in (0, text.count("\n"))
@@ -391,6 +396,10 @@ BAD_PLANS = {
     "twice": (
         '[[preset]]\nname = "kick/old"\ndecision = "keep"\n[[preset]]\nname = "kick/old"\ndecision = "retire"\n',
         "decided twice",
+    ),
+    "successor retired": (
+        '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "kick/gone"\n',
+        "kick/gone is retired itself",
     ),
     "word": ('[[preset]]\nname = "kick/old"\ndecision = "burn"\n', "2026.cull.toml"),
     "toml": ("[[preset\n", "not TOML"),
@@ -477,3 +486,265 @@ def test_the_demos_history(demo, chainrun, monkeypatch, tmp_path):
     assert Path("recipes/presets/kick/first.preset.toml").exists()
     assert chainrun("check", old, "--strict").code == 0
     shutil.rmtree("out", ignore_errors=True)
+
+
+# -- all or nothing ------------------------------------------------------------------------------------------------
+
+
+def everything(folder):
+    """All files but those of renders."""
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and "out" not in path.parts
+    }
+
+
+def fail_at(monkeypatch, name, number):
+    """The `number`-th call of a function of cull.apply fails as a full disk does."""
+    import chainrun.cull.apply as module
+
+    real, count = getattr(module, name), 0
+
+    def call(*arguments):
+        nonlocal count
+        count += 1
+        if count == number:
+            raise ResourceError(Problem("no space left on the device", file=str(arguments[0])))
+        return real(*arguments)
+
+    monkeypatch.setattr(module, name, call)
+
+
+@pytest.mark.parametrize(("name", "number"), [*(("write_whole", n) for n in range(1, 7)), ("_move", 1), ("_move", 2)])
+def test_a_file_error_takes_all_of_it_back(band, chainrun, monkeypatch, name, number):
+    plan = plan_file(band)
+    before = everything(band)
+    with monkeypatch.context() as patch:
+        fail_at(patch, name, number)
+        ran = chainrun("cull", "apply", plan)
+        assert (ran.code, "no space left" in ran.err) == (5, True)
+    assert everything(band) == before
+    assert chainrun("cull", "apply", plan).code == 0
+    applied = everything(band)
+    with monkeypatch.context() as patch:
+        fail_at(patch, name, min(number, 3))
+        ran = chainrun("cull", "undo", plan)
+        assert ran.code == 5
+    assert everything(band) == applied
+    assert chainrun("cull", "undo", plan).code == 0
+    assert everything(band) == before
+
+
+def killed_at(text):
+    def step(told):
+        if told.startswith(text):
+            raise KilledError
+
+    return step
+
+
+def test_what_somebody_edits_behind_a_kill_is_not_written_over(band, chainrun):
+    path = plan_file(band)
+    for text, file in (
+        ("move kick/old", "library/kick/old.preset.toml"),
+        ("status of snare/box", "library/retired/kick/old.preset.toml"),
+    ):
+        with pytest.raises(KilledError):
+            apply(read_plan(path), killed_at(text))
+        edited = band / file
+        was = edited.read_bytes()
+        edited.write_bytes(was + b"# mine\n")
+        before = everything(band)
+        for word in ("apply", "undo"):
+            ran = chainrun("cull", word, path)
+            assert (ran.code, "changed since the cull was interrupted" in ran.err) == (5, True)
+            assert everything(band) == before
+        ran = chainrun("cull", "try", path)
+        assert (ran.code, "was interrupted" in ran.err) == (2, True)
+        assert everything(band) == before
+        edited.write_bytes(was)
+        assert chainrun("cull", "undo", path).code == 0
+        assert (band / "library/kick/old.preset.toml").exists()
+
+
+def test_apply_behind_a_killed_undo_applies(band, chainrun):
+    path = plan_file(band)
+    before = snapshot(band)
+    apply(read_plan(path))
+    after = snapshot(band)
+    with pytest.raises(KilledError):
+        undo(path, killed_at("move"))
+    ran = chainrun("cull", "apply", path)
+    assert (ran.code, "retired kick/old" in ran.out) == (0, True)
+    assert snapshot(band) == after
+    with pytest.raises(KilledError):
+        undo(path, killed_at("move"))
+    assert chainrun("cull", "undo", path).code == 0
+    assert snapshot(band) == before
+    with pytest.raises(KilledError):
+        apply(read_plan(path), killed_at("move snare"))
+    assert chainrun("cull", "undo", path).code == 0
+    assert snapshot(band) == before
+    assert chainrun("cull", "apply", path).code == 0
+    ran = chainrun("cull", "apply", path)
+    assert (ran.code, "nothing to do" in ran.out, snapshot(band) == after) == (0, True, True)
+
+
+# -- names, variants, places -----------------------------------------------------------------------------------------
+
+
+def test_a_use_by_a_former_name_is_replaced(band, chainrun):
+    old = band / "library" / "kick" / "old.preset.toml"
+    old.write_text(old.read_text().replace("preset = 1", 'preset = 1\nwas = ["kick/first"]'))
+    song = Path("songs/jig.recipe.toml")
+    song.write_text(song.read_text().replace("kick/old", "kick/first"))
+    ran = chainrun("presets", "where", "kick/first", "--presets", "library", "--recipes", "songs/*.toml", "--json")
+    assert ran.json["preset"] == "kick/old" and "songs/jig.recipe.toml" in [one["recipe"] for one in ran.json["uses"]]
+    plan = plan_file(band)
+    tried = chainrun("cull", "try", plan, "--json").json["recipes"]
+    jig = next(one for one in tried if "jig" in one["recipe"])
+    assert not jig["comparison"]["identical"]
+    assert chainrun("cull", "apply", plan).code == 0
+    assert chainrun("check", song, "--overlay", "2026.overlay.toml", "--strict").code == 3  # snare/box was retired
+    assert "kick/old" not in chainrun("check", song, "--overlay", "2026.overlay.toml", "--strict").err
+    mixed = band / "mixed.overlay.toml"
+    mixed.write_text('[replace_presets]\n"kick/first" = "snare/plain"\n')
+    assert "snare/plain" in json.dumps([use.name for use in open_recipe(song, Overrides(overlays=(mixed,))).uses])
+
+
+@pytest.mark.parametrize(
+    ("new", "old"),
+    [(["kick/old"], []), (["kick/old"], ["kick/new"]), (["kick/new"], [])],
+    ids=["clash", "loop", "self"],
+)
+def test_clashes_and_loops_of_former_names_are_errors(band, chainrun, new, old):
+    for name, was in (("new", new), ("old", old)):
+        file = band / "library" / "kick" / f"{name}.preset.toml"
+        file.write_text(file.read_text().replace("preset = 1", f"preset = 1\nwas = {json.dumps(was)}"))
+    claimed = new[0]
+    song = "songs/jig.recipe.toml" if claimed == "kick/old" else "songs/polka.recipe.toml"
+    ran = chainrun("check", song)
+    assert (ran.code, "a former name of kick/new" in ran.err, "hint:" in ran.err) == (3, True, True)
+    ran = chainrun("presets", "list", "--presets", "library")
+    assert (ran.code, "new.preset.toml:2:1" in ran.err) == (3, True)
+
+
+def test_uses_of_variants_and_bases(band, chainrun):
+    song = Path("songs/polka.recipe.toml")
+    song.write_text(
+        song.read_text()
+        + '[variants.other]\n"stems.kick.chain" = [ { preset = "kick/old", name = "k", set = { "eq.bands.0.gain_db" = 1.0 } } ]\n'
+    )
+    Path("songs/air.recipe.toml").write_text('recipe = 1\nbase = "reel.recipe.toml"\n')
+    found = usage([song, Path("songs/air.recipe.toml")])
+    told = [(one.recipe.name, one.variant, one.path, one.changes) for one in found.of("kick/old")]
+    assert told == [
+        ("polka.recipe.toml", "other", "stems.kick.chain.k", {"eq.bands.0.gain_db": 1.0}),
+        ("air.recipe.toml", None, "stems.kick.chain.sound", {"eq.bands.0.gain_db": 4.0}),
+    ]
+    assert [(one.variant, one.inherited) for one in found.uses if one.preset == "snare/box"][:2] == [
+        (None, False),
+        ("other", True),
+    ]
+    args = ("--presets", "library", "--recipes", "songs/*.recipe.toml", "--json")
+    uses = chainrun("presets", "where", "kick/old", "--shares", *args).json["uses"]
+    shares = {(Path(one["recipe"]).name, one["variant"]): one["bypassed"] for one in uses if one["path"]}
+    assert shares["polka.recipe.toml", "other"] is not None and shares["air.recipe.toml", None] is not None
+    plan = plan_file(band)
+    tried = chainrun("cull", "try", plan, "--json").json["recipes"]
+    assert {(Path(one["recipe"]).stem, one["variant"]) for one in tried} >= {
+        ("polka.recipe", "other"),
+        ("air.recipe", None),
+    }
+    assert ("polka.recipe", None) not in {(Path(one["recipe"]).stem, one["variant"]) for one in tried}
+
+
+def test_uses_in_inner_chains_have_their_path(band):
+    song = Path("songs/polka.recipe.toml")
+    song.write_text(
+        song.read_text().replace(
+            '{ preset = "kick/new" }',
+            '{ do = "branches", branches = [ { chain = [ { preset = "kick/new", set = { "eq.bypass" = true } } ] }, { chain = [] } ] }',
+        )
+    )
+    (use,) = usage([song]).of("kick/new")
+    assert (use.path, use.changes) == ("stems.kick.chain.0.branches.0.chain.0", {"eq.bypass": True})
+    opened = open_recipe(song, Overrides(sets=(f"{use.path}.bypass=true",)))
+    assert opened.uses[0].name == "kick/new"
+
+
+def test_try_compares_every_delivery_and_keeps_recipes_of_one_name_apart(band, chainrun):
+    song = Path("songs/jig.recipe.toml")
+    text = song.read_text()
+    song.write_text(
+        text.replace('file = "mix.wav"', 'file = "snare.wav"\nwhat = "stems.snare"') + '[[deliver]]\nfile = "mix.wav"\n'
+    )
+    other = Path("songs/more")
+    other.mkdir()
+    (other / "jig.recipe.toml").write_text(
+        text.replace('"../library"', '"../../library"')
+        .replace('file = "kick', 'file = "../kick')
+        .replace('file = "snare', 'file = "../snare')
+    )
+    Path("songs/broken.recipe.toml").write_text("recipe = 1\n")
+    plan = plan_file(band)
+    plan.write_text(plan.read_text().replace("songs/*", "songs/**/*"))
+    ran = chainrun("cull", "try", plan, "-o", "heard", "--json")
+    told = {one["recipe"]: one for one in ran.json["recipes"]}
+    jigs = [one for name, one in told.items() if "jig" in name]
+    assert len({one["files"][0] for one in jigs}) == 2
+    assert all(Path(file).is_file() for one in jigs for file in one["files"])
+    assert next(one for name, one in told.items() if name.endswith("songs/jig.recipe.toml"))["delivery"] == "mix.wav"
+    assert (ran.code, "broken.recipe.toml" in ran.err) == (0, True)
+
+
+def test_a_folder_called_retired_above_the_library(tmp_path, chainrun, monkeypatch):
+    library = tmp_path / "retired" / "work" / "library"
+    preset(library, "snare/box", [{"do": "convolve", "file": "../box.wav"}])
+    preset(library / "retired", "snare/old", [{"do": "convolve", "file": "../box.wav"}])
+    soundfile.write(library / "box.wav", noise(2400, 0.2), RATE)
+    soundfile.write(tmp_path / "x.wav", noise(RATE, 0.2), RATE)
+    (tmp_path / ".chainrun-root").touch()
+    monkeypatch.chdir(tmp_path)
+    for name in ("box", "old"):
+        Path("x.recipe.toml").write_text(
+            f'recipe = 1\npresets_dirs = ["retired/work/library"]\n[stems.x]\nfile = "x.wav"\nchain = [ {{ preset = "snare/{name}" }} ]\n'
+        )
+        assert chainrun("render", "x.recipe.toml", "-o", "out").code == 0
+
+
+def test_apply_tells_set_paths_that_the_successor_lacks(band, chainrun):
+    plan = plan_file(band, '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "snare/plain"\n')
+    ran = chainrun("cull", "apply", plan)
+    assert (ran.code, "warning: reel, under the overlay" in ran.err, "matches nothing in the preset" in ran.err) == (
+        0,
+        True,
+        True,
+    )
+
+
+# -- what makes two presets alike ------------------------------------------------------------------------------------
+
+
+def test_width_beats_and_responses_tell_presets_apart(tmp_path):
+    def face(*chain):
+        return measure_face(steps(tmp_path, *chain))
+
+    wide, narrow = (face({"do": "width", "width_pct": pct}) for pct in (150, 50))
+    assert not apart("a", wide, "b", narrow).alike
+    beats = face({"do": "echo", "time_beats": 1.0, "mix_pct": 40})
+    times = face({"do": "echo", "time_ms": 500.0, "mix_pct": 40})  # a beat at 120 in a minute
+    assert not apart("a", beats, "b", times).alike
+    plain, stereo = face({"do": "gain", "gain_db": -3}), face({"do": "gain", "gain_db": -3}, {"do": "width"})
+    assert apart("a", plain, "b", stereo).alike
+
+
+def test_a_changed_response_is_measured_anew(tmp_path, chainrun, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    preset(tmp_path / "presets", "box", [{"do": "convolve", "file": "box.wav"}])
+    seen = []
+    for seed in (1, 2):
+        soundfile.write(tmp_path / "presets" / "box.wav", noise(2400, 0.2, seed=seed), RATE)
+        seen.append(chainrun("presets", "show", "box", "--json").json["face"]["response_db"])
+    assert seen[0] != seen[1]

@@ -11,7 +11,7 @@ import typer
 
 from chainrun.cli.options import AsJson, NoStore, Quiet, StoreFolder, Workers, refuse, store_folder
 from chainrun.cli.presets import Libraries, RecipeGlobs, libraries, tell_unreadable
-from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table
+from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
 
 app = typer.Typer(name="cull", help="The yearly cull of presets: plan, try, apply, undo.", no_args_is_help=True)
@@ -47,7 +47,7 @@ def plan(
     kept = store_folder(store, no_store)
     living = [name for name, preset in shelf.presets.items() if preset.status == "current"]
     near = on_stems(shelf, pairs(faces(shelf, living, kept)), known)
-    heard = measured_shares(known.uses, shelf, kept, render_missing=shares)
+    heard = measured_shares([use for use in known.uses if not use.inherited], kept, render_missing=shares)
     this = year or datetime.date.today().year
     decisions = propose(shelf, known, near, this, heard)
     base = out.resolve().parent
@@ -71,19 +71,21 @@ def try_(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
-    """Render every affected recipe without and with the decisions, and compare; no preset or recipe is changed
-    (but an `apply` or `undo` that was killed is finished first)."""
-    from chainrun.cull.apply import alone, recover
+    """Render every affected recipe without and with the decisions, and compare; no preset or recipe is changed."""
+    from chainrun.cull.apply import alone, begun
     from chainrun.cull.plan import read_plan
     from chainrun.cull.trial import attempt
-    from chainrun.recipe.load import recipe_name
+    from chainrun.cull.usage import recipe_files, usage
 
     if file.exists():
         with alone(file):
-            recover(file)
+            if begun(file) is not None:
+                raise refuse("a cull of this plan was interrupted", hint="finish it by cull apply, or cull undo it")
     read = read_plan(file)
+    known = usage(recipe_files(read.patterns) if read.patterns else [])
+    tell_unreadable(known.unreadable)
     line = ProgressLine(quiet=quiet or as_json)
-    found = attempt(read, out=out, store=store_folder(store, no_store), workers=workers, progress=line.node)
+    found = attempt(read, known, out=out, store=store_folder(store, no_store), workers=workers, progress=line.node)
     line.done()
     limit = read.file.max_residual_lu
     records = [one.record(limit) for one in found]
@@ -92,7 +94,7 @@ def try_(
     else:
         rows = [
             [
-                shortened(recipe_name(one.recipe), 22),
+                shortened(one.name, 22),
                 shortened(", ".join(one.nodes) or "-", 22),
                 number(one.residual_lu if one.found is not None else None),
                 number(one.found.gain_db if one.found is not None else None),
@@ -104,21 +106,33 @@ def try_(
         for one in found:
             for reading in one.readings[:4]:
                 put(f"  {reading}")
-            put(f"{one.recipe.name}: {one.error or (one.found.sentence() if one.found is not None else '')}")
+            where = f"{one.name}, {one.delivery}" if one.delivery else one.name
+            put(f"{where}: {one.error or (one.found.sentence() if one.found is not None else '')}")
         put(f"limit: a residual of {limit:g} LU (max_residual_lu in {file.name})")
     return EXIT_FAILED if any(record["crosses_limit"] for record in records) else EXIT_DONE
 
 
 @app.command()
 def apply(file: PlanFile, as_json: AsJson = False) -> int:
-    """Retire and replace as the plan says; one that was killed is finished by the next. `cull undo` takes it back."""
-    from chainrun.cull.apply import alone, recover
+    """Retire and replace as the plan says, all or nothing; one that was killed is finished by the next.
+
+    `cull undo` takes it back.
+    """
+    from chainrun.cull.apply import alone, begun, recover
     from chainrun.cull.apply import apply as carry_out
     from chainrun.cull.plan import read_plan
+    from chainrun.cull.trial import refusals
+    from chainrun.cull.usage import recipe_files, usage
 
     with alone(file):
-        told = recover(file) or carry_out(read_plan(file))
-    return _tell(told, as_json, "nothing to do: the plan keeps everything")
+        journal = begun(file)
+        told = recover(file)
+        if journal is None or journal.direction == "undo":
+            read = read_plan(file)
+            for line in refusals(read, usage(recipe_files(read.patterns) if read.patterns else [])):
+                talk(f"warning: {line}")
+            told += carry_out(read)
+    return _tell(told, as_json, "nothing to do: the plan keeps everything, or was applied already")
 
 
 @app.command()

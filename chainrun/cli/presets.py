@@ -98,7 +98,8 @@ def show(
     from chainrun.plan.identity import sounding_part
 
     shelf = Shelf(libraries(presets))
-    preset, steps = shelf.get(name), shelf.steps(name)
+    preset = shelf.get(name)
+    steps = shelf.steps(preset.name)
     face = kept_face(steps, code_hash(), store_folder(store, no_store))
     chain = [sounding_part(step.model_dump(by_alias=True, exclude_defaults=True) | {"do": step.do}) for step in steps]
     if as_json:
@@ -147,20 +148,21 @@ def where(
     from chainrun.cull.usage import last_rendered, recipe_files, usage
 
     shelf = Shelf(libraries(presets))
-    shelf.get(name)
+    name = shelf.get(name).name
     folder = store_folder(store, no_store)
     known = usage(recipe_files(recipes or ["**/*.recipe.toml"]))
     uses = known.of(name)
-    heard = measured_shares(uses, shelf, folder, render_missing=shares)
+    heard = measured_shares(uses, folder, render_missing=shares)
     days = last_rendered({use.recipe for use in uses}, folder)
     records = [
         {
             "recipe": str(use.recipe),
+            "variant": use.variant,
             "node": use.node,
             "path": use.path or None,
             "set": use.changes,
             "last_rendered": days.get(use.recipe),
-            "bypassed": vars(share) if (share := heard.get((use.recipe, use.path))) is not None else None,
+            "bypassed": vars(share) if (share := heard.get(use)) is not None else None,
         }
         for use in uses
     ]
@@ -174,11 +176,11 @@ def where(
         put(f"inside the presets {', '.join(inside)}")
     rows = [
         [
-            shortened(str(one["recipe"]), 28, keep_end=True),
+            shortened(str(one["recipe"]) + (f" ({one['variant']})" if one["variant"] else ""), 28, keep_end=True),
             shortened(str(one["node"]), 18),
             shortened(", ".join(f"{key} = {value}" for key, value in uses[k].changes.items()) or "-", 16),
             str(one["last_rendered"] or "-"),
-            number(share.loudness_lu) if (share := heard.get((uses[k].recipe, uses[k].path))) is not None else "-",
+            number(share.loudness_lu) if (share := heard.get(uses[k])) is not None else "-",
             number(share.residual_lu) if share is not None else "-",
         ]
         for k, one in enumerate(records)
@@ -204,7 +206,7 @@ def alike(
 
     shelf = Shelf(libraries(presets))
     if name is not None:
-        shelf.get(name)
+        name = shelf.get(name).name
     found = pairs(faces(shelf, list(shelf.presets), store_folder(store, no_store)), name)
     known = usage(recipe_files(recipes)) if recipes else Usage([], [], {})
     found = on_stems(shelf, found, known)

@@ -62,13 +62,15 @@ def faces(shelf: Shelf, names: list[str], store: Path | None) -> dict[str, Face]
 
 def apart(name: str, one: Face, other_name: str, other: Face) -> Apart:
     """How far two faces lie apart."""
-    a = {segment: np.array(one.sketches[segment]) for segment in SEGMENTS}
-    b = {segment: np.array(other.sketches[segment]) for segment in SEGMENTS}
-    products = sum(float(np.sum(a[s] * b[s])) for s in SEGMENTS)
-    energy = sum(float(np.sum(b[s] ** 2)) for s in SEGMENTS)
+    # A chain that needs stereo was not heard in mono: both have in common what is stereo for all.
+    shared = SEGMENTS if one.n_channels == other.n_channels else ("wide",)
+    a = {segment: np.array(one.sketches[segment]) for segment in shared}
+    b = {segment: np.array(other.sketches[segment]) for segment in shared}
+    products = sum(float(np.sum(a[s] * b[s])) for s in shared)
+    energy = sum(float(np.sum(b[s] ** 2)) for s in shared)
     gain = products / energy if energy > 0.0 and products > 0.0 else 0.0
     residuals = {}
-    for segment in SEGMENTS:
+    for segment in shared:
         left = float(np.sum((a[segment] - gain * b[segment]) ** 2))
         whole = max(float(np.sum(a[segment] ** 2)), gain**2 * float(np.sum(b[segment] ** 2)), 1e-12)
         residuals[segment] = 10.0 * math.log10(max(left / whole, 1e-15))

@@ -1,8 +1,8 @@
 """Carries a cull out, and finishes what was begun: a journal first, then one rename after the other.
 
 Each step leaves a library that can be read: a preset's file gets its new status in place (written beside, then
-renamed), and is then renamed into `retired/`, which does not count in its name. A run that was killed is finished by
-the next `cull` command, from the journal; `undo` takes everything back from the same record.
+renamed), and is then renamed into `retired/`, which does not count in its name. Where a file cannot be written, all is
+taken back. An `apply` that was killed is finished by the next `apply`, from the journal, and taken back by `undo`.
 """
 
 from __future__ import annotations
@@ -10,10 +10,12 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from chainrun.cull.library import Shelf
 from chainrun.cull.plan import Plan
@@ -25,10 +27,12 @@ from chainrun.recipe.toml_text import toml_text
 from chainrun.whole_file import write_whole
 
 JOURNAL = ".cull-journal.json"
+STATUS = ("status", "retired_in", "replaced_by")
+BOM = "\ufeff"
 Step = Callable[[str], None]
 
 
-def _journal_of(plan_path: Path) -> Path:
+def journal_of(plan_path: Path) -> Path:
     return plan_path.parent / f".{plan_path.name}{JOURNAL}"
 
 
@@ -39,13 +43,14 @@ def undo_of(plan_path: Path) -> Path:
 
 def retired_text(text: str, year: int, successor: str | None) -> str:
     """A preset's file with its new status: the lines about it stand behind `preset = 1`, all else stays as written."""
+    mark, text = (BOM, text[1:]) if text.startswith(BOM) else ("", text)
     known = positions(text)
     lines = text.splitlines(keepends=True)
     head = known[("preset",)][0] - 1
     ending = "\r\n" if lines[head].endswith("\r\n") else "\n"
     more = ['status = "retired"', f"retired_in = {year}"]
     more += [f"replaced_by = {toml_text(successor)}"] if successor is not None else []
-    old = {known[(key,)][0] - 1 for key in ("status", "retired_in", "replaced_by") if (key,) in known}
+    old = {known[(key,)][0] - 1 for key in STATUS if (key,) in known}
     made = []
     for i, line in enumerate(lines):
         if i not in old:
@@ -53,12 +58,26 @@ def retired_text(text: str, year: int, successor: str | None) -> str:
         if i == head:
             made[-1] = made[-1] if made[-1].endswith("\n") else made[-1] + ending
             made += [f"{one}{ending}" for one in more]
-    return "".join(made)
+    return mark + "".join(made)
+
+
+def _is_that_alone(before: str, after: str) -> bool:
+    """Whether nothing but the status differs, as a parser reads it."""
+    try:
+        was, now = (tomllib.loads(text.removeprefix(BOM)) for text in (before, after))
+    except tomllib.TOMLDecodeError:
+        return False
+    return {key: value for key, value in was.items() if key not in STATUS} == {
+        key: value for key, value in now.items() if key not in STATUS
+    }
 
 
 def _text(path: Path) -> str:
-    """A file's text to the byte: line ends and all."""
-    return path.read_bytes().decode("utf-8")
+    """A file's text to the byte: line ends and all. Raises ResourceError."""
+    try:
+        return path.read_bytes().decode("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ResourceError(Problem(f"the file cannot be read ({error})", file=shown_path(path))) from error
 
 
 @contextmanager
@@ -92,13 +111,19 @@ def operations(plan: Plan) -> list[dict[str, Any]]:
             raise ResourceError(
                 Problem("there is a retired file of this name already", file=shown_path(target), hint="move it away")
             )
+        after = retired_text(text, plan.file.year, decision.by)
+        if not _is_that_alone(text, after):
+            hint = "write status, retired_in and replaced_by on a line each, or retire it by hand"
+            raise ResourceError(
+                Problem("the status cannot be put into this file", file=shown_path(preset.file), hint=hint)
+            )
         done.append(
             {
                 "preset": preset.name,
                 "file": _seen(preset.file, plan.path),
                 "target": _seen(target, plan.path),
                 "before": text,
-                "after": retired_text(text, plan.file.year, decision.by),
+                "after": after,
             }
         )
     if not done and not plan.replacements():
@@ -108,7 +133,11 @@ def operations(plan: Plan) -> list[dict[str, Any]]:
     for path, text in ((overlay, overlay_text(plan)), (jobs, jobs_text(plan, overlay))):
         if path.exists() and _text(path) != text:
             raise ResourceError(
-                Problem("there is such a file already, with other content", file=shown_path(path), hint="move it away")
+                Problem(
+                    "there is such a file already, with other content",
+                    file=shown_path(path),
+                    hint="move it away, or `cull undo` what wrote it",
+                )
             )
         if not path.exists():
             done.append({"file": _seen(path, plan.path), "text": text})
@@ -135,23 +164,116 @@ def jobs_text(plan: Plan, overlay: Path) -> str:
     )
 
 
+@dataclass(frozen=True)
+class Journal:
+    """What a run has begun: written before the first change, gone after the last."""
+
+    direction: Literal["apply", "undo"]
+    operations: list[dict[str, Any]]
+    earlier: list[dict[str, Any]]
+    """What an earlier `apply` of the same plan did; it stays on record."""
+
+    def write(self, plan_path: Path) -> None:
+        """Put it down."""
+        write_whole(journal_of(plan_path), json.dumps({"cull": 1, **asdict(self)}, indent=1))
+
+
+def begun(plan_path: Path) -> Journal | None:
+    """What a run that was killed has left. Raises ResourceError for a damaged journal."""
+    path = journal_of(plan_path)
+    if not path.exists():
+        return None
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+        return Journal(record["direction"], record["operations"], record["earlier"])
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise ResourceError(Problem(f"the journal is damaged ({error})", file=shown_path(path))) from error
+
+
+def _recorded(plan_path: Path) -> list[dict[str, Any]]:
+    path = undo_of(plan_path)
+    if not path.exists():
+        return []
+    try:
+        found: list[dict[str, Any]] = json.loads(path.read_text(encoding="utf-8"))["operations"]
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise ResourceError(Problem(f"the record is damaged ({error})", file=shown_path(path))) from error
+    return found
+
+
 def apply(plan: Plan, step: Step | None = None) -> list[str]:
-    """Carry a plan out; returns what was done, a line each. Raises ResourceError, and leaves a journal to go on from.
+    """Carry a plan out, all of it or nothing; returns what was done, a line each. Raises ResourceError.
 
     `step` is called before each change of a file, for tests that kill it there.
     """
-    recover(plan.path, step)
+    told = recover(plan.path, step)
     todo = operations(plan)
     if not todo:
+        return told
+    journal = Journal("apply", todo, _recorded(plan.path))
+    journal.write(plan.path)
+    return told + _all_or_nothing(plan.path, journal, _forward, _backward, step)
+
+
+def undo(plan_path: Path, step: Step | None = None) -> list[str]:
+    """Take a cull back: presets to their places and words, the files that it wrote away where nobody changed them.
+
+    Of an `apply` that was killed, what it had done is taken back.
+    """
+    journal = begun(plan_path)
+    if journal is not None:
+        _refuse_foreign(plan_path, journal.operations)
+        return _backward(plan_path, journal, step or _nothing)
+    todo = _recorded(plan_path)
+    if not todo:
+        raise ResourceError(
+            Problem(
+                "there is no record of such a cull",
+                file=shown_path(undo_of(plan_path)),
+                hint="was it applied from here?",
+            )
+        )
+    _refuse_changed(plan_path, todo)
+    journal = Journal("undo", todo, [])
+    journal.write(plan_path)
+    return _all_or_nothing(plan_path, journal, _backward, _forward, step)
+
+
+def recover(plan_path: Path, step: Step | None = None) -> list[str]:
+    """Finish what a killed run began, if there is something; returns what was done. Raises ResourceError."""
+    journal = begun(plan_path)
+    if journal is None:
         return []
-    journal = _journal_of(plan.path)
-    write_whole(journal, json.dumps({"cull": 1, "direction": "apply", "operations": todo}, indent=1))
-    return _forward(plan.path, todo, step or (lambda text: None))
+    _refuse_foreign(plan_path, journal.operations)
+    ways = (_forward, _backward) if journal.direction == "apply" else (_backward, _forward)
+    return _all_or_nothing(plan_path, journal, *ways, step)
 
 
-def _forward(plan_path: Path, todo: list[dict[str, Any]], step: Step) -> list[str]:
+def _nothing(text: str) -> None:
+    pass
+
+
+Way = Callable[[Path, Journal, Step], list[str]]
+
+
+def _all_or_nothing(plan_path: Path, journal: Journal, there: Way, back: Way, step: Step | None) -> list[str]:
+    """Go one way; where a file cannot be written, go back again and tell why."""
+    try:
+        return there(plan_path, journal, step or _nothing)
+    except ResourceError as error:
+        try:
+            back(plan_path, journal, _nothing)
+        except ResourceError as second:
+            stays = "what was begun could not be taken back either: mend this, then run the command again"
+            raise ResourceError(
+                [*error.problems, *second.problems, Problem(stays, file=shown_path(journal_of(plan_path)))]
+            ) from error
+        raise ResourceError([*error.problems, Problem("so nothing was changed: all is as it was before")]) from error
+
+
+def _forward(plan_path: Path, journal: Journal, step: Step) -> list[str]:
     told = []
-    for one in todo:
+    for one in journal.operations:
         file = plan_path.parent / one["file"]
         if "text" in one:
             step(f"write {file.name}")
@@ -166,10 +288,48 @@ def _forward(plan_path: Path, todo: list[dict[str, Any]], step: Step) -> list[st
             _move(file, target)
         told.append(f"retired {one['preset']}: now {shown_path(target)}")
     step("record")
-    write_whole(undo_of(plan_path), json.dumps({"cull": 1, "operations": todo}, indent=1))
+    write_whole(
+        undo_of(plan_path), json.dumps({"cull": 1, "operations": journal.earlier + journal.operations}, indent=1)
+    )
     step("end")
-    _journal_of(plan_path).unlink(missing_ok=True)
+    _remove(journal_of(plan_path))
     return told
+
+
+def _backward(plan_path: Path, journal: Journal, step: Step) -> list[str]:
+    told = []
+    for one in reversed(journal.operations):
+        file = plan_path.parent / one["file"]
+        if "text" in one:
+            if file.exists() and _text(file) == one["text"]:
+                step(f"remove {file.name}")
+                _remove(file)
+                told.append(f"removed {shown_path(file)}")
+            continue
+        target = plan_path.parent / one["target"]
+        if target.exists():
+            step(f"move {one['preset']} back")
+            _move(target, file)
+        if file.exists() and _text(file) != one["before"]:
+            step(f"status of {one['preset']}")
+            write_whole(file, one["before"])
+        told.append(f"{one['preset']} is current again")
+    step("record")
+    if journal.earlier:
+        write_whole(undo_of(plan_path), json.dumps({"cull": 1, "operations": journal.earlier}, indent=1))
+    else:
+        _remove(undo_of(plan_path))
+    _remove(journal_of(plan_path))
+    return told
+
+
+def _remove(file: Path) -> None:
+    try:
+        file.unlink(missing_ok=True)
+    except OSError as error:
+        raise ResourceError(
+            Problem(f"the file could not be removed ({error.strerror})", file=shown_path(file))
+        ) from error
 
 
 def _move(file: Path, target: Path) -> None:
@@ -182,73 +342,37 @@ def _move(file: Path, target: Path) -> None:
         ) from error
 
 
-def recover(plan_path: Path, step: Step | None = None) -> list[str]:
-    """Finish what a killed run began, if there is something; returns what was done."""
-    journal = _journal_of(plan_path)
-    if not journal.exists():
-        return []
-    try:
-        record = json.loads(journal.read_text(encoding="utf-8"))
-        todo, direction = record["operations"], record["direction"]
-    except (OSError, ValueError, KeyError) as error:
-        raise ResourceError(Problem(f"the journal is damaged ({error})", file=shown_path(journal))) from error
-    if direction == "undo":
-        return _backward(plan_path, todo, step or (lambda text: None))
-    return _forward(plan_path, todo, step or (lambda text: None))
-
-
-def undo(plan_path: Path, step: Step | None = None) -> list[str]:
-    """Take a cull back: presets to their places and words, the files that it wrote away where nobody changed them."""
-    finished = recover(plan_path, step)
-    record = undo_of(plan_path)
-    if finished and not record.exists():
-        return finished  # a killed undo, brought to its end
-    if not record.exists():
-        raise ResourceError(
-            Problem("there is no record of such a cull", file=shown_path(record), hint="was it applied from here?")
-        )
-    todo = json.loads(record.read_text(encoding="utf-8"))["operations"]
-    _refuse_changed(plan_path, todo)
-    write_whole(_journal_of(plan_path), json.dumps({"cull": 1, "direction": "undo", "operations": todo}, indent=1))
-    return _backward(plan_path, todo, step or (lambda text: None))
-
-
 def _refuse_changed(plan_path: Path, todo: list[dict[str, Any]]) -> None:
     """Presets that somebody has edited or moved since are not written over. Raises ResourceError."""
     problems = []
     for one in todo:
         if "target" not in one:
             continue
-        target = plan_path.parent / one["target"]
+        target, file = plan_path.parent / one["target"], plan_path.parent / one["file"]
         if not target.exists() or _text(target) != one["after"]:
             problems.append(Problem("this preset was changed since the cull; it stays", file=shown_path(target)))
-        elif (plan_path.parent / one["file"]).exists():
-            problems.append(
-                Problem("another preset has taken its place", file=shown_path(plan_path.parent / one["file"]))
-            )
+        elif file.exists():
+            problems.append(Problem("another preset has taken its place", file=shown_path(file)))
     if problems:
         raise ResourceError(problems)
 
 
-def _backward(plan_path: Path, todo: list[dict[str, Any]], step: Step) -> list[str]:
-    told = []
-    for one in reversed(todo):
+def _refuse_foreign(plan_path: Path, todo: list[dict[str, Any]]) -> None:
+    """What is neither as it was nor as the journal would have it was changed by somebody. Raises ResourceError."""
+    hint = "a cull was interrupted; copy your change away, bring back the text of the journal, run the command again"
+    problems = []
+    for one in todo:
         file = plan_path.parent / one["file"]
-        if "text" in one:
-            if file.exists() and _text(file) == one["text"]:
-                step(f"remove {file.name}")
-                file.unlink()
-                told.append(f"removed {shown_path(file)}")
-            continue
-        target = plan_path.parent / one["target"]
-        if target.exists():
-            step(f"move {one['preset']} back")
-            _move(target, file)
-        if file.exists() and _text(file) != one["before"]:
-            step(f"status of {one['preset']}")
-            write_whole(file, one["before"])
-        told.append(f"{one['preset']} is current again")
-    step("record")
-    undo_of(plan_path).unlink(missing_ok=True)
-    _journal_of(plan_path).unlink(missing_ok=True)
-    return told
+        target = plan_path.parent / one["target"] if "target" in one else None
+        known = [one["text"]] if target is None else [one["before"], one["after"]]
+        there = [path for path in (file, target) if path is not None and path.exists()]
+        problems += [
+            Problem("this file was changed since the cull was interrupted; it stays", file=shown_path(path), hint=hint)
+            for path in there
+            if _text(path) not in known
+        ]
+        if target is not None and len(there) != 1:
+            state = "is there twice" if there else "is missing"
+            problems.append(Problem(f"the preset {one['preset']} {state}", file=shown_path(file), hint=hint))
+    if problems:
+        raise ResourceError(problems)

@@ -13,21 +13,26 @@ from typing import Any
 import numpy as np
 from scipy.signal import sosfilt
 
+from chainrun.audiofile.read import hash_content
 from chainrun.contract import ChainRunner, Key, Step, Stream
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.sketch import Sketch
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.loudness.meter import Meter
-from chainrun.plan.identity import short_hash, sounding_part
+from chainrun.plan.identity import short_hash, sounding_part, steps_that_read
 from chainrun.units import db_to_gain, power_ratio_db
 from chainrun.whole_file import write_whole
 
 RATE = 48_000
 HIT_DBFS = -12.0
-TEMPO_BPM = 120.0
+TEMPO_BPM = 97.3
+"""No round number: what is written in beats is then no round number of milliseconds."""
 POINTS_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 LEVELS_DBFS = (-48.0, -36.0, -30.0, -24.0, -18.0, -12.0, -6.0, 0.0)
-SEGMENTS = ("hits", "bursts", "low bursts", "noise", "sweep")
+SEGMENTS = ("hits", "bursts", "low bursts", "noise", "sweep", "wide")
+"""The last one is stereo for every chain; the others for those that need it."""
+SIDE_MS, SIDE_DB = 7.0, -6.0
+"""What makes a mono signal wide: itself, later and softer, in the side."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +52,8 @@ class Face:
     tail_s: float
     level_change_lu: float
     """Of pink noise at -23 LUFS."""
+    n_channels: int
+    """On which it was measured: 2 for a chain that needs stereo."""
     sketches: dict[str, list[list[float]]]
     """Of each test signal's output, K-weighted."""
 
@@ -85,7 +92,14 @@ def signals() -> dict[str, Array]:
     pink *= db_to_gain(-24.0) / np.std(pink)
     top = math.log(20000.0 / 25.0)
     sweep = db_to_gain(-26.0) * np.sin(2 * np.pi * 25.0 * 2.0 / top * (np.exp(t / 2.0 * top) - 1.0)) * _fade(n)
-    return dict(zip(SEGMENTS, (hits, bursts, low, pink, sweep), strict=True))
+    return dict(zip(SEGMENTS, (hits, bursts, low, pink, sweep, hits + pink), strict=True))
+
+
+def widened(x: Array) -> Array:
+    """A stereo signal of a mono one, shape (2, n_frames): both sides differ, at all frequencies."""
+    late = round(SIDE_MS / 1000.0 * RATE)
+    side = db_to_gain(SIDE_DB) * np.concatenate([np.zeros(late), x[:-late]])
+    return np.stack([x + side, x - side])
 
 
 def channels_for(steps: list[Step]) -> int:
@@ -101,9 +115,9 @@ def channels_for(steps: list[Step]) -> int:
 
 
 def run(steps: list[Step], x: Array, n_channels: int) -> Array:
-    """A chain on a mono test signal, on time."""
-    runner, keys = _started(steps, n_channels, x.size)
-    both = np.stack([x] * n_channels)
+    """A chain on a test signal, on time; a mono one stands in all channels."""
+    runner, keys = _started(steps, n_channels, x.shape[-1])
+    both = x if x.ndim == 2 else np.stack([x] * n_channels)
     padded = np.concatenate([both, np.zeros((n_channels, runner.latency_frames))], axis=1)
     y = runner.run(padded, dict.fromkeys(keys, padded))
     return np.asarray(y[:, runner.latency_frames :])
@@ -129,9 +143,11 @@ def measure_face(steps: list[Step]) -> Face:
     n_channels = channels_for(steps)
     sections = k_weighting(RATE)
     sketches: dict[str, list[list[float]]] = {}
-    heard, outputs = signals(), {}
-    for name, x in heard.items():
-        y = outputs[name] = run(steps, x, n_channels)
+    heard, outputs = {}, {}
+    for name, x in signals().items():
+        wide = name == "wide" or n_channels == 2
+        heard[name] = widened(x) if wide else x[np.newaxis]
+        y = outputs[name] = run(steps, heard[name], 2 if wide else n_channels)
         # Mono and stereo outputs are sketched alike: a mono one stands on both sides.
         weighted = sosfilt(sections, y)
         sketch = Sketch(RATE, 2)
@@ -148,6 +164,7 @@ def measure_face(steps: list[Step]) -> Face:
         latency_ms=round(runner.latency_frames / RATE * 1000.0, 3),
         tail_s=round(runner.tail_frames / RATE, 3),
         level_change_lu=_level_change(heard["noise"], outputs["noise"]),
+        n_channels=n_channels,
         sketches=sketches,
     )
 
@@ -213,7 +230,7 @@ def _settling(level: Array) -> float | None:
 
 def _level_change(x: Array, y: Array) -> float:
     levels = []
-    for sound in (y, np.stack([x] * y.shape[0])):
+    for sound in (y, x if x.shape == y.shape else np.concatenate([x, x])):
         meter = Meter(RATE, sound.shape[0], true_peak=False)
         meter.feed(sound)
         levels.append(meter.result().integrated_lufs)
@@ -224,6 +241,8 @@ def _level_change(x: Array, y: Array) -> float:
 def kept_face(steps: list[Step], code: str, folder: Path | None) -> Face:
     """A face out of the store's folder, measured where it is not there. `code` is the program's own hash."""
     described = [sounding_part(step.model_dump(by_alias=True, exclude_none=True)) for step in steps]
+    for _, step in steps_that_read(described, ()):
+        step["file"] = hash_content(Path(step["file"]))
     path = folder / "faces" / f"{short_hash([described, code])}.json" if folder is not None else None
     if path is not None:
         try:

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from chainrun.contract import Step
+from chainrun.contract import Step, processors
 from chainrun.errors import Problem, RecipeError, UsageError, nearest, shown_path
 from chainrun.plan.identity import chain_hash
 from chainrun.recipe.load import read_toml
 from chainrun.recipe.model import PresetFile, Recipe
-from chainrun.recipe.presets import Library, Unfolder, used_presets
+from chainrun.recipe.presets import Library, Unfolder, home_of, used_presets
 from chainrun.recipe.problems import Problems
-from chainrun.recipe.tables import Place, Table, wrap
+from chainrun.recipe.tables import Items, Place, Table, wrap
 from chainrun.recipe.validate import validate
 
 
@@ -55,6 +56,10 @@ class Shelf:
                 preset = self._preset(name, found[1], problems)
                 if preset is not None:
                     self.presets[name] = preset
+        for name, others in self._library.disputed().items():
+            message = f"{name!r} is a preset's name and, under `was`, a former name of {' and '.join(others)}"
+            hint = "take it out of `was` there, or rename one of them"
+            problems.add(Place(self._library.file_of(others[0]), ("was",)), message, hint=hint)
         problems.stop_if_any()
         self.hidden = self._hidden()
         """Presets of a later library whose name an earlier one has, too."""
@@ -89,7 +94,8 @@ class Shelf:
         )
 
     def get(self, name: str) -> Preset:
-        """A preset by its name. Raises UsageError."""
+        """A preset by its name, or a former one. Raises UsageError."""
+        name = self._library.current(name)
         if name not in self.presets:
             raise UsageError(
                 Problem("there is no such preset", given=name, hint=nearest(name, self.presets) or "presets list")
@@ -104,8 +110,21 @@ class Shelf:
         stem = table["stems"]["x"]
         stem.put("chain", Unfolder(self._library, [], problems).chain(stem["chain"], name), place)
         problems.stop_if_any()
+        self._find_files(stem["chain"])
         recipe = validate(Recipe, table, problems)
         problems.stop_if_any()
         if recipe is None:
             raise RecipeError(Problem("the preset's chain is not valid", file=shown_path(place.file or Path(name))))
         return list(recipe.stems["x"].chain)
+
+    def _find_files(self, value: Any) -> None:
+        """Files that steps name, as absolute paths."""
+        if isinstance(value, Table):
+            kind = processors().get(str(value.get("do")))
+            where = value.where["file"].file if "file" in value else None
+            if kind is not None and kind.reads_file and where is not None:
+                found = home_of(where, self.folders) / str(value["file"])
+                value.put("file", str(found.resolve()), value.where["file"])
+        for inner in value.values() if isinstance(value, Table) else value:
+            if isinstance(inner, Table | Items):
+                self._find_files(inner)

@@ -14,7 +14,7 @@ from chainrun.contract import StrictModel
 from chainrun.cull.alike import Apart, clusters, keeper
 from chainrun.cull.library import Preset, Shelf
 from chainrun.cull.shares import Share
-from chainrun.cull.usage import Usage
+from chainrun.cull.usage import Usage, UseAt
 from chainrun.errors import Problem, RecipeError, nearest, printable, shown_path
 from chainrun.recipe.load import recipe_name
 from chainrun.recipe.toml_text import toml_text
@@ -106,6 +106,9 @@ def _check(plan: Plan, shelf: Shelf, refuse: Any) -> None:
         if one.by is not None and one.by not in shelf.presets:
             hint = nearest(one.by, shelf.presets)
             problems += refuse(f"{one.name}: there is no preset {one.by} to take its place", "preset", hint).problems
+        elif one.by is not None and shelf.presets[one.by].status == "retired":
+            told = f"{one.name}: {one.by} is retired itself, and cannot take its place"
+            problems += refuse(told, "preset", shelf.presets[one.by].replaced_by).problems
         elif one.by is not None and one.by in gone:
             round_trip = " -> ".join(_way(one.name, successor))
             problems += refuse(f"{one.name}: its successor is culled, too: {round_trip}", "preset").problems
@@ -124,7 +127,7 @@ def _way(name: str, successor: Mapping[str, str]) -> list[str]:
 
 
 def propose(
-    shelf: Shelf, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[tuple[Path, str], Share]
+    shelf: Shelf, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[UseAt, Share]
 ) -> list[tuple[Decision, list[str]]]:
     """A decision for each preset that is not retired yet, with its reasons as lines."""
     successors: dict[str, str] = {}
@@ -144,9 +147,11 @@ def propose(
             by = successors[preset.name]
             pair = next(one for one in near if {one.one, one.other} == {preset.name, by})
             recipes = len({use.recipe for use in uses})
+            softer = pair.gain_db if pair.one == preset.name else -pair.gain_db
             reasons.append(
                 f"why: {by} does nearly the same, and is used more or newer; cost: {recipes} "
                 f"recipe{'s' if recipes != 1 else ''} to move, by about {pair.residual_lu:.0f} LU on the test signals"
+                + (f" once matched in level: {by} is {-softer:+.1f} dB there" if abs(softer) >= 0.1 else "")
             )
             found.append((Decision(name=preset.name, decision="replace", by=by), reasons))
         elif not uses and preset.name not in inside and preset.since is not None and preset.since < year - 1:
@@ -161,11 +166,9 @@ def propose(
     return sorted(found, key=lambda one: (order[one[0].decision], one[0].name))
 
 
-def _facts(
-    preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[tuple[Path, str], Share]
-) -> list[str]:
+def _facts(preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[UseAt, Share]) -> list[str]:
     uses = used.of(preset.name)
-    recipes = sorted({recipe_name(use.recipe) for use in uses})
+    recipes = sorted({recipe_name(use.recipe) + (f" ({use.variant})" if use.variant else "") for use in uses})
     shown = ", ".join(recipes[:4]) + (" …" if len(recipes) > 4 else "")
     age = f"since {preset.since} ({year - preset.since} years)" if preset.since else "of unknown age"
     times = {0: "used nowhere", 1: f"used once, in {shown}"}.get(
@@ -183,7 +186,7 @@ def _facts(
             f"alike: {other} ({one.residual_lu:.0f} LU at worst, on {one.worst}; response within "
             f"{one.response_db:.1f} dB{stem})"
         )
-    heard = [shares[use.recipe, use.path] for use in uses if (use.recipe, use.path) in shares]
+    heard = [shares[use] for use in uses if use in shares]
     if heard:
         most = max(heard, key=lambda one: one.residual_lu)
         lines.append(

@@ -10,11 +10,13 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from chainrun.compare.difference import difference
-from chainrun.cull.library import Shelf
 from chainrun.cull.usage import UseAt
 from chainrun.engine import RenderOptions, render
-from chainrun.engine.fingerprint import code_hash
+from chainrun.engine.fingerprint import surroundings
+from chainrun.engine.node import BLOCK_FRAMES
+from chainrun.engine.store import Store
 from chainrun.errors import ChainrunError
+from chainrun.plan import build_plan
 from chainrun.plan.identity import short_hash
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.whole_file import write_whole
@@ -30,31 +32,36 @@ class Share:
     """The mix without it less the mix with it."""
 
 
-def measured_shares(
-    uses: Sequence[UseAt], shelf: Shelf, store: Path | None, *, render_missing: bool
-) -> dict[tuple[Path, str], Share]:
-    """Shares by recipe and path: those that were measured before, and the others where they shall be rendered.
+def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing: bool) -> dict[UseAt, Share]:
+    """Shares of uses: those that were measured before, and the others where they shall be rendered.
 
-    Without a store there are none. Uses that a recipe does not write itself cannot be addressed, and are left out.
+    They are kept by the mix's own identity, which holds all that determines it. Without a store there are none. What is
+    used inside another preset cannot be addressed, and is left out.
     """
-    found: dict[tuple[Path, str], Share] = {}
+    found: dict[UseAt, Share] = {}
     if store is None:
         return found
-    code = code_hash()
+    around, kept = surroundings(BLOCK_FRAMES), Store(store)
+    mixes: dict[tuple[Path, str | None], str] = {}
     for use in uses:
-        if not use.path or (use.recipe, use.path) in found:
+        if not use.path:
             continue
-        preset = shelf.presets.get(use.preset)
-        text = use.recipe.read_text(encoding="utf-8-sig")
-        key = short_hash([text, use.path, preset.chain_hash if preset is not None else "", code])
-        kept = store / "shares" / f"{key}.json"
-        share = _kept(kept)
+        mix = (use.recipe, use.variant)
+        try:
+            if mix not in mixes:
+                opened = open_recipe(use.recipe, Overrides(variant=use.variant))
+                plan = build_plan(opened, hash_file=kept.hash_file, surroundings=around)
+                mixes[mix] = plan.node("main").identity + opened.recipe.deliver[0].model_dump_json()
+        except ChainrunError:
+            continue
+        path = store / "shares" / f"{short_hash([mixes[mix], use.path])}.json"
+        share = _kept(path)
         if share is None and render_missing:
             share = _rendered(use, store)
             if share is not None:
-                write_whole(kept, json.dumps(asdict(share)))
+                write_whole(path, json.dumps(asdict(share)))
         if share is not None:
-            found[use.recipe, use.path] = share
+            found[use] = share
     return found
 
 
@@ -72,7 +79,7 @@ def _rendered(use: UseAt, store: Path) -> Share | None:
         files = []
         try:
             for word, sets in (("with", ()), ("without", (f"{use.path}.bypass=true",))):
-                result = render(open_recipe(use.recipe, Overrides(sets=sets)), Path(work) / word, options)
+                result = render(open_recipe(use.recipe, Overrides(use.variant, sets=sets)), Path(work) / word, options)
                 files.append(Path(result.deliveries[0].file))
             found = difference(files[0], files[1])
         except ChainrunError:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from chainrun.compare.difference import Difference, difference
 from chainrun.cull.plan import Plan
-from chainrun.cull.usage import recipe_files, usage
+from chainrun.cull.usage import Usage
 from chainrun.engine import RenderOptions, RenderResult, render
 from chainrun.errors import ChainrunError
 from chainrun.recipe import Overrides, open_recipe
@@ -20,18 +21,26 @@ from chainrun.whole_file import write_whole
 
 @dataclass
 class Tried:
-    """One recipe under the cull."""
+    """One recipe, or one of its variants, under the cull."""
 
     recipe: Path
+    variant: str | None
     nodes: list[str]
     """Where the presets stand that are replaced."""
     presets: list[str]
     found: Difference | None = None
+    """Of the delivery that moves most."""
+    delivery: str = ""
     error: str | None = None
     """Why it does not render under the cull: a `set` path that the successor lacks, say."""
     files: tuple[str, str] | None = None
     readings: list[str] = field(default_factory=list)
     """Gain reductions that move by half a dB and more."""
+
+    @property
+    def name(self) -> str:
+        """For a table."""
+        return recipe_name(self.recipe) + (f" ({self.variant})" if self.variant else "")
 
     @property
     def residual_lu(self) -> float:
@@ -43,11 +52,13 @@ class Tried:
         told = self.found.record() if self.found is not None else None
         return {
             "recipe": str(self.recipe),
+            "variant": self.variant,
             "nodes": self.nodes,
             "presets": self.presets,
             "error": self.error,
             "crosses_limit": self.error is not None or self.residual_lu > limit_lu,
             "readings": self.readings,
+            "delivery": self.delivery or None,
             "comparison": told,
             "files": list(self.files) if self.files is not None else None,
         }
@@ -62,33 +73,63 @@ def overlay_text(plan: Plan) -> str:
     return f"{head}\n{table}"
 
 
+def affected(plan: Plan, known: Usage) -> list[Tried]:
+    """Every recipe and variant in which a preset is replaced."""
+    replaced = plan.replacements()
+    found: dict[tuple[Path, str | None], Tried] = {}
+    for use in known.uses:
+        if use.preset in replaced:
+            one = found.setdefault((use.recipe, use.variant), Tried(use.recipe, use.variant, [], []))
+            one.nodes += [use.node] if use.node not in one.nodes else []
+            one.presets += [use.preset] if use.preset not in one.presets else []
+    return list(found.values())
+
+
+@contextmanager
+def _overlay(plan: Plan) -> Iterator[Path]:
+    """The plan's overlay, in a folder of its own for as long as it is needed."""
+    with tempfile.TemporaryDirectory(prefix="chainrun-cull-", ignore_cleanup_errors=True) as work:
+        overlay = Path(work) / f"{plan.file.year}.overlay.toml"
+        write_whole(overlay, overlay_text(plan))
+        yield overlay
+
+
+def refusals(plan: Plan, known: Usage) -> list[str]:
+    """What of the recipes does not open under the plan's overlay: `set` paths that a successor lacks."""
+    told = []
+    with _overlay(plan) as overlay:
+        for one in affected(plan, known):
+            try:
+                open_recipe(one.recipe, Overrides(one.variant, (overlay,)))
+            except ChainrunError as error:
+                told += [f"{one.name}, under the overlay: {problem.text()}" for problem in error.problems]
+    return told
+
+
 def attempt(
     plan: Plan,
+    known: Usage,
     *,
     out: Path | None,
     store: Path | None,
     workers: int | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> list[Tried]:
-    """Render every recipe that a replacement touches, without and with it; the worst first."""
-    known = usage(recipe_files(plan.patterns) if plan.patterns else [])
-    replaced = plan.replacements()
-    found = [Tried(path, [], [], error=text) for path, text in known.unreadable.items()]
-    with tempfile.TemporaryDirectory(prefix="chainrun-cull-", ignore_cleanup_errors=True) as work:
-        overlay = Path(work) / f"{plan.file.year}.overlay.toml"
-        write_whole(overlay, overlay_text(plan))
-        folder = out if out is not None else Path(work) / "renders"
-        for path in known.recipes:
-            uses = [use for use in known.uses if use.recipe == path and use.preset in replaced]
-            if not uses:
-                continue
-            nodes = list(dict.fromkeys(use.node for use in uses))
-            names = list(dict.fromkeys(use.preset for use in uses))
-            tried = Tried(path, nodes, names)
-            found.append(tried)
-            _render_both(tried, overlay, folder, RenderOptions(workers=workers, store=store), progress)
+    """Render every recipe and variant that a replacement touches, without and with it; the worst first."""
+    found = affected(plan, known)
+    options = RenderOptions(workers=workers, store=store)
+    taken: set[str] = set()
+    with _overlay(plan) as overlay:
+        for one in found:
+            name = recipe_name(one.recipe) + (f".{one.variant}" if one.variant else "")
+            number = 2
+            while name in taken:  # recipes of one name in two folders
+                name, number = f"{name.rpartition('-')[0] if number > 2 else name}-{number}", number + 1
+            taken.add(name)
+            folder = (out if out is not None else overlay.parent) / name
+            _render_both(one, overlay, folder, options, progress)
             if out is None:
-                tried.files = None
+                one.files = None
     return sorted(found, key=lambda one: -one.residual_lu)
 
 
@@ -99,17 +140,19 @@ def _render_both(
     options: RenderOptions,
     progress: Callable[[str, float], None] | None,
 ) -> None:
-    name = recipe_name(tried.recipe)
-    files, results = [], []
     try:
+        results = []
         for word, overlays in (("before", ()), ("after", (overlay,))):
-            opened = open_recipe(tried.recipe, Overrides(overlays=overlays))
-            result = render(opened, folder / name / word, options, progress=progress)
-            files.append(Path(result.deliveries[0].file))
-            results.append(result)
+            opened = open_recipe(tried.recipe, Overrides(tried.variant, overlays))
+            results.append(render(opened, folder / word, options, progress=progress))
         tried.readings = _moved(*results)
-        tried.found = difference(files[0], files[1])
-        tried.files = (str(files[0]), str(files[1]))
+        for before, after in zip(*(result.deliveries for result in results), strict=True):
+            if tried.found is not None and before.pcm_sha256 == after.pcm_sha256:
+                continue
+            found = difference(Path(before.file), Path(after.file))
+            if tried.found is None or found.residual_lu > tried.found.residual_lu:
+                tried.found, tried.delivery = found, Path(before.file).relative_to(folder / "before").as_posix()
+                tried.files = (before.file, after.file)
     except ChainrunError as error:
         tried.error = error.problems[0].text()
 

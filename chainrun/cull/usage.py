@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import datetime
 import glob
-import tomllib
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,12 +20,16 @@ class UseAt:
     """One use of a preset."""
 
     preset: str
+    """Its name today."""
     recipe: Path
     node: str
     """`stems.kick`, `buses.kit` or `main`."""
     path: str
-    """The use itself, as an overlay would address it."""
+    """The use itself, as an overlay would address it; empty inside another preset."""
     changes: dict[str, Any] = field(default_factory=dict, hash=False)
+    variant: str | None = None
+    inherited: bool = False
+    """Of a variant: whether the recipe has the same use without it."""
 
 
 @dataclass
@@ -38,8 +41,8 @@ class Usage:
     unreadable: dict[Path, str]
 
     def of(self, name: str) -> list[UseAt]:
-        """Uses of one preset."""
-        return [use for use in self.uses if use.preset == name]
+        """Uses of one preset; what a variant has from its recipe is told once."""
+        return [use for use in self.uses if use.preset == name and not use.inherited]
 
 
 def recipe_files(patterns: Iterable[str]) -> list[Path]:
@@ -54,7 +57,7 @@ def recipe_files(patterns: Iterable[str]) -> list[Path]:
 
 
 def usage(recipes: list[Path], allow_roots: tuple[Path, ...] = ()) -> Usage:
-    """Read recipes, and find their uses of presets; one that is not valid is told, and left out."""
+    """Read recipes and their variants, and find their uses of presets; what is not valid is told, and left out."""
     found = Usage([], [], {})
     for path in recipes:
         try:
@@ -63,46 +66,22 @@ def usage(recipes: list[Path], allow_roots: tuple[Path, ...] = ()) -> Usage:
             found.unreadable[path] = error.problems[0].text()
             continue
         found.recipes.append(path)
-        names: dict[str, list[Use]] = {}
-        for use in opened.uses:
-            names.setdefault(use.chain_path, []).append(use)
-        written = _written(path)
-        for chain_path, used in names.items():
-            node = chain_path.removesuffix(".chain")
-            places = [one for one in written if one[0] == node]
-            for use in used:
-                # What is used inside another preset is written in no recipe.
-                _, at, changes = places.pop(0) if places and not use.inside else ("", "", {})
-                found.uses.append(UseAt(use.name, path, node, at, changes))
+        plain = [_use_at(path, use) for use in opened.uses]
+        found.uses += plain
+        for name in opened.recipe.variants:
+            try:
+                variant = open_recipe(path, Overrides(variant=name, allow_roots=allow_roots))
+            except ChainrunError as error:
+                found.unreadable[path] = f"variant {name}: {error.problems[0].text()}"
+                continue
+            for use in variant.uses:
+                one = _use_at(path, use)
+                found.uses.append(replace(one, variant=name, inherited=one in plain))
     return found
 
 
-def _written(path: Path) -> list[tuple[str, str, dict[str, Any]]]:
-    """(node, path of the use, its `set`) of every use that the recipe's own file writes, in order."""
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError):
-        return []
-    found: list[tuple[str, str, dict[str, Any]]] = []
-
-    def walk(value: Any, node: str, at: str) -> None:
-        if isinstance(value, dict):
-            if isinstance(value.get("preset"), str):
-                found.append((node, at, dict(value.get("set", {}))))
-                return
-            for key, inner in value.items():
-                walk(inner, node, f"{at}.{key}")
-        elif isinstance(value, list):
-            for i, inner in enumerate(value):
-                name = inner.get("name") if isinstance(inner, dict) else None
-                walk(inner, node, f"{at}.{name or i}")
-
-    for table in ("stems", "buses"):
-        for name, strip in data.get(table, {}).items():
-            if isinstance(strip, dict):
-                walk(strip.get("chain", []), f"{table}.{name}", f"{table}.{name}.chain")
-    walk(data.get("main", {}).get("chain", []), "main", "main.chain")
-    return found
+def _use_at(path: Path, use: Use) -> UseAt:
+    return UseAt(use.name, path, use.chain_path.removesuffix(".chain"), use.path, use.changes)
 
 
 def last_rendered(recipes: Iterable[Path], store: Path | None) -> dict[Path, str]:

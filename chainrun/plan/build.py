@@ -382,7 +382,7 @@ class _Builder:
     def _find_file(self, path: KeyPath, file: str, longest_s: float) -> Path:
         """An audio file that a step names, relative to the file in which the step is written."""
         place = place_of(self.opened.table, path)
-        found = home_of(place.file or self.opened.path) / file
+        found = home_of(place.file or self.opened.path, self.opened.libraries) / file
         refusal = self.opened.roots.refusal(found)
         if refusal is not None:
             raise AudioError(Problem(f"the file {refusal}", hint=self.opened.roots.hint()))

@@ -46,6 +46,8 @@ class Opened:
     roots: Roots
     uses: list[Use]
     problems: Problems
+    libraries: list[Path] = field(default_factory=list)
+    """Its preset folders that are there."""
     variant: str | None = None
     overlaid: bool = False
     """Whether overlays or single values were laid over it from outside."""
@@ -193,6 +195,7 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
         roots,
         unfolder.uses,
         problems,
+        libraries=folders,
         variant=overrides.variant,
         overlaid=bool(overrides.overlays or overrides.sets),
         read=list(dict.fromkeys([path, *problems.read])),

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from copy import deepcopy
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,7 @@ from chainrun.errors import nearest, shown, shown_path
 from chainrun.recipe.model import PresetFile, PresetUse
 from chainrun.recipe.overlay import item_index
 from chainrun.recipe.problems import Problems
-from chainrun.recipe.tables import Items, Place, Table
+from chainrun.recipe.tables import Items, Place, Table, plain
 from chainrun.recipe.validate import validate
 
 ENDING = ".preset.toml"
@@ -20,13 +20,12 @@ RETIRED = "retired"
 DEEPEST = 16
 
 
-def home_of(file: Path) -> Path:
+def home_of(file: Path, libraries: Sequence[Path]) -> Path:
     """The folder that paths in a file count from: its own; for a retired preset the one that it was retired from."""
-    if not file.name.endswith(ENDING) or RETIRED not in file.parts:
+    library = next((folder for folder in libraries if folder in file.parents), None)
+    if library is None or not file.name.endswith(ENDING):
         return file.parent
-    parts = list(file.parent.parts)
-    del parts[len(parts) - 1 - parts[::-1].index(RETIRED)]
-    return Path(*parts)
+    return library.joinpath(*(part for part in file.parent.relative_to(library).parts if part != RETIRED))
 
 
 def used_presets(value: Any) -> list[str]:
@@ -49,8 +48,10 @@ class Use:
     retired_in: int | None
     status: str
     replaced_by: str | None
-    inside: bool = False
-    """Whether another preset uses it there."""
+    path: str
+    """The use itself, as an overlay would address it; empty inside another preset, which no recipe writes."""
+    changes: dict[str, Any] = field(default_factory=dict, hash=False)
+    """Its `set`."""
 
 
 class Library:
@@ -62,6 +63,7 @@ class Library:
         self._files: dict[str, Path] = {}
         self._clashes: dict[str, list[Path]] = {}
         self._former: dict[str, list[str]] | None = None
+        self._disputed: dict[str, list[str]] = {}
         for folder in folders:
             self._index(folder)
 
@@ -81,14 +83,32 @@ class Library:
         """All names, sorted."""
         return sorted(self._files)
 
+    def current(self, name: str) -> str:
+        """The name of today for a former one; any other stays."""
+        former = [] if name in self._files else self._formers().get(name, [])
+        return former[0] if len(former) == 1 else name
+
+    def disputed(self) -> dict[str, list[str]]:
+        """Names that a preset has, and others of the same library had: by each, who claims it."""
+        self._formers()
+        return self._disputed
+
     def load(self, name: str, place: Place, problems: Problems) -> tuple[str, Table] | None:
         """The preset of this name or former name, as (its name now, its table); None with a problem told."""
         if name in self._clashes:
             both = " and ".join(shown_path(path) for path in self._clashes[name])
             problems.add(place, f"the preset {name!r} is there twice: {both}", hint="rename or remove one of them")
             return None
+        if name in self.disputed():
+            others = " and ".join(self._disputed[name])
+            problems.add(
+                place,
+                f"{name!r} is a preset's name and, under `was`, a former name of {others}",
+                hint="take it out of `was` there, or rename one of them",
+            )
+            return None
         if name not in self._files:
-            found = self._by_former_name(name, problems)
+            found = self._formers().get(name, [])
             if len(found) != 1:
                 self._not_found(name, found, place, problems)
                 return None
@@ -104,16 +124,29 @@ class Library:
         """The file of a preset that `load` has found."""
         return self._files[name]
 
-    def _by_former_name(self, name: str, problems: Problems) -> list[str]:
+    def _formers(self) -> dict[str, list[str]]:
+        """Former names, each with the presets that had it."""
         if self._former is None:
             self._former = {}
             quiet = Problems()
             for now, path in self._files.items():
-                table = self._read(path, quiet) or Table(Place(path))
-                former = table.get("was")
-                for old in former if isinstance(former, list) else ():
-                    self._former.setdefault(str(old), []).append(now)
-        return self._former.get(name, [])
+                for old in self._former_names(path, quiet):
+                    self._former.setdefault(old, []).append(now)
+                    if old in self._files and self._folder_of(old) == self._folder_of(now):
+                        self._disputed.setdefault(old, []).append(now)
+        return self._former
+
+    def _former_names(self, path: Path, quiet: Problems) -> list[str]:
+        try:
+            if b"was" not in path.read_bytes():  # most have none, and need not be parsed
+                return []
+        except OSError:
+            return []
+        former = (self._read(path, quiet) or Table(Place(path))).get("was")
+        return [str(old) for old in former] if isinstance(former, list) else []
+
+    def _folder_of(self, name: str) -> Path | None:
+        return next((folder for folder in self.folders if folder in self._files[name].parents), None)
 
     def _not_found(self, name: str, found: list[str], place: Place, problems: Problems) -> None:
         if found:
@@ -133,6 +166,11 @@ def _name(item: Table, index: int) -> str:
     """How an item of a chain is called: by its name, else by its digit."""
     name = item.get("name")
     return name if isinstance(name, str) else str(index)
+
+
+def _below(at: str, key: str) -> str:
+    """A path inside another; nothing has none."""
+    return f"{at}.{key}" if at else ""
 
 
 def _find(node: Any, tokens: list[str]) -> Any:
@@ -156,31 +194,36 @@ class Unfolder:
         self._replacements = replacements
         self.uses: list[Use] = []
 
-    def chain(self, items: Items, chain_path: str, stack: tuple[str, ...] = ()) -> Items:
-        """The chain with every preset use unfolded, inner chains too; each step has its address."""
+    def chain(self, items: Items, chain_path: str, stack: tuple[str, ...] = (), at: str | None = None) -> Items:
+        """The chain with every preset use unfolded, inner chains too; each step has its address.
+
+        `at` is the path of an inner chain; inside a preset it is empty.
+        """
+        at = chain_path if at is None else at
         self._check_names(items)
         out = Items(items.place)
         for i, item in enumerate(items):
             if not isinstance(item, Table):
                 out.add(item, items.where[i])
             elif "preset" in item:
-                for step in self._use(item, chain_path, stack):
+                for step in self._use(item, chain_path, stack, _below(at, _name(item, i))):
                     step.address, step.named = f"{i}.{step.address}", f"{_name(item, i)}.{step.named}"
                     out.add(step, step.place)
             else:
                 step = deepcopy(item)
-                self._inner(step, chain_path, stack)
+                self._inner(step, chain_path, stack, _below(at, _name(item, i)))
                 step.address, step.named = str(i), _name(item, i)
                 out.add(step, items.where[i])
         return out
 
-    def _inner(self, node: Any, chain_path: str, stack: tuple[str, ...]) -> None:
+    def _inner(self, node: Any, chain_path: str, stack: tuple[str, ...], at: str) -> None:
         values = list(node.items()) if isinstance(node, Table) else list(enumerate(node))
         for key, value in values:
+            inner = _name(value, key) if isinstance(value, Table) and isinstance(key, int) else str(key)
             if key == "chain" and isinstance(value, Items):
-                node[key] = self.chain(value, chain_path, stack)
+                node[key] = self.chain(value, chain_path, stack, _below(at, inner))
             elif isinstance(value, Table | Items):
-                self._inner(value, chain_path, stack)
+                self._inner(value, chain_path, stack, _below(at, inner))
 
     def _check_names(self, items: Items) -> None:
         seen: dict[str, Place] = {}
@@ -195,14 +238,15 @@ class Unfolder:
                     )
                 seen[name] = item.place
 
-    def _use(self, item: Table, chain_path: str, stack: tuple[str, ...]) -> Items:
+    def _use(self, item: Table, chain_path: str, stack: tuple[str, ...], at: str) -> Items:
         nothing = Items(item.place)
         use = validate(PresetUse, item, self.problems)
         if use is None:
             return nothing
-        wanted = use.preset
+        wanted = self.library.current(use.preset)
         for mapping in self._replacements:
-            wanted = mapping.get(wanted, wanted)
+            now = {self.library.current(old): new for old, new in mapping.items()}
+            wanted = self.library.current(now.get(wanted, wanted))
         found = self.library.load(wanted, item.where["preset"], self.problems)
         if found is None:
             return nothing
@@ -219,7 +263,8 @@ class Unfolder:
                 table.get("retired_in"),
                 table.get("status", "current"),
                 table.get("replaced_by"),
-                bool(stack),
+                at,
+                plain(item["set"]) if isinstance(item.get("set"), Table) else {},
             )
         )
         chain = table["chain"]
@@ -235,7 +280,7 @@ class Unfolder:
             if not isinstance(step, Table):
                 self.problems.add(chain.where[i], "a step is a table", given=shown(step), allowed="{ do = … }")
                 return nothing
-        steps = self.chain(chain, chain_path, (*stack, name))
+        steps = self.chain(chain, chain_path, (*stack, name), "")
         for i, step in enumerate(steps):
             step.address = self._label(steps, i)
             step.named = step.named if "." in step.named else step.address

@@ -36,7 +36,7 @@ def _plain(opened: Opened, value: Any, folder: Path) -> Any:
     kind = processors().get(str(value.get("do")))
     if kind is not None and kind.reads_file and isinstance(value, Table) and "file" in value:
         written_in = value.where["file"].file or opened.path
-        found["file"] = os.path.relpath((home_of(written_in) / str(value["file"])).resolve(), folder)
+        found["file"] = os.path.relpath((home_of(written_in, opened.libraries) / str(value["file"])).resolve(), folder)
     return found
 
 
