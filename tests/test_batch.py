@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -133,6 +134,38 @@ def test_two_jobs_that_would_write_one_file_are_refused_beforehand(night, store)
     with pytest.raises(RecipeError, match="two jobs would write the same file"):
         run(path, store=store)
     assert not Path("same").exists()
+
+
+def test_no_job_writes_over_what_another_one_reads(night, store, session):
+    """One job's delivery has the name and place of another job's stem: the recording would be gone."""
+    session.write('recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "kick.wav"\n', "maker")
+    before = Path("kick.wav").read_bytes()
+    text = '[[job]]\nrecipes = ["maker.recipe.toml"]\nout = "."\n[[job]]\nrecipes = ["one.recipe.toml"]\n'
+    for only in (None, "maker"):
+        with pytest.raises(RecipeError, match=r"over an input.*written by maker, read by one"):
+            run(night(text), store=store, only=only)
+    session.write(
+        'recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "batch.wav"\nsidecar = true\n', "maker"
+    )
+    with pytest.raises(RecipeError, match="the batch's own record"):
+        run(night('[[job]]\nrecipes = ["maker.recipe.toml"]\nout = "night"\n'), store=store)
+    assert Path("kick.wav").read_bytes() == before
+
+
+def test_one_gain_is_one_whatever_part_is_rendered(night, store):
+    text = 'one_gain = { target_lufs = -20 }\n[[job]]\nrecipes = ["*.recipe.toml"]\n'
+
+    def gains(**options):
+        records = run(night(text), store=store, **options)[0].records
+        return {name: one["result"]["deliveries"][0]["gain_db"] for name, one in records.items()}
+
+    whole = gains()
+    assert len(set(whole.values())) == 1
+    shutil.rmtree("night")
+    parts = gains(shard="1/2") | gains(shard="2/2")
+    assert parts == whole
+    shutil.rmtree("night")
+    assert gains(only="three") == {"three": whole["three"]}
 
 
 @pytest.mark.parametrize(

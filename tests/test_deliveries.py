@@ -61,6 +61,43 @@ def test_a_limiter_brings_both_the_target_and_the_peak(mix, target, bits):
     assert record["limited_max_db"] > 1
 
 
+def test_a_target_out_of_reach_is_told_and_not_chased(mix):
+    """A sparse click train behind a ceiling of -20 dBTP never has -14 LUFS: no gain of a hundred dB is tried."""
+    clicks = np.zeros((2, RATE * 4))
+    clicks[:, ::RATE] = 0.5
+    record, ran = mix('target_lufs = -14\nmax_dbtp = -20\nfit = "limit"', stem=clicks)
+    assert ran.code == 1
+    assert "no gain before the limiter reaches the target" in ran.json["failures"][0]
+    assert record["gain_db"] < 60
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        'channels = "mono"',
+        "rate_hz = 44100",
+        'fit = "limit"\nmax_dbtp = -1',
+        "fade_in_s = 1\nfade_out_s = 1",
+        "from_s = 1\nto_s = 5",
+    ],
+)
+def test_a_stretch_has_the_gain_of_its_whole_delivery(session, chainrun, lines):
+    x = np.stack([drums(RATE * 6, seed=1), drums(RATE * 6, seed=2)]) * 0.3 * np.linspace(0.1, 1, RATE * 6)
+    soundfile.write("stem.wav", x.T, RATE, subtype="PCM_24")
+    path = session.write(
+        f'recipe = 1\n[stems.a]\nfile = "stem.wav"\n[[deliver]]\nfile = "mix.wav"\nbits = 32\ntarget_lufs = -20\n{lines}\n'
+    )
+    whole = chainrun("render", path, "-o", "out", "--json").json["deliveries"][0]
+    ran = chainrun("render", path, "-o", "out", "--from", 2, "--to", 4, "--json")
+    assert ran.code == 0, ran.err
+    assert ran.json["deliveries"][0]["gain_db"] == pytest.approx(whole["gain_db"], abs=1e-6)
+    a, rate = soundfile.read("out/mix.wav", always_2d=True)
+    b, _ = soundfile.read("out/mix.2-4s.wav", always_2d=True)
+    begin = int((2 - (1 if "from_s" in lines else 0)) * rate)
+    inner = slice(rate // 2, -rate // 2)  # at a stretch's ends converter and limiter have other neighbours
+    assert np.abs(a[begin : begin + len(b)][inner] - b[inner]).max() < 1e-4
+
+
 def test_the_limiters_work_is_shown(mix, chainrun):
     mix('target_lufs = -12\nmax_dbtp = -1\nfit = "limit"')
     ran = chainrun("render", "song.recipe.toml", "-o", "out")

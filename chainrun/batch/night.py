@@ -18,15 +18,16 @@ from chainrun.engine import EventLog, RenderOptions, render
 from chainrun.engine.crew import Crew, processors_here
 from chainrun.engine.deliver import PEAK_MARGIN_DB, check_folder
 from chainrun.engine.fingerprint import surroundings
-from chainrun.engine.orders import delivery_paths, recipe_hash, stems_of
+from chainrun.engine.orders import delivery_paths, input_files, recipe_hash, stems_of
 from chainrun.engine.store import Store, stamp
-from chainrun.errors import EXIT_DEFECT, EXIT_RESOURCES, ChainrunError, Problem, ResourceError
+from chainrun.errors import EXIT_DEFECT, EXIT_RESOURCES, ChainrunError, Problem, RecipeError, ResourceError, shown_path
 from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
 from chainrun.recipe.roots import safely_resolved
 
 SCHEMA_VERSION = 1
 Record = dict[str, Any]
+NO_JOBS: Mapping[str, Job] = {}
 
 
 @dataclass(frozen=True)
@@ -110,6 +111,7 @@ def run_batch(
         _write(result, jobs, before)
         ended(record)
 
+    inputs = _inputs(jobs)
     ready: dict[str, Job] = {}
     paths: list[tuple[str, Path]] = []
     unfit: list[Record] = []
@@ -121,7 +123,7 @@ def run_batch(
             continue
         ready[job.name] = job
         paths += [(job.name, safely_resolved(path)) for path in delivery_paths(opened, job.out)]
-    problem = clash(paths)
+    problem = clash([("the batch's own record", safely_resolved(result.path)), *paths]) or _over_inputs(paths, inputs)
     if problem is not None:
         raise problem
     stop = jobs.stop_on_error or options.fail_fast
@@ -134,14 +136,17 @@ def run_batch(
         return JobTask(ready[name], store, 1 if side_by_side else workers, log_file, before.get(name), gain_db)
 
     def make_measured(name: str) -> JobTask:
-        return JobTask(ready[name], store, 1 if side_by_side else workers, log_file, None, None, True)
+        job = next(job for job in jobs.jobs if job.name == name)
+        return JobTask(job, store, 1 if side_by_side else workers, log_file, None, None, True)
 
-    def drive(crew: Crew[JobTask, Record]) -> None:
-        needs: dict[str, tuple[str, ...]] = dict.fromkeys(ready, ())
+    def drive(crew: Crew[JobTask, Record], more: Mapping[str, Job] = NO_JOBS) -> None:
+        needs: dict[str, tuple[str, ...]] = dict.fromkeys([*ready, *more], ())
         if options.cluster is not None:
             from chainrun.batch.cluster import run_on_cluster
 
-            run_on_cluster(options.cluster, crew, needs, [job.recipe for job in ready.values()], store)
+            run_on_cluster(
+                options.cluster, crew, needs, [job.recipe for job in (*ready.values(), *more.values())], store
+            )
         else:
             crew.run(needs, workers if side_by_side else 1)
 
@@ -165,7 +170,9 @@ def run_batch(
     try:
         if not (stop and unfit):
             if jobs.one_gain is not None:
-                drive(Crew(run_job, make_measured, measured.__setitem__, lambda name, error: None))
+                # The gain is that of the whole set, whatever part of it is rendered here.
+                whole = {job.name: job for job in jobs.jobs if job.name not in ready}
+                drive(Crew(run_job, make_measured, measured.__setitem__, lambda name, error: None), whole)
                 gain_db = _gain_of_set(jobs.one_gain, measured.values())
             drive(crew)
         for job in chosen:
@@ -177,6 +184,34 @@ def run_batch(
     result.seconds = time.perf_counter() - began
     _write(result, jobs, before)
     return result
+
+
+def _inputs(jobs: Jobs) -> dict[Path, str]:
+    """Every file that any job of the file reads, resolved, with the job; what cannot be opened fails later, by name."""
+    found = {safely_resolved(jobs.path): "the file of jobs"}
+    for job in jobs.jobs:
+        try:
+            opened = open_recipe(job.recipe, job.overrides)
+            found |= dict.fromkeys(map(safely_resolved, opened.files()), job.name)
+            found |= dict.fromkeys(input_files(opened, build_plan(opened)), job.name)
+        except ChainrunError:
+            continue
+    return found
+
+
+def _over_inputs(paths: Iterable[tuple[str, Path]], inputs: Mapping[Path, str]) -> RecipeError | None:
+    """The error of a job that would write over what it or another job reads."""
+    problems = [
+        Problem(
+            "a delivery would be written over an input",
+            file=shown_path(path),
+            given=f"written by {name}, read by {inputs[path]}",
+            hint="give that job another out, or the delivery another name",
+        )
+        for name, path in paths
+        if path in inputs
+    ]
+    return RecipeError(problems) if problems else None
 
 
 def _gain_of_set(wanted: OneGain, records: Iterable[Record]) -> float:

@@ -17,6 +17,7 @@ from chainrun.audiofile.bext import Broadcast
 from chainrun.audiofile.write import LOSSY
 from chainrun.dsp.arrays import Array
 from chainrun.engine.delivery import BLOCK_FRAMES, Order, Passage
+from chainrun.engine.orders import sidecar_of
 from chainrun.engine.prints import Print, PrintSource
 from chainrun.engine.result import DeliveryResult, NodeResult, measured_record
 from chainrun.engine.sources import Source, SumSource
@@ -30,6 +31,8 @@ ROUNDS = 12
 LOSSY_TRIES = 6
 MOST_STEP_DB = 12.0
 CLOSE_LU = 0.005
+LEAST_SLOPE = 0.1
+"""LU that a dB of gain must still bring behind the limiter."""
 LOUD_LUFS, HOT_DBTP, MUCH_DC_DBFS, MUCH_DBFS = -9.0, -0.1, -40.0, -30.0
 
 
@@ -45,20 +48,28 @@ def deliver(
 
     `known` is what was measured of the whole print, where that is there: the gain to a target is found from it.
     """
-    begin = order.frames[0] if order.frames is not None else 0
 
-    def source() -> Source:
-        if order.strip is not None:
-            return SumSource([order.strip], prints, pan_law_db, rate_hz, begin)
-        return PrintSource(prints[order.node], begin)
+    def passage_of(frames: tuple[int, ...] | None, is_stretch: bool) -> Passage:
+        def source() -> Source:
+            begin = frames[0] if frames is not None else 0
+            if order.strip is not None:
+                return SumSource([order.strip], prints, pan_law_db, rate_hz, begin)
+            return PrintSource(prints[order.node], begin)
 
-    passage = Passage(order, source, rate_hz)
+        return Passage(replace(order, frames=frames, is_stretch=is_stretch), source, rate_hz)
+
+    passage = passage_of(order.frames, order.is_stretch)
+    # A stretch of a print that is there as a whole has the gain of the whole delivery, and no target of its own.
+    whole_gain = order.is_stretch and known is not None
+    searched = passage_of(order.own_frames, False) if whole_gain else passage
     check_folder(order.path.parent)
     lossy = order.path.suffix.lower() in LOSSY
     ceiling, aim = order.max_dbtp, order.target_lufs
     for _ in range(LOSSY_TRIES if lossy else 1):
-        gain_db, shortfall, limited = _fit(replace(order, target_lufs=aim), passage, known, ceiling)
+        gain_db, shortfall, limited = _fit(replace(order, target_lufs=aim), searched, known, ceiling)
         measured, pcm_sha256, clipped = _write(order, passage, gain_db, limited, recipe_hash)
+        if whole_gain:
+            break
         # What a lossy format decodes to cannot be foretold: it is read, and what it misses is made up for.
         over = (measured.true_peak_dbtp or 0.0) - (order.max_dbtp if order.max_dbtp is not None else math.inf)
         missed = order.target_lufs - measured.integrated_lufs if order.target_lufs is not None else 0.0
@@ -68,8 +79,6 @@ def deliver(
             ceiling = (ceiling if ceiling is not None else 0.0) - over - 0.05
         if aim is not None and math.isfinite(missed) and abs(missed) >= 0.05:
             aim += missed
-    # A stretch at the whole mix's gain has no target of its own.
-    whole_gain = order.frames is not None and known is not None
     judged = replace(order, target_lufs=None) if whole_gain else order
     failures = _judge(judged, measured, 0.0 if whole_gain else shortfall, clipped, gain_db)
     result = DeliveryResult(
@@ -128,8 +137,10 @@ def _fit_by_limiting(target_lufs: float, passage: Passage, ceiling: float) -> tu
             return gain, 0.0, ceiling
         # By the secant: behind a limiter each dB of gain makes less than 1 LU.
         slope = (before[1] - missing) / (gain - before[0]) if before is not None and gain != before[0] else 1.0
+        if missing > 0.0 and slope < LEAST_SLOPE:
+            break  # out of reach: more gain would only be limited away
         before = (gain, missing)
-        gain += max(-MOST_STEP_DB, min(MOST_STEP_DB, missing / max(slope, 0.05)))
+        gain += max(-MOST_STEP_DB, min(MOST_STEP_DB, missing / max(slope, LEAST_SLOPE)))
     return gain, max(0.0, missing), ceiling
 
 
@@ -197,7 +208,7 @@ def _decoded(path: Path) -> Measured:
 
 def _write_sidecar(path: Path, result: DeliveryResult, recipe_hash: str) -> None:
     """NAME.json beside the file: what made it, and what it measured."""
-    place = path.with_suffix(".json")
+    place = sidecar_of(path)
     part = place.with_name(f".{place.name}.{os.getpid()}.part")
     document = {
         "schema_version": 1,

@@ -39,6 +39,10 @@ class Order:
     """Fader and pan to go through, where they are asked for."""
     frames: tuple[int, ...] | None = None
     """First frame of a stretch, and the one behind its last."""
+    own_frames: tuple[int, ...] | None = None
+    """The same without --from and --to: what the delivery's gain is found from, and where its fades lie."""
+    is_stretch: bool = False
+    """Whether `frames` are those of --from and --to."""
     sounding: frozenset[str] | None = None
     """The stems that are heard, where not all are."""
     gain_db: float = 0.0
@@ -57,7 +61,7 @@ class Order:
     def is_plain(self) -> bool:
         """Whether the file's samples are the print's, but for a gain."""
         shaped = self.fade_in_s or self.fade_out_s or self.mono_law_db is not None or self.rate_hz is not None
-        return self.strip is None and not shaped
+        return self.strip is None and self.own_frames is None and not shaped
 
 
 class Passage:
@@ -68,6 +72,8 @@ class Passage:
         opened = source()
         begin = order.frames[0] if order.frames is not None else 0
         self._n_in = order.frames[1] - begin if order.frames is not None else opened.n_frames
+        own = order.own_frames or (0, opened.n_frames)
+        self._fades_from, self._fades_to = (own[0] - begin, own[1] - begin) if order.is_stretch else (0, self._n_in)
         self.n_channels = 1 if order.mono_law_db is not None else opened.n_channels
         opened.close()
         self.rate_hz = order.rate_hz or rate_hz
@@ -101,7 +107,8 @@ class Passage:
         """Raised cosines at both ends."""
         t = np.arange(at, at + n)
         gain = np.ones(n)
-        for seconds, place in ((self._order.fade_in_s, t), (self._order.fade_out_s, self._n_in - 1 - t)):
+        ends = (t - self._fades_from, self._fades_to - 1 - t)
+        for seconds, place in zip((self._order.fade_in_s, self._order.fade_out_s), ends, strict=True):
             length = s_to_frames(seconds, self._rate)
             if length:
                 gain *= 0.5 - 0.5 * np.cos(math.pi * np.clip(place / length, 0.0, 1.0))

@@ -9,7 +9,9 @@ from pathlib import Path
 from chainrun.engine.delivery import Order
 from chainrun.errors import Problem, UsageError, nearest
 from chainrun.plan import Input, Plan
+from chainrun.plan.identity import steps_that_read
 from chainrun.recipe import Delivery, Opened
+from chainrun.recipe.roots import safely_resolved
 from chainrun.recipe.semantics import delivered_nodes, file_name
 from chainrun.units import s_to_frames
 
@@ -72,6 +74,8 @@ def orders(opened: Opened, plan: Plan, out: Path, span: tuple[float, float] | No
                     sounding=_sounding(opened, delivery),
                     strip=_strip(opened, plan, delivery, node),
                     frames=_frames(delivery, span, plan),
+                    own_frames=_frames(delivery, None, plan),
+                    is_stretch=span is not None,
                 )
             )
     return found
@@ -95,13 +99,27 @@ def _frames(delivery: Delivery, span: tuple[float, float] | None, plan: Plan) ->
 
 
 def delivery_paths(opened: Opened, out: Path) -> list[Path]:
-    """Where the deliveries of a recipe would land."""
-    names = [
-        file_name(delivery.file, opened.name, opened.variant or "", node)
-        for delivery in opened.recipe.deliver
-        for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses))
-    ]
-    return [out / name for name in names if name is not None]
+    """Where the deliveries of a recipe and their sidecars would land."""
+    found = []
+    for delivery in opened.recipe.deliver:
+        for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses)):
+            name = file_name(delivery.file, opened.name, opened.variant or "", node)
+            if name is not None:
+                found += [out / name] + ([sidecar_of(out / name)] if delivery.sidecar else [])
+    return found
+
+
+def sidecar_of(path: Path) -> Path:
+    """NAME.json beside NAME.wav."""
+    return path.with_suffix(".json")
+
+
+def input_files(opened: Opened, plan: Plan) -> set[Path]:
+    """Every file that a render reads: recipes, presets, overlays, stems, responses. Resolved."""
+    stems = [Path(part.path) for node in plan.nodes if node.stem is not None for part in node.stem.parts]
+    stems += [path for name in opened.recipe.stems for path in opened.stem_files(name)]
+    responses = [Path(step["file"]) for node in plan.nodes for _, step in steps_that_read(list(node.chain), ())]
+    return {safely_resolved(path) for path in (*opened.files(), *stems, *responses)}
 
 
 def _strip(opened: Opened, plan: Plan, delivery: Delivery, node: str) -> Input | None:

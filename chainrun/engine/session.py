@@ -21,7 +21,7 @@ from chainrun.engine.delivery import Order
 from chainrun.engine.fingerprint import surroundings
 from chainrun.engine.log import EventLog
 from chainrun.engine.node import BLOCK_FRAMES
-from chainrun.engine.orders import orders, recipe_hash, stems_of
+from chainrun.engine.orders import input_files, orders, recipe_hash, sidecar_of, stems_of
 from chainrun.engine.result import RenderResult
 from chainrun.engine.room_on_disk import check_room
 from chainrun.engine.store import Store, limit_gb, stamp
@@ -343,9 +343,13 @@ def _alive(pid: str) -> bool:
 
 def _spare_inputs(opened: Opened, plan: Plan, ordered: list[Order]) -> None:
     """Refuse a delivery that would land on a stem, a recipe, a preset or an overlay. Raises RecipeError."""
-    inputs = {safely_resolved(path) for path in opened.files()}
-    inputs |= {safely_resolved(Path(part.path)) for n in plan.nodes if n.stem is not None for part in n.stem.parts}
-    hit = [order for order in ordered if safely_resolved(order.path) in inputs]
+    inputs = input_files(opened, plan)
+    hit = [
+        path
+        for order in ordered
+        for path in [order.path, *([sidecar_of(order.path)] if order.sidecar else [])]
+        if safely_resolved(path) in inputs
+    ]
     if hit:
         raise RecipeError(
             [
@@ -353,9 +357,9 @@ def _spare_inputs(opened: Opened, plan: Plan, ordered: list[Order]) -> None:
                     "a delivery would be written over an input",
                     file=shown_path(opened.path),
                     key="deliver",
-                    given=f'"{shown_path(order.path)}"',
+                    given=f'"{shown_path(path)}"',
                     hint="choose another output folder with -o, or another file name",
                 )
-                for order in hit
+                for path in hit
             ]
         )

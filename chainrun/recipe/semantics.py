@@ -151,10 +151,17 @@ def _check_deliveries(
                 hint = "{variant} is empty where no variant is rendered" if "{variant}" in file else None
                 problems.add(place, "the file has no name before its ending", given=shown(file), hint=hint)
                 break
-            if final in seen:
-                problems.add(place, f"deliveries {seen[final]} and {i} write the same file", given=shown(file))
-                break
-            seen[final] = i
+            sidecar = str(PurePath(final).with_suffix(".json")) if delivery.get("sidecar") is True else None
+            for one in (final, sidecar):
+                if one is not None and one in seen:
+                    what = "same file" if one == final else "same sidecar"
+                    problems.add(place, f"deliveries {seen[one]} and {i} write the {what}", given=shown(file))
+                    break
+                if one is not None:
+                    seen[one] = i
+            else:
+                continue
+            break
 
 
 def file_name(pattern: str, recipe: str, variant: str, name: str) -> str | None:
