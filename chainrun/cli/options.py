@@ -5,13 +5,16 @@ from __future__ import annotations
 import os
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from chainrun.cli.terminal import talk
 from chainrun.errors import Problem, RecipeError, ResourceError, UsageError
 from chainrun.recipe import Opened, Overrides
+
+if TYPE_CHECKING:
+    from chainrun.report.page import Place
 
 Recipes = Annotated[list[Path], typer.Argument(help="Recipe files.", show_default=False)]
 OneRecipe = Annotated[Path, typer.Argument(help="A recipe file.", show_default=False)]
@@ -38,6 +41,11 @@ StoreFolder = Annotated[
 ]
 NoStore = Annotated[bool, typer.Option("--no-store", help="Keep no prints.")]
 LogFile = Annotated[Path | None, typer.Option("--log", metavar="FILE", help="Append an event a line (JSON) to a file.")]
+Report = Annotated[
+    Path | None,
+    typer.Option("--report", metavar="PATH", help="Make a page, too: a folder, or one file called NAME.html."),
+]
+Embed = Annotated[bool, typer.Option("--embed", help="With --report: all of the page in one file.")]
 Strict = Annotated[bool, typer.Option("--strict", help="A retired preset is an error (for CI).")]
 AsJson = Annotated[bool, typer.Option("--json", help="The result as one JSON document on stdout.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no talk.")]
@@ -83,3 +91,14 @@ def store_folder(store: Path | None, no_store: bool) -> Path | None:
         talk(f"note: {error.problems[0].message}: {error.problems[0].file}; no prints are kept")
         return None
     return usual
+
+
+def place_of_page(report: Path | None, embed: bool) -> Place | None:
+    """Where a page is wanted. Raises UsageError where that cannot be, or pages cannot be made."""
+    if report is None:
+        if embed:
+            raise refuse("--embed goes with --report")
+        return None
+    from chainrun.report.page import Place
+
+    return Place.of(report, embed)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,17 +12,20 @@ import typer
 from chainrun.cli.options import (
     AllowRoots,
     AsJson,
+    Embed,
     LogFile,
     NoStore,
     Overlays,
     Quiet,
     Recipes,
+    Report,
     Sets,
     StoreFolder,
     Strict,
     Variant,
     Workers,
     overrides,
+    place_of_page,
     refuse,
     refuse_retired,
     store_folder,
@@ -33,7 +38,9 @@ from chainrun.recipe.load import recipe_name
 
 if TYPE_CHECKING:
     from chainrun.contract import Reading
-    from chainrun.engine import RenderResult
+    from chainrun.engine import RenderOptions, RenderResult
+    from chainrun.recipe import Opened
+    from chainrun.report.page import Place
 
 
 def command(
@@ -57,12 +64,17 @@ def command(
     log: LogFile = None,
     allow_root: AllowRoots = None,
     strict: Strict = False,
+    report: Report = None,
+    embed: Embed = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
     """Render recipes: stems through their chains to measured files."""
     from chainrun.engine import EventLog, RenderOptions, render
 
+    if report is not None and (len(recipes) > 1 or from_ is not None or to is not None):
+        raise refuse("--report goes with one recipe, rendered as a whole")
+    place = place_of_page(report, embed)
     options = RenderOptions(
         only=tuple(name.strip() for name in only.split(",")) if only else (),
         workers=workers,
@@ -78,6 +90,10 @@ def command(
             "two recipes of this name would write into the same folder", hint="render them one by one, each with -o"
         )
     events = EventLog(log)
+    work = None
+    if place is not None and options.store is None:  # the page reads prints
+        work = tempfile.TemporaryDirectory(prefix="chainrun-report-", ignore_cleanup_errors=True)
+        options = replace(options, store=Path(work.name))
     try:
         # All recipes are held to be valid before the first is rendered.
         session = [open_recipe(path, chosen) for path in recipes]
@@ -95,6 +111,10 @@ def command(
             finally:
                 line.done()
             results.append(result)
+            if place is not None and options.store is not None:
+                page = _page(opened, result, options, place)
+                if not quiet and not as_json:
+                    talk(f"wrote {page}")
             if not as_json:
                 for warning in [*result.warnings, *result.failures]:
                     talk(f"note: {warning}")
@@ -105,10 +125,26 @@ def command(
         raise
     finally:
         events.close()
+        if work is not None:
+            work.cleanup()
     if as_json:
         records = [result.record() for result in results]
         put_json(records[0] if len(records) == 1 else {"schema_version": 1, "results": records})
     return EXIT_FAILED if any(result.failures for result in results) else EXIT_DONE
+
+
+def _page(opened: Opened, result: RenderResult, options: RenderOptions, place: Place) -> Path:
+    from chainrun.engine.fingerprint import surroundings
+    from chainrun.engine.orders import stems_of
+    from chainrun.engine.store import Store
+    from chainrun.report.mix import mix_page
+    from chainrun.report.page import write_page
+
+    assert options.store is not None
+    store = Store(options.store)
+    around = surroundings(options.block_frames)
+    plan = build_plan(opened, only=stems_of(opened, options.only), hash_file=store.hash_file, surroundings=around)
+    return write_page(mix_page(opened, plan, result, store, place), place)
 
 
 def _folder(path: Path, out: Path, n_recipes: int, chosen: Overrides) -> Path:

@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 
 from chainrun.contract.runner import Keys, Stream
 from chainrun.contract.step import Key, Misfit, Step, StrictModel, too_high
+from chainrun.contract.words import hertz
 
 if TYPE_CHECKING:
     from typing import Self
@@ -138,6 +139,21 @@ class ThresholdFields(StrictModel):
 
 class Thresholded(Keyed, ThresholdFields):
     """A keyed step with one threshold."""
+
+    def threshold_in_words(self) -> str:
+        """`at -42 dBFS`, or `24 dB under the hits`; with what it listens to."""
+        if self.threshold_db is not None:
+            told = f"at {self.threshold_db:g} dBFS"
+        else:
+            told = f"{self.threshold_below_hits_db:g} dB under the hits"
+        if self.key is not None:
+            told += f" of {' and '.join(self.key.sources)}"
+        cuts = [
+            f"{word} {hertz(cut)}"
+            for word, cut in (("above", self.key_low_cut_hz), ("below", self.key_high_cut_hz))
+            if cut is not None
+        ]
+        return told + (f", listening {' and '.join(cuts)}" if cuts else "")
 
     def threshold(self, stream: Stream) -> float:
         """The threshold in dBFS on this stream."""

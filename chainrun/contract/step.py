@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, Strict, model_validator
 
+from chainrun.contract.words import numbers_in_words
+
 if TYPE_CHECKING:
     from chainrun.contract.runner import Runner, Stream
 
@@ -77,6 +79,8 @@ class Step(StrictModel):
     """Whether the step's `file` names an audio file: the plan finds it, and its content belongs to the print's hash."""
     source: ClassVar[str] = ""
     """Where the method is published."""
+    picture: ClassVar[Literal["", "response", "curve"]] = ""
+    """How a page draws it, beside its readings: over frequency, or level against level."""
 
     def start(self, stream: Stream) -> Runner:
         """A runner for this stream. Kernels are imported here, not at the head of a processor's file."""
@@ -94,6 +98,14 @@ class Step(StrictModel):
         """The chains that a composite step holds, each with its key path inside the step."""
         return ()
 
+    def in_words(self) -> str:
+        """What its numbers say, as a teacher would put it; a clause without a subject."""
+        return numbers_in_words(self, COMMON)
+
+    def parts(self) -> list[Step]:
+        """The same step with one of its bands alone, for each: what its response is made of."""
+        return []
+
     def misfits(self, stream: Stream) -> list[Misfit]:
         """What does not go with this stream; `check` shows it with its place in the recipe."""
         if self.needs_stereo and stream.n_channels != 2:
@@ -105,6 +117,10 @@ class Step(StrictModel):
                 )
             ]
         return []
+
+
+COMMON = frozenset(Step.model_fields)
+"""Keys of every step."""
 
 
 def too_high(key: str, freq_hz: float, stream: Stream) -> list[Misfit]:

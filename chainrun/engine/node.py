@@ -86,7 +86,8 @@ class Stretch:
     end_frame: int
 
 
-def _source(node: Node, prints: Mapping[str, Print], begin_frame: int) -> Source:
+def node_source(node: Node, prints: Mapping[str, Print], begin_frame: int) -> Source:
+    """What goes into a node's chain, in session time."""
     if node.stem is not None:
         return StemSource(node.stem, node.rate_hz, begin_frame)
     return SumSource(node.inputs, prints, node.pan_law_db, node.rate_hz, begin_frame)
@@ -115,7 +116,7 @@ def run_chain(
     Hands on float64 blocks in session time.
     """
     begin = stretch.begin_frame if stretch is not None else 0
-    source = _source(node, prints, begin)
+    source = node_source(node, prints, begin)
     n_input = source.n_frames
     if node.kind == "main":
         n_input = max(n_input, s_to_frames(node.session_s, node.rate_hz))

@@ -78,6 +78,10 @@ class Analysis:
         """As the meter's."""
         return self._meter.block_powers()
 
+    def short_term_powers(self) -> Array:
+        """As the meter's."""
+        return self._meter.short_term_powers()
+
     def result(self) -> Measured:
         """All readings of the blocks so far. Where a side is silent, correlation has no value."""
         measured = self._meter.result()

@@ -194,6 +194,10 @@ class Meter:
         """Mean square of each whole 400 ms block, K-weighted, summed over the channels."""
         return self._windows(np.array(self._hop_powers), HOPS_PER_BLOCK)
 
+    def short_term_powers(self) -> Array:
+        """Mean square of 3 s at each whole hop of 100 ms; none of what is shorter."""
+        return self._windows(np.array(self._hop_powers), SHORT_TERM_STEPS // STEPS_PER_HOP)
+
     def _windows(self, hops: Array, width: int) -> Array:
         """Mean squares over `width` hops at each hop."""
         if hops.size < width:

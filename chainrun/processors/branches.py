@@ -40,6 +40,9 @@ class Branches(Step):
     }
     unity = {"branches": [{}]}
 
+    def in_words(self) -> str:
+        return f"{len(self.branches)} ways side by side, added again"
+
     def start(self, stream: Stream) -> Runner:
         return _BranchesRunner(self, stream)
 

@@ -98,6 +98,17 @@ class Compressor(Thresholded):
             self.auto_release,
         )
 
+    def in_words(self) -> str:
+        if self.direction == "up":
+            return (
+                f"raises what is softer, from {self.threshold_in_words().removeprefix('at ')} down, {self.ratio:g} to 1"
+            )
+        makeup = f", then {self.makeup_db:+g} dB" if self.makeup_db else ""
+        return (
+            f"begins {self.threshold_in_words()}: {self.ratio:g} dB more come out as 1; "
+            f"grips in {self.attack_ms:g} ms, lets go in {self.release_ms:g} ms{makeup}"
+        )
+
     def start(self, stream: Stream) -> Runner:
         return _UpwardRunner(self, stream) if self.direction == "up" else _DownwardRunner(self, stream)
 

@@ -23,6 +23,8 @@ class DcBlock(Step):
     linear = True
     source = "first-order high-pass by the bilinear transform"
 
+    picture = "response"
+
     def start(self, stream: Stream) -> Runner:
         return _DcBlockRunner(stream.n_channels, self.freq_hz, stream.rate_hz)
 

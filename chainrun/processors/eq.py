@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, StrictModel, processor
 from chainrun.contract.step import too_high
+from chainrun.contract.words import hertz
 
 if TYPE_CHECKING:
     from typing import Self
@@ -27,6 +28,12 @@ class _Band(StrictModel):
     channel: Channel = Field("both", description="on both sides, on one, or on mid or side of a stereo signal")
     bypass: bool = Field(False, description="leave the band out")
     note: str | None = Field(None, description="free text")
+
+    def in_words(self) -> str:
+        """`+3 dB at 210 Hz`, or what it cuts."""
+        word = str(getattr(self, "kind", "")).replace("_", " ")
+        gain = getattr(self, "gain_db", None)
+        return f"{word} {hertz(self.freq_hz)}" + (f" {gain:+g} dB" if gain is not None else "")
 
     def sections(self, rate_hz: int, design: str) -> Array:
         """The band's second-order sections, shape (n, 6)."""
@@ -235,6 +242,15 @@ class Eq(Step):
                 wrong = f"too narrow at {band.freq_hz:g} Hz for a linear-phase FIR of 1.4 s"
                 found.append(Misfit(f"bands.{i}.q", wrong, q, f'up to {allowed:.4g} there, or phase = "minimum"'))
         return found
+
+    picture = "response"
+
+    def in_words(self) -> str:
+        return ", ".join(band.in_words() for band in self.bands if not band.bypass) or "all bands are left out"
+
+    def parts(self) -> list[Step]:
+        living = [band for band in self.bands if not band.bypass]
+        return [self.model_copy(update={"bands": [band]}) for band in living] if len(living) > 1 else []
 
     def start(self, stream: Stream) -> Runner:
         stages = self._stages(stream)

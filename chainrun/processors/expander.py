@@ -38,6 +38,10 @@ class Expander(Thresholded):
     unity = {"threshold_db": -30.0, "ratio": 1.0}
     source = "static curve as in JAES 60(6), 2012, mirrored at the threshold; smoother eq. (16)"
 
+    def in_words(self) -> str:
+        begin = self.threshold_in_words().removeprefix("at ")
+        return f"makes what lies {begin} and lower softer, {self.ratio:g} dB for each, by {self.range_db:g} dB at most"
+
     def start(self, stream: Stream) -> Runner:
         return _ExpanderRunner(self, stream)
 

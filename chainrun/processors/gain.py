@@ -23,6 +23,9 @@ class Gain(Step):
     unity = {"gain_db": 0.0}
     linear = True
 
+    def in_words(self) -> str:
+        return f"{abs(self.gain_db):g} dB {'louder' if self.gain_db >= 0 else 'softer'}"
+
     def start(self, stream: Stream) -> Runner:
         from chainrun.units import db_to_gain
 

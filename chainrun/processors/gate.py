@@ -36,6 +36,13 @@ class Gate(Thresholded):
     unity = {"threshold_db": -36.0, "range_db": 0.0}
     source = "peak detector with hysteresis and hold, common practice; time constants as in JAES 60(6), 2012, eq. (7)"
 
+    def in_words(self) -> str:
+        early = f", {self.lookahead_ms:g} ms early" if self.lookahead_ms else ""
+        return (
+            f"opens {self.threshold_in_words()}{early}, stays open for {self.hold_ms:g} ms; "
+            f"closed it takes away {self.range_db:g} dB"
+        )
+
     def start(self, stream: Stream) -> Runner:
         return _GateRunner(self, stream)
 

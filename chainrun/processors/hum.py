@@ -30,6 +30,8 @@ class Hum(Step):
     example = {"mains_hz": 50.0, "harmonics": 4}
     source = "Audio EQ Cookbook notches, 8 June 2021; mains frequencies: common practice"
 
+    picture = "response"
+
     def start(self, stream: Stream) -> Runner:
         import numpy as np
 

@@ -45,6 +45,10 @@ class Limiter(Step):
             raise ValueError("give ceiling_dbtp or ceiling_dbfs, not both")
         return self
 
+    def in_words(self) -> str:
+        held = f"{self.ceiling_dbtp:g} dBTP" if self.ceiling_dbtp is not None else f"{self.ceiling_dbfs:g} dBFS"
+        return f"lets nothing pass {held}; lets go in {self.release_ms:g} ms"
+
     def start(self, stream: Stream) -> Runner:
         return _LimiterRunner(self, stream)
 

@@ -31,6 +31,10 @@ class Pan(Step):
             return []
         return [Misfit("do", "pan places a mono signal, and gets a stereo one here", hint="use balance")]
 
+    def in_words(self) -> str:
+        side = "left" if self.pan_pct < 0 else "right"
+        return f"goes {abs(self.pan_pct):g} % to the {side}" if self.pan_pct else "stands in the middle"
+
     def start(self, stream: Stream) -> Runner:
         from chainrun.dsp.pan import pan_gains
 

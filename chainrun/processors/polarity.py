@@ -22,6 +22,9 @@ class Polarity(Step):
     example = {"channel": "both"}
     linear = True
 
+    def in_words(self) -> str:
+        return "turns the polarity" + ("" if self.channel == "both" else f" of the {self.channel} side")
+
     def start(self, stream: Stream) -> Runner:
         import numpy as np
 

@@ -130,6 +130,10 @@ class Room(Step):
         x = 0.47 * self.width_m
         return (x, front, height), (x, front + apart, height)
 
+    def in_words(self) -> str:
+        size = f"{self.width_m:g} x {self.depth_m:g} x {self.height_m:g} m"
+        return f"a room of {size}, {self.mix_pct:g} % of it in the sound"
+
     def start(self, stream: Stream) -> Runner:
         return _RoomRunner(self.responses(stream.rate_hz, stream.n_channels))
 

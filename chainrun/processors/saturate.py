@@ -63,6 +63,12 @@ class Saturate(Step):
             raise ValueError('bias goes with curve = "biased_tanh" alone')
         return self
 
+    picture = "curve"
+
+    def in_words(self) -> str:
+        level = ", level kept" if self.keep_level else ""
+        return f"rounds peaks by {self.curve.replace('_', ' ')}, driven by {self.drive_db:g} dB{level}"
+
     def start(self, stream: Stream) -> Runner:
         return _SaturateRunner(self, stream)
 

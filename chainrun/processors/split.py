@@ -67,6 +67,10 @@ class Split(Step):
             raise ValueError("a crossover lies between 20 and 20000 Hz")
         return self
 
+    def in_words(self) -> str:
+        borders = " and ".join(f"{hz:g} Hz" for hz in self.crossovers_hz)
+        return f"parted at {borders}; each band has steps of its own"
+
     def start(self, stream: Stream) -> Runner:
         return _SplitRunner(self, stream)
 

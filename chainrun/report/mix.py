@@ -1,0 +1,210 @@
+"""The page of a render: what goes where, what each step did, and what came out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from chainrun.audiofile import Reader, Writer, read_header
+from chainrun.contract import Step
+from chainrun.engine import RenderResult
+from chainrun.engine.node import node_source
+from chainrun.engine.prints import Print, PrintSource
+from chainrun.engine.result import DeliveryResult, NodeResult
+from chainrun.engine.store import Store
+from chainrun.plan import Node, Plan
+from chainrun.recipe import Opened
+from chainrun.report import graph
+from chainrun.report.content import Block, Figure, Page, Player, Players, Section, Table, Text
+from chainrun.report.page import Place
+from chainrun.report.sounds import (
+    Heard,
+    bands_figure,
+    blocks_of,
+    file_blocks,
+    hear,
+    image_figures,
+    loudness_figure,
+    wave_figure,
+)
+from chainrun.report.steps import busiest, curve_figures, reading_figure, response_figure, walk
+
+CLOSE_S = 3.0
+"""Seconds of the view that shows single hits."""
+WORKED_DB = 0.3
+MOST_MP3_HZ = 48_000
+
+
+def prints_of(plan: Plan, store: Store) -> dict[str, Print]:
+    """The kept prints of a plan's nodes."""
+    found = {}
+    for node in plan.nodes:
+        footer = store.footer(node.identity)
+        if footer is not None:
+            found[node.name] = footer.print_at(store.path_of(node.identity))
+    return found
+
+
+def mix_page(opened: Opened, plan: Plan, result: RenderResult, store: Store, place: Place) -> Page:
+    """The page; the mix itself is laid beside it as MP3."""
+    prints = prints_of(plan, store)
+    sections = [_deliveries(opened, result, place), Section("The way of the sound", [graph.picture(plan)])]
+    sections.append(Section("Stems, buses, main", [_node_table(result)]))
+    for word, kind in (("Stems", "stem"), ("Buses", "bus"), ("Main", "main")):
+        inner = [
+            _node_section(opened, node, result, prints)
+            for node in plan.nodes
+            if node.kind == kind and node.name in prints
+        ]
+        if inner:
+            sections.append(Section(f"{word}, step by step", [], inner))
+    told = [*result.failures, *result.warnings]
+    if told:
+        sections.append(
+            Section("Notes of the render", [Text(one, "warning" if one in result.failures else "note") for one in told])
+        )
+    title = opened.recipe.title or opened.name
+    about = f"{opened.name}, {result.length_s:.1f} s at {result.rate_hz} Hz" + (
+        f", variant {opened.variant}" if opened.variant else ""
+    )
+    return Page(title, about, sections, facts(result))
+
+
+def facts(result: RenderResult) -> list[tuple[str, str]]:
+    """Versions and hashes."""
+    found = [("chainrun", result.engine), ("recipe", result.recipe), ("recipe hash", result.recipe_hash)]
+    return found + [(f"samples of {Path(one.file).name}", one.pcm_sha256) for one in result.deliveries]
+
+
+def _deliveries(opened: Opened, result: RenderResult, place: Place) -> Section:
+    rows = []
+    for one in result.deliveries:
+        m = one.measured
+        rows.append(
+            [
+                Path(one.file).name,
+                _number(m.integrated_lufs),
+                _number(m.range_lu),
+                _number(m.true_peak_dbtp, 2),
+                f"{one.gain_db:+.2f}",
+                _number(m.correlation, 2),
+                f"{m.n_frames / m.rate_hz:.2f}",
+            ]
+        )
+    head = ["file", "LUFS", "range LU", "dBTP", "gain dB", "correlation", "s"]
+    blocks: list[Block] = [Text(opened.recipe.note)] if opened.recipe.note else []
+    blocks.append(Table(head, rows, "Delivered files"))
+    if result.deliveries:
+        blocks += _first(result.deliveries[0], place)
+    return Section("What came out", blocks)
+
+
+def _first(delivery: DeliveryResult, place: Place) -> list[Block]:
+    path = Path(delivery.file)
+    header = read_header(path)
+    if header.n_channels > 2:
+        return []
+    heard = hear(file_blocks(path), header.rate_hz, header.n_channels)
+    blocks: list[Block] = []
+    if header.rate_hz <= MOST_MP3_HZ:
+        about = f"{heard.measured.integrated_lufs:.1f} LUFS; mind the listening level"
+        blocks.append(
+            Players("The mix", [Player(path.name, [as_mp3(path, place.folder / "audio" / f"{path.stem}.mp3")], about)])
+        )
+    blocks += [loudness_figure("loudness", heard, delivery.target_lufs), wave_figure("wave", heard)]
+    blocks.append(
+        bands_figure("bands", "Third octaves of the mix", [(path.name, heard.measured.third_octave_db or {})])
+    )
+    return blocks + list(image_figures("image", heard))
+
+
+def as_mp3(source: Path, target: Path) -> Path:
+    """A file as MP3 beside a page. Raises ResourceError."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with Reader(source) as reader:
+        header = reader.header
+        with Writer(target, header.rate_hz, header.n_channels, header.n_frames, quality_pct=70.0) as writer:
+            while (x := reader.read(1 << 16)).shape[1]:
+                writer.write(x)
+            writer.finish()
+    return target
+
+
+def _number(value: float | None, digits: int = 1) -> str:
+    return f"{value:.{digits}f}" if value is not None else "-"
+
+
+def _node_table(result: RenderResult) -> Table:
+    rows = []
+    for node in result.nodes:
+        m = node.measured
+        working = max((one.gain_reduction_max_db for one in node.readings), default=None)
+        rows.append(
+            [
+                node.name,
+                node.kind,
+                _number(m.sample_peak_dbfs),
+                _number(m.integrated_lufs),
+                _number(working),
+                f"{node.seconds:.2f}",
+                "kept" if node.from_store else "rendered",
+            ]
+        )
+    head = ["node", "kind", "peak dBFS", "LUFS", "most reduction dB", "s", "print"]
+    return Table(head, rows, "Every node, in the order of the plan", left=2)
+
+
+def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapping[str, Print]) -> Section:
+    recipe = opened.recipe
+    strip = {**recipe.stems, **recipe.buses}.get(node.name)
+    chain: list[Step] = list((strip or recipe.main).chain)
+    names = [named.removeprefix("chain.") for _, named in node.addresses]
+    note = strip.note if strip is not None else recipe.main.note
+    blocks: list[Block] = [Text(note, "note")] if note else []
+    before = node_source(node, prints, 0)
+    n = max(before.n_frames, prints[node.name].n_frames)
+    raw = hear(blocks_of(before, n), node.rate_hz, before.n_channels, every=8)
+    before.close()
+    source = PrintSource(prints[node.name])
+    behind = hear(blocks_of(source, source.n_frames), node.rate_hz, source.n_channels, every=8)
+    source.close()
+    if chain:
+        rows = [[name, step.do, step.in_words(), step.note or ""] for name, step in walk(chain, names)]
+        blocks.append(Table(["step", "is", "in words", "note"], rows, f"The chain of {node.name}", left=4))
+    told = next((one for one in result.nodes if one.name == node.name), None)
+    blocks += _step_figures(node, chain, names, told, raw, behind)
+    bands = [
+        ("before the chain", raw.measured.third_octave_db or {}),
+        ("behind it", behind.measured.third_octave_db or {}),
+    ]
+    if chain and raw.measured.n_frames:
+        blocks.append(bands_figure(f"{node.name}-bands", f"{node.name}: spectrum before and behind the chain", bands))
+    return Section(node.name, blocks)
+
+
+def _step_figures(
+    node: Node, chain: list[Step], names: list[str], told: NodeResult | None, raw: Heard, behind: Heard
+) -> list[Figure]:
+    found: list[Figure] = []
+    length = raw.wave.high.size / raw.wave.per_second
+    for reading in told.readings if told is not None else ():
+        if abs(reading.gain_reduction_max_db) < WORKED_DB:
+            continue
+        step = reading.named.removeprefix("chain.")
+        name = f"{node.name}-{len(found)}"
+        found.append(
+            reading_figure(
+                f"{name}-whole", f"{node.name}, {step}: all of it", raw.wave, behind.wave, reading, 0.0, length
+            )
+        )
+        if length > 1.5 * CLOSE_S:
+            begin = busiest(reading, CLOSE_S)
+            title = f"{node.name}, {step}: hit by hit"
+            found.append(reading_figure(f"{name}-close", title, raw.wave, behind.wave, reading, begin, begin + CLOSE_S))
+    for name, step in walk(chain, names):
+        file = f"{node.name}-{len(found)}"
+        if step.picture == "response":
+            found.append(response_figure(file, f"{node.name}, {name}: response", step, node.rate_hz))
+        elif step.picture == "curve":
+            found += curve_figures(file, f"{node.name}, {name}", step, node.rate_hz)
+    return found

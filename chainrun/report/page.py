@@ -1,0 +1,165 @@
+"""Writes a page: a folder with its figures and sounds, or one file that holds all of it."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import mimetypes
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from chainrun.errors import Problem, ResourceError, UsageError, printable, shown_path
+from chainrun.report.content import Figure, Page, Picture, Section, Table, figure_table
+from chainrun.whole_file import write_whole
+
+KINDS = {".flac": "audio/flac", ".mp3": "audio/mpeg", ".wav": "audio/wav"}
+FIGURE = re.compile(r"[-+]?\d[\d.,:e+-]*( ?(dB|LU|LUFS|dBFS|dBTP|ms|s|%|Hz))?|-|-inf|")
+
+
+def need_report() -> None:
+    """Raise UsageError where the extra `report` is not installed."""
+    from importlib.util import find_spec
+
+    missing = [name for name in ("jinja2", "matplotlib") if find_spec(name) is None]
+    if missing:
+        raise UsageError(
+            Problem(
+                f"pages need {' and '.join(missing)}, which {'is' if len(missing) == 1 else 'are'} not installed",
+                hint="pip install 'chainrun[report]', or pip install -e '.[report]' in a checkout",
+            )
+        )
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a page goes: `folder` for its files, and whether all is put into one."""
+
+    file: Path
+    folder: Path
+    embed: bool
+
+    @classmethod
+    def of(cls, path: Path, embed: bool = False) -> Place:
+        """`NAME.html` is one file; anything else is a folder with an index.html, which `embed` makes one file."""
+        need_report()
+        if path.suffix.lower() in (".html", ".htm"):
+            return cls(path, path.parent, True)
+        if path.exists() and not path.is_dir():
+            raise UsageError(
+                Problem("a page is a folder, or a file called NAME.html", given=shown_path(path), hint=f"{path}.html")
+            )
+        return cls(path / "index.html", path, embed)
+
+
+class _Shown:
+    """Blocks as the template wants them."""
+
+    def __init__(self, place: Place, audio: Path | None):
+        self._place, self._audio = place, audio
+        self._names: set[str] = set()
+
+    def kind(self, block: object) -> str:
+        return type(block).__name__.lower()
+
+    def tables(self, figure: Figure | Picture) -> list[Table]:
+        return [figure.table] if isinstance(figure, Picture) else figure_table(figure)
+
+    def image(self, figure: Figure | Picture) -> str:
+        """The address of a figure's drawing, which is written where the page is a folder."""
+        if isinstance(figure, Picture):
+            drawn = figure.svg
+        else:
+            from chainrun.report.draw import svg
+
+            drawn = svg(figure)
+        name = figure.name
+        while name in self._names:
+            name += "-"
+        self._names.add(name)
+        if self._place.embed:
+            return "data:image/svg+xml;base64," + base64.b64encode(drawn.encode()).decode()
+        write_whole(self._place.folder / "figures" / f"{name}.svg", drawn)
+        return f"figures/{name}.svg"
+
+    def sources(self, sounds: list[Path]) -> list[tuple[str, str]]:
+        """Addresses and types of a player's files; in one file only the last, which is the smallest."""
+        found = []
+        for path in sounds[-1:] if self._place.embed else sounds:
+            kind = KINDS.get(path.suffix.lower()) or mimetypes.guess_type(path.name)[0] or "application/octet-stream"
+            if self._place.embed:
+                found.append((f"data:{kind};base64," + base64.b64encode(path.read_bytes()).decode(), kind))
+            else:
+                found.append((path.relative_to(self._place.folder).as_posix(), kind))
+        return found
+
+
+def anchor(title: str, taken: set[str]) -> str:
+    """A name for a section, by which it can be linked to."""
+    word = re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:60] or "part"
+    name, number = word, 2
+    while name in taken:
+        name, number = f"{word}-{number}", number + 1
+    taken.add(name)
+    return name
+
+
+def is_figure(cell: str) -> bool:
+    """Whether a cell reads as a figure, and stands to the right."""
+    return FIGURE.fullmatch(cell) is not None
+
+
+def html(page: Page, place: Place, audio: Path | None = None) -> str:
+    """The page as HTML; its figures are written beside it, if it is a folder."""
+    import jinja2
+
+    source = files("chainrun.report")
+    style = source.joinpath("page.css").read_text(encoding="utf-8")
+    script = source.joinpath("page.js").read_text(encoding="utf-8")
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters["shown"] = printable
+    environment.tests["figure"] = is_figure
+    taken: set[str] = set()
+    anchors = {id(section): anchor(section.title, taken) for section in _all(list(page.sections))}
+
+    def hashed(text: str) -> str:
+        return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+    policy = (
+        f"default-src 'none'; img-src 'self' data:; media-src 'self' data:; style-src '{hashed(style)}'; "
+        f"script-src '{hashed(script)}'; base-uri 'none'; form-action 'none'"
+    )
+    values: dict[str, Any] = {
+        "page": page,
+        "style": style,
+        "script": script,
+        "policy": policy,
+        "show": _Shown(place, audio),
+        "anchors": anchors,
+        "id": id,
+    }
+    template = environment.from_string(source.joinpath("page.html.j2").read_text(encoding="utf-8"))
+    return template.render(**values)
+
+
+def _all(sections: list[Section]) -> Iterator[Section]:
+    for one in sections:
+        yield one
+        yield from _all(list(one.inner))
+
+
+def write_page(page: Page, place: Place) -> Path:
+    """Write a page, whole. Raises ResourceError."""
+    try:
+        place.folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ResourceError(
+            Problem(f"the page's folder cannot be made ({error.strerror})", file=shown_path(place.folder))
+        ) from error
+    write_whole(place.file, html(page, place))
+    return place.file

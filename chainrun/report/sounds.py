@@ -1,0 +1,168 @@
+"""What pages measure of sounds: waves, bands, loudness and image over time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from chainrun.audiofile import Reader
+from chainrun.dsp.arrays import Array
+from chainrun.engine.sources import Source
+from chainrun.loudness import Analysis, Measured
+from chainrun.loudness.meter import OFFSET_LU
+from chainrun.report.content import Figure, Panel, Series, highest, thinned
+from chainrun.report.steps import Wave
+
+BLOCK = 1 << 16
+LEAST_LUFS = -70.0
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A sound, in as much detail as is drawn."""
+
+    measured: Measured
+    wave: Wave
+    momentary_lufs: Array
+    """At each hop of 100 ms, the first 0.4 s behind the beginning."""
+    short_term_lufs: Array
+    """The first 3 s behind the beginning."""
+    correlation: Array
+    """Of each half second; not a number where a side is silent."""
+    side_to_mid_db: dict[str, float]
+    """Third octaves of the side less those of the mid; empty for mono."""
+
+
+def blocks_of(source: Source, n_frames: int) -> Iterator[Array]:
+    """A source in blocks."""
+    for at in range(0, n_frames, BLOCK):
+        yield source.read(min(BLOCK, n_frames - at))
+
+
+def file_blocks(path: Path) -> Iterator[Array]:
+    """An audio file in blocks."""
+    with Reader(path) as reader:
+        while (x := reader.read(BLOCK)).shape[1]:
+            yield x
+
+
+def hear(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int = 4) -> Heard:
+    """Measure a sound of one or two channels once through."""
+    whole = Analysis(rate_hz, n_channels, every=every)
+    sides = [Analysis(rate_hz, 1, every=every) for _ in range(2)] if n_channels == 2 else []
+    hop, rest = rate_hz // 100, np.zeros((n_channels, 0))
+    lows, highs, products = [], [], []
+    for x in blocks:
+        whole.feed(x)
+        if sides:
+            sides[0].feed((x[:1] + x[1:]) * 0.5)
+            sides[1].feed((x[:1] - x[1:]) * 0.5)
+        joined = np.concatenate([rest, x], axis=1)
+        n = joined.shape[1] // hop
+        rows = joined[:, : n * hop].reshape(n_channels, n, hop)
+        rest = joined[:, n * hop :]
+        lows.append(rows.min(axis=(0, 2)) if n else np.zeros(0))
+        highs.append(rows.max(axis=(0, 2)) if n else np.zeros(0))
+        if n_channels == 2:
+            products.append(np.einsum("inh,jnh->nij", rows, rows))
+    bands = [side.result().third_octave_db or {} for side in sides]
+    return Heard(
+        measured=whole.result(),
+        wave=Wave(np.concatenate(lows), np.concatenate(highs), rate_hz / hop),
+        momentary_lufs=_lufs(whole.block_powers()),
+        short_term_lufs=_lufs(whole.short_term_powers()),
+        correlation=_correlation(np.concatenate(products)) if products else np.zeros(0),
+        side_to_mid_db={hz: bands[1][hz] - mid for hz, mid in bands[0].items() if np.isfinite(mid)} if bands else {},
+    )
+
+
+def _lufs(powers: Array) -> Array:
+    levels: Array = OFFSET_LU + 10.0 * np.log10(np.maximum(powers, 1e-12))
+    return np.where(levels > LEAST_LUFS, levels, np.nan)
+
+
+def _correlation(products: Array) -> Array:
+    n = products.shape[0] // 50 * 50
+    summed = products[:n].reshape(-1, 50, 2, 2).sum(axis=1)
+    power = np.sqrt(summed[:, 0, 0] * summed[:, 1, 1])
+    return np.where(power > 1e-9, summed[:, 0, 1] / np.maximum(power, 1e-12), np.nan)
+
+
+def loudness_figure(name: str, heard: Heard, target_lufs: float | None, other: Heard | None = None) -> Figure:
+    """Momentary and short-term loudness over time, with what they come to."""
+    series = []
+    for word, one in (("", heard), ("B: ", other)):
+        if one is None:
+            continue
+        label = "A: " if other is not None else word
+        label = word or label
+        t = 0.4 + 0.1 * np.arange(one.momentary_lufs.size)
+        if other is None:
+            series.append(Series("momentary", *highest(t, one.momentary_lufs), faint=True))
+        t = 3.0 + 0.1 * np.arange(one.short_term_lufs.size)
+        if one.short_term_lufs.size:
+            series.append(Series(f"{label}short-term", *thinned(t, one.short_term_lufs)))
+    measured = heard.measured
+    levels = [(f"integrated {measured.integrated_lufs:.1f}", measured.integrated_lufs)]
+    if target_lufs is not None and abs(target_lufs - measured.integrated_lufs) >= 0.05:
+        levels.append((f"target {target_lufs:g}", target_lufs))
+    levels = [one for one in levels if np.isfinite(one[1])]
+    spread = f", range {measured.range_lu:.1f} LU" if measured.range_lu is not None else ""
+    alt = f"Loudness over time: integrated {measured.integrated_lufs:.1f} LUFS{spread}"
+    if target_lufs is not None:
+        alt += f", target {target_lufs:g} LUFS"
+    return Figure(name, "Loudness over time", alt, "s", [Panel("LUFS", series, height=1.4, levels=levels)])
+
+
+def wave_figure(name: str, heard: Heard) -> Figure:
+    """The whole waveform."""
+    x, low, high = heard.wave.between(0.0, heard.wave.high.size / heard.wave.per_second)
+    alt = f"Waveform; the highest sample is at {heard.measured.sample_peak_dbfs:.1f} dBFS"
+    return Figure(name, "Waveform", alt, "s", [Panel("sample", [Series("wave", x, low, high)])])
+
+
+def bands_figure(name: str, title: str, sounds: list[tuple[str, dict[str, float]]]) -> Figure:
+    """Third octaves of sounds over each other."""
+    series = []
+    for label, bands in sounds:
+        hz = np.array([float(one) for one in bands])
+        levels = np.array(list(bands.values()))
+        series.append(Series(label, hz, np.where(levels > -120.0, levels, np.nan)))
+    alt = "Third octaves of " + " and ".join(label for label, _ in sounds)
+    return Figure(name, title, alt, "Hz", [Panel("dBFS", series, height=1.3)], log_hz=True)
+
+
+def image_figures(name: str, heard: Heard) -> list[Figure]:
+    """How wide the sound is at each frequency, and how alike its sides are at each moment."""
+    if not heard.side_to_mid_db:
+        return []
+    hz = np.array([float(one) for one in heard.side_to_mid_db])
+    sides = np.clip(np.array(list(heard.side_to_mid_db.values())), -60.0, 20.0)
+    t = 0.5 * (1 + np.arange(heard.correlation.size))
+    x, low = highest(t, -heard.correlation)
+    whole = heard.measured.correlation
+    told = f"{whole:.2f} over all" if whole is not None else "none: a side is silent"
+    return [
+        Figure(
+            f"{name}-width",
+            "Side against mid in third octaves",
+            "How wide the sound is over frequency: 0 dB is as much side as mid",
+            "Hz",
+            [Panel("dB", [Series("side less mid", hz, sides, bars=True)], limits=(-60.0, 20.0))],
+            log_hz=True,
+        ),
+        Figure(
+            f"{name}-correlation",
+            "Correlation of left and right over time",
+            f"Correlation of left and right, {told}; below 0 a sum to mono loses level",
+            "s",
+            [
+                Panel(
+                    "", [Series("correlation", x, -low)], height=0.7, limits=(-1.05, 1.05), levels=[("mono loses", 0.0)]
+                )
+            ],
+        ),
+    ]

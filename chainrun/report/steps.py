@@ -1,0 +1,178 @@
+"""Steps as pictures: responses over frequency, level against level, gain over time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from chainrun.contract import ChainRunner, Reading, Step, Stream
+from chainrun.dsp.arrays import Array
+from chainrun.report.content import MOST_POINTS, Figure, Panel, Series, highest
+from chainrun.units import db_to_gain
+
+LONG = 1 << 16
+LOWEST_HZ, HIGHEST_HZ = 20.0, 20_000.0
+SINE_DBFS = np.arange(-48.0, 1.0, 2.0)
+HARMONICS = 9
+AT_DBFS = -18.0
+FLOOR_DB = -140.0
+
+
+def short_level(edge: Any) -> str:
+    """A way's level for a table."""
+    if edge.kind == "key":
+        return "listened to"
+    return "mute" if edge.level_db is None else f"{edge.level_db:+.1f} dB"
+
+
+def walk(steps: Sequence[Step], names: Sequence[str]) -> Iterator[tuple[str, Step]]:
+    """Every step that is not bypassed, those of inner chains too, with how the recipe calls it."""
+    for step, name in zip(steps, names, strict=True):
+        if step.bypass:
+            continue
+        yield name, step
+        for path, chain in step.inner_chains():
+            yield from walk(chain, [f"{name}.{path}.{one.name or i}" for i, one in enumerate(chain)])
+
+
+def _run(step: Step, x: Array, rate_hz: int) -> Array:
+    """A step alone on a signal of shape (n_channels, n_frames), on time; its mix share is left out."""
+    runner = ChainRunner([step.model_copy(update={"mix_pct": 100.0})], Stream(rate_hz, x.shape[0], n_frames=x.shape[1]))
+    late = runner.latency_frames
+    padded = np.concatenate([x, np.zeros((x.shape[0], late))], axis=1)
+    return np.asarray(runner.run(padded, {})[:, late:])
+
+
+def response(step: Step, rate_hz: int) -> tuple[Array, Array]:
+    """Frequencies and gain in dB of a linear step, from its answer to one frame."""
+    x = np.zeros((1, LONG))
+    x[0, LONG // 4] = 1.0
+    y = _run(step, x, rate_hz)[0]
+    hz = np.geomspace(LOWEST_HZ, min(HIGHEST_HZ, 0.49 * rate_hz), MOST_POINTS // 2)
+    spectrum = np.abs(np.fft.rfft(y, 4 * LONG))
+    gains = np.interp(hz, np.fft.rfftfreq(4 * LONG, 1.0 / rate_hz), spectrum)
+    return hz, 20.0 * np.log10(np.maximum(gains, db_to_gain(FLOOR_DB)))
+
+
+def response_figure(name: str, title: str, step: Step, rate_hz: int) -> Figure:
+    """The whole response, and each of its bands."""
+    hz, whole = response(step, rate_hz)
+    series = [Series("all of it", hz, whole)]
+    for i, part in enumerate(step.parts()):
+        series.append(Series(f"band {i + 1}", hz, response(part, rate_hz)[1], faint=True))
+    low, high = float(min(one.y.min() for one in series)), float(max(one.y.max() for one in series))
+    limits = (max(-36.0, min(-3.0, math.floor(low - 1))), max(3.0, math.ceil(high + 1)))
+    alt = f"Gain over frequency: from {whole.min():.1f} to {whole.max():.1f} dB"
+    return Figure(name, title, alt, "Hz", [Panel("dB", series, limits=limits)], log_hz=True)
+
+
+def curve(step: Step, rate_hz: int) -> tuple[Array, Array]:
+    """Peak level in and out, in dB, of 1 kHz."""
+    n = rate_hz // 2
+    wave = np.sin(2.0 * np.pi * 1000.0 * np.arange(n) / rate_hz)
+    out = []
+    for level in SINE_DBFS:
+        y = _run(step, db_to_gain(float(level)) * wave[None, :], rate_hz)
+        out.append(20.0 * math.log10(max(float(np.abs(y[:, n // 2 :]).max()), 1e-7)))
+    return SINE_DBFS.copy(), np.array(out)
+
+
+def harmonics(step: Step, rate_hz: int) -> tuple[Array, Array]:
+    """Level of the harmonics of 1 kHz at a peak of -18 dBFS, in dB against the first."""
+    n = rate_hz
+    wave = db_to_gain(AT_DBFS) * np.sin(2.0 * np.pi * 1000.0 * np.arange(n) / rate_hz)
+    y = _run(step, wave[None, :], rate_hz)[0][n // 2 :]
+    lines = np.abs(np.fft.rfft(y * np.hanning(y.size)))
+    numbers = np.arange(1, HARMONICS + 1)
+    bins = np.round(numbers * 1000.0 * y.size / rate_hz).astype(int)
+    levels = np.array([lines[k - 2 : k + 3].max() if k + 3 < lines.size else 0.0 for k in bins])
+    return numbers.astype(np.float64), 20.0 * np.log10(np.maximum(levels / max(levels[0], 1e-12), 1e-7))
+
+
+def curve_figures(name: str, title: str, step: Step, rate_hz: int) -> list[Figure]:
+    """What a shaping step does to levels, and what it adds to a tone."""
+    levels, out = curve(step, rate_hz)
+    numbers, added = harmonics(step, rate_hz)
+    alt = f"1 kHz of 0 dBFS comes out at {out[-1]:.1f} dBFS"
+    series = [Series("peak out", levels, out), Series("as it came", levels, levels, faint=True)]
+    told = "loudest added harmonic: " + (f"{added[1:].max():.0f} dB" if np.isfinite(added[1:].max()) else "none")
+    return [
+        Figure(f"{name}-curve", f"{title}: level in and out", alt, "dBFS in", [Panel("dBFS out", series)]),
+        Figure(
+            f"{name}-harmonics",
+            f"{title}: harmonics of 1 kHz at {AT_DBFS:g} dBFS",
+            told,
+            "harmonic",
+            [
+                Panel(
+                    "dB of the first",
+                    [Series("level", numbers, np.maximum(added, FLOOR_DB), bars=True)],
+                    limits=(FLOOR_DB, 3.0),
+                )
+            ],
+        ),
+    ]
+
+
+@dataclass(frozen=True)
+class Wave:
+    """The lowest and highest sample of each hundredth of a second."""
+
+    low: Array
+    high: Array
+    per_second: float
+
+    def between(self, begin_s: float, end_s: float) -> tuple[Array, Array, Array]:
+        """Times, lows and highs of a stretch, as few points as are drawn."""
+        begin, end = int(begin_s * self.per_second), min(self.high.size, math.ceil(end_s * self.per_second))
+        t = np.arange(begin, end) / self.per_second
+        x, high = highest(t, self.high[begin:end])
+        return x, -highest(t, -self.low[begin:end])[1], high
+
+
+def reduction_between(reading: Reading, begin_s: float, end_s: float) -> tuple[Array, Array]:
+    """Times and gain reduction in dB of a stretch."""
+    per_second = reading.points_per_second
+    values = np.asarray(reading.curve_max_db, dtype=np.float64)
+    begin, end = int(begin_s * per_second), min(values.size, math.ceil(end_s * per_second))
+    return highest(np.arange(begin, end) / per_second, values[begin:end])
+
+
+def busiest(reading: Reading, span_s: float) -> float:
+    """Where a stretch begins in which the gain moves most."""
+    values = np.asarray(reading.curve_max_db, dtype=np.float64)
+    width = max(1, int(span_s * reading.points_per_second))
+    if values.size <= width:
+        return 0.0
+    moves = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(values, prepend=values[:1])))])
+    return float(np.argmax(moves[width:] - moves[:-width])) / reading.points_per_second
+
+
+def reading_figure(
+    name: str, title: str, before: Wave, behind: Wave, reading: Reading, begin_s: float, end_s: float
+) -> Figure:
+    """The sound before and behind a chain, and under it what one of its steps takes away at each moment."""
+    x, low, high = before.between(begin_s, end_s)
+    waves = [Series("before the chain", x, low, high, faint=True)]
+    x, low, high = behind.between(begin_s, end_s)
+    waves.append(Series("behind it", x, low, high))
+    t, taken = reduction_between(reading, begin_s, end_s)
+    alt = (
+        f"Waveform and gain reduction: {reading.gain_reduction_max_db:.1f} dB at most, working "
+        f"{reading.gain_reduction_working_pct:.0f} % of the time"
+    )
+    depth = max(3.0, float(taken.max(initial=0.0)) * 1.1)
+    panels = [
+        Panel("sample", waves, height=1.1),
+        Panel(
+            "dB taken away",
+            [Series("gain reduction", t, taken)],
+            height=0.9,
+            limits=(depth, min(0.0, float(taken.min(initial=0.0))) - 0.2),
+        ),
+    ]
+    return Figure(name, title, alt, "s", panels)
