@@ -5,7 +5,8 @@ each expectation, and one for each GROUP of what a baseline holds. Nothing of ch
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,13 +15,14 @@ import pytest
 if TYPE_CHECKING:
     from chainrun.engine import RenderResult
     from chainrun.loudness import Measured
+    from chainrun.recipe import Opened
     from chainrun.verify.judge import Check
     from chainrun.verify.run import Verdict
 
 ENDING = ".recipe.toml"
 GROUPS = {
-    "samples": ("baseline", "rate", "channels", "length"),
-    "loudness": ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu"),
+    "samples": ("baseline", "rate", "channels", "length", "encoding"),
+    "loudness": ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu", "loudness over time"),
     "true_peak": ("true_peak_dbtp",),
     "spectrum": ("third octaves",),
     "image": ("correlation", "side_to_mid_db"),
@@ -65,14 +67,17 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
 class RecipeFile(pytest.File):
     """A recipe; it is rendered once, when the first of its checks is run."""
 
-    _verdict: Verdict | None = None
-    _error: Exception | None = None
+    def __init__(self, **more: Any):
+        super().__init__(**more)
+        self._known: dict[str | None, Verdict | Exception] = {}
 
     def collect(self) -> Iterator[pytest.Item]:
-        """The items. A recipe that cannot be opened is one item, which tells why when it is run."""
+        """The items, those of variants with a baseline of their own, too.
+
+        A recipe that cannot be opened is one item, which tells why when it is run.
+        """
         from chainrun.errors import ChainrunError
-        from chainrun.recipe import open_recipe
-        from chainrun.verify.baseline import kept_already
+        from chainrun.recipe import Overrides, open_recipe
         from chainrun.verify.changed import baseline_path
 
         try:
@@ -80,45 +85,63 @@ class RecipeFile(pytest.File):
         except ChainrunError:
             yield self._item("recipe")
             return
+        yield from self._items(opened)
+        for variant in opened.recipe.variants:
+            try:
+                other = open_recipe(self.path, Overrides(variant))
+            except ChainrunError:
+                continue
+            if baseline_path(other).exists():
+                yield from self._items(other)
+
+    def _items(self, opened: Opened) -> Iterator[pytest.Item]:
+        from chainrun.verify.baseline import kept_already
+        from chainrun.verify.changed import baseline_path
+
         expected = [key for key, _ in opened.recipe.expect.items()]
-        baseline = baseline_path(opened)
+        baseline, variant = baseline_path(opened), opened.variant
         accept = self.config.getoption("--chainrun-accept")
         if not expected and not baseline.exists() and not accept:
             return
-        yield self._item("render")
+        known = kept_already(baseline).get("deliveries") if baseline.exists() and not accept else None
+        names = list(known) if isinstance(known, dict) and known else [""]
+        yield self._item("render", variant=variant, deliveries=names)
         for key in expected:
-            yield self._item(key, f"expect: {key}")
+            yield self._item(key, f"expect: {key}", variant)
         if accept or not baseline.exists():
             return
-        known = kept_already(baseline).get("deliveries")
-        names = list(known) if isinstance(known, dict) and known else [""]
         for name in names:
             for group in GROUPS:
-                yield self._item(group if len(names) == 1 else f"{group}[{name}]", f"{name}: {group}")
+                yield self._item(group if len(names) == 1 else f"{group}[{name}]", f"{name}: {group}", variant)
 
-    def _item(self, name: str, check: str = "") -> RecipeCheck:
-        item: RecipeCheck = RecipeCheck.from_parent(self, name=name, check=check)
+    def _item(
+        self, name: str, check: str = "", variant: str | None = None, deliveries: Sequence[str] = ()
+    ) -> RecipeCheck:
+        shown = f"{name}+{variant}" if variant else name
+        item: RecipeCheck = RecipeCheck.from_parent(
+            self, name=shown, check=check, variant=variant, deliveries=deliveries
+        )
         item.add_marker(pytest.mark.chainrun)
         return item
 
-    def verdict(self) -> Verdict:
+    def verdict(self, variant: str | None) -> Verdict:
         """What became of the recipe. Raises ChainrunError, the same for every check."""
         from chainrun.engine.store import default_folder
         from chainrun.errors import ChainrunError
-        from chainrun.recipe import open_recipe
+        from chainrun.recipe import Overrides, open_recipe
         from chainrun.verify.run import VerifyOptions, verify
 
-        if self._verdict is None and self._error is None:
+        if variant not in self._known:
             accept = bool(self.config.getoption("--chainrun-accept"))
             options = VerifyOptions(accept=accept, store=default_folder(), write_missing=False)
             try:
-                self._verdict = verify(open_recipe(self.path), options)
+                self._known[variant] = verify(open_recipe(self.path, Overrides(variant)), options)
             except ChainrunError as error:
-                self._error = error
-        if self._verdict is None:
-            assert self._error is not None
-            raise self._error
-        return self._verdict
+                self._known[variant] = error
+        found = self._known[variant]
+        if isinstance(found, Exception):
+            raise found
+        return found
 
 
 class MovedError(Exception):
@@ -128,19 +151,19 @@ class MovedError(Exception):
 class RecipeCheck(pytest.Item):
     """One check, or a group of them."""
 
-    def __init__(self, *, check: str = "", **more: Any):
+    def __init__(self, *, check: str = "", variant: str | None = None, deliveries: Sequence[str] = (), **more: Any):
         super().__init__(**more)
-        self._check = check
+        self._check, self._variant, self._deliveries = check, variant, deliveries
+        """Deliveries that have items of their own."""
 
     def runtest(self) -> None:
         """Render the recipe, if that was not done yet, and look at this check."""
         assert isinstance(self.parent, RecipeFile)
-        verdict = self.parent.verdict()
+        verdict = self.parent.verdict(self._variant)
         mine = [check for check in verdict.checks if self._mine(check)]
         for check in mine:
-            self.user_properties += [
-                (name, value) for name, value in (("measured", check.measured), ("limit", check.limit)) if value
-            ]
+            figures = (("measured", check.measured), ("baseline", check.was), ("limit", check.limit))
+            self.user_properties += [(f"{check.name} {word}", value) for word, value in figures if value is not None]
         if not all(check.passed for check in mine):
             from chainrun.verify.reports import text
 
@@ -152,8 +175,9 @@ class RecipeCheck(pytest.Item):
             return check.name == self._check
         head, _, quantity = check.name.rpartition(": ")
         wanted, _, group = self._check.rpartition(": ")
-        if not group:
-            return not any(quantity in quantities for quantities in GROUPS.values())
+        known = any(quantity in quantities for quantities in GROUPS.values())
+        if not group:  # what belongs to no other item, too: a delivery that the baseline does not know
+            return not known or head not in self._deliveries
         return quantity in GROUPS[group] and wanted in ("", head)
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
@@ -173,14 +197,17 @@ class RecipeCheck(pytest.Item):
 
 @pytest.fixture
 def render_recipe(tmp_path: Path) -> Callable[..., RenderResult]:
-    """Renders a recipe into a temporary folder: render_recipe(path, variant=…, overlays=[…], sets=[…])."""
+    """Renders a recipe into a temporary folder of its own: render_recipe(path, variant=…, overlays=[…], sets=[…])."""
     from chainrun.engine import RenderOptions, render
     from chainrun.engine.store import default_folder
     from chainrun.recipe import Overrides, open_recipe
 
+    number = count(1)
+
     def call(path: Path | str, *, variant: str | None = None, overlays: Any = (), sets: Any = ()) -> RenderResult:
         chosen = Overrides(variant, tuple(Path(one) for one in overlays), tuple(sets))
-        return render(open_recipe(Path(path), chosen), tmp_path / "out", RenderOptions(store=default_folder()))
+        out = tmp_path / f"out-{next(number)}"
+        return render(open_recipe(Path(path), chosen), out, RenderOptions(store=default_folder()))
 
     return call
 

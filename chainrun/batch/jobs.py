@@ -31,6 +31,7 @@ class _Settings(StrictModel):
     overlays: list[Path_] = Field(default_factory=list, max_length=64, description="overlays, in their order")
     set: dict[str, Value] = Field(default_factory=dict, max_length=1000, description="PATH = value, as --set does")
     only: list[Name] = Field(default_factory=list, max_length=256, description="stems or buses; the rest is mute")
+    compare: bool = Field(False, description="render without the overlays, too, into before/, and tell what moved")
     stems_dir: Path_ | None = Field(None, description="the stems' folder, in place of the recipe's")
     allow_roots: list[Path_] = Field(
         default_factory=list, max_length=64, description="folders that may be reached, too"
@@ -74,6 +75,8 @@ class Job:
     overrides: Overrides
     out: Path
     only: tuple[str, ...] = ()
+    compare: bool = False
+    """Whether it is rendered without its overlays, too, and compared with that."""
 
 
 @dataclass(frozen=True)
@@ -158,6 +161,7 @@ def _job(here: Path, base: Path, defaults: _Settings, entry: _Job, recipe: Path)
         overrides=Overrides(variant, overlays, tuple(sets), tuple(roots)),
         out=here / entry.out if entry.out is not None else base / name,
         only=tuple(chosen("only")),
+        compare=chosen("compare"),
     )
 
 

@@ -7,14 +7,15 @@ import json
 import os
 import time
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from chainrun import __version__
 from chainrun.audiofile.read import hash_content
 from chainrun.batch.jobs import Job, Jobs, OneGain, chosen_jobs, clash, shard_of
-from chainrun.engine import EventLog, RenderOptions, render
+from chainrun.compare.difference import difference
+from chainrun.engine import EventLog, RenderOptions, RenderResult, render
 from chainrun.engine.crew import Crew, processors_here
 from chainrun.engine.deliver import PEAK_MARGIN_DB, check_folder
 from chainrun.engine.fingerprint import surroundings
@@ -23,9 +24,12 @@ from chainrun.engine.store import Store, stamp
 from chainrun.errors import EXIT_DEFECT, EXIT_RESOURCES, ChainrunError, Problem, RecipeError, ResourceError, shown_path
 from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
+from chainrun.recipe.load import refuse_retired
 from chainrun.recipe.roots import safely_resolved
 
 SCHEMA_VERSION = 1
+BEFORE = "before"
+"""Where a job's files without its overlays lie, inside its own folder."""
 Record = dict[str, Any]
 NO_JOBS: Mapping[str, Job] = {}
 
@@ -41,6 +45,8 @@ class BatchOptions:
     shard: str | None = None
     log: Path | None = None
     cluster: str | None = None
+    strict: bool = False
+    """Whether a retired preset is an error."""
 
 
 @dataclass
@@ -118,11 +124,14 @@ def run_batch(
     for job in chosen:
         try:
             opened = open_recipe(job.recipe, job.overrides)
+            if options.strict:
+                refuse_retired(opened)
         except ChainrunError as error:
             unfit.append(_failed(job, error, 0.0))
             continue
         ready[job.name] = job
-        paths += [(job.name, safely_resolved(path)) for path in delivery_paths(opened, job.out)]
+        for folder in (job.out, *([job.out / BEFORE] if job.compare else [])):
+            paths += [(job.name, safely_resolved(path)) for path in delivery_paths(opened, folder)]
     problem = clash([("the batch's own record", safely_resolved(result.path)), *paths]) or _over_inputs(paths, inputs)
     if problem is not None:
         raise problem
@@ -241,7 +250,10 @@ def run_job(task: JobTask) -> Record:
             measure_only=task.measure_only,
         )
         rendered = render(opened, job.out, options, log=log)
+        if task.store is not None and not task.measure_only:
+            Store(task.store).note_render(job.recipe, job.overrides.variant)
         record = rendered.record()
+        moved = _moved(job, rendered, options) if job.compare and not task.measure_only else None
         for node in record["nodes"].values():
             node.pop("readings")  # their curves would make a long night's record huge
         return {
@@ -251,6 +263,7 @@ def run_job(task: JobTask) -> Record:
             "error": "; ".join(rendered.failures) or None,
             "fingerprint": fingerprint,
             "files": [_file_record(Path(one.file)) for one in rendered.deliveries],
+            "moved": moved,
             "result": record,
         }
     except ChainrunError as error:
@@ -270,6 +283,24 @@ def run_job(task: JobTask) -> Record:
         }
     finally:
         log.close()
+
+
+def _moved(job: Job, rendered: RenderResult, options: RenderOptions) -> Record:
+    """What the overlays change: the delivery that moves most, against the same without them, which is kept beside."""
+    before = render(open_recipe(job.recipe, replace(job.overrides, overlays=())), job.out / BEFORE, options)
+    worst: Record = {"residual_lu": None, "louder_lu": 0.0, "verdict": "the same samples", "file": None}
+    for was, now in zip(before.deliveries, rendered.deliveries, strict=False):
+        if was.pcm_sha256 == now.pcm_sha256:
+            continue
+        found = difference(Path(was.file), Path(now.file))
+        if worst["residual_lu"] is None or found.residual_lu > worst["residual_lu"]:
+            worst = {
+                "residual_lu": round(max(-200.0, min(99.0, found.residual_lu)), 2),
+                "louder_lu": round(-found.gain_db, 2),
+                "verdict": found.sentence(),
+                "file": Path(now.file).name,
+            }
+    return worst
 
 
 def _failed(job: Job, error: ChainrunError | None, seconds: float) -> Record:
@@ -292,7 +323,13 @@ def _fingerprint(task: JobTask, job: Job) -> str:
     plan = build_plan(opened, only=stems_of(opened, job.only), hash_file=hash_file, surroundings=around)
     prints = [node.identity for node in plan.nodes]
     text = json.dumps(
-        [recipe_hash(opened, plan), prints, task.gain_db, [str(path) for path in delivery_paths(opened, job.out)]]
+        [
+            recipe_hash(opened, plan),
+            prints,
+            task.gain_db,
+            job.compare,
+            [str(path) for path in delivery_paths(opened, job.out)],
+        ]
     )
     return hashlib.sha256(text.encode()).hexdigest()
 

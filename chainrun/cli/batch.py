@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from chainrun.cli.options import AsJson, LogFile, NoStore, Quiet, StoreFolder, Workers, store_folder
+from chainrun.cli.options import AsJson, LogFile, NoStore, Quiet, StoreFolder, Strict, Workers, store_folder
 from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
 
@@ -27,6 +27,7 @@ def command(
         str | None,
         typer.Option("--cluster", metavar="WHERE", help="local:N or tcp://HOST:PORT: workers of dask.distributed."),
     ] = None,
+    strict: Strict = False,
     store: StoreFolder = None,
     no_store: NoStore = False,
     log: LogFile = None,
@@ -36,7 +37,7 @@ def command(
     """Run a file of jobs: what is not done or has changed since the last run."""
     from chainrun.batch import BatchOptions, open_jobs, run_batch
 
-    options = BatchOptions(workers, store_folder(store, no_store), fail_fast, only, shard, log, cluster)
+    options = BatchOptions(workers, store_folder(store, no_store), fail_fast, only, shard, log, cluster, strict)
 
     def ended(record: dict[str, Any]) -> None:
         if not quiet:
@@ -65,7 +66,18 @@ def _screen(result: BatchResult) -> str:
                 f"{record['seconds']:.1f}",
             ]
         )
+    moved = {name: record["moved"] for name, record in result.records.items() if record.get("moved")}
+    more = ""
+    if moved:
+        order = sorted(moved, key=lambda name: -(moved[name]["residual_lu"] or -999.0))
+        told = [
+            [shortened(name, 28), number(moved[name]["residual_lu"]), f"{moved[name]['louder_lu']:+.1f}"]
+            for name in order
+        ]
+        more = f"\n\n{table(['moved by the overlays', 'LU', 'louder'], told)}\n" + "\n".join(
+            f"{name}: {moved[name]['verdict']}" for name in order if moved[name]["residual_lu"] is not None
+        )
     states = [record["state"] for record in result.records.values()]
     counts = ", ".join(f"{states.count(state)} {state}" for state in dict.fromkeys(states))
     head = ["job", "state", "LUFS", "dBTP", "s"]
-    return f"{table(head, rows, left=2)}\n\n{counts} in {result.seconds:.1f} s; all of it in {result.path}"
+    return f"{table(head, rows, left=2)}{more}\n\n{counts} in {result.seconds:.1f} s; all of it in {result.path}"

@@ -14,13 +14,13 @@ from chainrun.cli.options import (
     Strict,
     Variant,
     overrides,
-    refuse_retired,
 )
 from chainrun.cli.terminal import problems_document, put, put_json, talk
 from chainrun.errors import EXIT_AUDIO, EXIT_DONE, EXIT_RECIPE, AudioError, ChainrunError, Problem, shown_path
 from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
 from chainrun.recipe.expected import expectation_problems
+from chainrun.recipe.load import refuse_retired
 from chainrun.verify.changed import changed_presets
 
 

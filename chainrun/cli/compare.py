@@ -22,8 +22,11 @@ from chainrun.cli.options import (
     refuse,
     store_folder,
 )
-from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table
+from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
+
+MOST_LINES = 8
+"""Of the residual over time."""
 
 if TYPE_CHECKING:
     from chainrun.compare.difference import Difference
@@ -60,7 +63,12 @@ def command(
     options = RenderOptions(workers=workers, store=store_folder(store, no_store))
     chosen = overrides(None, overlay, set_, allow_root)
     if sweep is not None:
+        if no_match or strict:
+            raise refuse("--no-match and --strict do not go with --sweep")
         return _sweep(a, b, variant, sweep, out, chosen, options, line, as_json)
+    baselines = [path for path in (a, b) if path is not None and path.name.endswith(".baseline.toml")]
+    if no_match and baselines:
+        raise refuse("baselines are compared as they are: --no-match goes with sounds")
     variants: list[str | None] = [*(variant or [])]
     if b is None and not variants:
         raise refuse("compare wants two things", hint="A and B, or one recipe with --variant NAME")
@@ -125,18 +133,24 @@ def _baselines(a: Path, b: Path | None, as_json: bool, strict: bool) -> int:
             only = "A" if name in was["deliveries"] else "B"
             checks.append(Check(f"{name}: baseline", False, f"{name} is in {only} alone, and was not compared"))
     cause = find_cause(was, now, limits)
+    failed = [check for check in checks if not check.passed]
+    verdict = (
+        f"differs: {len(failed)} of {len(checks)} checks are over their limit" if failed else "no audible difference"
+    )
     code = EXIT_FAILED if strict and not all(check.passed for check in checks) else EXIT_DONE
     if as_json:
         put_json(
             {
                 "schema_version": 1,
                 "files": [str(a), str(b)],
-                "checks": [vars(check) for check in checks],
+                "checks": [check.record() for check in checks],
                 "cause": vars(cause),
+                "verdict": verdict,
             }
         )
         return code
-    put("\n".join([check.text for check in checks] + [f"cause: {text}" for text in cause_lines(cause)]))
+    lines = [f"{check.name}: {check.text}" for check in checks]
+    put("\n".join([*lines, *(f"cause: {text}" for text in cause_lines(cause)), "", f"{verdict} (nothing was matched)"]))
     return code
 
 
@@ -175,8 +189,25 @@ def _sweep(
     )
     put(path)
     put(table(head, [[one["value"], *(number(one[key]) for key in keys)] for one in found]))
+    for one in found:
+        for failure in one["failures"]:
+            talk(f"note: {one['value']}: {failure}")
     put(f"the residual is against the first; matched in loudness, to listen to: {out}/*.flac")
     return EXIT_DONE
+
+
+def _residuals(found: Difference) -> list[str]:
+    """The residual by octave and by second (the loudest of several, in a long file)."""
+    from chainrun.compare.verdict import clock
+
+    octaves = ["31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000"]
+    bands = [number(found.by_band_db.get(hz), 0) for hz in octaves]
+    step = -(-len(found.by_second_lu) // (10 * MOST_LINES))
+    levels = [max(found.by_second_lu[at : at + step]) for at in range(0, len(found.by_second_lu), step)]
+    rows = [[clock(at * step), *(number(one, 0) for one in levels[at : at + 10])] for at in range(0, len(levels), 10)]
+    head = ["residual, LU, from", *(f"+{k * step} s" for k in range(10))]
+    rows = [[*row, *[""] * (len(head) - len(row))] for row in rows]
+    return [table(["residual, dB, Hz", *octaves], [["of A's own", *bands]]), "", table(head, rows)]
 
 
 def screen(found: Difference, names: list[str], *, matched: bool) -> str:
@@ -201,7 +232,9 @@ def screen(found: Difference, names: list[str], *, matched: bool) -> str:
     lines.append(table(["", "A", "B", "B - A", ""], rows))
     lines.append("")
     if matched:
-        late = f"B lies {found.offset_frames:.2f} frames later, and was moved" if found.offset_frames else "in time"
+        late = f"B lies {found.offset_frames:.2f} frames later, and was moved"
+        if abs(found.offset_frames) < 0.005:
+            late = "in time" if found.aligned else "not aligned"
         lines.append(f"{late}; B was made {found.gain_db:+.2f} dB louder to match A")
     else:
         lines.append("neither aligned nor matched")
@@ -211,4 +244,6 @@ def screen(found: Difference, names: list[str], *, matched: bool) -> str:
     if loud and not found.identical:
         told = ", ".join(f"{hz} Hz {db:+.1f}" for hz, db in sorted(loud, key=lambda one: -abs(one[1]))[:6])
         lines.append(f"third octaves that move most, dB: {told}")
+    if not found.identical:
+        lines += ["", *_residuals(found)]
     return "\n".join([*lines, "", found.sentence()])

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from chainrun.cli.options import AsJson, NoStore, Quiet, StoreFolder, Workers, refuse, store_folder
-from chainrun.cli.presets import Libraries, RecipeGlobs, libraries, tell_unreadable
+from chainrun.cli.presets import Libraries, RecipeGlobs, left_out, libraries, store_for, tell_unreadable
 from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
 
@@ -46,8 +46,12 @@ def plan(
     known = usage(recipe_files(patterns))
     kept = store_folder(store, no_store)
     living = [name for name, preset in shelf.presets.items() if preset.status == "current"]
-    near = on_stems(shelf, pairs(faces(shelf, living, kept)), known)
-    heard = measured_shares([use for use in known.uses if not use.inherited], kept, render_missing=shares)
+    line = ProgressLine(quiet=False)
+    near = on_stems(shelf, pairs(faces(shelf, living, kept, line.node, left_out)), known)
+    line.done()
+    own = [use for use in known.uses if not use.inherited]
+    with store_for(kept, shares) as folder:
+        heard = measured_shares(own, folder, render_missing=shares)
     this = year or datetime.date.today().year
     decisions = propose(shelf, known, near, this, heard)
     base = out.resolve().parent
@@ -72,7 +76,7 @@ def try_(
     quiet: Quiet = False,
 ) -> int:
     """Render every affected recipe without and with the decisions, and compare; no preset or recipe is changed."""
-    from chainrun.cull.apply import alone, begun
+    from chainrun.cull.apply import alone, begun, refuse_unfinished
     from chainrun.cull.plan import read_plan
     from chainrun.cull.trial import attempt
     from chainrun.cull.usage import recipe_files, usage
@@ -82,33 +86,34 @@ def try_(
             if begun(file) is not None:
                 raise refuse("a cull of this plan was interrupted", hint="finish it by cull apply, or cull undo it")
     read = read_plan(file)
+    refuse_unfinished(read)
     known = usage(recipe_files(read.patterns) if read.patterns else [])
     tell_unreadable(known.unreadable)
     line = ProgressLine(quiet=quiet or as_json)
     found = attempt(read, known, out=out, store=store_folder(store, no_store), workers=workers, progress=line.node)
     line.done()
-    limit = read.file.max_residual_lu
-    records = [one.record(limit) for one in found]
+    limit, level = read.file.max_residual_lu, read.file.max_level_lu
+    records = [one.record(read) for one in found]
     if as_json:
-        put_json({"schema_version": 1, "max_residual_lu": limit, "recipes": records})
+        put_json({"schema_version": 1, "max_residual_lu": limit, "max_level_lu": level, "recipes": records})
     else:
         rows = [
             [
                 shortened(one.name, 22),
                 shortened(", ".join(one.nodes) or "-", 22),
                 number(one.residual_lu if one.found is not None else None),
-                number(one.found.gain_db if one.found is not None else None),
+                number(one.louder_lu if one.found is not None else None),
                 "over" if record["crosses_limit"] else "",
             ]
             for one, record in zip(found, records, strict=True)
         ]
-        put(table(["recipe", "nodes", "LU", "gain", "limit"], rows, left=2) if rows else "no recipe is touched")
+        put(table(["recipe", "nodes", "LU", "louder", "limit"], rows, left=2) if rows else "no recipe is touched")
         for one in found:
             for reading in one.readings[:4]:
                 put(f"  {reading}")
             where = f"{one.name}, {one.delivery}" if one.delivery else one.name
-            put(f"{where}: {one.error or (one.found.sentence() if one.found is not None else '')}")
-        put(f"limit: a residual of {limit:g} LU (max_residual_lu in {file.name})")
+            put(f"{where}: {one.sentence()}")
+        put(f"limits in {file.name}: a residual of {limit:g} LU matched in level, {level:g} LU louder or softer")
     return EXIT_FAILED if any(record["crosses_limit"] for record in records) else EXIT_DONE
 
 
@@ -118,20 +123,23 @@ def apply(file: PlanFile, as_json: AsJson = False) -> int:
 
     `cull undo` takes it back.
     """
-    from chainrun.cull.apply import alone, begun, recover
+    from chainrun.cull.apply import alone, begun
     from chainrun.cull.apply import apply as carry_out
     from chainrun.cull.plan import read_plan
-    from chainrun.cull.trial import refusals
+    from chainrun.cull.trial import affected, refusals
     from chainrun.cull.usage import recipe_files, usage
 
     with alone(file):
         journal = begun(file)
-        told = recover(file)
-        if journal is None or journal.direction == "undo":
-            read = read_plan(file)
-            for line in refusals(read, usage(recipe_files(read.patterns) if read.patterns else [])):
-                talk(f"warning: {line}")
-            told += carry_out(read)
+        read = read_plan(file)
+        with alone(*read.folders):
+            variants: list[tuple[Path, str]] = []
+            if journal is None or journal.direction == "undo":
+                known = usage(recipe_files(read.patterns) if read.patterns else [])
+                for line in refusals(read, known):
+                    talk(f"warning: {line}")
+                variants = [(one.recipe, one.variant) for one in affected(read, known) if one.variant is not None]
+            told = carry_out(read, variants=variants)
     return _tell(told, as_json, "nothing to do: the plan keeps everything, or was applied already")
 
 

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import os
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from chainrun.cli.terminal import talk
-from chainrun.errors import Problem, RecipeError, ResourceError, UsageError
-from chainrun.recipe import Opened, Overrides
+from chainrun.errors import Problem, ResourceError, UsageError
+from chainrun.recipe import Overrides
 
 if TYPE_CHECKING:
     from chainrun.report.page import Place
@@ -56,13 +55,6 @@ def overrides(
 ) -> Overrides:
     """The options that change a recipe, together."""
     return Overrides(variant, tuple(overlays or ()), tuple(sets or ()), tuple(allow_roots or ()))
-
-
-def refuse_retired(opened: Opened) -> None:
-    """With --strict: refuse a recipe that uses retired presets. Raises RecipeError."""
-    if any(use.status == "retired" for use in opened.uses):
-        found = [one for one in opened.problems.warnings if "retired" in one.message]
-        raise RecipeError([replace(one, severity="error") for one in found])
 
 
 def refuse(

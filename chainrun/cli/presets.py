@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import tempfile
+import textwrap
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from chainrun.cli.options import AsJson, NoStore, StoreFolder, refuse, store_folder
-from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
-from chainrun.errors import EXIT_DONE
+from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
+from chainrun.errors import EXIT_DONE, printable
 
 if TYPE_CHECKING:
     from chainrun.cull.alike import Apart
@@ -41,6 +45,21 @@ def tell_unreadable(unreadable: dict[Path, str]) -> None:
         talk(f"left out: {text}")
     if len(unreadable) > 3:
         talk(f"left out, too: {len(unreadable) - 3} more recipes that are not valid (chainrun check tells why)")
+
+
+def left_out(name: str, reason: str) -> None:
+    """A preset that could not be measured."""
+    talk(f"left out: {name}: {reason}")
+
+
+@contextmanager
+def store_for(folder: Path | None, needed: bool) -> Iterator[Path | None]:
+    """The store, or one for as long as this takes."""
+    if folder is not None or not needed:
+        yield folder
+        return
+    with tempfile.TemporaryDirectory(prefix="chainrun-shares-", ignore_cleanup_errors=True) as work:
+        yield Path(work)
 
 
 @app.command("list")
@@ -112,7 +131,8 @@ def show(
         put(f"  its successor: {preset.replaced_by}")
     put("")
     for step in chain:
-        put(f"  {shortened(json.dumps(step, ensure_ascii=False), 76)}")
+        line = printable(json.dumps(step, ensure_ascii=False))
+        put(textwrap.fill(line, 80, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False))
     put("")
     heads = [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in POINTS_HZ]
     put(table(["Hz", *heads], [["dB at -50 dBFS", *(number(db) for db in face.response_db)]]))
@@ -146,14 +166,16 @@ def where(
     from chainrun.cull.library import Shelf
     from chainrun.cull.shares import measured_shares
     from chainrun.cull.usage import last_rendered, recipe_files, usage
+    from chainrun.recipe.load import recipe_name
 
     shelf = Shelf(libraries(presets))
     name = shelf.get(name).name
     folder = store_folder(store, no_store)
     known = usage(recipe_files(recipes or ["**/*.recipe.toml"]))
     uses = known.of(name)
-    heard = measured_shares(uses, folder, render_missing=shares)
-    days = last_rendered({use.recipe for use in uses}, folder)
+    with store_for(folder, shares) as kept:
+        heard = measured_shares(uses, kept, render_missing=shares)
+    days = last_rendered(uses, folder)
     records = [
         {
             "recipe": str(use.recipe),
@@ -161,7 +183,7 @@ def where(
             "node": use.node,
             "path": use.path or None,
             "set": use.changes,
-            "last_rendered": days.get(use.recipe),
+            "last_rendered": days.get((use.recipe, use.variant)),
             "bypassed": vars(share) if (share := heard.get(use)) is not None else None,
         }
         for use in uses
@@ -178,14 +200,18 @@ def where(
         [
             shortened(str(one["recipe"]) + (f" ({one['variant']})" if one["variant"] else ""), 28, keep_end=True),
             shortened(str(one["node"]), 18),
-            shortened(", ".join(f"{key} = {value}" for key, value in uses[k].changes.items()) or "-", 16),
+            str(len(uses[k].changes) or "-"),
             str(one["last_rendered"] or "-"),
             number(share.loudness_lu) if (share := heard.get(uses[k])) is not None else "-",
             number(share.residual_lu) if share is not None else "-",
         ]
         for k, one in enumerate(records)
     ]
-    put(table(["recipe", "node", "set", "rendered", "loud", "LU"], rows, left=4) if rows else f"no recipe uses {name}")
+    put(table(["recipe", "node", "set", "rendered", "loud", "LU"], rows, left=2) if rows else f"no recipe uses {name}")
+    for use in uses:
+        for key, value in use.changes.items():
+            told = f"{recipe_name(use.recipe)} {use.path}: {key} = {value}"
+            put(textwrap.fill(printable(told), 80, subsequent_indent="    "))
     return EXIT_DONE
 
 
@@ -207,7 +233,10 @@ def alike(
     shelf = Shelf(libraries(presets))
     if name is not None:
         name = shelf.get(name).name
-    found = pairs(faces(shelf, list(shelf.presets), store_folder(store, no_store)), name)
+    line = ProgressLine(quiet=as_json)
+    known_faces = faces(shelf, list(shelf.presets), store_folder(store, no_store), line.node, left_out)
+    line.done()
+    found = pairs(known_faces, name)
     known = usage(recipe_files(recipes)) if recipes else Usage([], [], {})
     found = on_stems(shelf, found, known)
     near = [one for one in found if one.alike]

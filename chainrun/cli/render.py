@@ -27,14 +27,13 @@ from chainrun.cli.options import (
     overrides,
     place_of_page,
     refuse,
-    refuse_retired,
     store_folder,
 )
 from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED, ChainrunError
 from chainrun.plan import build_plan
 from chainrun.recipe import Overrides, open_recipe
-from chainrun.recipe.load import recipe_name
+from chainrun.recipe.load import recipe_name, refuse_retired
 
 if TYPE_CHECKING:
     from chainrun.contract import Reading
@@ -71,6 +70,7 @@ def command(
 ) -> int:
     """Render recipes: stems through their chains to measured files."""
     from chainrun.engine import EventLog, RenderOptions, render
+    from chainrun.engine.store import Store
 
     if report is not None and (len(recipes) > 1 or from_ is not None or to is not None):
         raise refuse("--report goes with one recipe, rendered as a whole")
@@ -111,6 +111,8 @@ def command(
             finally:
                 line.done()
             results.append(result)
+            if options.store is not None and work is None:
+                Store(options.store).note_render(opened.path, opened.variant)
             if place is not None and options.store is not None:
                 page = _page(opened, result, options, place)
                 if not quiet and not as_json:

@@ -98,7 +98,7 @@ def command(
     if format_ == "github" and (lines := reports.workflow_annotations(verdicts, failed)):
         put(lines)
     if as_json:
-        record = document(verdicts)
+        record = document(verdicts, len(failed))
         record["problems"] = [problem.record() for _, refusal in failed for problem in refusal.problems]
         put_json(record)
     for _, refusal in failed:

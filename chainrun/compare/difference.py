@@ -9,24 +9,31 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.signal import sosfilt
 
 from chainrun.audiofile import read_header
 from chainrun.compare.limits import WORTH_DB, Floor, steps_lu
-from chainrun.compare.sounds import Sound, Stream, blocks, measure, offset_frames, rate_of
+from chainrun.compare.sounds import MOST_S, Sound, Stream, blocks, measure, offset_frames, rate_of
 from chainrun.compare.verdict import verdict
 from chainrun.dsp.arrays import Array
+from chainrun.dsp.cascade import Cascade
 from chainrun.engine.result import finite, measured_record
 from chainrun.errors import AudioError, Problem, shown_path
 from chainrun.loudness.analysis import NOMINAL_HZ, Analysis
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.loudness.meter import Meter
-from chainrun.units import gain_to_db, power_ratio_db
+from chainrun.units import db_to_gain, gain_to_db, power_ratio_db
 
 QUANTITIES = (
     "integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu", "true_peak_dbtp", "crest_db",
     "correlation", "side_to_mid_db",
 )  # fmt: skip
+
+SAME_SHARE = 1e-6
+"""Of the energy of a second (-60 dB): what may be left where two are the same."""
+SAME_SECONDS = 0.1
+"""Share of the seconds that must be the same for the level to be matched there."""
+LIKE = 0.9
+"""Correlation from which on two sounds count as turned or swapped."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +56,13 @@ class Difference:
     """The residual's third octaves against A's."""
     bands_db: dict[str, float]
     """B's third octaves, matched, less A's."""
+    moved_db: dict[str, float]
+    """The same over the seconds that differ."""
     identical: bool
+    aligned: bool
+    """Whether a common sound was found by which they could be laid over each other."""
+    upside_down: bool
+    swapped: bool
     judged_s: tuple[float, float] | None = None
     """The part of A that was compared, where an offset left ends without a counterpart."""
 
@@ -58,9 +71,15 @@ class Difference:
         return max((abs(db) for db in self.bands_db.values()), default=0.0)
 
     def notes(self) -> list[str]:
-        """What was done to B so that the two could be laid over each other."""
+        """What was done to B so that the two could be laid over each other, and what else there is to know."""
         a, b = self.one.measured, self.other.measured
         told = []
+        if not self.aligned:
+            told.append(f"no sound in common was found within {MOST_S:g} s of each other: B was not moved")
+        if self.upside_down:
+            told.append("B is upside down: its polarity is turned against A")
+        if self.swapped:
+            told.append("B has its sides swapped: left is where A has right")
         if a.n_channels != b.n_channels:
             told.append("one is mono, and stands on both sides")
         if a.rate_hz != b.rate_hz:
@@ -83,10 +102,13 @@ class Difference:
         return verdict(
             identical=self.identical,
             inaudible=self.inaudible(floor or Floor()),
-            bands_db=self.bands_db,
+            bands_db=self.moved_db or self.bands_db,
             by_second_lu=self.by_second_lu,
             residual_lu=self.residual_lu,
             floor=floor or Floor(),
+            turned=[
+                word for word, so in (("upside down", self.upside_down), ("with its sides swapped", self.swapped)) if so
+            ],
         )
 
     def record(self) -> dict[str, Any]:
@@ -101,12 +123,16 @@ class Difference:
             "gain_db": round(self.gain_db, 3),
             "judged_s": [round(second, 3) for second in self.judged_s] if self.judged_s is not None else None,
             "identical": self.identical,
+            "aligned": self.aligned,
+            "upside_down": self.upside_down,
+            "swapped": self.swapped,
             "notes": self.notes(),
             "residual_dbfs": finite(self.residual_dbfs),
             "residual_lu": finite(self.residual_lu),
             "residual_by_second_lu": [finite(value, 1) for value in self.by_second_lu],
             "residual_by_band_db": {hz: finite(db, 1) for hz, db in self.by_band_db.items()},
             "third_octave_difference_db": {hz: finite(db) for hz, db in self.bands_db.items()},
+            "third_octave_difference_where_it_differs_db": {hz: finite(db) for hz, db in self.moved_db.items()},
             "difference": {
                 key: finite(getattr(b, key) - getattr(a, key), 3)
                 for key in QUANTITIES
@@ -125,10 +151,53 @@ def difference(one: Path, other: Path, *, match: bool = True) -> Difference:
             )
     a, b = measure(one), measure(other)
     rate = rate_of(one)
-    late = offset_frames(a, b, rate) if match else 0.0
+    found = offset_frames(a, b, rate) if match else 0.0
+    late = found or 0.0
     part = _shared(a, b, rate, late)
-    gain = _matching_gain(a, b, rate, late, part) if match else 0.0
-    return _apart(a, b, rate, late, 0.0 if abs(gain) < 1e-6 else gain, part)
+    seconds = _Seconds(_both(a, b, rate, late, 0.0, part))
+    gain = _matching_gain(a, b, rate, late, part, seconds) if match else 0.0
+    gain = 0.0 if abs(gain) < 1e-6 else gain
+    return _apart(a, b, rate, late, gain, part, seconds, aligned=not match or found is not None)
+
+
+class _Seconds:
+    """Energies of each second of both sounds, and what they have in common."""
+
+    def __init__(self, pairs: Iterator[tuple[Array, Array]]):
+        rows = [
+            (float(np.sum(x * x)), float(np.sum(x * y)), float(np.sum(y * y)), float(np.sum(x * y[::-1])))
+            for x, y in pairs
+        ]
+        self.xx, self.xy, self.yy, self.xs = np.array(rows).reshape(-1, 4).T
+
+    def same_gain(self) -> float | None:
+        """The gain in dB that lays B over A wherever nothing but the level may differ; None where that is nowhere."""
+        heard = (self.xx > 1e-4 * self.xx.mean()) & (self.yy > 0.0)
+        left = 1.0 - self.xy**2 / np.maximum(self.xx * self.yy, 1e-30)
+        same = heard & (left < SAME_SHARE) & (self.xy > 0.0)
+        if int(same.sum()) < max(1, SAME_SECONDS * int(heard.sum())):
+            return None
+        gains = np.sort(self.xy[same] / self.yy[same])
+        # The value that most seconds agree on within a hundredth of a dB or two.
+        counts = np.searchsorted(gains, gains * 1.002, "right") - np.arange(gains.size)
+        at = int(counts.argmax())
+        return 20.0 * math.log10(float(np.median(gains[at : at + int(counts[at])])))
+
+    def differing(self, gain_db: float) -> Array:
+        """Whether each second differs, once B has this gain."""
+        g = db_to_gain(gain_db)
+        left = self.xx - 2.0 * g * self.xy + g * g * self.yy
+        against = np.maximum(self.xx, self.xx.mean() if self.xx.size else 0.0)
+        return np.asarray(left > SAME_SHARE * against)
+
+    def upside_down(self) -> bool:
+        """Whether B's polarity is A's, turned."""
+        return bool(self.xy.sum() < -LIKE * math.sqrt(self.xx.sum() * self.yy.sum()) < 0.0)
+
+    def swapped(self) -> bool:
+        """Whether B has left where A has right."""
+        whole = math.sqrt(self.xx.sum() * self.yy.sum())
+        return bool(self.xs.sum() > LIKE * whole > 0.0 and self.xs.sum() > 1.05 * self.xy.sum())
 
 
 def _on_two(sound: Sound) -> float:
@@ -161,8 +230,11 @@ def _both(
             stream.close()
 
 
-def _matching_gain(a: Sound, b: Sound, rate: int, late: float, part: tuple[int, int]) -> float:
-    """What makes B as loud as A: over what both have, so that a lost end does not count."""
+def _matching_gain(a: Sound, b: Sound, rate: int, late: float, part: tuple[int, int], seconds: _Seconds) -> float:
+    """What makes B as loud as A: where they are the same but for a level; else over what both have."""
+    same = seconds.same_gain()
+    if same is not None:
+        return same
     whole = _on_two(a) - _on_two(b)
     n_b = -(-b.measured.n_frames * rate // b.measured.rate_hz)
     if late == 0.0 and n_b == a.measured.n_frames:
@@ -176,9 +248,21 @@ def _matching_gain(a: Sound, b: Sound, rate: int, late: float, part: tuple[int, 
     return next((gain for gain in (shared, whole) if math.isfinite(gain)), 0.0)
 
 
-def _apart(a: Sound, b: Sound, rate: int, late: float, gain: float, part: tuple[int, int]) -> Difference:
-    sections = k_weighting(rate)
-    states = [np.zeros((len(sections), 2, 2)) for _ in range(2)]
+def _apart(
+    a: Sound,
+    b: Sound,
+    rate: int,
+    late: float,
+    gain: float,
+    part: tuple[int, int],
+    known: _Seconds,
+    *,
+    aligned: bool,
+) -> Difference:
+    differs = known.differing(gain)
+    apart_only = [Analysis(rate, 2), Analysis(rate, 2)]
+    weighting = Cascade(k_weighting(rate))
+    states = [weighting.start_state(2) for _ in range(2)]
     heard = Analysis(rate, 2)
     moved, first = Analysis(rate, 2), Analysis(rate, 2)
     seconds: list[float] = []
@@ -190,13 +274,16 @@ def _apart(a: Sound, b: Sound, rate: int, late: float, gain: float, part: tuple[
         power = float(np.sum(apart**2))
         energy, loudest = energy + power, max(loudest, power / (2.0 * apart.shape[1]))
         identical = identical and not apart.any()
-        filtered, states[0] = sosfilt(sections, apart, zi=states[0])
-        whole, states[1] = sosfilt(sections, x, zi=states[1])
+        filtered, states[0] = weighting.run(apart, states[0])
+        whole, states[1] = weighting.run(np.ascontiguousarray(x), states[1])
         seconds.append(float(np.sum(filtered**2)))
         wholes.append(float(np.sum(whole**2)))
         heard.feed(apart)
         moved.feed(y)
         first.feed(x)
+        if differs[len(seconds) - 1]:
+            apart_only[0].feed(x)
+            apart_only[1].feed(y)
     residual = heard.result().third_octave_db or {}
     bands_a, bands_b = first.result().third_octave_db or {}, moved.result().third_octave_db or {}
     cut = abs(late) >= rate / 100.0
@@ -211,6 +298,10 @@ def _apart(a: Sound, b: Sound, rate: int, late: float, gain: float, part: tuple[
         loudest_second_dbfs=power_ratio_db(loudest, 1.0),
         by_band_db={hz: residual[hz] - bands_a[hz] for hz in residual if math.isfinite(bands_a.get(hz, -math.inf))},
         bands_db=bands_apart(bands_a, bands_b),
+        moved_db=bands_apart(*(one.result().third_octave_db or {} for one in apart_only)),
+        aligned=aligned,
+        upside_down=known.upside_down(),
+        swapped=known.swapped(),
         identical=identical and late == 0.0 and gain == 0.0,
         judged_s=(part[0] / rate, part[1] / rate) if cut else None,
     )

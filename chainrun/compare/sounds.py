@@ -96,13 +96,13 @@ class Stream:
         self._reader.close()
 
 
-def offset_frames(one: Sound, other: Sound, rate_hz: int) -> float:
-    """How many frames later the other file has the same sound; 0 where it has another one."""
+def offset_frames(one: Sound, other: Sound, rate_hz: int) -> float | None:
+    """How many frames later the other file has the same sound, upside down or not; None where it has another one."""
     for from_s in _stretches(one):
         found = _offset_from(one.path, other.path, rate_hz, from_s)
         if found is not None:
             return found
-    return 0.0
+    return None
 
 
 def _stretches(sound: Sound) -> list[float]:
@@ -127,7 +127,7 @@ def _offset_from(one: Path, other: Path, rate_hz: int, from_s: float) -> float |
         stream = Stream(path, rate_hz, from_s=from_s)
         x = stream.read(min(n, stream.n_frames))
         stream.close()
-        sounds.append(x.sum(axis=0) - 0.37 * x[1])  # both sides, but not so that a swap or a flip would vanish
+        sounds.append(x.sum(axis=0) - 0.37 * x[1])  # both sides, but not so that a side channel would vanish
     size = 1 << (2 * max(x.size for x in sounds) - 1).bit_length()
     a, b = (np.fft.rfft(x, size) for x in sounds)
     energy = math.sqrt(float(sounds[0] @ sounds[0]) * float(sounds[1] @ sounds[1]))
@@ -136,12 +136,12 @@ def _offset_from(one: Path, other: Path, rate_hz: int, from_s: float) -> float |
     found = np.fft.irfft(np.conj(a) * b, size)
     most = min(int(MOST_S * rate_hz), size // 2 - 1)
     near = np.concatenate([found[-most:], found[: most + 1]])
-    at = int(near.argmax())
-    if near[at] < SAME * energy:
+    at = int(np.abs(near).argmax())
+    if abs(near[at]) < SAME * energy:
         return None
     place = float(at - most)
     if 0 < at < near.size - 1:
-        place += _between(a, b, at - most, size)
+        place += _between(a, b * math.copysign(1.0, float(near[at])), at - most, size)
     return float(round(place)) if abs(place - round(place)) < 0.001 else place
 
 

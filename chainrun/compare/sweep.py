@@ -49,11 +49,10 @@ def sweep(
 ) -> list[Swept]:
     """Render a recipe once for each value into `out`, with a copy as soft as the softest of them beside each."""
     results = []
-    key = path.rsplit(".", 1)[-1]
     for value in values:
         sets = (*chosen.sets, f"{path}={value}")
         opened = open_recipe(recipe, replace(chosen, sets=sets))
-        folder = out / re.sub(r"[^A-Za-z0-9_.=+-]", "_", f"{key}={value}")
+        folder = out / re.sub(r"[^A-Za-z0-9_.=+-]", "_", f"{path}={value}")[-120:]
         results.append((value, folder, render(opened, folder, options, progress=progress)))
     files = [Path(result.deliveries[0].file) for _, _, result in results]
     softest = min(result.deliveries[0].measured.integrated_lufs for _, _, result in results)
@@ -94,6 +93,7 @@ def rows(path: str, found: Sequence[Swept]) -> list[dict[str, Any]]:
                 "gain_reduction_mean_db": node[1],
                 "residual_lu": finite(one.against_first.residual_lu) if one.against_first is not None else None,
                 "verdict": one.against_first.sentence() if one.against_first is not None else "the first",
+                "failures": one.result.failures,
                 "file": str(one.result.deliveries[0].file),
                 "matched": str(one.matched),
             }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from chainrun.compare.limits import NAMED_BAND_DB, Floor
 
@@ -80,16 +81,22 @@ def verdict(
     by_second_lu: tuple[float, ...],
     residual_lu: float,
     floor: Floor,
+    turned: Sequence[str] = (),
 ) -> str:
     """The sentence."""
     if identical:
         return "the same samples"
+    if residual_lu == math.inf:
+        return "differs: A is silence, and B is not"
     level = f"the residual is {residual_lu:.0f} LU" if math.isfinite(residual_lu) else "the residual is silence"
+    if turned:
+        return f"differs: B is {' and '.join(turned)}; {level}"
     if inaudible:
         return f"no audible difference: {level}"
     parts = []
     bands = where_in_bands(bands_db)
-    parts.append(f"differs {bands}" if bands else "differs, though no third octave moves by 0.5 dB")
+    most = max((abs(db) for db in bands_db.values()), default=0.0)
+    parts.append(f"differs {bands}" if bands else f"differs, though no third octave moves by more than {most:.1f} dB")
     time = where_in_time(by_second_lu, floor)
     if time is not None:
         parts.append(time)

@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from chainrun.contract.runner import Runner, Stream
 
 
+LONGEST_TEXT = 4096
+"""Characters of any text in a recipe."""
+
+
 class StrictModel(BaseModel):
     """No unknown keys, no nan or inf, no true for a number, no change after it is made."""
 
@@ -23,7 +27,7 @@ class StrictModel(BaseModel):
         frozen=True,
         allow_inf_nan=False,
         populate_by_name=True,
-        str_max_length=4096,
+        str_max_length=LONGEST_TEXT,
     )
 
     any_other: ClassVar[type[BaseModel] | None] = None

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from scipy.signal import sosfilt
 
-from chainrun.cull.face import HIT_DBFS, RATE, SEGMENTS, Face, channels_for, kept_face, run
+from chainrun.cull.face import HIT_DBFS, RATE, SEGMENTS, Bench, Face, channels_for, kept_face
 from chainrun.cull.library import Shelf
 from chainrun.cull.usage import Usage, UseAt
 from chainrun.engine.fingerprint import code_hash
@@ -49,14 +49,21 @@ class Apart:
         return self.residual_lu <= ALIKE_LU and (self.stem_lu is None or self.stem_lu <= ALIKE_LU)
 
 
-def faces(shelf: Shelf, names: list[str], store: Path | None) -> dict[str, Face]:
-    """The faces of presets; those whose response files are missing are left out."""
+def faces(
+    shelf: Shelf,
+    names: list[str],
+    store: Path | None,
+    progress: Callable[[str, float], None] = lambda name, share: None,
+    left_out: Callable[[str, str], None] = lambda name, reason: None,
+) -> dict[str, Face]:
+    """The faces of presets; `left_out` hears of those that cannot be run: a response's file is missing, say."""
     found, code = {}, code_hash()
-    for name in names:
+    for k, name in enumerate(names):
+        progress(name, 0.99 * k / len(names))
         try:
             found[name] = kept_face(shelf.steps(name), code, store)
-        except ChainrunError:  # a file of a response that is not there
-            continue
+        except ChainrunError as error:
+            left_out(name, error.problems[0].text())
     return found
 
 
@@ -130,7 +137,7 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
     sections = k_weighting(RATE)
     hit = node.hit_level_dbfs if node.hit_level_dbfs is not None else HIT_DBFS
     scaled = x * db_to_gain(HIT_DBFS - hit)  # as the faces' hits are: thresholds under hits mean the same
-    a, b = (sosfilt(sections, run(steps, scaled, n_channels)) for steps in both)
+    a, b = (sosfilt(sections, Bench(steps).run(scaled, n_channels)) for steps in both)
     if a.shape != b.shape or not float(np.sum(b**2)) > 0.0:
         return None
     gain = max(0.0, float(np.sum(a * b)) / float(np.sum(b**2)))

@@ -8,10 +8,12 @@ taken back. An `apply` that was killed is finished by the next `apply`, from the
 from __future__ import annotations
 
 import fcntl
+import hashlib
 import json
 import os
+import re
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -27,6 +29,7 @@ from chainrun.recipe.toml_text import toml_text
 from chainrun.whole_file import write_whole
 
 JOURNAL = ".cull-journal.json"
+MARK = ".cull-in-progress"
 STATUS = ("status", "retired_in", "replaced_by")
 BOM = "\ufeff"
 Step = Callable[[str], None]
@@ -45,7 +48,7 @@ def retired_text(text: str, year: int, successor: str | None) -> str:
     """A preset's file with its new status: the lines about it stand behind `preset = 1`, all else stays as written."""
     mark, text = (BOM, text[1:]) if text.startswith(BOM) else ("", text)
     known = positions(text)
-    lines = text.splitlines(keepends=True)
+    lines = re.findall(r"[^\n]*\n|[^\n]+", text)  # as TOML ends them; splitlines() knows more
     head = known[("preset",)][0] - 1
     ending = "\r\n" if lines[head].endswith("\r\n") else "\n"
     more = ['status = "retired"', f"retired_in = {year}"]
@@ -81,22 +84,54 @@ def _text(path: Path) -> str:
 
 
 @contextmanager
-def alone(plan_path: Path) -> Iterator[None]:
-    """No other cull may work on this plan. Raises ResourceError."""
+def alone(*paths: Path) -> Iterator[None]:
+    """No other cull may work on these: a plan, or libraries. Raises ResourceError."""
+    opened: list[int] = []
     try:
-        with plan_path.open("rb") as file:
+        for path in paths:
             try:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                opened.append(os.open(path, os.O_RDONLY))
+                fcntl.flock(opened[-1], fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError as error:
+                what = "in this library" if path.is_dir() else "of this plan"
+                raise ResourceError(
+                    Problem(f"another cull {what} is at work", file=shown_path(path), hint="wait for it")
+                ) from error
             except OSError as error:
                 raise ResourceError(
-                    Problem("another cull of this plan is at work", file=shown_path(plan_path), hint="wait for it")
+                    Problem(f"this cannot be opened ({error.strerror})", file=shown_path(path))
                 ) from error
-            yield
-    except FileNotFoundError as error:
-        raise ResourceError(Problem("there is no such plan", file=shown_path(plan_path))) from error
+        yield
+    finally:
+        for one in opened:
+            os.close(one)
 
 
-def operations(plan: Plan) -> list[dict[str, Any]]:
+def _marks(plan_path: Path, libraries: Sequence[str]) -> list[Path]:
+    return [plan_path.parent / one / MARK for one in libraries]
+
+
+def refuse_unfinished(plan: Plan) -> None:
+    """Raise ResourceError where a cull by another plan was interrupted in one of the libraries."""
+    for folder in plan.folders:
+        try:
+            text = (folder / MARK).read_text(encoding="utf-8")
+        except OSError:
+            continue
+        other = (folder / text).resolve()
+        if other != plan.path.resolve() and journal_of(other).exists():
+            raise ResourceError(
+                Problem(
+                    "a cull by another plan was interrupted in this library",
+                    file=shown_path(folder),
+                    given=shown_path(other),
+                    hint=f"finish it by chainrun cull apply {shown_path(other)}, or cull undo it"
+                    + ("" if other.exists() else ": the plan must have this name"),
+                )
+            )
+
+
+def operations(plan: Plan, variants: Sequence[tuple[Path, str]] = ()) -> list[dict[str, Any]]:
     """What is to be done, as plain data: files with their text before and after, and where they go."""
     shelf = Shelf(plan.folders)
     done: list[dict[str, Any]] = []
@@ -126,11 +161,11 @@ def operations(plan: Plan) -> list[dict[str, Any]]:
                 "after": after,
             }
         )
-    if not done and not plan.replacements():
+    if not done and not plan.of("replace"):
         return []
     overlay = plan.path.parent / f"{plan.file.year}.overlay.toml"
     jobs = plan.path.parent / f"{plan.file.year}.jobs.toml"
-    for path, text in ((overlay, overlay_text(plan)), (jobs, jobs_text(plan, overlay))):
+    for path, text in ((overlay, overlay_text(plan)), (jobs, jobs_text(plan, overlay, variants))):
         if path.exists() and _text(path) != text:
             raise ResourceError(
                 Problem(
@@ -149,17 +184,19 @@ def _seen(path: Path, plan_path: Path) -> str:
     return Path(os.path.relpath(path.resolve(), plan_path.resolve().parent)).as_posix()
 
 
-def jobs_text(plan: Plan, overlay: Path) -> str:
-    """A batch that renders all recipes under the new overlay, beside the old results."""
+def jobs_text(plan: Plan, overlay: Path, variants: Sequence[tuple[Path, str]] = ()) -> str:
+    """A batch that renders all recipes under the new overlay, beside what they were, and tells what moved."""
     import tomli_w
 
+    jobs: list[dict[str, Any]] = [{"recipes": plan.file.recipes}] if plan.file.recipes else []
+    jobs += [{"recipes": [_seen(recipe, plan.path)], "variant": variant} for recipe, variant in variants]
     return tomli_w.dumps(
         {
             "jobs": 1,
             "out": f"out-{plan.file.year}",
             "on_error": "continue",
-            "defaults": {"overlays": [overlay.name]},
-            "job": [{"recipes": plan.file.recipes}] if plan.file.recipes else [],
+            "defaults": {"overlays": [overlay.name], "compare": True},
+            "job": jobs,
         }
     )
 
@@ -172,9 +209,26 @@ class Journal:
     operations: list[dict[str, Any]]
     earlier: list[dict[str, Any]]
     """What an earlier `apply` of the same plan did; it stays on record."""
+    libraries: list[str]
+    """Folders in which it works, as seen from the plan."""
+    plan_hash: str = ""
+    """Of the plan's text when it was begun."""
+    record: str = ""
+    """Of an undo: the record that it goes by, for the case that it is to stay."""
 
     def write(self, plan_path: Path) -> None:
-        """Put it down."""
+        """Put it down, and a mark into each library, so that other plans see it."""
+        marks = _marks(plan_path, self.libraries)
+        try:
+            for mark in marks:
+                write_whole(mark, Path(os.path.relpath(plan_path.resolve(), mark.parent.resolve())).as_posix())
+            self._write(plan_path)
+        except ResourceError:
+            for mark in marks:
+                _remove(mark)
+            raise
+
+    def _write(self, plan_path: Path) -> None:
         write_whole(journal_of(plan_path), json.dumps({"cull": 1, **asdict(self)}, indent=1))
 
 
@@ -185,32 +239,48 @@ def begun(plan_path: Path) -> Journal | None:
         return None
     try:
         record = json.loads(path.read_text(encoding="utf-8"))
-        return Journal(record["direction"], record["operations"], record["earlier"])
+        return Journal(**{key: record[key] for key in Journal.__dataclass_fields__})
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise ResourceError(Problem(f"the journal is damaged ({error})", file=shown_path(path))) from error
 
 
-def _recorded(plan_path: Path) -> list[dict[str, Any]]:
+def _recorded(plan_path: Path) -> tuple[list[dict[str, Any]], list[str]]:
+    """The operations on record, and the libraries that they are about."""
     path = undo_of(plan_path)
     if not path.exists():
-        return []
+        return [], []
     try:
-        found: list[dict[str, Any]] = json.loads(path.read_text(encoding="utf-8"))["operations"]
+        record = json.loads(path.read_text(encoding="utf-8"))
+        found = (list(record["operations"]), list(record.get("libraries", [])))
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise ResourceError(Problem(f"the record is damaged ({error})", file=shown_path(path))) from error
     return found
 
 
-def apply(plan: Plan, step: Step | None = None) -> list[str]:
+def apply(plan: Plan, step: Step | None = None, variants: Sequence[tuple[Path, str]] = ()) -> list[str]:
     """Carry a plan out, all of it or nothing; returns what was done, a line each. Raises ResourceError.
 
-    `step` is called before each change of a file, for tests that kill it there.
+    `step` is called before each change of a file, for tests that kill it there. `variants` are those that are affected.
     """
+    refuse_unfinished(plan)
+    text_hash = hashlib.sha256(plan.path.read_bytes()).hexdigest()
+    journal = begun(plan.path)
+    if journal is not None and journal.direction == "apply" and journal.plan_hash != text_hash:
+        raise ResourceError(
+            Problem(
+                "the plan was changed since its apply was interrupted",
+                file=shown_path(plan.path),
+                hint="cull undo it, then apply the plan as it is now",
+            )
+        )
     told = recover(plan.path, step)
-    todo = operations(plan)
+    if journal is not None and journal.direction == "apply":
+        return told
+    todo = operations(plan, variants)
     if not todo:
         return told
-    journal = Journal("apply", todo, _recorded(plan.path))
+    libraries = [_seen(folder, plan.path) for folder in plan.folders]
+    journal = Journal("apply", todo, _recorded(plan.path)[0], libraries, text_hash)
     journal.write(plan.path)
     return told + _all_or_nothing(plan.path, journal, _forward, _backward, step)
 
@@ -224,7 +294,7 @@ def undo(plan_path: Path, step: Step | None = None) -> list[str]:
     if journal is not None:
         _refuse_foreign(plan_path, journal.operations)
         return _backward(plan_path, journal, step or _nothing)
-    todo = _recorded(plan_path)
+    todo, libraries = _recorded(plan_path)
     if not todo:
         raise ResourceError(
             Problem(
@@ -234,7 +304,8 @@ def undo(plan_path: Path, step: Step | None = None) -> list[str]:
             )
         )
     _refuse_changed(plan_path, todo)
-    journal = Journal("undo", todo, [])
+    mine = [one for one in todo if "target" in one or _is_as_written(plan_path.parent / one["file"], one["text"])]
+    journal = Journal("undo", mine, [], libraries, record=_text(undo_of(plan_path)))
     journal.write(plan_path)
     return _all_or_nothing(plan_path, journal, _backward, _forward, step)
 
@@ -247,6 +318,11 @@ def recover(plan_path: Path, step: Step | None = None) -> list[str]:
     _refuse_foreign(plan_path, journal.operations)
     ways = (_forward, _backward) if journal.direction == "apply" else (_backward, _forward)
     return _all_or_nothing(plan_path, journal, *ways, step)
+
+
+def _is_as_written(file: Path, text: str) -> bool:
+    """Whether a file that a cull wrote is there as it was: what somebody changed or took away is not ours any more."""
+    return file.exists() and _text(file) == text
 
 
 def _nothing(text: str) -> None:
@@ -288,11 +364,10 @@ def _forward(plan_path: Path, journal: Journal, step: Step) -> list[str]:
             _move(file, target)
         told.append(f"retired {one['preset']}: now {shown_path(target)}")
     step("record")
-    write_whole(
-        undo_of(plan_path), json.dumps({"cull": 1, "operations": journal.earlier + journal.operations}, indent=1)
-    )
+    done = {"cull": 1, "libraries": journal.libraries, "operations": journal.earlier + journal.operations}
+    write_whole(undo_of(plan_path), journal.record or json.dumps(done, indent=1))
     step("end")
-    _remove(journal_of(plan_path))
+    _end(plan_path, journal)
     return told
 
 
@@ -316,11 +391,19 @@ def _backward(plan_path: Path, journal: Journal, step: Step) -> list[str]:
         told.append(f"{one['preset']} is current again")
     step("record")
     if journal.earlier:
-        write_whole(undo_of(plan_path), json.dumps({"cull": 1, "operations": journal.earlier}, indent=1))
+        record = {"cull": 1, "libraries": journal.libraries, "operations": journal.earlier}
+        write_whole(undo_of(plan_path), json.dumps(record, indent=1))
     else:
         _remove(undo_of(plan_path))
-    _remove(journal_of(plan_path))
+    _end(plan_path, journal)
     return told
+
+
+def _end(plan_path: Path, journal: Journal) -> None:
+    """All is done: the journal goes, then the marks that point to it."""
+    _remove(journal_of(plan_path))
+    for mark in _marks(plan_path, journal.libraries):
+        _remove(mark)
 
 
 def _remove(file: Path) -> None:

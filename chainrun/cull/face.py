@@ -6,6 +6,8 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterable
+from copy import deepcopy
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -14,7 +16,7 @@ import numpy as np
 from scipy.signal import sosfilt
 
 from chainrun.audiofile.read import hash_content
-from chainrun.contract import ChainRunner, Key, Step, Stream
+from chainrun.contract import ChainRunner, Step, Stream
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.sketch import Sketch
 from chainrun.loudness.k_weighting import k_weighting
@@ -25,6 +27,7 @@ from chainrun.whole_file import write_whole
 
 RATE = 48_000
 HIT_DBFS = -12.0
+SETTLED_S = 4.0
 TEMPO_BPM = 97.3
 """No round number: what is written in beats is then no round number of milliseconds."""
 POINTS_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
@@ -114,51 +117,59 @@ def channels_for(steps: list[Step]) -> int:
     return 1
 
 
-def run(steps: list[Step], x: Array, n_channels: int) -> Array:
-    """A chain on a test signal, on time; a mono one stands in all channels."""
-    runner, keys = _started(steps, n_channels, x.shape[-1])
-    both = x if x.ndim == 2 else np.stack([x] * n_channels)
-    padded = np.concatenate([both, np.zeros((n_channels, runner.latency_frames))], axis=1)
-    y = runner.run(padded, dict.fromkeys(keys, padded))
-    return np.asarray(y[:, runner.latency_frames :])
+class Bench:
+    """A chain to be run on one signal after the other: begun once, since a room takes long to make, and then copied."""
 
+    def __init__(self, steps: list[Step]):
+        self.steps = steps
+        self._begun: dict[int, ChainRunner] = {}
+        self._keys = {key for step in steps if not step.bypass for key in step.listens_to()}
 
-def _started(steps: list[Step], n_channels: int, n_frames: int | None = None) -> tuple[ChainRunner, set[Key]]:
-    """A chain at its beginning, and the keys that it listens to."""
-    keys = {key for step in steps if not step.bypass for key in step.listens_to()}
-    stream = Stream(
-        RATE,
-        n_channels,
-        hit_level_dbfs=HIT_DBFS,
-        tempo_bpm=TEMPO_BPM,
-        n_frames=n_frames,
-        key_channels=dict.fromkeys(keys, n_channels),
-        key_hit_levels=dict.fromkeys(keys, HIT_DBFS),
-    )
-    return ChainRunner(steps, stream), keys
+    def runner(self, n_channels: int) -> ChainRunner:
+        """The chain at its beginning."""
+        if n_channels not in self._begun:
+            stream = Stream(
+                RATE,
+                n_channels,
+                hit_level_dbfs=HIT_DBFS,
+                tempo_bpm=TEMPO_BPM,
+                key_channels=dict.fromkeys(self._keys, n_channels),
+                key_hit_levels=dict.fromkeys(self._keys, HIT_DBFS),
+            )
+            self._begun[n_channels] = ChainRunner(self.steps, stream)
+        return deepcopy(self._begun[n_channels])
+
+    def run(self, x: Array, n_channels: int) -> Array:
+        """The chain on a test signal, on time; a mono one stands in all channels. Keys hear the same."""
+        runner = self.runner(n_channels)
+        both = x if x.ndim == 2 else np.stack([x] * n_channels)
+        padded = np.concatenate([both, np.zeros((n_channels, runner.latency_frames))], axis=1)
+        y = runner.run(padded, dict.fromkeys(self._keys, padded))
+        return np.asarray(y[:, runner.latency_frames :])
 
 
 def measure_face(steps: list[Step]) -> Face:
     """Measure a chain. Files of responses must be there, as for a render."""
-    n_channels = channels_for(steps)
+    n_channels, bench = channels_for(steps), Bench(steps)
     sections = k_weighting(RATE)
     sketches: dict[str, list[list[float]]] = {}
     heard, outputs = {}, {}
     for name, x in signals().items():
         wide = name == "wide" or n_channels == 2
         heard[name] = widened(x) if wide else x[np.newaxis]
-        y = outputs[name] = run(steps, heard[name], 2 if wide else n_channels)
+        y = outputs[name] = bench.run(heard[name], 2 if wide else n_channels)
         # Mono and stereo outputs are sketched alike: a mono one stands on both sides.
         weighted = sosfilt(sections, y)
         sketch = Sketch(RATE, 2)
         sketch.feed(weighted if weighted.shape[0] == 2 else np.concatenate([weighted, weighted]))
         sketches[name] = sketch.result().tolist()
-    runner, _ = _started(steps, n_channels)
-    attack, release = _timing(steps, n_channels)
+    runner = bench.runner(n_channels)
+    linear = is_linear(steps)
+    attack, release = _timing(bench, n_channels) if runner.readings() else (None, None)
     return Face(
-        response_db=_response(steps, n_channels),
-        static_db=_static(steps, n_channels),
-        harmonics_pct=_harmonics(steps, n_channels),
+        response_db=_response(bench, n_channels),
+        static_db=_static(bench, n_channels, linear=linear, moves=bool(runner.readings())),
+        harmonics_pct=0.0 if linear else _harmonics(bench, n_channels),
         attack_ms=attack,
         release_ms=release,
         latency_ms=round(runner.latency_frames / RATE * 1000.0, 3),
@@ -169,10 +180,10 @@ def measure_face(steps: list[Step]) -> Face:
     )
 
 
-def _response(steps: list[Step], n_channels: int) -> list[float]:
+def _response(bench: Bench, n_channels: int) -> list[float]:
     """Third octaves around the points, of noise at -50 dBFS."""
     x = np.random.default_rng(5).standard_normal(RATE) * db_to_gain(-50.0)
-    y = run(steps, x, n_channels)
+    y = bench.run(x, n_channels)
     freqs = np.fft.rfftfreq(x.size, 1.0 / RATE)
     before, after = np.abs(np.fft.rfft(x)) ** 2, np.mean(np.abs(np.fft.rfft(y)) ** 2, axis=0)
     found = []
@@ -192,39 +203,55 @@ def _tone(level_dbfs: float, seconds: float) -> Array:
     return wave
 
 
-def _static(steps: list[Step], n_channels: int) -> list[float]:
-    found = []
+def is_linear(steps: Iterable[Step]) -> bool:
+    """Whether a chain does the same at every level."""
+    for step in steps:
+        inner = [chain for _, chain in step.inner_chains()]
+        if not step.bypass and not (all(is_linear(chain) for chain in inner) if inner else step.linear):
+            return False
+    return True
+
+
+def _static(bench: Bench, n_channels: int, *, linear: bool, moves: bool) -> list[float]:
+    """Levels out; where gain moves, after as long as any release may take to settle."""
+    found: list[float] = []
     for level in LEVELS_DBFS:
-        x = _tone(level, 0.6)
-        y = run(steps, x, n_channels)
+        if linear and found:
+            found.append(round(level + found[0] - LEVELS_DBFS[0], 2))
+            continue
+        x = _tone(level, SETTLED_S if moves else 0.6)
+        y = bench.run(x, n_channels)
         found.append(round(level + _db(float(np.mean(y[:, -9600:] ** 2)), float(np.mean(x[-9600:] ** 2))), 2))
     return found
 
 
-def _harmonics(steps: list[Step], n_channels: int) -> float:
-    y = run(steps, _tone(-18.0, 0.6), n_channels).mean(axis=0)[-9600:]
+def _harmonics(bench: Bench, n_channels: int) -> float:
+    y = bench.run(_tone(-18.0, 0.6), n_channels).mean(axis=0)[-9600:]
     lines = np.abs(np.fft.rfft(y * np.hanning(y.size)))
     at = np.arange(1, 20) * 200  # 1 kHz in lines of 5 Hz
     powers = np.array([float((lines[k - 2 : k + 3] ** 2).sum()) for k in at if k + 3 < lines.size])
     return round(100.0 * math.sqrt(float(powers[1:].sum()) / max(float(powers[0]), 1e-30)), 4)
 
 
-def _timing(steps: list[Step], n_channels: int) -> tuple[float | None, float | None]:
-    """From the envelope of a step up and down again."""
-    x = np.concatenate([_tone(-30.0, 0.5), _tone(-6.0, 0.5), _tone(-30.0, 1.0)])
-    y = run(steps, x, n_channels)[0]
+def _timing(bench: Bench, n_channels: int) -> tuple[float | None, float | None]:
+    """From the gain behind a step up and down again: until two thirds of its way are gone."""
+    x = np.concatenate([_tone(-30.0, 1.0), _tone(-6.0, 2.0), _tone(-30.0, SETTLED_S)])
+    y = bench.run(x, n_channels)[0]
     width = RATE // 1000
-    level = 20.0 * np.log10(np.sqrt(np.mean(y[: y.size // width * width].reshape(-1, width) ** 2, axis=1)) + 1e-7)
-    return _settling(level[500:1000]), _settling(level[1000:2000])
+    levels = [
+        20.0 * np.log10(np.sqrt(np.mean(one[: one.size // width * width].reshape(-1, width) ** 2, axis=1)) + 1e-7)
+        for one in (x, y)
+    ]
+    gain = levels[1] - levels[0]
+    return _settling(gain, 1000, 3000), _settling(gain, 3000, gain.size)
 
 
-def _settling(level: Array) -> float | None:
-    """Steps (ms) until two thirds of the way from what follows a jump to the end are gone."""
-    start, end = float(level[2:4].mean()), float(level[-50:].mean())
-    if abs(start - end) < 0.3:
+def _settling(gain: Array, begin: int, end: int) -> float | None:
+    """Steps (ms) from a jump on until the gain has gone two thirds of the way to where it ends."""
+    was, will = float(np.median(gain[begin - 200 : begin - 50])), float(np.median(gain[end - 200 : end]))
+    if abs(was - will) < 0.3:
         return None
-    gone = np.abs(level - start) >= 2.0 / 3.0 * abs(end - start)
-    gone[:2] = False
+    gone = np.abs(gain[begin:end] - was) >= 2.0 / 3.0 * abs(will - was)
     return float(np.argmax(gone)) if gone.any() else None
 
 

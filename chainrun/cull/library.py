@@ -60,9 +60,47 @@ class Shelf:
             message = f"{name!r} is a preset's name and, under `was`, a former name of {' and '.join(others)}"
             hint = "take it out of `was` there, or rename one of them"
             problems.add(Place(self._library.file_of(others[0]), ("was",)), message, hint=hint)
+        self._tell_circles(problems)
         problems.stop_if_any()
         self.hidden = self._hidden()
         """Presets of a later library whose name an earlier one has, too."""
+
+    def _tell_circles(self, problems: Problems) -> None:
+        """Presets that hold each other, and retired ones that advise each other."""
+        told: set[frozenset[str]] = set()
+        for name, preset in self.presets.items():
+            advised = [name, *self._library.successors(name)]
+            for way, what in (
+                (self.circle(name), "presets use each other in a circle"),
+                (advised if advised[-1] in advised[:-1] else [], "successors go round in a circle"),
+            ):
+                if way and frozenset(way) not in told:
+                    told.add(frozenset(way))
+                    problems.add(Place(preset.file), f"{what}: {' -> '.join(way)}", hint="change one of them")
+
+    def circle(self, name: str) -> list[str]:
+        """The way from a preset through those inside it back to itself, if there is one."""
+        ways = [[name]]
+        while ways:
+            way = ways.pop()
+            for inner in self.presets[way[-1]].uses if way[-1] in self.presets else ():
+                now = self._library.current(inner)
+                if now == name:
+                    return [*way, now]
+                if now not in way:
+                    ways.append([*way, now])
+        return []
+
+    def holds(self, name: str, inner: str) -> list[str]:
+        """The way from a preset to another one inside it, if there is one."""
+        ways = [[name]]
+        while ways:
+            way = ways.pop()
+            if way[-1] == inner and len(way) > 1:
+                return way
+            uses = self.presets[way[-1]].uses if way[-1] in self.presets else ()
+            ways += [[*way, now] for now in map(self._library.current, uses) if now not in way]
+        return []
 
     def _hidden(self) -> dict[str, list[Path]]:
         places: dict[str, list[Path]] = {}

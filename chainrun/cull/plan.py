@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import glob
 import tomllib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
@@ -15,11 +16,14 @@ from chainrun.cull.alike import Apart, clusters, keeper
 from chainrun.cull.library import Preset, Shelf
 from chainrun.cull.shares import Share
 from chainrun.cull.usage import Usage, UseAt
-from chainrun.errors import Problem, RecipeError, nearest, printable, shown_path
+from chainrun.errors import Problem, RecipeError, nearest, printable, shown, shown_path
 from chainrun.recipe.load import recipe_name
+from chainrun.recipe.locate import Position, nearest_position, positions
+from chainrun.recipe.tables import KeyPath
 from chainrun.recipe.toml_text import toml_text
 
 MAX_RESIDUAL_LU = -20.0
+MAX_LEVEL_LU = 1.0
 
 
 class Decision(StrictModel):
@@ -38,6 +42,7 @@ class CullFile(StrictModel):
     presets_dirs: list[str] = Field(min_length=1, description="the libraries, as seen from this file")
     recipes: list[str] = Field(default_factory=list, description="globs of the recipes, as seen from this file")
     max_residual_lu: float = Field(MAX_RESIDUAL_LU, description="a recipe that moves by more is flagged by try")
+    max_level_lu: float = Field(MAX_LEVEL_LU, ge=0, description="a recipe whose loudness moves by more is flagged, too")
     preset: list[Decision] = Field(default_factory=list, max_length=10000, description="the decisions")
 
 
@@ -49,72 +54,118 @@ class Plan:
     file: CullFile
     folders: list[Path]
     patterns: list[str]
+    earlier: Mapping[str, str] = field(default_factory=dict)
+    """What culls of earlier years replaced."""
 
     def of(self, word: str) -> list[Decision]:
         """Decisions of one kind."""
         return [one for one in self.file.preset if one.decision == word]
 
     def replacements(self) -> dict[str, str]:
-        """What `[replace_presets]` will say."""
-        return {one.name: one.by for one in self.of("replace") if one.by is not None}
+        """What `[replace_presets]` will say: this cull's decisions, and those of earlier years up to what is left."""
+        now = {one.name: one.by for one in self.of("replace") if one.by is not None}
+        found = {old: _way(new, now)[-1] for old, new in self.earlier.items() if old not in now}
+        return {old: new for old, new in found.items() if old != new} | now
 
 
 def read_plan(path: Path) -> Plan:
     """Read a plan, and hold it against the libraries. Raises RecipeError."""
+    here: dict[KeyPath, Position] = {}
 
-    def refuse(message: str, key: str = "", hint: str | None = None) -> RecipeError:
-        return RecipeError(Problem(message, file=shown_path(path), key=key, hint=hint))
+    def problem(message: str, key: KeyPath = (), hint: str | None = None, given: str | None = None) -> Problem:
+        line, column = nearest_position(here, key) or (None, None)
+        dotted = ".".join(map(str, key))
+        return Problem(message, file=shown_path(path), line=line, column=column, key=dotted, hint=hint, given=given)
 
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        text = path.read_text(encoding="utf-8-sig")
+        data = tomllib.loads(text)
+        here = positions(text)
         file = CullFile.model_validate(data)
     except (OSError, UnicodeDecodeError) as error:
-        raise refuse(f"the plan cannot be read ({getattr(error, 'strerror', None) or error})") from error
+        raise RecipeError(problem(f"the plan cannot be read ({getattr(error, 'strerror', None) or error})")) from error
     except tomllib.TOMLDecodeError as error:
-        raise refuse(f"this is not TOML: {error}") from error
+        raise RecipeError(problem(f"this is not TOML: {error}")) from error
     except ValidationError as error:
         raise RecipeError(
-            [
-                Problem(
-                    one["msg"], file=shown_path(path), key=".".join(map(str, one["loc"])), given=str(one["input"])[:60]
-                )
-                for one in error.errors()
-            ]
+            [problem(one["msg"], tuple(one["loc"]), _hint(one), shown(one["input"])) for one in error.errors()]
         ) from error
     folders = [(path.parent / one).resolve() for one in file.presets_dirs]
-    plan = Plan(path, file, folders, [str(path.parent / one) for one in file.recipes])
-    _check(plan, Shelf(folders), refuse)
+    missing = [
+        problem("there is no such preset library", ("presets_dirs", i), "a folder, as seen from this file", shown(one))
+        for i, (one, folder) in enumerate(zip(file.presets_dirs, folders, strict=True))
+        if not folder.is_dir()
+    ]
+    if missing:
+        raise RecipeError(missing)
+    base = glob.escape(str(path.parent))
+    plan = Plan(path, file, folders, [f"{base}/{one}" for one in file.recipes], _earlier(path, file.year))
+    found = list(_wrong(plan, Shelf(folders), problem))
+    if found:
+        raise RecipeError(list({(one.message, one.line): one for one in found}.values()))
     return plan
 
 
-def _check(plan: Plan, shelf: Shelf, refuse: Any) -> None:
+def _hint(error: Any) -> str | None:
+    """What to write instead, for the usual mistakes."""
+    if error["type"] == "extra_forbidden":
+        return nearest(str(error["loc"][-1]), [*CullFile.model_fields, *Decision.model_fields])
+    return "a number, without quotes" if error["type"] in ("int_type", "float_type") else None
+
+
+def _earlier(path: Path, year: int) -> dict[str, str]:
+    """What the overlays of earlier culls beside the plan replace, the newest word last."""
+    found: dict[str, str] = {}
+    overlays = sorted(path.parent.glob("[12][0-9][0-9][0-9].overlay.toml"))
+    for overlay in overlays:
+        if int(overlay.name[:4]) >= year:
+            continue
+        try:
+            table = tomllib.loads(overlay.read_text(encoding="utf-8-sig")).get("replace_presets", {})
+        except (OSError, ValueError):
+            continue
+        if isinstance(table, dict):
+            found |= {old: new for old, new in table.items() if isinstance(new, str)}
+    return {old: _way(new, found)[-1] for old, new in found.items()}
+
+
+def _wrong(plan: Plan, shelf: Shelf, problem: Callable[..., Problem]) -> Iterator[Problem]:
+    """What of a plan does not go with its libraries."""
     names = [one.name for one in plan.file.preset]
-    problems: list[Problem] = []
-    successor = plan.replacements()
+    successor = {one.name: one.by for one in plan.of("replace") if one.by is not None}
     gone = {one.name for one in plan.file.preset if one.decision != "keep"}
-    for one in plan.file.preset:
+    for i, one in enumerate(plan.file.preset):
+        at: KeyPath = ("preset", i)
         if names.count(one.name) > 1:
-            problems += refuse(f"{one.name} is decided twice", "preset").problems
-        if one.name not in shelf.presets:
-            problems += refuse(f"there is no preset {one.name}", "preset", nearest(one.name, shelf.presets)).problems
+            yield problem(f"{one.name} is decided twice", (*at, "name"), "leave one of them out")
+        preset = shelf.presets.get(one.name)
+        if preset is None:
+            yield problem(f"there is no preset {one.name}", (*at, "name"), nearest(one.name, shelf.presets))
+        elif preset.status == "retired":
+            continue  # carried out already
         if one.decision != "keep" and one.name in shelf.hidden:
             both = " and ".join(shown_path(file) for file in shelf.hidden[one.name])
-            advice = "rename one of them (with the old name under `was`), or cull one library at a time"
-            problems += refuse(f"{one.name} lies in two libraries: {both}", "preset", advice).problems
+            hint = "rename one of them (with the old name under `was`), or cull one library at a time"
+            yield problem(f"{one.name} lies in two libraries: {both}", (*at, "name"), hint)
         if one.decision == "replace" and one.by is None:
-            problems += refuse(f"{one.name}: replace needs `by`", "preset").problems
-        if one.by is not None and one.by not in shelf.presets:
-            hint = nearest(one.by, shelf.presets)
-            problems += refuse(f"{one.name}: there is no preset {one.by} to take its place", "preset", hint).problems
-        elif one.by is not None and shelf.presets[one.by].status == "retired":
-            told = f"{one.name}: {one.by} is retired itself, and cannot take its place"
-            problems += refuse(told, "preset", shelf.presets[one.by].replaced_by).problems
-        elif one.by is not None and one.by in gone:
-            round_trip = " -> ".join(_way(one.name, successor))
-            problems += refuse(f"{one.name}: its successor is culled, too: {round_trip}", "preset").problems
-    if problems:
-        unique = {problem.message: problem for problem in problems}
-        raise RecipeError(list(unique.values()))
+            yield problem(f"{one.name}: replace needs `by`", at, 'by = "a/preset"')
+        if one.by is None:
+            continue
+        by = (*at, "by")
+        if one.by not in shelf.presets:
+            yield problem(
+                f"{one.name}: there is no preset {one.by} to take its place", by, nearest(one.by, shelf.presets)
+            )
+        elif shelf.presets[one.by].status == "retired":
+            told = shelf.presets[one.by].replaced_by
+            hint = f"its own successor is {told}" if told else "presets list shows what is current"
+            yield problem(f"{one.name}: {one.by} is retired itself, and cannot take its place", by, hint)
+        elif one.by in gone:
+            way = " -> ".join(_way(one.name, successor))
+            yield problem(f"{one.name}: its successor is culled, too: {way}", by, "keep one of them")
+        elif one.decision == "replace" and (inside := shelf.holds(one.by, one.name)):
+            way = " -> ".join(inside)
+            yield problem(f"{one.name}: its successor holds it, and would hold itself: {way}", by, "retire it instead")
 
 
 def _way(name: str, successor: Mapping[str, str]) -> list[str]:
@@ -158,9 +209,9 @@ def propose(
             reasons.append("why: no recipe uses it, and it had two years; cost: none")
             found.append((Decision(name=preset.name, decision="retire"), reasons))
         else:
-            reasons.append(
-                "why: in use, and nothing else does the same" if uses else "why: new, or inside another preset"
-            )
+            twin = any(one.alike and preset.name in (one.one, one.other) for one in near)
+            used_word = "kept in place of what does nearly the same" if twin else "and nothing else does the same"
+            reasons.append(f"why: in use, {used_word}" if uses else "why: new, or inside another preset")
             found.append((Decision(name=preset.name, decision="keep"), reasons))
     order = {"replace": 0, "retire": 1, "keep": 2}
     return sorted(found, key=lambda one: (order[one[0].decision], one[0].name))
@@ -170,7 +221,8 @@ def _facts(preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares
     uses = used.of(preset.name)
     recipes = sorted({recipe_name(use.recipe) + (f" ({use.variant})" if use.variant else "") for use in uses})
     shown = ", ".join(recipes[:4]) + (" …" if len(recipes) > 4 else "")
-    age = f"since {preset.since} ({year - preset.since} years)" if preset.since else "of unknown age"
+    years = year - (preset.since or year)
+    age = f"since {preset.since} ({years} year{'s' if years != 1 else ''})" if preset.since else "of unknown age"
     times = {0: "used nowhere", 1: f"used once, in {shown}"}.get(
         len(uses), f"used {len(uses)} times in {len(recipes)} recipes: {shown}"
     )
@@ -208,7 +260,8 @@ def plan_text(
         f"year = {year}",
         f"presets_dirs = {toml_text(list(presets_dirs))}",
         f"recipes = {toml_text(list(recipes))}",
-        f"max_residual_lu = {MAX_RESIDUAL_LU}  # `cull try` flags recipes that move by more",
+        f"max_residual_lu = {MAX_RESIDUAL_LU}  # `cull try` flags recipes that move by more, matched in level",
+        f"max_level_lu = {MAX_LEVEL_LU}  # or get louder or softer by more",
     ]
     for decision, reasons in decisions:
         lines += ["", "[[preset]]"]

@@ -76,13 +76,15 @@ def _rendered(use: UseAt, store: Path) -> Share | None:
     """A recipe with and without one use of a preset; None where that cannot be done."""
     options = RenderOptions(store=store)
     with tempfile.TemporaryDirectory(prefix="chainrun-share-", ignore_cleanup_errors=True) as work:
-        files = []
+        files, mains = [], []
         try:
             for word, sets in (("with", ()), ("without", (f"{use.path}.bypass=true",))):
                 result = render(open_recipe(use.recipe, Overrides(use.variant, sets=sets)), Path(work) / word, options)
                 files.append(Path(result.deliveries[0].file))
+                mains.append(next(node for node in result.nodes if node.name == "main").measured.integrated_lufs)
             found = difference(files[0], files[1])
         except ChainrunError:
             return None
-    louder = -found.gain_db if math.isfinite(found.gain_db) else 0.0
+    # Of main, before a delivery's gain brings either to its target.
+    louder = mains[1] - mains[0] if all(map(math.isfinite, mains)) else 0.0
     return Share(round(max(-200.0, min(99.0, found.residual_lu)), 2), round(louder, 2))

@@ -47,7 +47,27 @@ class Tried:
         """How far it moves; what does not render stands first."""
         return self.found.residual_lu if self.found is not None else 999.0
 
-    def record(self, limit_lu: float) -> dict[str, Any]:
+    @property
+    def louder_lu(self) -> float:
+        """How much louder it gets."""
+        return -self.found.gain_db if self.found is not None else 0.0
+
+    def crosses(self, plan: Plan) -> bool:
+        """Whether it moves by more than the plan's limits, in sound or in level."""
+        file = plan.file
+        return (
+            self.error is not None or self.residual_lu > file.max_residual_lu or abs(self.louder_lu) > file.max_level_lu
+        )
+
+    def sentence(self) -> str:
+        """What moves."""
+        if self.found is None:
+            return self.error or ""
+        louder = abs(self.louder_lu)
+        level = f"; {louder:.1f} LU {'louder' if self.louder_lu > 0 else 'softer'}" if louder >= 0.1 else ""
+        return self.found.sentence() + level
+
+    def record(self, plan: Plan) -> dict[str, Any]:
         """As a JSON object."""
         told = self.found.record() if self.found is not None else None
         return {
@@ -56,7 +76,8 @@ class Tried:
             "nodes": self.nodes,
             "presets": self.presets,
             "error": self.error,
-            "crosses_limit": self.error is not None or self.residual_lu > limit_lu,
+            "crosses_limit": self.crosses(plan),
+            "louder_lu": round(self.louder_lu, 3),
             "readings": self.readings,
             "delivery": self.delivery or None,
             "comparison": told,
@@ -103,7 +124,7 @@ def refusals(plan: Plan, known: Usage) -> list[str]:
                 open_recipe(one.recipe, Overrides(one.variant, (overlay,)))
             except ChainrunError as error:
                 told += [f"{one.name}, under the overlay: {problem.text()}" for problem in error.problems]
-    return told
+    return list(dict.fromkeys(told))
 
 
 def attempt(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import glob
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
@@ -50,6 +49,8 @@ def recipe_files(patterns: Iterable[str]) -> list[Path]:
     found: list[Path] = []
     for pattern in patterns:
         here = [Path(one) for one in sorted(glob.glob(pattern, recursive=True)) if one.endswith(".recipe.toml")]
+        if not here and Path(pattern).is_file():  # a plain path, with brackets in it
+            here = [Path(pattern)]
         if not here:
             raise UsageError(Problem("no recipe matches", given=pattern, hint="songs/*.recipe.toml, in quotes"))
         found += here
@@ -84,22 +85,11 @@ def _use_at(path: Path, use: Use) -> UseAt:
     return UseAt(use.name, path, use.chain_path.removesuffix(".chain"), use.path, use.changes)
 
 
-def last_rendered(recipes: Iterable[Path], store: Path | None) -> dict[Path, str]:
-    """The day on which each recipe's mix, as it stands, was rendered into the store; others are missing."""
+def last_rendered(uses: Iterable[UseAt], store: Path | None) -> dict[tuple[Path, str | None], str]:
+    """The day on which each recipe or variant was last delivered, by `render` or a batch with this store."""
     if store is None:
         return {}
-    from chainrun.engine.fingerprint import surroundings
-    from chainrun.engine.node import BLOCK_FRAMES
-    from chainrun.plan import build_plan
-
     kept = Store(store)
-    around = surroundings(BLOCK_FRAMES)
-    found = {}
-    for path in recipes:
-        try:
-            plan = build_plan(open_recipe(path), hash_file=kept.hash_file, surroundings=around)
-            stat = kept.path_of(plan.node("main").identity).stat()
-        except (ChainrunError, OSError):
-            continue
-        found[path] = datetime.date.fromtimestamp(stat.st_mtime).isoformat()
-    return found
+    mixes = dict.fromkeys((use.recipe, use.variant) for use in uses)
+    days = {mix: kept.last_render(*mix) for mix in mixes}
+    return {mix: day for mix, day in days.items() if day is not None}

@@ -21,7 +21,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.signal import lfilter
 
 from chainrun.dsp.arrays import Array, IntArray
 from chainrun.dsp.scratch import Scratch
@@ -71,6 +70,8 @@ class _Recursion:
             if self._inner is not None and n_rows > 1:
                 self._inner.run(ends[:-1], y0, carry)
             elif n_rows > 1:
+                from scipy.signal import lfilter
+
                 carry[:] = lfilter(_ONE, np.array([1.0, -self._leap]), ends[:-1], zi=np.array([self._leap * y0]))[0]
             carry *= self._lift
             rows[1:, 0] += carry
@@ -79,6 +80,8 @@ class _Recursion:
         if whole < n:
             rest = x[whole:] * x[whole:] if squared else x[whole:]
             b, a, zi = np.array([self._gain]), np.array([1.0, -self._q]), np.array([self._q * y0])
+            from scipy.signal import lfilter
+
             out[whole:] = lfilter(b, a, rest, zi=zi)[0]
 
 

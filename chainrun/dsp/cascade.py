@@ -7,22 +7,20 @@ A cascade is a linear system with d = 2 * sections states. Over rows of B frames
 where T holds the impulse response (upper triangular), O the answer to each state, G what each frame of a row leaves in
 the state at its end, and M what a state becomes over a row of silence. The recurrence of the states is solved in
 groups of 8 rows by one product, the groups' own states in groups of 8 again, until a handful is left.
-The states are those of the transposed direct form II, section by section, as scipy.signal.sosfilt has them; it makes
-the matrices, and runs what is too short for them.
+The states are those of the transposed direct form II, section by section, as scipy.signal.sosfilt has them.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
-from scipy.signal import sosfilt
 
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.scratch import Scratch
 
 ROW = 32
 GROUP = 8
-SHORT = 1024
-"""Below this many frames sosfilt is the faster one."""
 NEAR_DC = 1e-3
 """Poles closer to z = 1 make states so large that products lose more than 1e-9: those cascades stay with sosfilt."""
 
@@ -68,39 +66,49 @@ class _States:
         return out, behind
 
 
+@dataclass(frozen=True)
+class _Matrices:
+    """What a cascade is, over a row."""
+
+    product: Array
+    """From a row and the state before it to its output: T over O."""
+    gather: Array
+    states: _States
+    behind: Array
+    """From a row and the state before it to the state behind each of its frames."""
+
+
 class Cascade:
     """Second-order sections, rows (b0, b1, b2, 1, a1, a2). The state is the caller's."""
 
     def __init__(self, sections: Array):
         self.sections = np.ascontiguousarray(np.atleast_2d(sections))
         self._d = 2 * len(self.sections)
-        self._matrices: tuple[Array, Array, _States] | None = None
+        self._matrices: _Matrices | None = None
         self._scratch = Scratch()
         poles = np.concatenate([np.roots(row[3:]) for row in self.sections])
         self._slowest = float(np.abs(poles).max(initial=0.0))
         self._by_rows = poles.size == 0 or float(np.abs(1.0 - poles).min()) > NEAR_DC
 
-    def _prepare(self) -> tuple[Array, Array, _States]:
+    def _prepare(self) -> _Matrices:
+        """The answers to one unit in each frame of a row and in each state, all at once, frame by frame."""
         d = self._d
-        product = np.zeros((ROW + d, ROW))
-        gather = np.zeros((ROW, d))
-        impulse = np.zeros(ROW)
-        impulse[0] = 1.0
-        rest = np.zeros((len(self.sections), 2))
-        response, _ = sosfilt(self.sections, impulse, zi=rest)
-        for row in range(ROW):
-            product[row, row:] = response[: ROW - row]
-            shifted = np.zeros(ROW)
-            shifted[row] = 1.0
-            gather[row] = sosfilt(self.sections, shifted, zi=rest)[1].reshape(d)
-        passing = np.zeros((d, d))
-        for one in range(d):
-            unit = np.zeros(d)
-            unit[one] = 1.0
-            answer, after = sosfilt(self.sections, np.zeros(ROW), zi=unit.reshape(-1, 2))
-            product[ROW + one] = answer
-            passing[one] = after.reshape(d)
-        return product, gather, _States(passing, depth=4)
+        asked = ROW + d
+        states = np.zeros((d, asked))
+        states[:, ROW:] = np.eye(d)
+        product, behind = np.zeros((asked, ROW)), np.zeros((ROW, asked, d))
+        for n in range(ROW):
+            x = np.zeros(asked)
+            x[n] = 1.0
+            for k, (b0, b1, b2, _, a1, a2) in enumerate(self.sections):
+                first, second = states[2 * k], states[2 * k + 1]
+                y = b0 * x + first
+                states[2 * k], states[2 * k + 1] = b1 * x - a1 * y + second, b2 * x - a2 * y
+                x = y
+            product[:, n] = x
+            behind[n] = states.T
+        gather, passing = behind[-1, :ROW], behind[-1, ROW:]
+        return _Matrices(product, np.ascontiguousarray(gather), _States(passing, depth=4), behind)
 
     def start_state(self, n_channels: int) -> Array:
         """The state at rest, shape (n_channels, 2 * n_sections)."""
@@ -115,21 +123,30 @@ class Cascade:
         return y, state
 
     def _run_channel(self, x: Array, state: Array, out: Array) -> Array:
-        n_rows = x.size // ROW if x.size >= SHORT and self._by_rows else 0
+        if x.size == 0:
+            return state
+        if not self._by_rows:
+            from scipy.signal import sosfilt  # its import takes half a second and more, for filters that few have
+
+            out[:], after = sosfilt(self.sections, x, zi=state.reshape(-1, 2))
+            return np.asarray(after).reshape(self._d)
+        if self._matrices is None:
+            self._matrices = self._prepare()
+        m, n_rows = self._matrices, x.size // ROW
         whole = n_rows * ROW
         if n_rows:
-            if self._matrices is None:
-                self._matrices = self._prepare()
-            product, gather, states = self._matrices
             rows = x[:whole].reshape(n_rows, ROW)
-            before, state = states.run(rows @ gather, state)
+            before, state = m.states.run(rows @ m.gather, state)
             work = self._scratch.take("cascade", n_rows * (ROW + self._d)).reshape(n_rows, ROW + self._d)
             work[:, :ROW] = rows
             work[:, ROW:] = before
-            np.matmul(work, product, out=out[:whole].reshape(n_rows, ROW))
-        if whole < x.size:
-            out[whole:], after = sosfilt(self.sections, x[whole:], zi=state.reshape(-1, 2))
-            state = after.reshape(self._d)
+            np.matmul(work, m.product, out=out[:whole].reshape(n_rows, ROW))
+        rest = x.size - whole
+        if rest:
+            last = np.zeros(ROW + self._d)
+            last[:rest], last[ROW:] = x[whole:], state
+            out[whole:] = (last @ m.product)[:rest]
+            state = last @ m.behind[rest - 1]
         return state
 
     def tail_frames(self, floor_db: float = -90.0, limit: int = 1 << 22) -> int:

@@ -2,6 +2,7 @@
 
     prints/ab/abcdef…      finished prints; the time of last use is the file's modification time
     hashes/ab/abcdef…      content hashes of stems, under device, inode, size and both times of the file
+    renders/abcdef…        the day on which a recipe was last delivered, under the hash of its path and variant
     runs/RUN               what a running render uses; locked while it runs, so that a dead one's file is known as such
     parts/RUN.…            prints that are being written
     lock                   held while prints are chosen, and while they are dropped
@@ -12,6 +13,7 @@ same print both write it, and either rename leaves the same bytes.
 
 from __future__ import annotations
 
+import datetime
 import fcntl
 import hashlib
 import json
@@ -26,6 +28,7 @@ from pathlib import Path
 from chainrun.audiofile.read import hash_content
 from chainrun.engine.prints import Footer, Print, audio_is_whole, read_footer
 from chainrun.errors import Problem, ResourceError
+from chainrun.whole_file import write_whole
 
 GB = 1_000_000_000
 USUAL_LIMIT_GB = 20.0
@@ -211,6 +214,23 @@ class Store:
                 state = path.stat()
                 found.append(Kept(path.name, path, state.st_size, state.st_mtime))
         return sorted(found, key=lambda one: (one.used, one.identity))
+
+    def note_render(self, recipe: Path, variant: str | None) -> None:
+        """Keep in mind that a recipe's mix was delivered today."""
+        path = self._render_note(recipe, variant)
+        with suppress(ResourceError):
+            write_whole(path, datetime.date.today().isoformat())
+
+    def last_render(self, recipe: Path, variant: str | None) -> str | None:
+        """The day on which a recipe was last delivered with this store."""
+        try:
+            return self._render_note(recipe, variant).read_text(encoding="utf-8").strip()
+        except OSError:
+            return None
+
+    def _render_note(self, recipe: Path, variant: str | None) -> Path:
+        name = hashlib.sha256(f"{recipe.resolve()} {variant or ''}".encode()).hexdigest()[:32]
+        return self.folder / "renders" / name
 
     def prune(self, *, keep_gb: float | None = None, older_than_days: float | None = None) -> list[Kept]:
         """Drop prints that were not used for so long, then the least recently used until the rest fits.

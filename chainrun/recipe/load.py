@@ -6,7 +6,7 @@ import re
 import tomllib
 from collections.abc import Sequence
 from copy import deepcopy
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -204,14 +204,32 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
     for use in unfolder.uses:
         if use.status == "retired":
             when = f" in {use.retired_in}" if use.retired_in else ""
-            advice = f"; advised in its place: {use.replaced_by}" if use.replaced_by else ""
             problems.add(
-                Place(path),
-                f"{use.chain_path} uses the preset {use.name}, retired{when}{advice}",
+                use.place or Place(path),
+                f"{use.chain_path} uses the preset {use.name}, retired{when}{_advice(unfolder.library, use.name)}",
                 severity="warning",
             )
     problems.stop_if_any()
     return opened
+
+
+def _advice(library: Library, name: str) -> str:
+    """Who takes a retired preset's place today, in words."""
+    way = library.successors(name)
+    if not way:
+        return ""
+    if way[-1] in [name, *way[:-1]]:
+        return f"; its successors go round in a circle: {' -> '.join([name, *way])}"
+    between = f" (behind {', '.join(way[:-1])})" if len(way) > 1 else ""
+    gone = "" if way[-1] in library.names() else ", which is not in the library"
+    return f"; advised in its place: {way[-1]}{between}{gone}"
+
+
+def refuse_retired(opened: Opened) -> None:
+    """Refuse a recipe that uses retired presets. Raises RecipeError."""
+    if any(use.status == "retired" for use in opened.uses):
+        found = [one for one in opened.problems.warnings if "retired" in one.message]
+        raise RecipeError([replace(one, severity="error") for one in found])
 
 
 def _lay_all(table: Table, overrides: Overrides, problems: Problems) -> None:

@@ -230,6 +230,13 @@ class Expectation(StrictModel):
             raise ValueError("`is` and `within` go together")
         if (self.from_ is None) != (self.to is None):
             raise ValueError("`from` and `to` go together")
+        ends = (
+            (self.from_, self.to, "`from` is above `to`"),
+            (self.at_least, self.at_most, "at_least is above at_most"),
+        )
+        for low, high, words in ends:
+            if low is not None and high is not None and low > high:
+                raise ValueError(f"{words}: nothing can meet that")
         if all(value is None for value in (self.is_, self.at_least, self.at_most, self.from_)):
             raise ValueError("give is and within, from and to, at_least or at_most")
         return self
@@ -238,9 +245,10 @@ class Expectation(StrictModel):
 class Tolerances(StrictModel):
     """How far a render may lie from its baseline. What is inaudible passes in any case."""
 
-    integrated_lu: float = Field(0.1, ge=0, description="integrated loudness; meters of EBU R 128 may differ so much")
+    integrated_lu: float = Field(0.1, ge=0, description="integrated loudness; EBU Tech 3341 lets meters differ so much")
     loudness_max_lu: float = Field(0.1, ge=0, description="momentary and short-term maxima")
     range_lu: float = Field(0.2, ge=0, description="loudness range")
+    curve_lu: float = Field(0.3, ge=0, description="short-term loudness at any time")
     true_peak_db: float = Field(0.1, ge=0, description="true peak")
     third_octave_db: float = Field(0.1, ge=0, description="third octaves within 50 dB of the loudest")
     correlation: float = Field(0.01, ge=0, description="correlation of left and right")

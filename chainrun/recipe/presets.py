@@ -52,6 +52,8 @@ class Use:
     """The use itself, as an overlay would address it; empty inside another preset, which no recipe writes."""
     changes: dict[str, Any] = field(default_factory=dict, hash=False)
     """Its `set`."""
+    place: Place | None = None
+    """Where the recipe, or the preset around it, writes it."""
 
 
 class Library:
@@ -64,6 +66,7 @@ class Library:
         self._clashes: dict[str, list[Path]] = {}
         self._former: dict[str, list[str]] | None = None
         self._disputed: dict[str, list[str]] = {}
+        self._indexes: dict[Path, dict[str, Path]] = {}
         for folder in folders:
             self._index(folder)
 
@@ -76,6 +79,7 @@ class Library:
             if name in here:
                 self._clashes.setdefault(name, [here[name]]).append(path)
             here.setdefault(name, path)
+        self._indexes[folder] = here
         for name, path in here.items():
             self._files.setdefault(name, path)
 
@@ -93,11 +97,40 @@ class Library:
         self._formers()
         return self._disputed
 
+    def successors(self, name: str) -> list[str]:
+        """The way of advice from a retired preset on: each one's `replaced_by`, up to one that is current.
+
+        The last name stands there twice where they go round in a circle.
+        """
+        way, quiet = [name], Problems()
+        while way[-1] in self._files and way[-1] not in way[:-1]:
+            table = self._read(self._files[way[-1]], quiet) or Table(Place(None))
+            after = table.get("replaced_by")
+            if table.get("status") != "retired" or not isinstance(after, str):
+                break
+            way.append(self.current(after))
+        return way[1:]
+
+    def clashing(self, name: str) -> list[Path]:
+        """The files of a name that several libraries have with different chains."""
+        found: list[tuple[Path, Any]] = []
+        for folder in self.folders if len(self.folders) > 1 else ():
+            path = next((path for one, path in self._indexes[folder].items() if one == name), None)
+            table = self._read(path, Problems()) if path is not None else None
+            if path is not None and table is not None:
+                found.append((path, plain(table.get("chain"))))
+        return [path for path, _ in found] if any(chain != found[0][1] for _, chain in found[1:]) else []
+
     def load(self, name: str, place: Place, problems: Problems) -> tuple[str, Table] | None:
         """The preset of this name or former name, as (its name now, its table); None with a problem told."""
         if name in self._clashes:
             both = " and ".join(shown_path(path) for path in self._clashes[name])
             problems.add(place, f"the preset {name!r} is there twice: {both}", hint="rename or remove one of them")
+            return None
+        if both_files := self.clashing(name):
+            told = " and ".join(shown_path(path) for path in both_files)
+            hint = "rename one of them (with the old name under `was`), or leave a library out of presets_dirs"
+            problems.add(place, f"two libraries have a preset {name!r}, and not the same: {told}", hint=hint)
             return None
         if name in self.disputed():
             others = " and ".join(self._disputed[name])
@@ -132,7 +165,7 @@ class Library:
             for now, path in self._files.items():
                 for old in self._former_names(path, quiet):
                     self._former.setdefault(old, []).append(now)
-                    if old in self._files and self._folder_of(old) == self._folder_of(now):
+                    if old in self._files:
                         self._disputed.setdefault(old, []).append(now)
         return self._former
 
@@ -144,9 +177,6 @@ class Library:
             return []
         former = (self._read(path, quiet) or Table(Place(path))).get("was")
         return [str(old) for old in former] if isinstance(former, list) else []
-
-    def _folder_of(self, name: str) -> Path | None:
-        return next((folder for folder in self.folders if folder in self._files[name].parents), None)
 
     def _not_found(self, name: str, found: list[str], place: Place, problems: Problems) -> None:
         if found:
@@ -265,6 +295,7 @@ class Unfolder:
                 table.get("replaced_by"),
                 at,
                 plain(item["set"]) if isinstance(item.get("set"), Table) else {},
+                item.where["preset"],
             )
         )
         chain = table["chain"]

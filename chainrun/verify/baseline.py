@@ -5,8 +5,10 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 from typing import Any, Literal, Self
+from urllib.parse import quote
 
-from pydantic import Field, ValidationError, model_validator
+import numpy as np
+from pydantic import ConfigDict, Field, ValidationError, model_validator
 
 from chainrun.contract import StrictModel
 from chainrun.errors import Problem, RecipeError, shown, shown_path
@@ -21,9 +23,16 @@ HEAD = """# What this recipe's render measured when it was accepted, by `chainru
 # A sketch is a handful of sums of the sound, by which another render's distance from it can be told.
 """
 MOST_TOLD = 5
+LONGEST_LINE = 1 << 20
 
 
-class Facts(StrictModel):
+class _Generous(StrictModel):
+    """Lines of a baseline may be long: a sketch grows with the music."""
+
+    model_config = ConfigDict(str_max_length=LONGEST_LINE)
+
+
+class Facts(_Generous):
     """What is known of a sound: a delivered file, or a node's print."""
 
     rate_hz: int = Field(ge=1)
@@ -45,10 +54,12 @@ class Facts(StrictModel):
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
-        if len(from_one_line(self.third_octaves_db)) != len(NOMINAL_HZ):
-            raise ValueError("third_octaves_db has not one level for each band")
-        from_one_line(self.curve_lufs)
+        bands, curve = from_one_line(self.third_octaves_db), from_one_line(self.curve_lufs)
         rows = -(-self.n_frames // (self.rate_hz * self.curve_step_s))
+        if len(bands) != len(NOMINAL_HZ):
+            raise ValueError("third_octaves_db has not one level for each band")
+        if len(curve) > rows + 1 or not np.isfinite(np.concatenate([bands, curve])).all():
+            raise ValueError("a curve is longer than the sound, or not all numbers")
         if len(unpacked(self.sketch)) != rows:
             raise ValueError("the sketch is not as long as the sound")
         return self
@@ -71,7 +82,7 @@ class OfNode(Facts):
     readings: dict[str, float] = Field(default_factory=dict)
 
 
-class BaselineFile(StrictModel):
+class BaselineFile(_Generous):
     """A baseline."""
 
     baseline: Literal[2]
@@ -86,9 +97,9 @@ class BaselineFile(StrictModel):
 
 
 def audio_path(baseline: Path, delivery: str) -> Path:
-    """Where the baseline's audio of a delivery lies, if it was kept."""
+    """Where the baseline's audio of a delivery lies, if it was kept: under its whole name, each its own."""
     stem = baseline.name.removesuffix(".baseline.toml")
-    return baseline.parent / f"{stem}.baseline.{Path(delivery).with_suffix('').as_posix().replace('/', '-')}.flac"
+    return baseline.parent / f"{stem}.baseline.{quote(delivery, safe='')}.flac"
 
 
 def write(path: Path, facts: dict[str, Any]) -> None:
@@ -112,8 +123,10 @@ def read(path: Path) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise _refused(path, f"the baseline is damaged: {error}") from error
     version = facts.get("baseline")
-    if not isinstance(version, int) or isinstance(version, bool):
+    if "baseline" not in facts:
         raise _refused(path, "this is no baseline: the key `baseline` is missing")
+    if not isinstance(version, int) or isinstance(version, bool):
+        raise _refused(path, "this is no version of a baseline", key="baseline", given=shown(version))
     if version != VERSION:
         raise RecipeError(
             Problem(
@@ -150,7 +163,7 @@ def refuse_another(path: Path, facts: dict[str, Any], opened: Opened) -> None:
                 key="recipe",
                 given=" ".join(str(one) for one in given if one),
                 allowed=" ".join(one for one in mine if one),
-                hint="rename one of the recipes or variants",
+                hint="was the recipe renamed? then delete this file and accept it anew; else rename one of the two",
             )
         )
 

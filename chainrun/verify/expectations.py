@@ -6,20 +6,22 @@ import math
 from pathlib import Path
 
 from chainrun.engine import RenderResult
+from chainrun.engine.store import Store
 from chainrun.errors import Problem, RecipeError, nearest
 from chainrun.measured import READINGS, Measured
 from chainrun.recipe import Opened
 from chainrun.recipe.model import Expectation
 from chainrun.recipe.tables import place_of
+from chainrun.verify.facts import print_measured
 from chainrun.verify.judge import Check, unit_of
 
 
-def judge_expectations(opened: Opened, result: RenderResult) -> list[Check]:
+def judge_expectations(opened: Opened, result: RenderResult, store: Store) -> list[Check]:
     """Every entry of [expect]. Raises RecipeError for what is not measured, or a node that is not there."""
     checks, problems = [], []
     for path, expected in opened.recipe.expect.items():
         try:
-            value = _value(path, expected, result)
+            value = _value(path, expected, result, store)
         except KeyError as error:
             message, hint = error.args[0], error.args[1] if len(error.args) > 1 else None
             problems.append(_problem(opened, path, str(message), hint))
@@ -34,7 +36,7 @@ def _problem(opened: Opened, path: str, message: str, hint: str | None) -> Probl
     return opened.problems.at(place_of(opened.table, ("expect", path)), Problem(message, hint=hint))
 
 
-def _value(path: str, expected: Expectation, result: RenderResult) -> float:
+def _value(path: str, expected: Expectation, result: RenderResult, store: Store) -> float:
     if "." not in path:
         if not result.deliveries:
             raise KeyError("nothing was delivered that it could be about")
@@ -57,6 +59,8 @@ def _value(path: str, expected: Expectation, result: RenderResult) -> float:
     if node is None:
         names = [one.name for one in result.nodes]
         raise KeyError(f"there is no node {name!r}", nearest(name, names))
+    if getattr(node.measured, quantity, 0.0) is None:  # a render meters less of a node than of a delivery
+        return _measured(print_measured(node, result.rate_hz, store), quantity)
     return _measured(node.measured, quantity)
 
 
@@ -65,7 +69,7 @@ def _measured(measured: Measured, quantity: str) -> float:
         raise KeyError(f"{quantity!r} is not measured", nearest(quantity, READINGS))
     value = getattr(measured, quantity)
     if value is None:
-        raise KeyError(f"{quantity!r} is not measured here (a node has no true peak, a short file no range)")
+        raise KeyError(f"{quantity!r} is not measured here (a short sound has no range, a mono one no correlation)")
     return float(value)
 
 

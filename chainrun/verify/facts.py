@@ -11,11 +11,11 @@ from typing import Any
 from urllib.parse import quote, unquote
 
 import numpy as np
-from scipy.signal import sosfilt
 
 from chainrun.audiofile import Reader
 from chainrun.compare.difference import band_array
 from chainrun.dsp.arrays import Array
+from chainrun.dsp.cascade import Cascade
 from chainrun.dsp.sketch import LINES, Sketch
 from chainrun.engine import RenderResult
 from chainrun.engine.fingerprint import surroundings
@@ -27,6 +27,7 @@ from chainrun.engine.store import Store
 from chainrun.loudness.analysis import Analysis
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.loudness.meter import loudness_of
+from chainrun.measured import Measured
 from chainrun.plan.identity import short_hash, sounding_part
 from chainrun.recipe import Opened
 from chainrun.verify.changed import presets
@@ -145,18 +146,31 @@ def _node(node: NodeResult, rate_hz: int, store: Store) -> dict[str, Any]:
     return facts | ({"readings": readings} if readings else {})
 
 
+def print_measured(node: NodeResult, rate_hz: int, store: Store) -> Measured:
+    """All readings of a node's print."""
+    footer = store.footer(node.identity)
+    if footer is None:
+        return node.measured
+    source = PrintSource(footer.print_at(store.path_of(node.identity)))
+    analysis = Analysis(rate_hz, source.n_channels)
+    for at in range(0, source.n_frames, 1 << 16):
+        analysis.feed(source.read(min(1 << 16, source.n_frames - at)))
+    source.close()
+    return analysis.result()
+
+
 def _heard(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int, most: int) -> dict[str, Any]:
     """Length, levels, third octaves, loudness over time, and a sketch of the K-weighted sound."""
     analysis = Analysis(rate_hz, n_channels, every=every)
     sketch = Sketch(rate_hz, min(n_channels, 2))
-    sections = k_weighting(rate_hz)
-    state = np.zeros((len(sections), min(n_channels, 2), 2))
+    weighting = Cascade(k_weighting(rate_hz))
+    state = weighting.start_state(min(n_channels, 2))
     for x in blocks:
         analysis.feed(x)
-        weighted, state = sosfilt(sections, x[:2], zi=state)
+        weighted, state = weighting.run(np.ascontiguousarray(x[:2]), state)
         sketch.feed(weighted)
     measured = analysis.result()
-    step_s, curve = _curve(analysis.block_powers(), most)
+    step_s, curve = _curve(analysis.block_powers(), analysis.short_term_powers(), most)
     return {
         "rate_hz": rate_hz,
         "n_channels": n_channels,
@@ -174,12 +188,17 @@ def _rounded(value: float | None, digits: int) -> float:
     return round(value, digits) if value is not None and math.isfinite(value) else SILENT_DB
 
 
-def _curve(powers: Array, most: int) -> tuple[int, Array]:
-    """Loudness of each step of whole seconds."""
-    seconds = -(-powers.size // 10)
+def _curve(momentary: Array, short_term: Array, most: int) -> tuple[int, Array]:
+    """Short-term loudness in each step of whole seconds: the loudest 3 s that end in it (at first, 400 ms)."""
+    seconds = -(-momentary.size // 10)
     step = max(1, -(-seconds // most))
-    rows = [powers[at : at + 10 * step] for at in range(0, powers.size, 10 * step)]
-    return step, np.array([max(SILENT_DB, loudness_of(float(row.mean()))) for row in rows])
+    hops = np.arange(short_term.size) + 30  # the hop of 100 ms with which each ends
+    found = []
+    for at in range(0, momentary.size, 10 * step):
+        ended = short_term[(hops > at) & (hops <= at + 10 * step)]
+        powers = ended if ended.size else momentary[at : at + 10 * step]
+        found.append(max(SILENT_DB, loudness_of(float(powers.max() if ended.size else powers.mean()))))
+    return step, np.array(found)
 
 
 def _coarse(rows: Array, step: int) -> Array:

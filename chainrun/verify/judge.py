@@ -10,10 +10,11 @@ from typing import Any
 import numpy as np
 
 from chainrun.compare.difference import bands_apart
-from chainrun.compare.limits import Floor, steps_lu
+from chainrun.compare.limits import Floor, dither_dbfs, steps_lu
 from chainrun.compare.verdict import clock, where_in_bands
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.sketch import LINES, energies_apart
+from chainrun.engine.result import finite
 from chainrun.loudness.analysis import NOMINAL_HZ
 from chainrun.recipe.model import Tolerances
 from chainrun.units import power_ratio_db
@@ -25,6 +26,9 @@ STEP_DB = 10.0 / math.log(10.0) * math.sqrt(2.0 / LINES)
 """Standard deviation of one step's residual."""
 FORMAT = {"rate": "rate_hz", "channels": "n_channels", "length": "n_frames"}
 """What is either as it was or not."""
+BEFORE_THE_CHAIN = (
+    "file", "channel", "at_s", "from_s", "to_s", "trim_db", "invert", "shift_samples", "shift_ms", "hit_level_dbfs",
+)  # fmt: skip
 LIMITS = {
     "integrated_lufs": "integrated_lu",
     "momentary_max_lufs": "loudness_max_lu",
@@ -34,6 +38,8 @@ LIMITS = {
     "correlation": "correlation",
     "side_to_mid_db": "side_db",
 }
+LEAST = {"side_to_mid_db": -60.0}
+"""What lies under this is nothing, and does not move: the rounding's own side of a mono mix, say."""
 UNITS = {"lufs": "LUFS", "lu": "LU", "dbtp": "dBTP", "db": "dB", "dbfs": "dBFS", "pct": "%", "hz": "Hz", "samples": ""}
 
 
@@ -49,6 +55,18 @@ class Check:
     limit: str | None = None
     key: str = ""
     """The recipe's key that it is about, for its place."""
+
+    def record(self) -> dict[str, Any]:
+        """As a JSON object."""
+        return {
+            "name": self.name,
+            "passed": self.passed,
+            "text": self.text,
+            "measured": finite(self.measured, 4),
+            "was": finite(self.was, 4),
+            "limit": self.limit,
+            "key": self.key or None,
+        }
 
 
 @dataclass
@@ -125,17 +143,20 @@ def third_octaves_apart(was: dict[str, Any], now: dict[str, Any]) -> dict[str, f
 
 
 def judge_delivery(name: str, was: dict[str, Any], now: dict[str, Any], limits: Tolerances) -> list[Check]:
-    """One delivered file against the baseline's."""
-    if was["pcm_sha256"] == now["pcm_sha256"]:
-        return [Check(f"{name}: baseline", True, "the same samples")]
+    """One delivered file against the baseline's. What is only dithered otherwise is no difference."""
     checks = []
     for word, key in FORMAT.items():
         if was[key] != now[key]:
             frames = " frames" if key == "n_frames" else ""
             text = f"{word}: {was[key]} then, {now[key]}{frames} now"
             checks.append(Check(f"{name}: {word}", False, text, float(now[key]), float(was[key]), "as it was"))
+    if was["encoding"] != now["encoding"]:
+        text = f"encoding: {was['encoding']} then, {now['encoding']} now"
+        checks.append(Check(f"{name}: encoding", False, text, limit="as it was"))
+    if not checks and was["pcm_sha256"] == now["pcm_sha256"]:
+        return [Check(f"{name}: baseline", True, "the same samples", float(now["integrated_lufs"]))]
     if was["rate_hz"] != now["rate_hz"] or was["n_channels"] != now["n_channels"]:
-        return checks
+        return checks  # sketches of other rates are not comparable
     bands = third_octaves_apart(was, now)
     worst = max((abs(db) for db in bands.values()), default=0.0)
     apart = residual(was, now)
@@ -144,7 +165,7 @@ def judge_delivery(name: str, was: dict[str, Any], now: dict[str, Any], limits: 
     # A sketch tells the residual within some tenths of a dB, that of one step within 1.5: what may lie over the limit
     # is not let pass.
     likely_lu, likely_loudest = lu + 2.0 * uncertainty_db(apart.steps_lu), loudest + 2.0 * STEP_DB
-    floor = Floor(limits.residual_lu, limits.third_octave_db)
+    floor = Floor(limits.residual_lu, limits.third_octave_db, dither_dbfs(str(now["encoding"])))
     if not checks and floor.holds(likely_lu, likely_loudest, apart.loudest_dbfs, worst):
         return [Check(f"{name}: baseline", True, f"no audible difference: the residual is {lu:.0f} LU", lu)]
     for quantity, limit_name in LIMITS.items():
@@ -152,6 +173,8 @@ def judge_delivery(name: str, was: dict[str, Any], now: dict[str, Any], limits: 
         then, today = float(was[quantity]), float(now[quantity])
         if then == today == SILENT_DB:
             continue
+        least = LEAST.get(quantity, -math.inf)
+        then, today = max(then, least), max(today, least)
         unit = unit_of(quantity)
         text = f"{quantity}: {then:.2f} then, {today:.2f} {unit} now ({today - then:+.2f})"
         passed = abs(today - then) <= limit + 1e-9
@@ -161,14 +184,32 @@ def judge_delivery(name: str, was: dict[str, Any], now: dict[str, Any], limits: 
     passed = worst <= limits.third_octave_db + 1e-9
     checks.append(Check(f"{name}: third octaves", passed, moved, worst, 0.0, f"within {limits.third_octave_db:g} dB"))
     step_s = int(was["curve_step_s"])
+    checks.append(_curve_check(name, was, now, limits.curve_lu))
     loud = [i for i, level in enumerate(apart.steps_lu) if level > limits.residual_lu]
     begin = f", from {clock(loud[0] * step_s)} on" if loud else ""
     text = f"residual: {lu:.1f} LU against the mix{begin}"
     if loudest > lu + 3.0:
         text += f"; {loudest:.1f} LU at {clock(at * step_s)}"
     passed = max(likely_lu, likely_loudest) <= limits.residual_lu
+    if not passed and max(lu, loudest) <= limits.residual_lu:
+        text += f" (told within {2.0 * STEP_DB:.1f} dB, and may be over)"
     checks.append(Check(f"{name}: residual", passed, text, lu, None, f"at most {limits.residual_lu:g} LU"))
     return checks
+
+
+def _curve_check(name: str, was: dict[str, Any], now: dict[str, Any], limit_lu: float) -> Check:
+    """Short-term loudness at each time, where it counts: within 20 LU of the loudest."""
+    one, other = (from_one_line(facts["curve_lufs"]) for facts in (was, now))
+    n = min(one.size, other.size)
+    one, other = one[:n], other[:n]
+    counts = np.maximum(one, other) >= max(one.max(initial=SILENT_DB), other.max(initial=SILENT_DB)) - 20.0
+    moves = np.where(counts, other - one, 0.0)
+    at = int(np.abs(moves).argmax()) if n else 0
+    most = float(moves[at]) if n else 0.0
+    text = f"loudness over time moves by up to {most:+.2f} LU, at {clock(at * int(was['curve_step_s']))}"
+    return Check(
+        f"{name}: loudness over time", abs(most) <= limit_lu + 1e-9, text, most, 0.0, f"within {limit_lu:g} LU"
+    )
 
 
 def find_cause(was: dict[str, Any], now: dict[str, Any], limits: Tolerances) -> Cause:
@@ -177,10 +218,11 @@ def find_cause(was: dict[str, Any], now: dict[str, Any], limits: Tolerances) -> 
     then, today = was["settings"], now["settings"]
     cause.changed = changed_settings(then, today)
     same_machine = was["made_with"] == now["made_with"]
-    for name, node in now["nodes"].items():  # in the plan's order: what a node needs comes before it
+    renamed_to = {twin for _, twin in _twins(was, now)}
+    for name, node in _upstream_first(was, now):
         old = was["nodes"].get(name)
         if old is None:
-            cause.nodes.append(name)
+            cause.nodes += [name] if name not in renamed_to else []
             continue
         if "sketch" not in node or _same(old, node, same_machine):
             continue
@@ -211,6 +253,8 @@ def changed_settings(then: Mapping[str, str], today: Mapping[str, str]) -> dict[
 
 
 def _same(was: dict[str, Any], now: dict[str, Any], same_machine: bool) -> bool:
+    if was["rate_hz"] != now["rate_hz"] or was["n_channels"] != now["n_channels"]:
+        return False
     if was.get("pcm_crc32") == now.get("pcm_crc32") and was["n_frames"] == now["n_frames"]:
         return True
     apart = residual(was, now)
@@ -222,6 +266,11 @@ def _same(was: dict[str, Any], now: dict[str, Any], same_machine: bool) -> bool:
 def _moved(was: dict[str, Any], now: dict[str, Any], limits: Tolerances) -> list[str]:
     """What of a node moved, in words."""
     told = []
+    for word, key in FORMAT.items():
+        if was[key] != now[key] and key != "n_frames":
+            told.append(f"{word} {was[key]} to {now[key]}")
+    if told:
+        return told
     apart = residual(was, now)
     loud = [i for i, one in enumerate(apart.steps_lu) if one > SAME_NODE_DB]
     begin = f" from {clock(loud[0] * int(was['curve_step_s']))} on" if loud else ""
@@ -242,17 +291,43 @@ def _moved(was: dict[str, Any], now: dict[str, Any], limits: Tolerances) -> list
     return told
 
 
-def renamed(was: dict[str, Any], now: dict[str, Any]) -> list[str]:
-    """Nodes that are gone and new ones, in words; the same print under another name is a renamed node."""
-    gone = [name for name in was["nodes"] if name not in now["nodes"]]
+def _upstream_first(was: dict[str, Any], now: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
+    """Nodes in the plan's order, in which what a node needs comes before it; what was itself changed stands first.
+
+    A stem that listens to another one by a raw key does not wait for its print, so the order alone does not tell.
+    """
+    nodes = list(now["nodes"].items())
+    recordings = [name for name, _ in nodes if _recording(was, name) != _recording(now, name)]
+    return sorted(nodes, key=lambda one: one[0] not in recordings)
+
+
+def _recording(facts: dict[str, Any], name: str) -> dict[str, str]:
+    """What a stem is before its chain, which raw keys hear: its files, and what is done to them."""
+    told = read_back(facts["settings"].get(f"stems.{name}", ""))
+    return {key: value for key, value in told.items() if key.partition(".")[0] in BEFORE_THE_CHAIN}
+
+
+def _twins(was: dict[str, Any], now: dict[str, Any]) -> list[tuple[str, str]]:
+    """Nodes that have another name now, and the same print."""
     new = [name for name in now["nodes"] if name not in was["nodes"]]
-    told = []
-    for name in gone:
+    found = []
+    for name in was["nodes"]:
         crc = was["nodes"][name].get("pcm_crc32")
-        twin = next((other for other in new if crc is not None and now["nodes"][other].get("pcm_crc32") == crc), None)
+        if name in now["nodes"] or crc is None:
+            continue
+        twin = next((other for other in new if now["nodes"][other].get("pcm_crc32") == crc), None)
         if twin is not None:
             new.remove(twin)
-            told.append(f"{name} is called {twin} now, and has the same print")
-        else:
-            told.append(f"{name} is no longer there")
-    return told + [f"{name} is new" for name in new]
+            found.append((name, twin))
+    return found
+
+
+def renamed(was: dict[str, Any], now: dict[str, Any]) -> list[str]:
+    """Nodes that are gone and new ones, in words; the same print under another name is a renamed node."""
+    twins = dict(_twins(was, now))
+    told = [
+        f"{name} is called {twins[name]} now, and has the same print" if name in twins else f"{name} is no longer there"
+        for name in was["nodes"]
+        if name not in now["nodes"]
+    ]
+    return told + [f"{name} is new" for name in now["nodes"] if name not in was["nodes"] and name not in twins.values()]

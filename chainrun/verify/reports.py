@@ -72,12 +72,12 @@ def markdown(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> st
     lines = ["## chainrun verify", "", "| recipe | result | what moved | cause |", "| --- | --- | --- | --- |"]
     for verdict in verdicts:
         failed = [check for check in verdict.checks if not check.passed]
-        what = "<br>".join(_cell(check.text) for check in failed[:6]) or "nothing"
+        what = "<br>".join(_cell(text) for text in [*(check.text for check in failed[:6]), *verdict.notes]) or "nothing"
         cause = "<br>".join(_cell(line) for line in cause_lines(verdict.cause)) if verdict.cause is not None else ""
         result = "accepted" if verdict.accepted else ("passed" if verdict.passed else "**failed**")
         lines.append(f"| {_cell(verdict.recipe)} | {result} | {what} | {cause} |")
     for path, error in refused:
-        what = "<br>".join(_cell(problem.text()) for problem in error.problems[:6])
+        what = "<br>".join(_cell(line) for problem in error.problems[:6] for line in problem.text().split("\n"))
         lines.append(f"| {_cell(path.name)} | **not verified** | {what} | |")
     return "\n".join(lines) + "\n"
 
@@ -149,6 +149,7 @@ def workflow_annotations(verdicts: Sequence[Verdict], refused: Sequence[Refused]
         if verdict.cause is not None:
             cause = "; ".join(cause_lines(verdict.cause))
             lines.append(_annotation(verdict, _first_changed(verdict), "likely cause", cause, word="notice"))
+        lines += [_annotation(verdict, "", "note", note, word="warning") for note in verdict.notes]
     for path, error in refused:
         for problem in error.problems:
             own = problem.file if problem.file is not None and not problem.file.startswith("command ") else str(path)

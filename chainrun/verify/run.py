@@ -6,17 +6,17 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from chainrun.audiofile import Reader
+from chainrun.audiofile import Reader, read_header
 from chainrun.audiofile.read import hash_content
 from chainrun.audiofile.write import Writer
 from chainrun.compare.difference import difference
-from chainrun.compare.limits import Floor
+from chainrun.compare.limits import Floor, dither_dbfs
 from chainrun.engine import RenderOptions, RenderResult, render
-from chainrun.engine.result import SCHEMA_VERSION, finite, measured_record
+from chainrun.engine.result import SCHEMA_VERSION, DeliveryResult, measured_record
 from chainrun.engine.store import Store
 from chainrun.errors import Problem, RecipeError, UsageError
 from chainrun.recipe import Opened
@@ -58,18 +58,7 @@ class Verdict:
             "baseline": str(self.baseline),
             "passed": self.passed,
             "accepted": self.accepted,
-            "checks": [
-                {
-                    "name": check.name,
-                    "passed": check.passed,
-                    "text": check.text,
-                    "measured": finite(check.measured, 4),
-                    "was": finite(check.was, 4),
-                    "limit": check.limit,
-                    "key": check.key or None,
-                }
-                for check in self.checks
-            ],
+            "checks": [check.record() for check in self.checks],
             "cause": vars(self.cause) if self.cause is not None else None,
             "notes": self.notes,
             "deliveries": [
@@ -80,11 +69,11 @@ class Verdict:
         }
 
 
-def document(verdicts: list[Verdict]) -> dict[str, Any]:
-    """The JSON document of `verify`."""
+def document(verdicts: list[Verdict], n_refused: int = 0) -> dict[str, Any]:
+    """The JSON document of `verify`; recipes that were refused have not passed."""
     return {
         "schema_version": SCHEMA_VERSION,
-        "passed": all(verdict.passed for verdict in verdicts),
+        "passed": n_refused == 0 and all(verdict.passed for verdict in verdicts),
         "results": [verdict.record() for verdict in verdicts],
     }
 
@@ -123,9 +112,9 @@ def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, f
         render_options = RenderOptions(workers=options.workers, store=store)
         result = render(opened, out, render_options, progress=progress)
         verdict.result = result
-        verdict.checks += judge_expectations(opened, result)
-        verdict.checks += [Check("delivery", False, text) for text in result.failures]
         kept = Store(store)
+        verdict.checks += judge_expectations(opened, result, kept)
+        verdict.checks += [Check(f"delivery {text.partition(': ')[0]}", False, text) for text in result.failures]
         if options.accept:
             _accept(path, gather(opened, result, kept, out), verdict, out, with_audio=options.with_audio)
         elif was is not None:
@@ -152,10 +141,14 @@ def _folders(options: VerifyOptions) -> Iterator[tuple[Path, Path]]:
 
 def _hold(opened: Opened, result: RenderResult, was: dict[str, Any], store: Store, verdict: Verdict, out: Path) -> None:
     verdict.notes += changed_presets(opened)
-    hashes = {delivery_name(one, out): one.pcm_sha256 for one in result.deliveries}
-    then = {name: one["pcm_sha256"] for name, one in was["deliveries"].items()}
+    hashes = {delivery_name(one, out): _samples(Path(one.file), one) for one in result.deliveries}
+    then = {
+        name: (one["pcm_sha256"], one["rate_hz"], one["n_channels"], one["encoding"])
+        for name, one in was["deliveries"].items()
+    }
     if hashes == then:
-        verdict.checks += [Check(f"{name}: baseline", True, "the same samples") for name in hashes]
+        for name, one in zip(hashes, result.deliveries, strict=True):
+            verdict.checks.append(Check(f"{name}: baseline", True, "the same samples", one.measured.integrated_lufs))
         return
     now = gather(opened, result, store, out)
     limits = opened.recipe.expect.tolerance
@@ -175,10 +168,17 @@ def _hold(opened: Opened, result: RenderResult, was: dict[str, Any], store: Stor
         verdict.cause = find_cause(was, now, limits)
 
 
+def _samples(path: Path, one: DeliveryResult) -> tuple[str, int, int, str]:
+    """What must be the same for a file to be the same: its samples, and how they are to be read."""
+    header = read_header(path)
+    return one.pcm_sha256, header.rate_hz, header.n_channels, header.encoding
+
+
 def _with_audio(
     verdict: Verdict, was: dict[str, Any], name: str, file: Path, checks: list[Check], floor: Floor
 ) -> list[Check]:
     """Where the baseline's audio was kept, the residual is exact, and the verdict goes by it."""
+    floor = replace(floor, dither_dbfs=dither_dbfs(str(was["encoding"])))
     audio, wanted = baselines.audio_path(verdict.baseline, name), was.get("audio_sha256")
     if wanted is None or all(check.passed for check in checks):
         return checks
@@ -191,14 +191,17 @@ def _with_audio(
     exact = Check(f"{name}: exact residual", found.inaudible(floor), text, found.residual_lu)
     if not exact.passed:
         return [*checks, exact]
-    return [*(check for check in checks if check.name in {f"{name}: {word}" for word in FORMAT}), exact]
+    exactly = {f"{name}: {word}" for word in (*FORMAT, "encoding")}
+    return [*(check for check in checks if check.name in exactly), exact]
 
 
 def _accept(path: Path, facts: dict[str, Any], verdict: Verdict, out: Path, *, with_audio: bool) -> None:
     """Write a baseline, after its audio: each delivery as FLAC of 24 bits beside it."""
     for name, of_delivery in facts["deliveries"].items():
         audio = baselines.audio_path(path, name)
-        if with_audio:
+        if with_audio and of_delivery["sample_peak_dbfs"] > 0.0:
+            verdict.notes.append(f"{name} goes over 0 dBFS, which FLAC cannot hold: no audio was kept of it")
+        elif with_audio:
             _keep_audio(out / name, audio)
             of_delivery["audio_sha256"] = hash_content(audio)
         elif audio.exists():
