@@ -18,6 +18,7 @@ from chainrun.cli import (
     draft,
     explain,
     measure,
+    pack,
     presets,
     render,
     resolve,
@@ -25,6 +26,7 @@ from chainrun.cli import (
     store,
     survey,
     verify,
+    walkthrough,
 )
 from chainrun.cli.stopping import StoppedError, stop
 from chainrun.cli.terminal import put, show_error, talk
@@ -62,7 +64,21 @@ def _root(
     pass
 
 
-for module in (render, batch, check, resolve, explain, schema, measure, survey, draft, verify, compare):
+for module in (
+    render,
+    batch,
+    check,
+    resolve,
+    explain,
+    schema,
+    measure,
+    survey,
+    draft,
+    verify,
+    compare,
+    walkthrough,
+    pack,
+):
     app.command(name=module.__name__.rsplit(".", 1)[-1])(module.command)
 
 app.add_typer(store.app)
@@ -80,6 +96,8 @@ NEXT = """chainrun renders recordings to a measured stereo mix from text recipes
   chainrun verify RECIPE           does it still sound as it was accepted?
   chainrun survey RECIPE|FOLDER    what is wrong with the stems
   chainrun presets, chainrun cull  the preset library, and its yearly cull
+  chainrun walkthrough RECIPE      a mix step by step, to teach from
+  chainrun pack RECIPE             stems, recipe and mix to give away
   chainrun measure FILE            loudness and peaks of audio files
   chainrun --help                  all commands
 

@@ -7,7 +7,19 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from chainrun.cli.options import AsJson, LogFile, NoStore, Quiet, StoreFolder, Strict, Workers, store_folder
+from chainrun.cli.options import (
+    AsJson,
+    Embed,
+    LogFile,
+    NoStore,
+    Quiet,
+    Report,
+    StoreFolder,
+    Strict,
+    Workers,
+    place_of_page,
+    store_folder,
+)
 from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
 
@@ -31,12 +43,15 @@ def command(
     store: StoreFolder = None,
     no_store: NoStore = False,
     log: LogFile = None,
+    report: Report = None,
+    embed: Embed = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
     """Run a file of jobs: what is not done or has changed since the last run."""
     from chainrun.batch import BatchOptions, open_jobs, run_batch
 
+    place = place_of_page(report, embed)
     options = BatchOptions(workers, store_folder(store, no_store), fail_fast, only, shard, log, cluster, strict)
 
     def ended(record: dict[str, Any]) -> None:
@@ -45,6 +60,12 @@ def command(
             talk(f"{record['state']:<7} {record['job']}  {record['seconds']:.1f} s{reason}")
 
     result = run_batch(open_jobs(jobs), options, ended=ended)
+    if place is not None:
+        from chainrun.report.compared import batch_page
+        from chainrun.report.page import write_page
+
+        page = batch_page(list(result.records.values()), f"Batch {jobs.name}", result.seconds)
+        talk(f"wrote {write_page(page, place)}")
     if as_json:
         put_json(result.record())
     elif not quiet:

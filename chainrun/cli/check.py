@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 from chainrun.cli.options import (
     AllowRoots,
@@ -16,7 +17,16 @@ from chainrun.cli.options import (
     overrides,
 )
 from chainrun.cli.terminal import problems_document, put, put_json, talk
-from chainrun.errors import EXIT_AUDIO, EXIT_DONE, EXIT_RECIPE, AudioError, ChainrunError, Problem, shown_path
+from chainrun.errors import (
+    EXIT_AUDIO,
+    EXIT_DONE,
+    EXIT_FAILED,
+    EXIT_RECIPE,
+    AudioError,
+    ChainrunError,
+    Problem,
+    shown_path,
+)
 from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
 from chainrun.recipe.expected import expectation_problems
@@ -34,11 +44,14 @@ def command(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
-    """Check recipes and their presets, and open the stems' headers. Renders nothing."""
+    """Check recipes and their presets, and open the stems' headers; or packs (NAME.zip). Renders nothing."""
     chosen = overrides(variant, overlay, set_, allow_root)
     problems: list[Problem] = []
     code = EXIT_DONE
     for path in recipes:
+        if path.suffix.lower() == ".zip":
+            code = max(code, _pack(path, problems, quiet=quiet or as_json))
+            continue
         try:
             opened = open_recipe(path, chosen)
             if strict:
@@ -75,3 +88,19 @@ def command(
         if len(problems) > 1:
             talk(f"{len(problems)} problems")
     return code
+
+
+def _pack(path: Path, problems: list[Problem], *, quiet: bool) -> int:
+    from chainrun.pack.check import check_pack
+
+    try:
+        found = check_pack(path)
+    except ChainrunError as error:
+        problems += error.problems
+        return error.exit_code
+    problems += found.problems
+    if found.problems:
+        return EXIT_FAILED
+    if not quiet and found.plan is not None:
+        put(f"{shown_path(path)}: whole, {found.n_files} files; its recipe is valid, {len(found.plan.nodes)} nodes")
+    return EXIT_DONE

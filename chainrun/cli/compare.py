@@ -12,13 +12,16 @@ import typer
 from chainrun.cli.options import (
     AllowRoots,
     AsJson,
+    Embed,
     NoStore,
     Overlays,
     Quiet,
+    Report,
     Sets,
     StoreFolder,
     Workers,
     overrides,
+    place_of_page,
     refuse,
     store_folder,
 )
@@ -53,12 +56,17 @@ def command(
     store: StoreFolder = None,
     no_store: NoStore = False,
     strict: Annotated[bool, typer.Option("--strict", help="Exit 1 if the difference can be heard.")] = False,
+    report: Report = None,
+    embed: Embed = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
     """Compare two files, recipes, variants or baselines: level-matched residual, bands, loudness, image, in time."""
     from chainrun.engine import RenderOptions
 
+    place = place_of_page(report, embed)
+    if place is not None and (sweep is not None or a.name.endswith(".baseline.toml")):
+        raise refuse("--report goes with two sounds")
     line = ProgressLine(quiet=quiet or as_json)
     options = RenderOptions(workers=workers, store=store_folder(store, no_store))
     chosen = overrides(None, overlay, set_, allow_root)
@@ -88,7 +96,13 @@ def command(
         ]
         line.done()
         found = difference(sounds[0], sounds[1], match=not no_match)
-    told = [f"{path}{f' ({name})' if name else ''}" for path, name in zip(pair, names, strict=True)]
+        told = [f"{path}{f' ({name})' if name else ''}" for path, name in zip(pair, names, strict=True)]
+        if place is not None:
+            from chainrun.report.compared import compare_page
+            from chainrun.report.page import write_page
+
+            page = write_page(compare_page(found, [Path(one).name for one in told], place), place)
+            talk(f"wrote {page}")
     if as_json:
         record = {"schema_version": 1, **found.record()}
         for one, shown in zip(record["files"], told, strict=True):

@@ -4,15 +4,33 @@ from __future__ import annotations
 
 import datetime
 import os
+import tempfile
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from chainrun.cli.options import AsJson, NoStore, Quiet, StoreFolder, Workers, refuse, store_folder
+from chainrun.cli.options import (
+    AsJson,
+    Embed,
+    NoStore,
+    Quiet,
+    Report,
+    StoreFolder,
+    Workers,
+    place_of_page,
+    refuse,
+    store_folder,
+)
 from chainrun.cli.presets import Libraries, RecipeGlobs, left_out, libraries, store_for, tell_unreadable
 from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
+
+if TYPE_CHECKING:
+    from chainrun.cull.plan import Plan
+    from chainrun.cull.trial import Tried
+    from chainrun.cull.usage import Usage
+    from chainrun.report.page import Place
 
 app = typer.Typer(name="cull", help="The yearly cull of presets: plan, try, apply, undo.", no_args_is_help=True)
 PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="A plan, as `cull plan` writes it.", show_default=False)]
@@ -72,6 +90,8 @@ def try_(
     workers: Workers = None,
     store: StoreFolder = None,
     no_store: NoStore = False,
+    report: Report = None,
+    embed: Embed = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
@@ -89,8 +109,13 @@ def try_(
     refuse_unfinished(read)
     known = usage(recipe_files(read.patterns) if read.patterns else [])
     tell_unreadable(known.unreadable)
+    place, kept = place_of_page(report, embed), store_folder(store, no_store)
     line = ProgressLine(quiet=quiet or as_json)
-    found = attempt(read, known, out=out, store=store_folder(store, no_store), workers=workers, progress=line.node)
+    with tempfile.TemporaryDirectory(prefix="chainrun-try-", ignore_cleanup_errors=True) as work:
+        heard = out if out is not None or place is None else Path(work)
+        found = attempt(read, known, out=heard, store=kept, workers=workers, progress=line.node)
+        if place is not None:
+            talk(f"wrote {_page(read, found, known, kept, place, line)}")
     line.done()
     limit, level = read.file.max_residual_lu, read.file.max_level_lu
     records = [one.record(read) for one in found]
@@ -115,6 +140,21 @@ def try_(
             put(f"{where}: {one.sentence()}")
         put(f"limits in {file.name}: a residual of {limit:g} LU matched in level, {level:g} LU louder or softer")
     return EXIT_FAILED if any(record["crosses_limit"] for record in records) else EXIT_DONE
+
+
+def _page(read: Plan, found: list[Tried], known: Usage, kept: Path | None, place: Place, line: ProgressLine) -> Path:
+    from chainrun.cull.alike import clusters, faces, keeper, on_stems, pairs
+    from chainrun.cull.library import Shelf
+    from chainrun.report.compared import cull_page
+    from chainrun.report.page import write_page
+
+    shelf = Shelf(read.folders)
+    gone = {one.name for one in read.file.preset if one.decision != "keep"}
+    names = [name for name, one in shelf.presets.items() if one.status == "current" or name in gone]
+    near = [one for one in on_stems(shelf, pairs(faces(shelf, names, kept, line.node, left_out)), known) if one.alike]
+    groups = [(group, keeper(group, shelf, known)) for group in clusters(near)]
+    over = [one.crosses(read) for one in found]
+    return write_page(cull_page(found, over, groups, near, f"The cull of {read.file.year}", place), place)
 
 
 @app.command()

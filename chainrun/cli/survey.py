@@ -8,7 +8,19 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 
 import typer
 
-from chainrun.cli.options import AllowRoots, AsJson, Overlays, Sets, Variant, Workers, overrides, refuse
+from chainrun.cli.options import (
+    AllowRoots,
+    AsJson,
+    Embed,
+    Overlays,
+    Report,
+    Sets,
+    Variant,
+    Workers,
+    overrides,
+    place_of_page,
+    refuse,
+)
 from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, printable
 
@@ -34,6 +46,8 @@ def command(
     set_: Sets = None,
     allow_root: AllowRoots = None,
     workers: Workers = None,
+    report: Report = None,
+    embed: Embed = False,
     as_json: AsJson = False,
 ) -> int:
     """Tell what is wrong with the stems: clipping, hum, polarity, arrival times, bleed, image. Changes nothing."""
@@ -51,6 +65,7 @@ def command(
             given=str(write),
             hint="give --write another name",
         )
+    place = place_of_page(report, embed)
     changed = overrides(variant, overlay, set_, allow_root)
     if source.is_dir() and (variant or overlay or set_):
         raise refuse("a bare folder has no variants and takes no overlays", hint="survey a recipe, or draft one first")
@@ -59,6 +74,11 @@ def command(
     if write is not None:
         write_whole(write, overlay_text(found, source.name, cast("Align", align)))
         told["overlay"] = str(write)
+    if place is not None:
+        from chainrun.report.page import write_page
+        from chainrun.report.surveyed import survey_page
+
+        talk(f"wrote {write_page(survey_page(told), place)}")
     if as_json:
         put_json(told)
         return EXIT_DONE

@@ -11,15 +11,18 @@ import typer
 from chainrun.cli.options import (
     AllowRoots,
     AsJson,
+    Embed,
     NoStore,
     Overlays,
     Quiet,
     Recipes,
+    Report,
     Sets,
     StoreFolder,
     Variant,
     Workers,
     overrides,
+    place_of_page,
     refuse,
     store_folder,
 )
@@ -53,6 +56,8 @@ def command(
     format_: Annotated[
         str, typer.Option("--format", metavar="FORMAT", help="text, or github: annotations of a workflow run.")
     ] = "text",
+    report: Report = None,
+    embed: Embed = False,
     verbose: Annotated[bool, typer.Option("--all", help="Show the checks that passed, too.")] = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
@@ -73,6 +78,7 @@ def command(
         )
     if with_audio and not accept:
         raise refuse("--with-audio goes with --accept")
+    place = place_of_page(report, embed)
     chosen = overrides(variant, overlay, set_, allow_root)
     kept = store_folder(store, no_store)
     verdicts: list[Verdict] = []
@@ -95,6 +101,11 @@ def command(
         write_whole(junit_xml, reports.junit(verdicts, failed))
     if markdown is not None:
         write_whole(markdown, reports.markdown(verdicts, failed))
+    if place is not None:
+        from chainrun.report.compared import verify_page
+        from chainrun.report.page import write_page
+
+        talk(f"wrote {write_page(verify_page(verdicts, failed), place)}")
     if format_ == "github" and (lines := reports.workflow_annotations(verdicts, failed)):
         put(lines)
     if as_json:

@@ -110,13 +110,14 @@ def run_chain(
     block_frames: int = BLOCK_FRAMES,
     stretch: Stretch | None = None,
     progress: Progress | None = None,
+    given: Source | None = None,
 ) -> tuple[ChainRunner, list[str]]:
     """Run a node's chain over its whole length and until it has rung out, or over a stretch of the session alone.
 
-    Hands on float64 blocks in session time.
+    Hands on float64 blocks in session time. With `given` the chain hears that in place of the node's own input.
     """
     begin = stretch.begin_frame if stretch is not None else 0
-    source = node_source(node, prints, begin)
+    source = given if given is not None else node_source(node, prints, begin)
     n_input = source.n_frames
     if node.kind == "main":
         n_input = max(n_input, s_to_frames(node.session_s, node.rate_hz))
@@ -159,8 +160,9 @@ def render_node(
     stretch: Stretch | None = None,
     labels: str = "",
     progress: Progress | None = None,
+    given: Source | None = None,
 ) -> tuple[Print, NodeResult]:
-    """Render a node into the print file `path`, from the prints of the nodes that it needs."""
+    """Render a node into the print file `path`, from the prints of the nodes that it needs (or from what is given)."""
     one_blas_thread()
     began = time.perf_counter()
     writer = PrintWriter(path, node.n_channels_out, stretch.begin_frame if stretch is not None else 0)
@@ -175,7 +177,9 @@ def render_node(
         meter.feed(printed)
 
     try:
-        chain, notes = run_chain(node, prints, write, block_frames=block_frames, stretch=stretch, progress=progress)
+        chain, notes = run_chain(
+            node, prints, write, block_frames=block_frames, stretch=stretch, progress=progress, given=given
+        )
         result = NodeResult(
             name=node.name,
             kind=node.kind,

@@ -47,8 +47,12 @@ def svg(figure: Figure) -> str:
     """The figure as an SVG document."""
     heights = [panel.height for panel in figure.panels]
     with mpl.rc_context(cast(Any, STYLE)):
-        canvas = Canvas(figsize=(WIDTH_IN, 0.5 + 1.75 * sum(heights)), layout="constrained")
-        axes = canvas.subplots(len(heights), 1, sharex=True, squeeze=False, height_ratios=heights)[:, 0]
+        tall = 0.75 + 1.75 * sum(heights)
+        canvas = Canvas(figsize=(WIDTH_IN, tall))
+        edges = {"left": 0.1, "right": 0.985, "bottom": 0.5 / tall, "top": 1.0 - 0.12 / tall, "hspace": 0.12}
+        axes = canvas.subplots(len(heights), 1, sharex=True, squeeze=False, height_ratios=heights, gridspec_kw=edges)[
+            :, 0
+        ]
         for place, panel in zip(axes, figure.panels, strict=True):
             _panel(place, panel, figure.log_hz)
         axes[-1].set_xlabel(figure.x_label)

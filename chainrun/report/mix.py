@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from chainrun.audiofile import Reader, Writer, read_header
+from chainrun.audiofile import read_header
 from chainrun.contract import Step
 from chainrun.engine import RenderResult
 from chainrun.engine.node import node_source
@@ -17,6 +17,7 @@ from chainrun.recipe import Opened
 from chainrun.report import graph
 from chainrun.report.content import Block, Figure, Page, Player, Players, Section, Table, Text
 from chainrun.report.page import Place
+from chainrun.report.players import as_mp3
 from chainrun.report.sounds import (
     Heard,
     bands_figure,
@@ -32,7 +33,6 @@ from chainrun.report.steps import busiest, curve_figures, reading_figure, respon
 CLOSE_S = 3.0
 """Seconds of the view that shows single hits."""
 WORKED_DB = 0.3
-MOST_MP3_HZ = 48_000
 
 
 def prints_of(plan: Plan, store: Store) -> dict[str, Print]:
@@ -106,28 +106,14 @@ def _first(delivery: DeliveryResult, place: Place) -> list[Block]:
         return []
     heard = hear(file_blocks(path), header.rate_hz, header.n_channels)
     blocks: list[Block] = []
-    if header.rate_hz <= MOST_MP3_HZ:
-        about = f"{heard.measured.integrated_lufs:.1f} LUFS; mind the listening level"
-        blocks.append(
-            Players("The mix", [Player(path.name, [as_mp3(path, place.folder / "audio" / f"{path.stem}.mp3")], about)])
-        )
+    about = f"{heard.measured.integrated_lufs:.1f} LUFS; mind the listening level"
+    sound = as_mp3(path, place.folder / "audio" / f"{path.stem}.mp3")
+    blocks.append(Players("The mix", [Player(path.name, [sound], about)]))
     blocks += [loudness_figure("loudness", heard, delivery.target_lufs), wave_figure("wave", heard)]
     blocks.append(
         bands_figure("bands", "Third octaves of the mix", [(path.name, heard.measured.third_octave_db or {})])
     )
     return blocks + list(image_figures("image", heard))
-
-
-def as_mp3(source: Path, target: Path) -> Path:
-    """A file as MP3 beside a page. Raises ResourceError."""
-    target.parent.mkdir(parents=True, exist_ok=True)
-    with Reader(source) as reader:
-        header = reader.header
-        with Writer(target, header.rate_hz, header.n_channels, header.n_frames, quality_pct=70.0) as writer:
-            while (x := reader.read(1 << 16)).shape[1]:
-                writer.write(x)
-            writer.finish()
-    return target
 
 
 def _number(value: float | None, digits: int = 1) -> str:
@@ -190,21 +176,17 @@ def _step_figures(
     for reading in told.readings if told is not None else ():
         if abs(reading.gain_reduction_max_db) < WORKED_DB:
             continue
-        step = reading.named.removeprefix("chain.")
         name = f"{node.name}-{len(found)}"
-        found.append(
-            reading_figure(
-                f"{name}-whole", f"{node.name}, {step}: all of it", raw.wave, behind.wave, reading, 0.0, length
-            )
-        )
+        title = f"{node.name}, {reading.named.removeprefix('chain.')}"
+        waves = (raw.wave, behind.wave, reading)
+        found.append(reading_figure(f"{name}-whole", f"{title}: all of it", *waves, 0.0, length))
         if length > 1.5 * CLOSE_S:
             begin = busiest(reading, CLOSE_S)
-            title = f"{node.name}, {step}: hit by hit"
-            found.append(reading_figure(f"{name}-close", title, raw.wave, behind.wave, reading, begin, begin + CLOSE_S))
-    for name, step in walk(chain, names):
+            found.append(reading_figure(f"{name}-close", f"{title}: hit by hit", *waves, begin, begin + CLOSE_S))
+    for called, step in walk(chain, names):
         file = f"{node.name}-{len(found)}"
         if step.picture == "response":
-            found.append(response_figure(file, f"{node.name}, {name}: response", step, node.rate_hz))
+            found.append(response_figure(file, f"{node.name}, {called}: response", step, node.rate_hz))
         elif step.picture == "curve":
-            found += curve_figures(file, f"{node.name}, {name}", step, node.rate_hz)
+            found += curve_figures(file, f"{node.name}, {called}", step, node.rate_hz)
     return found

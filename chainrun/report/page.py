@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import atexit
 import base64
 import hashlib
 import mimetypes
 import re
+import shutil
+import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.resources import files
@@ -47,12 +50,19 @@ class Place:
         """`NAME.html` is one file; anything else is a folder with an index.html, which `embed` makes one file."""
         need_report()
         if path.suffix.lower() in (".html", ".htm"):
-            return cls(path, path.parent, True)
+            return cls(path, _spare_folder(), True)
         if path.exists() and not path.is_dir():
             raise UsageError(
                 Problem("a page is a folder, or a file called NAME.html", given=shown_path(path), hint=f"{path}.html")
             )
-        return cls(path / "index.html", path, embed)
+        return cls(path / "index.html", _spare_folder() if embed else path, embed)
+
+
+def _spare_folder() -> Path:
+    """A folder for sounds that will be put into the page, gone with the process at the latest."""
+    folder = Path(tempfile.mkdtemp(prefix="chainrun-page-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
 
 
 class _Shown:
@@ -161,5 +171,9 @@ def write_page(page: Page, place: Place) -> Path:
         raise ResourceError(
             Problem(f"the page's folder cannot be made ({error.strerror})", file=shown_path(place.folder))
         ) from error
-    write_whole(place.file, html(page, place))
+    try:
+        write_whole(place.file, html(page, place))
+    finally:
+        if place.embed:
+            shutil.rmtree(place.folder, ignore_errors=True)
     return place.file

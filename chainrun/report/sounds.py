@@ -18,6 +18,8 @@ from chainrun.report.steps import Wave
 
 BLOCK = 1 << 16
 LEAST_LUFS = -70.0
+SHOWN_LU = 30.0
+"""How far under the loudest a drawing of loudness reaches."""
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,11 @@ def _correlation(products: Array) -> Array:
     return np.where(power > 1e-9, summed[:, 0, 1] / np.maximum(power, 1e-12), np.nan)
 
 
+def _times(first: float, step: float, n: int) -> Array:
+    times: Array = first + step * np.arange(n, dtype=np.float64)
+    return times
+
+
 def loudness_figure(name: str, heard: Heard, target_lufs: float | None, other: Heard | None = None) -> Figure:
     """Momentary and short-term loudness over time, with what they come to."""
     series = []
@@ -99,10 +106,10 @@ def loudness_figure(name: str, heard: Heard, target_lufs: float | None, other: H
             continue
         label = "A: " if other is not None else word
         label = word or label
-        t = 0.4 + 0.1 * np.arange(one.momentary_lufs.size)
+        t = _times(0.4, 0.1, one.momentary_lufs.size)
         if other is None:
             series.append(Series("momentary", *highest(t, one.momentary_lufs), faint=True))
-        t = 3.0 + 0.1 * np.arange(one.short_term_lufs.size)
+        t = _times(3.0, 0.1, one.short_term_lufs.size)
         if one.short_term_lufs.size:
             series.append(Series(f"{label}short-term", *thinned(t, one.short_term_lufs)))
     measured = heard.measured
@@ -114,7 +121,9 @@ def loudness_figure(name: str, heard: Heard, target_lufs: float | None, other: H
     alt = f"Loudness over time: integrated {measured.integrated_lufs:.1f} LUFS{spread}"
     if target_lufs is not None:
         alt += f", target {target_lufs:g} LUFS"
-    return Figure(name, "Loudness over time", alt, "s", [Panel("LUFS", series, height=1.4, levels=levels)])
+    tops = [float(np.nanmax(one.y)) for one in series if np.isfinite(one.y).any()]
+    limits = (max(tops) - SHOWN_LU, max(tops) + 3.0) if tops else None
+    return Figure(name, "Loudness over time", alt, "s", [Panel("LUFS", series, 1.4, limits, levels)])
 
 
 def wave_figure(name: str, heard: Heard) -> Figure:
@@ -141,7 +150,7 @@ def image_figures(name: str, heard: Heard) -> list[Figure]:
         return []
     hz = np.array([float(one) for one in heard.side_to_mid_db])
     sides = np.clip(np.array(list(heard.side_to_mid_db.values())), -60.0, 20.0)
-    t = 0.5 * (1 + np.arange(heard.correlation.size))
+    t = _times(0.5, 0.5, heard.correlation.size)
     x, low = highest(t, -heard.correlation)
     whole = heard.measured.correlation
     told = f"{whole:.2f} over all" if whole is not None else "none: a side is silent"

@@ -153,13 +153,21 @@ def busiest(reading: Reading, span_s: float) -> float:
 
 
 def reading_figure(
-    name: str, title: str, before: Wave, behind: Wave, reading: Reading, begin_s: float, end_s: float
+    name: str,
+    title: str,
+    before: Wave,
+    behind: Wave,
+    reading: Reading,
+    begin_s: float,
+    end_s: float,
+    *,
+    words: tuple[str, str] = ("before the chain", "behind it"),
 ) -> Figure:
     """The sound before and behind a chain, and under it what one of its steps takes away at each moment."""
     x, low, high = before.between(begin_s, end_s)
-    waves = [Series("before the chain", x, low, high, faint=True)]
+    waves = [Series(words[0], x, low, high, faint=True)]
     x, low, high = behind.between(begin_s, end_s)
-    waves.append(Series("behind it", x, low, high))
+    waves.append(Series(words[1], x, low, high))
     t, taken = reduction_between(reading, begin_s, end_s)
     alt = (
         f"Waveform and gain reduction: {reading.gain_reduction_max_db:.1f} dB at most, working "

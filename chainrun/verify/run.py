@@ -44,6 +44,8 @@ class Verdict:
     """File and line of keys that checks and causes name."""
     seconds: float = 0.0
     result: RenderResult | None = None
+    compared: list[tuple[str, dict[str, Any], dict[str, Any]]] = field(default_factory=list)
+    """Deliveries that are not the same samples: name, the baseline's facts, and today's."""
 
     @property
     def passed(self) -> bool:
@@ -161,6 +163,7 @@ def _hold(opened: Opened, result: RenderResult, was: dict[str, Any], store: Stor
             text = "the baseline does not know this delivery; accept it anew"
             verdict.checks.append(Check(f"{name}: baseline", False, text))
             continue
+        verdict.compared.append((name, was["deliveries"][name], facts))
         checks = judge_delivery(name, was["deliveries"][name], facts, limits)
         verdict.checks += _with_audio(verdict, was["deliveries"][name], name, out / name, checks, floor)
     verdict.notes += renamed(was, now)

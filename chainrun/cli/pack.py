@@ -1,0 +1,72 @@
+"""chainrun pack: a session to give away, in one zip."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from chainrun.cli.options import (
+    AllowRoots,
+    NoStore,
+    OneRecipe,
+    Overlays,
+    Quiet,
+    Sets,
+    StoreFolder,
+    Variant,
+    Workers,
+    overrides,
+    refuse,
+    store_folder,
+)
+from chainrun.cli.terminal import put, talk
+from chainrun.errors import EXIT_DONE
+from chainrun.recipe import open_recipe
+
+
+def command(
+    recipe: OneRecipe,
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="FILE", help="The pack: NAME.zip.")],
+    stems: Annotated[
+        str, typer.Option("--stems", metavar="WHICH", help="raw: the recordings; processed: behind their chains.")
+    ] = "raw",
+    licence: Annotated[
+        Path | None, typer.Option("--licence", metavar="FILE", help="A text: what others may do with it.")
+    ] = None,
+    no_licence: Annotated[bool, typer.Option("--no-licence", help="Give none; others must ask.")] = False,
+    variant: Variant = None,
+    overlay: Overlays = None,
+    set_: Sets = None,
+    allow_root: AllowRoots = None,
+    workers: Workers = None,
+    store: StoreFolder = None,
+    no_store: NoStore = False,
+    quiet: Quiet = False,
+) -> int:
+    """Put stems, the resolved recipe, measurements and the mix into one plain zip; `check PACK.zip` verifies it."""
+    from chainrun.engine.fingerprint import surroundings
+    from chainrun.engine.node import BLOCK_FRAMES
+    from chainrun.engine.store import Store
+    from chainrun.pack.make import PackOptions, make_pack
+    from chainrun.plan import build_plan
+
+    if stems not in ("raw", "processed"):
+        raise refuse("--stems knows no such word", given=stems, allowed="raw, processed")
+    if out.suffix.lower() != ".zip":
+        raise refuse("a pack is called NAME.zip", given=out.name, hint=f"{out}.zip")
+    if (licence is None) != no_licence:
+        raise refuse("say what others may do with it: --licence FILE, or --no-licence", hint="--licence LICENCE.txt")
+    opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root))
+    kept = store_folder(store, no_store)
+    with tempfile.TemporaryDirectory(prefix="chainrun-store-", ignore_cleanup_errors=True) as work:
+        prints = Store(kept if kept is not None else Path(work))
+        plan = build_plan(opened, hash_file=prints.hash_file, surroundings=surroundings(BLOCK_FRAMES))
+        result = make_pack(opened, plan, out, prints, PackOptions(stems == "processed", licence, workers))
+    if not quiet:
+        for warning in [*result.warnings, *result.failures]:
+            talk(f"note: {warning}")
+        put(f"wrote {out}: {out.stat().st_size / 1e6:.1f} MB; chainrun check {out} verifies it")
+    return EXIT_DONE

@@ -1,0 +1,121 @@
+"""Checks a pack that came from a stranger: names that stay inside, sums that agree, a recipe that is valid."""
+
+from __future__ import annotations
+
+import hashlib
+import stat
+import tempfile
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from chainrun.errors import Problem, RecipeError, shown, shown_path
+from chainrun.pack.make import SUMS
+from chainrun.plan import Plan, build_plan
+from chainrun.recipe import Opened, open_recipe
+
+MOST_FILES = 4096
+MOST_BYTES = 64 << 30
+MOST_RATIO = 200
+"""Unpacked bytes for one in the zip: audio and text pack far less, a trap far more."""
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A pack that was looked through."""
+
+    n_files: int
+    problems: list[Problem]
+    """What is damaged, missing or too much."""
+    opened: Opened | None
+    plan: Plan | None
+
+
+def check_pack(path: Path) -> Checked:
+    """Look through a pack. Raises RecipeError for what is none, or would not stay in its folder."""
+    try:
+        with zipfile.ZipFile(path) as file:
+            return _check(path, file)
+    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, RuntimeError, EOFError, OSError) as error:
+        raise RecipeError(
+            Problem(f"this is no pack that can be read ({error})", file=shown_path(path), hint="get it again")
+        ) from error
+
+
+def _check(path: Path, file: zipfile.ZipFile) -> Checked:
+    entries = [one for one in file.infolist() if not one.is_dir()]
+    _refuse_traps(path, entries)
+    folder = PurePosixPath(entries[0].filename).parts[0] if entries else ""
+    names = {str(PurePosixPath(one.filename).relative_to(folder)): one for one in entries}
+    if SUMS not in names:
+        raise RecipeError(Problem(f"this is no pack: {SUMS} is missing", file=shown_path(path)))
+    sums = _sums(path, file.read(names[SUMS]).decode("utf-8", "replace"))
+    problems = [
+        Problem(f"{shown(name)} is in the list, and not in the pack", file=shown_path(path), hint="get it again")
+        for name in sums
+        if name not in names
+    ]
+    with tempfile.TemporaryDirectory(prefix="chainrun-unpack-", ignore_cleanup_errors=True) as work:
+        for name, entry in names.items():
+            target = Path(work) / name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            digest = hashlib.sha256()
+            with file.open(entry) as source, target.open("wb") as out:
+                while piece := source.read(1 << 20):
+                    digest.update(piece)
+                    out.write(piece)
+            if name == SUMS:
+                continue
+            if name not in sums:
+                problems.append(Problem(f"{shown(name)} is in the pack, and not in its list", file=shown_path(path)))
+            elif digest.hexdigest() != sums[name]:
+                problems.append(
+                    Problem(f"{shown(name)} is not what was packed", file=shown_path(path), hint="get it again")
+                )
+        recipes = sorted(Path(work).glob("*.recipe.toml"))
+        if len(recipes) != 1:
+            raise RecipeError(
+                Problem("a pack holds one recipe", file=shown_path(path), given=f"{len(recipes)} recipes")
+            )
+        if problems:
+            return Checked(len(entries), problems, None, None)
+        opened = open_recipe(recipes[0])
+        return Checked(len(entries), problems, opened, build_plan(opened))
+
+
+def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
+    def refuse(message: str, given: str) -> RecipeError:
+        return RecipeError(Problem(message, file=shown_path(path), given=shown(given)))
+
+    if not entries:
+        raise refuse("the pack is empty", path.name)
+    if len(entries) > MOST_FILES:
+        raise refuse("the pack holds too many files", str(len(entries)))
+    folder, seen = PurePosixPath(entries[0].filename).parts[0], set()
+    total = 0
+    for one in entries:
+        parts = PurePosixPath(one.filename).parts
+        if one.filename.startswith("/") or ".." in parts or "\\" in one.filename or ":" in one.filename:
+            raise refuse("a name in the pack leaves its folder", one.filename)
+        if stat.S_ISLNK(one.external_attr >> 16):
+            raise refuse("the pack holds a link", one.filename)
+        if len(parts) < 2 or parts[0] != folder:
+            raise refuse("all files of a pack lie in one folder", one.filename)
+        if one.filename.lower() in seen:
+            raise refuse("a name is in the pack twice", one.filename)
+        seen.add(one.filename.lower())
+        total += one.file_size
+        if one.file_size > (1 << 20) + MOST_RATIO * one.compress_size:
+            raise refuse("a file of the pack would unpack to far more than it holds", one.filename)
+    if total > MOST_BYTES:
+        raise refuse("the pack would unpack to too much", f"{total >> 30} GiB")
+
+
+def _sums(path: Path, text: str) -> dict[str, str]:
+    found = {}
+    for number, line in enumerate(text.splitlines(), 1):
+        digest, gap, name = line.partition("  ")
+        if not gap or len(digest) != 64:
+            raise RecipeError(Problem(f"{SUMS} is damaged in line {number}", file=shown_path(path)))
+        found[name] = digest
+    return found

@@ -1,0 +1,258 @@
+"""Makes a pack. Nothing of the author's machine goes into it: no paths, no times, no chunks of foreign programs."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import tempfile
+import zipfile
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from chainrun import __version__
+from chainrun.audiofile import Reader, Writer
+from chainrun.contract import processors
+from chainrun.engine import RenderOptions, RenderResult, render
+from chainrun.engine.orders import input_files
+from chainrun.engine.prints import Print, PrintSource
+from chainrun.engine.store import Store
+from chainrun.errors import Problem, ResourceError, UsageError, shown_path
+from chainrun.plan import Plan
+from chainrun.recipe import Opened
+from chainrun.recipe.resolve import resolved_data
+from chainrun.recipe.roots import safely_resolved
+
+SUMS = "SHA256SUMS"
+EPOCH = (1980, 1, 1, 0, 0, 0)
+Bits = Literal[16, 24, 32]
+BITS: dict[str, Bits] = {"PCM_S8": 16, "PCM_U8": 16, "PCM_16": 16, "PCM_24": 24}
+"""Of encodings whose samples integers hold exactly; all others are kept as float."""
+MOST_LICENCE = 1 << 20
+
+
+@dataclass(frozen=True)
+class PackOptions:
+    """How to pack."""
+
+    processed: bool = False
+    """Stems behind their chains, in place of the recordings."""
+    licence: Path | None = None
+    workers: int | None = None
+
+
+def plain_name(text: str) -> str:
+    """A name that every file system and archiver can hold."""
+    return re.sub(r"[^A-Za-z0-9._-]+", "-", text).strip("-.")[:80] or "session"
+
+
+def make_pack(opened: Opened, plan: Plan, target: Path, store: Store, options: PackOptions) -> RenderResult:
+    """Render the mix, and put all of it into one zip. Raises UsageError, AudioError, ResourceError."""
+    if safely_resolved(target) in input_files(opened, plan):
+        raise UsageError(
+            Problem("the pack would be written over an input", given=shown_path(target), hint="-o OTHER.zip")
+        )
+    licence = _licence(options.licence)
+    with tempfile.TemporaryDirectory(prefix="chainrun-pack-", ignore_cleanup_errors=True) as work:
+        out = Path(work) / "mix"
+        result = render(opened, out, RenderOptions(store=store.folder, workers=options.workers))
+        part = target.with_name(f".{target.name}.{os.getpid()}.part")
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with zipfile.ZipFile(part, "w") as file:
+                _fill(_Filler(file, plain_name(opened.name), Path(work)), opened, plan, result, store, options, licence)
+            with part.open("rb") as written:
+                os.fsync(written.fileno())
+            os.replace(part, target)
+        except OSError as error:
+            raise ResourceError(
+                Problem(f"the pack could not be written ({error.strerror})", file=shown_path(target))
+            ) from error
+        finally:
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
+    return result
+
+
+def _licence(path: Path | None) -> str | None:
+    if path is None:
+        return None
+    try:
+        if path.stat().st_size > MOST_LICENCE:
+            raise UsageError(Problem("this is too long for a licence", given=shown_path(path), allowed="1 MiB of text"))
+        return path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UsageError(
+            Problem(f"the licence cannot be read ({error})", given=shown_path(path), hint="a text file in UTF-8")
+        ) from error
+
+
+class _Filler:
+    """Puts files into the zip, and keeps their sums."""
+
+    def __init__(self, file: zipfile.ZipFile, folder: str, work: Path):
+        self.file, self.folder, self.work = file, folder, work
+        self.sums: dict[str, str] = {}
+
+    def text(self, name: str, text: str) -> None:
+        data = text.encode()
+        self.sums[name] = hashlib.sha256(data).hexdigest()
+        self.file.writestr(self._info(name), data, zipfile.ZIP_DEFLATED)
+
+    def copy(self, name: str, path: Path) -> None:
+        digest = hashlib.sha256()
+        with path.open("rb") as source, self.file.open(self._info(name), "w", force_zip64=True) as target:
+            while piece := source.read(1 << 20):
+                digest.update(piece)
+                target.write(piece)
+        self.sums[name] = digest.hexdigest()
+
+    def _info(self, name: str) -> zipfile.ZipInfo:
+        info = zipfile.ZipInfo(f"{self.folder}/{name}", EPOCH)
+        info.create_system, info.external_attr = 3, 0o644 << 16
+        return info
+
+
+def _fill(
+    filler: _Filler,
+    opened: Opened,
+    plan: Plan,
+    result: RenderResult,
+    store: Store,
+    options: PackOptions,
+    licence: str | None,
+) -> None:
+    data = resolved_data(opened, opened.path.parent)
+    data["stems_dir"] = "stems"
+    for name in opened.recipe.stems:
+        if options.processed:
+            _processed(filler, name, data["stems"][name], plan, store)
+        else:
+            _raw(filler, name, data["stems"][name], opened.stem_files(name))
+    if options.processed:
+        data["rate_hz"] = plan.rate_hz
+    _responses(filler, data, opened.path.parent, [])
+    filler.text(f"{filler.folder}.recipe.toml", _toml(data))
+    filler.text("measurements.json", json.dumps(_measurements(result), indent=1, allow_nan=False) + "\n")
+    for delivery in result.deliveries[:1]:
+        filler.copy(f"mix/{Path(delivery.file).name}", Path(delivery.file))
+    if licence is not None:
+        filler.text("LICENCE.txt", licence)
+    filler.text("README.txt", _readme(filler, opened, result, options, licence))
+    lines = [f"{digest}  {name}\n" for name, digest in sorted(filler.sums.items())]
+    filler.text(SUMS, "".join(lines))
+
+
+def _toml(data: Mapping[str, Any]) -> str:
+    import tomli_w
+
+    return tomli_w.dumps(data)
+
+
+def _raw(filler: _Filler, name: str, stem: dict[str, Any], files: list[Path]) -> None:
+    """The recordings, sample for sample, in clean containers."""
+    written = []
+    for side, path in zip(("-left", "-right") if len(files) == 2 else ("",), files, strict=True):
+        copy = _clean_copy(path, filler.work / f"{name}{side}")
+        filler.copy(f"stems/{copy.name}", copy)
+        copy.unlink()
+        written.append(copy.name)
+    stem["file"] = written if len(written) == 2 else written[0]
+
+
+def _clean_copy(source: Path, target: Path) -> Path:
+    with Reader(source) as reader:
+        header = reader.header
+        bits = BITS.get(header.encoding, 32)
+        path = target.with_name(target.name + (".wav" if bits == 32 or header.n_channels > 8 else ".flac"))
+        with Writer(path, header.rate_hz, header.n_channels, header.n_frames, bits=bits, dither=False) as writer:
+            while (x := reader.read(1 << 16)).shape[1]:
+                writer.write(x)
+            writer.finish()
+    return path
+
+
+def _processed(filler: _Filler, name: str, stem: dict[str, Any], plan: Plan, store: Store) -> None:
+    """What came out of the chain: fader, pan, sends and rides are left to the recipe."""
+    node = next((one for one in plan.nodes if one.name == name), None)
+    footer = store.footer(node.identity) if node is not None else None
+    if node is None or footer is None:
+        raise ResourceError(Problem("the stem's print is not in the store", key=f"stems.{name}", hint="render again"))
+    path = _print_as_wav(footer.print_at(store.path_of(node.identity)), plan.rate_hz, filler.work / f"{name}.wav")
+    filler.copy(f"stems/{path.name}", path)
+    path.unlink()
+    for key in ("channel", "at_s", "from_s", "to_s", "trim_db", "invert", "shift_samples", "shift_ms", "chain"):
+        stem.pop(key, None)
+    stem["file"] = path.name
+
+
+def _print_as_wav(printed: Print, rate_hz: int, path: Path) -> Path:
+    source = PrintSource(printed)
+    with Writer(path, rate_hz, printed.n_channels, source.n_frames, bits=32, dither=False) as writer:
+        for at in range(0, source.n_frames, 1 << 16):
+            writer.write(np.ascontiguousarray(source.read(min(1 << 16, source.n_frames - at))))
+        writer.finish()
+    source.close()
+    return path
+
+
+def _responses(filler: _Filler, value: Any, folder: Path, seen: list[Path]) -> None:
+    """Files that steps name, into a folder of their own."""
+    if isinstance(value, dict):
+        kind = processors().get(str(value.get("do")))
+        if kind is not None and kind.reads_file and isinstance(value.get("file"), str):
+            path = (folder / value["file"]).resolve()
+            if path not in seen:
+                seen.append(path)
+                copy = _clean_copy(path, filler.work / f"response-{len(seen)}")
+                filler.copy(f"responses/{copy.name}", copy)
+                copy.unlink()
+            number = seen.index(path) + 1
+            value["file"] = next(name for name in filler.sums if name.startswith(f"responses/response-{number}."))
+    for inner in value.values() if isinstance(value, dict) else value:
+        if isinstance(inner, dict | list):
+            _responses(filler, inner, folder, seen)
+
+
+def _measurements(result: RenderResult) -> dict[str, Any]:
+    record = result.record()
+    for delivery in record["deliveries"]:
+        delivery["file"] = Path(delivery["file"]).name
+    for node in record["nodes"].values():
+        for key in ("readings", "seconds", "from_store", "identity"):
+            node.pop(key, None)
+    for key in ("warnings", "seconds", "times_real_time"):  # what is said of files may name folders
+        record.pop(key, None)
+    return record
+
+
+def _readme(filler: _Filler, opened: Opened, result: RenderResult, options: PackOptions, licence: str | None) -> str:
+    stems = "stems behind their chains, as 32-bit float" if options.processed else "the recordings, sample for sample"
+    lines = [opened.recipe.title or opened.name, ""]
+    lines += [opened.recipe.note, ""] if opened.recipe.note else []
+    lines += [
+        f"stems/            {stems}",
+        f"{filler.folder}.recipe.toml   the mix as text: every level, chain and bus, with nothing left out",
+        "mix/              the mix, for reference",
+        "measurements.json what it measured",
+        "SHA256SUMS        to see that nothing is damaged: sha256sum -c SHA256SUMS",
+        "LICENCE.txt       what you may do with it"
+        if licence is not None
+        else "No licence is given: ask the author before you pass it on.",
+        "",
+        f"Made by chainrun {__version__}. To render it again:",
+        "",
+        f"    chainrun render {filler.folder}.recipe.toml -o out",
+        "",
+        "Mind the listening level: begin low. Where sound is part of your work, local rules on noise apply.",
+    ]
+    for delivery in result.deliveries[:1]:
+        m = delivery.measured
+        lines.append(f"The mix has {m.integrated_lufs:.1f} LUFS; its samples have the SHA-256 {delivery.pcm_sha256}.")
+    return "\n".join(lines) + "\n"

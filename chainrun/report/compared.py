@@ -1,0 +1,290 @@
+"""Pages of comparisons: two sounds, a verification, what a cull moves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from chainrun import __version__
+from chainrun.compare.difference import Difference
+from chainrun.compare.limits import Floor
+from chainrun.cull.alike import Apart
+from chainrun.cull.trial import Tried
+from chainrun.loudness.analysis import NOMINAL_HZ
+from chainrun.report.content import Block, Figure, Page, Panel, Player, Players, Section, Series, Table, Text
+from chainrun.report.page import Place
+from chainrun.report.players import both
+from chainrun.report.sounds import bands_figure, file_blocks, hear, image_figures, loudness_figure, wave_figure
+from chainrun.verify.facts import SILENT_DB, from_one_line
+from chainrun.verify.reports import Refused, cause_lines, headline
+from chainrun.verify.run import Verdict
+
+FIGURES = (
+    ("integrated_lufs", "integrated loudness, LUFS", 2), ("momentary_max_lufs", "loudest 400 ms, LUFS", 1),
+    ("short_term_max_lufs", "loudest 3 s, LUFS", 1), ("range_lu", "loudness range, LU", 1),
+    ("true_peak_dbtp", "true peak, dBTP", 2), ("crest_db", "crest, dB", 1), ("correlation", "correlation", 2),
+    ("side_to_mid_db", "side against mid, dB", 1),
+)  # fmt: skip
+
+
+def number(value: float | None, digits: int = 1) -> str:
+    """A figure for a table."""
+    if value is None:
+        return "-"
+    return f"{value:.{digits}f}" if np.isfinite(value) else ("-inf" if value < 0 else "inf")
+
+
+def compare_page(found: Difference, names: Sequence[str], place: Place) -> Page:
+    """Two sounds against each other, with players at one level."""
+    sections = [
+        Section("What differs", [Text(found.sentence(), "verdict"), *(Text(note, "note") for note in found.notes())]),
+        Section("To listen to", [players(found, names, place, "ab")]),
+        Section("In figures", [figures_table(found, names)]),
+        Section("The residual", residual_figures(found)),
+    ]
+    heard = [
+        hear(file_blocks(one.path), one.measured.rate_hz, one.measured.n_channels) for one in (found.one, found.other)
+    ]
+    curves: list[Block] = [loudness_figure("loudness", heard[0], None, heard[1])]
+    bands = [(f"{word}", one.measured.third_octave_db or {}) for word, one in zip("AB", heard, strict=True)]
+    curves.append(bands_figure("bands", "Third octaves", bands))
+    for word, one in zip("AB", heard, strict=True):
+        curves += [wave_figure(f"wave-{word.lower()}", one), *image_figures(f"image-{word.lower()}", one)]
+    sections.append(Section("Both over each other", curves))
+    return Page(f"{names[0]} and {names[1]}", "A is the first, B the second", sections, _facts())
+
+
+def _facts() -> list[tuple[str, str]]:
+    floor = Floor()
+    told = f"a residual of {floor.residual_lu:g} LU with third octaves within {floor.third_octave_db:g} dB"
+    told += " is not heard (common practice)"
+    return [("chainrun", __version__), ("counted as no difference", told)]
+
+
+def players(found: Difference, names: Sequence[str], place: Place, name: str) -> Players:
+    """A and B at one loudness."""
+    a, b = both(found.one.path, found.other.path, found.offset_frames, found.gain_db, place.folder / "audio", name)
+    return Players(
+        "matched in loudness",
+        [
+            Player(f"A: {names[0]}", a, f"{found.one.measured.integrated_lufs:.1f} LUFS as it is"),
+            Player(f"B: {names[1]}", b, f"{found.other.measured.integrated_lufs:.1f} LUFS as it is"),
+        ],
+    )
+
+
+def figures_table(found: Difference, names: Sequence[str]) -> Table:
+    """What both measure."""
+    rows = []
+    for key, label, digits in FIGURES:
+        one, other = getattr(found.one.measured, key), getattr(found.other.measured, key)
+        apart = (
+            other - one if one is not None and other is not None and np.isfinite(one) and np.isfinite(other) else None
+        )
+        rows.append([label, number(one, digits), number(other, digits), number(apart, digits)])
+    rows.append(["residual, LU", "", "", number(found.residual_lu)])
+    return Table(["", "A", "B", "B - A"], rows, f"A is {names[0]}, B is {names[1]}")
+
+
+def residual_figures(found: Difference, name: str = "residual") -> list[Figure]:
+    """What differs, over time and over frequency."""
+    levels = np.clip(np.array(found.by_second_lu), -120.0, 20.0)
+    seconds = np.arange(levels.size, dtype=np.float64)
+    limit = Floor().residual_lu
+    hz = np.array([float(one) for one in found.by_band_db])
+    bands = np.clip(np.array(list(found.by_band_db.values())), -120.0, 20.0)
+    moved = found.moved_db or found.bands_db
+    return [
+        Figure(
+            f"{name}-time",
+            "The residual in each second",
+            f"The residual in each second, at most {levels.max(initial=-120.0):.0f} LU",
+            "s",
+            [
+                Panel(
+                    "LU", [Series("residual", seconds, levels, bars=True)], 1.0, (-120.0, 20.0), [("not heard", limit)]
+                )
+            ],
+        ),
+        Figure(
+            f"{name}-bands",
+            "The residual against A, and what third octaves moved",
+            "The residual's third octaves against A's, and B's less A's",
+            "Hz",
+            [
+                Panel("residual, dB", [Series("residual", hz, bands, bars=True)], 1.0, (-120.0, 20.0)),
+                Panel(
+                    "B - A, dB",
+                    [Series("B - A", np.array([float(one) for one in moved]), np.array(list(moved.values())))],
+                ),
+            ],
+            log_hz=True,
+        ),
+    ]
+
+
+# -- verify ----------------------------------------------------------------------------------------------------------
+
+
+def verify_page(verdicts: Sequence[Verdict], refused: Sequence[Refused]) -> Page:
+    """Recipes held to their baselines."""
+    rows = [
+        [one.recipe, "passed" if one.passed else "failed", f"{len(one.checks)}", f"{one.seconds:.1f}"]
+        for one in verdicts
+    ]
+    rows += [[path.name, "not verified", "-", "-"] for path, _ in refused]
+    sections = [Section("Recipes", [Table(["recipe", "result", "checks", "s"], rows, "All recipes", left=2)])]
+    for k, one in enumerate(verdicts):
+        sections.append(Section(one.recipe, _verdict_blocks(one, f"v{k}")))
+    for path, error in refused:
+        told: list[Block] = [Text(problem.text(), "warning") for problem in error.problems]
+        sections.append(Section(path.name, told))
+    failed = sum(not one.passed for one in verdicts) + len(refused)
+    about = f"{failed} of {len(rows)} failed" if failed else f"all {len(rows)} passed"
+    return Page("Held to their baselines", about, sections, _facts())
+
+
+def _verdict_blocks(verdict: Verdict, name: str) -> list[Block]:
+    blocks: list[Block] = [Text(headline(verdict), "verdict" if verdict.passed else "warning")]
+    if verdict.cause is not None:
+        blocks += [Text(f"cause: {line}", "note") for line in cause_lines(verdict.cause)]
+    blocks += [Text(note, "note") for note in verdict.notes]
+    rows = [
+        [
+            "passed" if one.passed else "failed",
+            one.name,
+            one.text,
+            one.limit or "",
+            number(one.measured, 2),
+            number(one.was, 2),
+        ]
+        for one in verdict.checks
+    ]
+    head = ["", "check", "what was found", "allowed", "now", "then"]
+    blocks.append(Table(head, rows, f"Checks of {verdict.recipe}", left=4))
+    for k, (file, was, now) in enumerate(verdict.compared):
+        blocks += _then_and_now(f"{name}-{k}", file, was, now)
+    return blocks
+
+
+def _then_and_now(name: str, file: str, was: dict[str, Any], now: dict[str, Any]) -> list[Figure]:
+    curves, bands = [], []
+    for word, facts in (("then", was), ("now", now)):
+        curve = from_one_line(facts["curve_lufs"])
+        t = np.arange(1.0, curve.size + 1.0, dtype=np.float64) * int(facts["curve_step_s"])
+        curves.append(Series(word, t, np.where(curve > SILENT_DB, curve, np.nan)))
+        levels = from_one_line(facts["third_octaves_db"])
+        bands.append(Series(word, np.array(NOMINAL_HZ, dtype=np.float64), np.where(levels > -120.0, levels, np.nan)))
+    return [
+        Figure(
+            f"{name}-curve",
+            f"{file}: short-term loudness",
+            f"Loudness over time of {file}, then and now",
+            "s",
+            [Panel("LUFS", curves)],
+        ),
+        Figure(
+            f"{name}-bands",
+            f"{file}: third octaves",
+            f"Third octaves of {file}, then and now",
+            "Hz",
+            [Panel("dBFS", bands)],
+            log_hz=True,
+        ),
+    ]
+
+
+# -- a cull ----------------------------------------------------------------------------------------------------------
+
+
+def cull_page(
+    tried: Sequence[Tried],
+    over: Sequence[bool],
+    groups: Sequence[tuple[list[str], str]],
+    near: Sequence[Apart],
+    title: str,
+    place: Place,
+) -> Page:
+    """What a cull would do: presets that are alike, and every session that it touches, without and with it."""
+    alike = [
+        Table(
+            ["presets that do nearly the same", "keep"],
+            [[", ".join(group), kept] for group, kept in groups],
+            "Groups",
+            left=2,
+        ),
+        Table(
+            ["preset", "and", "LU", "worst on", "eq dB", "gain dB"],
+            [
+                [
+                    one.one,
+                    one.other,
+                    f"{one.residual_lu:.1f}",
+                    one.worst,
+                    f"{one.response_db:.1f}",
+                    f"{one.gain_db:+.1f}",
+                ]
+                for one in near
+            ],
+            "Pairs, matched in level, by their worst test signal",
+            left=2,
+        ),
+    ]
+    rows = [
+        [
+            one.name,
+            ", ".join(one.presets),
+            ", ".join(one.nodes),
+            number(one.found.residual_lu if one.found else None),
+            f"{one.louder_lu:+.1f}",
+            "over" if crossed else "",
+        ]
+        for one, crossed in zip(tried, over, strict=True)
+    ]
+    costs = Table(
+        ["session", "presets", "nodes", "residual LU", "louder LU", "limit"], rows, "Costs, the worst first", left=3
+    )
+    inner = []
+    for k, one in enumerate(tried):
+        blocks: list[Block] = [Text(one.sentence(), "verdict" if one.error is None else "warning")]
+        blocks += [Text(reading, "note") for reading in one.readings]
+        if one.found is not None and one.files is not None:
+            blocks.append(players(one.found, ["without the cull", "with it"], place, f"s{k}"))
+            blocks += residual_figures(one.found, f"s{k}")
+        inner.append(Section(one.name, blocks))
+    sections = [Section("Alike", alike), Section("What it costs", [costs]), Section("Each session", [], inner)]
+    return Page(title, f"{len(tried)} sessions are touched", sections, _facts())
+
+
+def batch_page(records: Sequence[dict[str, Any]], title: str, seconds: float) -> Page:
+    """All jobs of a batch."""
+    rows, failed = [], []
+    for record in records:
+        deliveries = record.get("result", {}).get("deliveries", [])
+        measured = deliveries[0]["measured"] if deliveries else {}
+        moved = record.get("moved") or {}
+        rows.append(
+            [
+                record["job"],
+                record["state"],
+                number(measured.get("integrated_lufs"), 2),
+                number(measured.get("true_peak_dbtp"), 2),
+                number(measured.get("range_lu")),
+                number(moved.get("residual_lu")),
+                f"{record['seconds']:.1f}",
+                ", ".join(Path(one["file"]).name for one in record.get("files", [])),
+            ]
+        )
+        if record.get("error"):
+            failed.append(Text(f"{record['job']}: {record['error']}", "warning"))
+    head = ["job", "state", "LUFS", "dBTP", "range LU", "moved LU", "s", "files"]
+    sections = [Section("Jobs", [Table(head, rows, "All jobs; a heading sorts", left=2)])]
+    sections += [Section("What failed", failed)] if failed else []
+    moves = [Text(f"{one['job']}: {one['moved']['verdict']}") for one in records if one.get("moved")]
+    sections += [Section("What moved", moves)] if moves else []
+    states = [record["state"] for record in records]
+    counts = ", ".join(f"{states.count(state)} {state}" for state in dict.fromkeys(states))
+    return Page(title, f"{counts} in {seconds:.1f} s", sections, [("chainrun", __version__)])

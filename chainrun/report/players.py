@@ -1,0 +1,153 @@
+"""Sounds for pages: cut, matched in loudness, as FLAC and MP3."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from chainrun.audiofile import Reader, Writer
+from chainrun.compare.sounds import Stream, rate_of
+from chainrun.dsp.arrays import Array
+from chainrun.dsp.resample import Resampler
+from chainrun.loudness import Meter
+from chainrun.report.content import Player, Players
+from chainrun.units import db_to_gain
+
+LOUD_LUFS = -20.0
+"""Where matched sounds meet, if their peaks let them."""
+MOST_DBTP = -1.0
+MOST_GAIN_DB = 40.0
+MP3_RATE_HZ = 48_000
+FADE_S = 0.01
+QUALITY_PCT = 70.0
+
+
+@dataclass(frozen=True)
+class Clip:
+    """A short sound, shape (n_channels, n_frames)."""
+
+    label: str
+    x: Array
+    about: str = ""
+
+
+def loudness_and_peak(x: Array, rate_hz: int) -> tuple[float, float]:
+    """LUFS (of what is shorter than 400 ms: silence) and dBTP; mono counts as on both sides."""
+    meter = Meter(rate_hz, 2)
+    meter.feed(x if x.shape[0] == 2 else np.concatenate([x, x]))
+    found = meter.result()
+    return found.integrated_lufs, found.true_peak_dbtp if found.true_peak_dbtp is not None else found.sample_peak_dbfs
+
+
+def matched_gains(sounds: Sequence[tuple[float, float]]) -> list[float]:
+    """Gains in dB that make all as loud as each other: as loud as the peaks let all of them be, up to -20 LUFS."""
+    heard = [(lufs, peak) for lufs, peak in sounds if np.isfinite(lufs)]
+    common = min(
+        [LOUD_LUFS, *(lufs + MOST_DBTP - peak for lufs, peak in heard), *(lufs + MOST_GAIN_DB for lufs, _ in heard)]
+    )
+    return [common - lufs if np.isfinite(lufs) else 0.0 for lufs, _ in sounds]
+
+
+def faded(x: Array, rate_hz: int) -> Array:
+    """A cut sound with short fades at both ends."""
+    n = min(x.shape[1] // 2, int(FADE_S * rate_hz))
+    y = x.copy()
+    if n:
+        ramp = 0.5 - 0.5 * np.cos(np.pi * np.arange(n) / n)
+        y[:, :n] *= ramp
+        y[:, -n:] *= ramp[::-1]
+    return y
+
+
+def matched(title: str, clips: Sequence[Clip], rate_hz: int, folder: Path, name: str) -> Players:
+    """Players of clips at one loudness; each says how loud it was."""
+    levels = [loudness_and_peak(clip.x, rate_hz) for clip in clips]
+    players = []
+    for k, (clip, (lufs, _), gain) in enumerate(zip(clips, levels, matched_gains(levels), strict=True)):
+        true = f"{lufs:.1f} LUFS as it is, {gain:+.1f} dB here" if np.isfinite(lufs) else "too quiet to be measured"
+        files = write_clip(faded(clip.x, rate_hz) * db_to_gain(gain), rate_hz, folder, f"{name}-{k}")
+        players.append(Player(clip.label, files, f"{clip.about}; {true}" if clip.about else true))
+    return Players(title, players)
+
+
+def write_clip(x: Array, rate_hz: int, folder: Path, name: str) -> list[Path]:
+    """A sound as FLAC and as MP3. Raises ResourceError."""
+    folder.mkdir(parents=True, exist_ok=True)
+    low = x
+    if rate_hz > MP3_RATE_HZ:
+        low = Resampler(rate_hz, MP3_RATE_HZ, x.shape[0]).run(np.ascontiguousarray(x), last=True)
+    found = []
+    for ending, sound, rate in ((".flac", x, rate_hz), (".mp3", low, min(rate_hz, MP3_RATE_HZ))):
+        path = folder / f"{name}{ending}"
+        with Writer(path, rate, sound.shape[0], sound.shape[1], quality_pct=QUALITY_PCT) as writer:
+            writer.write(np.ascontiguousarray(sound))
+            writer.finish()
+        found.append(path)
+    return found
+
+
+def both(a: Path, b: Path, late_frames: float, gain_db: float, folder: Path, name: str) -> list[list[Path]]:
+    """Two files as FLAC and MP3: the second moved and made as loud as the first, both under -1 dBTP."""
+    rate = rate_of(a)
+    streams = [Stream(a, rate), Stream(b, rate, -late_frames, gain_db)]
+    tops = [_top(stream) for stream in streams]
+    down = min(0.0, *(MOST_DBTP - top for top in tops))
+    folder.mkdir(parents=True, exist_ok=True)
+    found = []
+    for word, path, late, gain in (("a", a, 0.0, down), ("b", b, -late_frames, gain_db + down)):
+        files = []
+        for ending in (".flac", ".mp3"):
+            stream = Stream(path, rate, late, gain)
+            target = folder / f"{name}-{word}{ending}"
+            _copy(stream, target, rate)
+            files.append(target)
+        found.append(files)
+    return found
+
+
+def _top(stream: Stream) -> float:
+    meter = Meter(1 << 16, 2)  # the peak alone is read, which knows no rate
+    for x in _blocks(stream):
+        meter.feed(x)
+    stream.close()
+    top = meter.result().true_peak_dbtp
+    return top if top is not None else 0.0
+
+
+def _blocks(stream: Stream) -> Iterator[Array]:
+    for at in range(0, stream.n_frames, 1 << 16):
+        yield stream.read(min(1 << 16, stream.n_frames - at))
+
+
+def _copy(stream: Stream, target: Path, rate_hz: int) -> None:
+    converter, rate = None, rate_hz
+    if target.suffix == ".mp3" and rate_hz > MP3_RATE_HZ:
+        converter, rate = Resampler(rate_hz, MP3_RATE_HZ, 2), MP3_RATE_HZ
+    with Writer(target, rate, 2, stream.n_frames, quality_pct=QUALITY_PCT) as writer:
+        for x in _blocks(stream):
+            writer.write(converter.run(np.ascontiguousarray(x)) if converter is not None else x)
+        if converter is not None:
+            writer.write(converter.run(np.zeros((2, 0)), last=True))
+        writer.finish()
+    stream.close()
+
+
+def as_mp3(source: Path, target: Path) -> Path:
+    """A file as MP3 beside a page. Raises ResourceError."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with Reader(source) as reader:
+        channels = reader.header.n_channels
+    if channels == 2:
+        _copy(Stream(source, rate_of(source)), target, rate_of(source))
+        return target
+    with Reader(source) as reader:
+        x = reader.read(reader.n_frames)
+        rate = reader.header.rate_hz
+    low = Resampler(rate, MP3_RATE_HZ, 1).run(x[:1], last=True) if rate > MP3_RATE_HZ else x[:1]
+    with Writer(target, min(rate, MP3_RATE_HZ), 1, low.shape[1], quality_pct=QUALITY_PCT) as writer:
+        writer.write(np.ascontiguousarray(low))
+        writer.finish()
+    return target

@@ -1,0 +1,280 @@
+"""The teaching page: each step before and behind at one loudness, with what it did as a picture and in words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from chainrun import __version__
+from chainrun.contract import Reading
+from chainrun.dsp.arrays import Array
+from chainrun.engine import RenderOptions, render
+from chainrun.engine.fingerprint import surroundings
+from chainrun.engine.node import BLOCK_FRAMES
+from chainrun.engine.orders import stems_of
+from chainrun.engine.prints import Print, PrintSource
+from chainrun.engine.store import Store
+from chainrun.errors import Problem, UsageError, nearest
+from chainrun.plan import Plan, build_plan
+from chainrun.recipe import Opened
+from chainrun.report import graph
+from chainrun.report.content import Block, Figure, Page, Section, Table, Text
+from chainrun.report.mix import prints_of
+from chainrun.report.page import Place
+from chainrun.report.players import Clip, loudness_and_peak, matched
+from chainrun.report.sounds import Heard, bands_figure, blocks_of, hear
+from chainrun.report.steps import curve_figures, reading_figure, response_figure, walk
+from chainrun.units import s_to_frames
+from chainrun.walkthrough.stages import Stage, stages
+
+USUAL_S = 8.0
+"""Length of the clips, where nobody says."""
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """What of a mix is shown."""
+
+    stems: tuple[str, ...] = ()
+    from_s: float | None = None
+    to_s: float | None = None
+    workers: int | None = None
+
+
+def walkthrough(
+    opened: Opened, chosen: Chosen, store: Store, place: Place, progress: Callable[[str, float], None]
+) -> Page:
+    """Render what is needed, write clips beside the page, and make the page.
+
+    Raises UsageError for a stem that is not there or a stretch that is none; AudioError, ResourceError.
+    """
+    names = _stems(opened, chosen.stems)
+    work = place.folder / ".chainrun-walkthrough"
+    options = RenderOptions(store=store.folder, workers=chosen.workers, measure_only=True)
+    render(opened, work, options, progress=progress)
+    plan = _plan(opened, store, None)
+    if chosen.from_s is not None or chosen.to_s is not None:
+        begin, end = chosen.from_s or 0.0, plan.session_s if chosen.to_s is None else chosen.to_s
+        if not 0.0 <= begin < end or begin >= plan.session_s:
+            raise UsageError(
+                Problem(
+                    "--from and --to are no stretch of the session",
+                    given=f"{begin:g} to {end:g} s",
+                    allowed=f"0 to {plan.session_s:g} s, the earlier first",
+                )
+            )
+    teacher = _Teacher(opened, chosen, store, place, progress, plan, prints_of(plan, store))
+    sections = [Section("The way of the sound", [graph.picture(plan)])]
+    sections += [teacher.stem(name) for name in names]
+    _remove(work)
+    title = opened.recipe.title or opened.name
+    about = (
+        "Each pair is at one loudness, so that louder does not win; the true level stands beside it. Mind your ears."
+    )
+    notes = [Section("About the session", [Text(opened.recipe.note)])] if opened.recipe.note else []
+    return Page(
+        f"{title}, step by step", about, [*notes, *sections], [("chainrun", __version__), ("recipe", opened.name)]
+    )
+
+
+def _remove(folder: Path) -> None:
+    if folder.is_dir() and not any(folder.iterdir()):
+        folder.rmdir()
+
+
+def _stems(opened: Opened, wanted: Sequence[str]) -> list[str]:
+    known = [name for name, stem in opened.recipe.stems.items() if not stem.mute]
+    for name in wanted:
+        if name not in known:
+            raise UsageError(
+                Problem(
+                    "--stems: there is no such stem that sounds",
+                    given=name,
+                    allowed=", ".join(known),
+                    hint=nearest(name, known),
+                )
+            )
+    return [name for name in known if not wanted or name in wanted]
+
+
+def _plan(opened: Opened, store: Store, only: frozenset[str] | None) -> Plan:
+    return build_plan(opened, only=only, hash_file=store.hash_file, surroundings=surroundings(BLOCK_FRAMES))
+
+
+@dataclass
+class _Teacher:
+    opened: Opened
+    chosen: Chosen
+    store: Store
+    place: Place
+    progress: Callable[[str, float], None]
+    plan: Plan
+    prints: Mapping[str, Print]
+
+    @property
+    def rate(self) -> int:
+        return self.plan.rate_hz
+
+    def stem(self, name: str) -> Section:
+        """All of one stem."""
+        node = self.plan.node(name)
+        known = stages(node, self.prints, self.store)
+        span = self._span(known[-1].printed)
+        heard = [self._heard(stage.printed) for stage in known]
+        strip = self.opened.recipe.stems[name]
+        blocks: list[Block] = [Text(strip.note, "note")] if strip.note else []
+        begin, end = span
+        blocks.append(Text(f"The clips are from {begin:.1f} to {end:.1f} s of the session."))
+        raw = Clip("raw", self._cut(known[0].printed, span), "as it was recorded (trimmed, in its place)")
+        blocks.append(matched(f"{name}, raw", [raw], self.rate, self.place.folder / "audio", f"{name}-raw"))
+        inner = [
+            self._step(name, k, known[k - 1], known[k], heard[k - 1], heard[k], span) for k in range(1, len(known))
+        ]
+        if len(known) > 2:
+            whole = [
+                Clip("raw", self._cut(known[0].printed, span)),
+                Clip("behind all steps", self._cut(known[-1].printed, span)),
+            ]
+            inner.append(
+                Section("The whole chain", [self._players(f"{name}, the whole chain", whole, f"{name}-chain")])
+            )
+        inner += self._among_others(name, span)
+        return Section(name, blocks, inner)
+
+    def _step(
+        self, name: str, k: int, before: Stage, after: Stage, one: Heard, other: Heard, span: tuple[float, float]
+    ) -> Section:
+        step = after.step
+        assert step is not None
+        clips = [Clip("before", self._cut(before.printed, span)), Clip("behind", self._cut(after.printed, span))]
+        blocks: list[Block] = [Text(f"{step.do}: {step.in_words()}.")]
+        if step.note:
+            blocks.append(Text(step.note, "note"))
+        for inner_name, inner in walk([step], [after.name]):
+            if inner is not step:
+                blocks.append(Text(f"{inner_name.removeprefix(after.name + '.')}, {inner.do}: {inner.in_words()}"))
+        blocks.append(self._players(f"{name}, {after.name}", clips, f"{name}-{k}"))
+        blocks.append(Text(_did(clips, after.readings, after.latency_frames, self.rate)))
+        blocks += self._pictures(name, k, after, one, other, span)
+        return Section(f"{k}. {after.name}", blocks)
+
+    def _pictures(
+        self, name: str, k: int, stage: Stage, one: Heard, other: Heard, span: tuple[float, float]
+    ) -> list[Figure]:
+        title = f"{name}, {stage.name}"
+        found = [
+            reading_figure(
+                f"{name}-{k}-gain-{i}",
+                f"{title}: gain at each moment",
+                one.wave,
+                other.wave,
+                reading,
+                *span,
+                words=("before", "behind"),
+            )
+            for i, reading in enumerate(stage.readings)
+        ]
+        assert stage.step is not None
+        for i, (inner_name, step) in enumerate(walk([stage.step], [stage.name])):
+            if step.picture == "response":
+                found.append(
+                    response_figure(f"{name}-{k}-response-{i}", f"{name}, {inner_name}: response", step, self.rate)
+                )
+            elif step.picture == "curve":
+                found += curve_figures(f"{name}-{k}-{i}", f"{name}, {inner_name}", step, self.rate)
+        if not found:
+            bands = [("before", one.measured.third_octave_db or {}), ("behind", other.measured.third_octave_db or {})]
+            found.append(bands_figure(f"{name}-{k}-bands", f"{title}: third octaves", bands))
+        return found
+
+    def _among_others(self, name: str, span: tuple[float, float]) -> list[Section]:
+        """The stem in its bus and in the mix: with it, and without."""
+        others = tuple(one for one in self.opened.recipe.stems if one != name)
+        bus = self.opened.recipe.stems[name].to
+        if not others:
+            return []
+        options = RenderOptions(store=self.store.folder, workers=self.chosen.workers, only=others, measure_only=True)
+        render(self.opened, self.place.folder / ".chainrun-walkthrough", options, progress=self.progress)
+        without = prints_of(_plan(self.opened, self.store, stems_of(self.opened, others)), self.store)
+        found = []
+        for node in dict.fromkeys((bus, "main")):
+            if node not in self.prints or node not in without:
+                continue
+            clips = [
+                Clip("without it", self._cut(without[node], span)),
+                Clip("with it", self._cut(self.prints[node], span)),
+            ]
+            word = "the mix" if node == "main" else f"the bus {node}"
+            found.append(
+                Section(
+                    f"In {word}",
+                    [self._players(f"{name} in {word}", clips, f"{name}-in-{node}"), _levels(clips, self.rate)],
+                )
+            )
+        return found
+
+    def _players(self, title: str, clips: list[Clip], name: str) -> Block:
+        return matched(title, clips, self.rate, self.place.folder / "audio", name)
+
+    def _heard(self, printed: Print) -> Heard:
+        source = PrintSource(printed)
+        found = hear(blocks_of(source, source.n_frames), self.rate, source.n_channels, every=8)
+        source.close()
+        return found
+
+    def _cut(self, printed: Print, span: tuple[float, float]) -> Array:
+        begin, end = (s_to_frames(second, self.rate) for second in span)
+        source = PrintSource(printed, begin)
+        x = source.read(end - begin)
+        source.close()
+        return x
+
+    def _span(self, printed: Print) -> tuple[float, float]:
+        """What is asked for; else the loudest seconds of the stem."""
+        if self.chosen.from_s is not None or self.chosen.to_s is not None:
+            end = self.plan.session_s if self.chosen.to_s is None else self.chosen.to_s
+            return self.chosen.from_s or 0.0, min(end, self.plan.session_s)
+        length = min(USUAL_S, self.plan.session_s)
+        source = PrintSource(printed)
+        hop = self.rate // 10
+        powers = [float(np.sum(x * x)) for x in blocks_of_hops(source, hop)]
+        source.close()
+        sums = np.concatenate([[0.0], np.cumsum(powers)])
+        width = int(length * 10)
+        last = max(0, min(len(powers), int(self.plan.session_s * 10)) - width)
+        begin = int(np.argmax(sums[width : width + last + 1] - sums[: last + 1])) if last and sums.size > width else 0
+        return begin / 10.0, begin / 10.0 + length
+
+
+def blocks_of_hops(source: PrintSource, hop: int) -> list[Array]:
+    """A print in pieces of a tenth of a second."""
+    return [source.read(hop) for _ in range(-(-source.n_frames // hop))]
+
+
+def _did(clips: Sequence[Clip], readings: Sequence[Reading], latency_frames: int, rate_hz: int) -> str:
+    """What a step did to the clip, in words."""
+    (before, _), (after, _) = (loudness_and_peak(clip.x, rate_hz) for clip in clips)
+    told = []
+    for reading in readings:
+        word = "takes away" if reading.gain_reduction_max_db >= 0 else "adds"
+        told.append(
+            f"it {word} {abs(reading.gain_reduction_max_db):.1f} dB at most and "
+            f"{abs(reading.gain_reduction_mean_db):.1f} dB while it works, "
+            f"{reading.gain_reduction_working_pct:.0f} % of the time"
+        )
+    if np.isfinite(before) and np.isfinite(after):
+        told.append(f"the clip is {abs(after - before):.1f} LU {'louder' if after >= before else 'softer'} behind it")
+    if latency_frames:
+        told.append(f"its {1000.0 * latency_frames / rate_hz:.1f} ms of latency are made up for")
+    return ("; ".join(told) or "too quiet here to be measured").capitalize() + "."
+
+
+def _levels(clips: Sequence[Clip], rate_hz: int) -> Table:
+    rows = []
+    for clip in clips:
+        lufs, peak = loudness_and_peak(clip.x, rate_hz)
+        rows.append([clip.label, *(f"{value:.1f}" if np.isfinite(value) else "-inf" for value in (lufs, peak))])
+    return Table(["", "LUFS", "dBTP"], rows, "True levels of the clips")

@@ -1,0 +1,84 @@
+"""A stem behind each of its steps, each rendered from the one before: n steps cost n runs of one step."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from pydantic import TypeAdapter
+
+from chainrun.contract import Key, Reading, Step, any_step
+from chainrun.engine.node import render_node
+from chainrun.engine.prints import Print, PrintSource
+from chainrun.engine.result import NodeResult
+from chainrun.engine.store import Store
+from chainrun.plan import Node
+
+
+@dataclass(frozen=True)
+class Stage:
+    """A stem behind one of its steps, or raw where there is none."""
+
+    name: str
+    step: Step | None
+    printed: Print
+    readings: tuple[Reading, ...]
+    latency_frames: int
+
+
+def stages(node: Node, prints: Mapping[str, Print], store: Store) -> list[Stage]:
+    """The stem raw, and behind each step that is not bypassed. `prints` has those of the nodes whose keys are heard.
+
+    The stages are kept in the store; raises AudioError, ResourceError.
+    """
+    adapter: TypeAdapter[Step] = TypeAdapter(any_step())
+    bare = replace(node, chain=(), addresses=(), keys=(), key_hit_levels=(), n_channels_out=node.n_channels)
+    found = [_stage("raw", None, bare, None, prints, store, _identity(node, 0))]
+    for k, (described, address) in enumerate(zip(node.chain, node.addresses, strict=True)):
+        step = adapter.validate_python(described)
+        if step.bypass:
+            continue
+        before = found[-1].printed
+        heard = set(step.listens_to())
+        chosen = [i for i, (key, _) in enumerate(node.keys) if Key.model_validate(key) in heard]
+        alone = replace(
+            node,
+            chain=(described,),
+            addresses=(address,),
+            keys=tuple(node.keys[i] for i in chosen),
+            key_hit_levels=tuple(node.key_hit_levels[i] for i in chosen),
+            n_channels=before.n_channels,
+            n_channels_out=step.channels_out(before.n_channels),
+        )
+        name = address[1].removeprefix("chain.")
+        found.append(_stage(name, step, alone, before, prints, store, _identity(node, k + 1)))
+    return found
+
+
+def _identity(node: Node, k: int) -> str:
+    """Of a stage: the whole node's, which holds all that determines it, and its place."""
+    return hashlib.sha256(json.dumps(["stage", node.identity, k]).encode()).hexdigest()
+
+
+def _stage(
+    name: str,
+    step: Step | None,
+    node: Node,
+    before: Print | None,
+    prints: Mapping[str, Print],
+    store: Store,
+    identity: str,
+) -> Stage:
+    footer = store.footer(identity)
+    kept = store.verified(identity) if footer is not None else None
+    if footer is not None and kept is not None:
+        result = NodeResult.from_document(footer.document["result"])
+        return Stage(name, step, kept, result.readings, result.latency_frames)
+    with store.run({identity}) as run:
+        part = store.part_of(run, identity)
+        given = PrintSource(before) if before is not None else None
+        printed, result = render_node(replace(node, identity=identity), prints, part, given=given)
+        path = store.publish(part, identity)
+    return Stage(name, step, replace(printed, path=path), result.readings, result.latency_frames)
