@@ -35,6 +35,7 @@ STYLE: dict[str, Any] = {
     "ytick.color": INK,
     "grid.color": GRID,
     "axes.grid": True,
+    "axes.axisbelow": True,
     "axes.spines.top": False,
     "axes.spines.right": False,
     "legend.frameon": False,
@@ -55,7 +56,7 @@ def svg(figure: Figure) -> str:
         ]
         for place, panel in zip(axes, figure.panels, strict=True):
             _panel(place, panel, figure.log_hz)
-        axes[-1].set_xlabel(figure.x_label)
+        axes[-1].set_xlabel(plain(figure.x_label))
         if figure.log_hz:
             axes[-1].set_xscale("log")
             shown = [hz for hz in TICKS_HZ if axes[-1].get_xlim()[0] <= hz <= axes[-1].get_xlim()[1]]
@@ -82,7 +83,7 @@ def _panel(axes: Axes, panel: Panel, log_hz: bool) -> None:
     for name, level in panel.levels:
         axes.axhline(level, color=INK, lw=0.8, ls="--")
         axes.annotate(plain(name), (1.0, level), xycoords=("axes fraction", "data"), ha="right", va="bottom", size=7.5)
-    axes.set_ylabel(panel.label)
+    axes.set_ylabel(plain(panel.label))
     if panel.limits is not None:
         axes.set_ylim(*panel.limits)
     if labelled:

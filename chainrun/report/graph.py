@@ -11,6 +11,8 @@ from chainrun.report.draw import FACE, INK, LINES, plain, schemed
 from chainrun.report.steps import short_level
 
 BOX_W, BOX_H, GAP_X, GAP_Y = 128, 30, 92, 10
+MARGIN = 34
+"""At the left: keys bend out there."""
 KINDS = {"fader": (LINES[0], "", ""), "send": (LINES[1], "6 3", "send"), "key": (LINES[2], "2 3", "key")}
 
 
@@ -60,8 +62,8 @@ def picture(plan: Plan) -> Picture:
         names = [node.name for node in plan.nodes if column[node.name] == c]
         top = (height - len(names) * (BOX_H + GAP_Y) + GAP_Y) / 2
         for i, name in enumerate(names):
-            place[name] = (GAP_Y + c * (BOX_W + GAP_X), top + i * (BOX_H + GAP_Y))
-    width = 2 * GAP_Y + (max(column.values()) + 1) * BOX_W + max(column.values()) * GAP_X
+            place[name] = (MARGIN + c * (BOX_W + GAP_X), top + i * (BOX_H + GAP_Y))
+    width = MARGIN + GAP_Y + (max(column.values()) + 1) * BOX_W + max(column.values()) * GAP_X
     parts = [_line(edge, place) for edge in ways]
     steps = {node.name: len([step for step in node.chain if not step.get("bypass")]) for node in plan.nodes}
     for name, (x, y) in place.items():
@@ -92,7 +94,7 @@ def _line(edge: Edge, place: dict[str, tuple[float, float]]) -> str:
     (x0, y0), (x1, y1) = place[edge.source], place[edge.target]
     if edge.kind == "key" and x0 == x1:  # along the left side
         a, b = y0 + BOX_H / 2, y1 + BOX_H / 2
-        way = f"M{x0:g} {a:g} C{x0 - 22:g} {a:g} {x1 - 22:g} {b:g} {x1:g} {b:g}"
+        way = f"M{x0:g} {a:g} C{x0 - 40:g} {a:g} {x1 - 40:g} {b:g} {x1:g} {b:g}"
     else:
         a, b = y0 + BOX_H / 2, y1 + BOX_H / 2
         begin, bend = x0 + BOX_W, GAP_X * 0.5
@@ -104,7 +106,7 @@ def _line(edge: Edge, place: dict[str, tuple[float, float]]) -> str:
 
 def _legend(i: int, y: float, kind: str) -> str:
     colour, dashes, _ = KINDS[kind]
-    x = GAP_Y + i * 90
+    x = MARGIN + i * 90
     dash = f' stroke-dasharray="{dashes}"' if dashes else ""
     return (
         f'<path d="M{x} {y:g} h26" stroke="{colour}" stroke-width="1.6"{dash}/>'

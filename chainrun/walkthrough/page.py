@@ -269,7 +269,8 @@ def _did(clips: Sequence[Clip], readings: Sequence[Reading], latency_frames: int
         told.append(f"the clip is {abs(after - before):.1f} LU {'louder' if after >= before else 'softer'} behind it")
     if latency_frames:
         told.append(f"its {1000.0 * latency_frames / rate_hz:.1f} ms of latency are made up for")
-    return ("; ".join(told) or "too quiet here to be measured").capitalize() + "."
+    text = "; ".join(told) or "too quiet here to be measured"
+    return f"{text[0].upper()}{text[1:]}."
 
 
 def _levels(clips: Sequence[Clip], rate_hz: int) -> Table:
