@@ -514,9 +514,10 @@ def everything(folder):
 
 def fail_at(monkeypatch, name, number):
     """The `number`-th call of a function of cull.apply fails as a full disk does."""
-    import chainrun.cull.apply as module
+    import chainrun.cull.apply
+    import chainrun.cull.journal
 
-    real, count = getattr(module, name), 0
+    real, count = getattr(chainrun.cull.apply, name), 0
 
     def call(*arguments):
         nonlocal count
@@ -525,7 +526,8 @@ def fail_at(monkeypatch, name, number):
             raise ResourceError(Problem("no space left on the device", file=str(arguments[0])))
         return real(*arguments)
 
-    monkeypatch.setattr(module, name, call)
+    for module in (chainrun.cull.apply, chainrun.cull.journal):
+        monkeypatch.setattr(module, name, call, raising=False)
 
 
 @pytest.mark.parametrize(("name", "number"), [*(("write_whole", n) for n in range(1, 7)), ("_move", 1), ("_move", 2)])

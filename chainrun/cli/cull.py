@@ -23,7 +23,7 @@ from chainrun.cli.options import (
     store_folder,
 )
 from chainrun.cli.presets import Libraries, RecipeGlobs, left_out, libraries, store_for, tell_unreadable
-from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
+from chainrun.cli.terminal import ProgressLine, number, put, put_json, put_lines, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ def try_(
     quiet: Quiet = False,
 ) -> int:
     """Render every affected recipe without and with the decisions, and compare; no preset or recipe is changed."""
-    from chainrun.cull.apply import alone, begun, refuse_unfinished
+    from chainrun.cull.journal import alone, begun, refuse_unfinished
     from chainrun.cull.plan import read_plan
     from chainrun.cull.trial import attempt
     from chainrun.cull.usage import recipe_files, usage
@@ -137,7 +137,7 @@ def try_(
             for reading in one.readings[:4]:
                 put(f"  {reading}")
             where = f"{one.name}, {one.delivery}" if one.delivery else one.name
-            put(f"{where}: {one.sentence()}")
+            put_lines(f"{where}: {one.sentence()}")
         put(f"limits in {file.name}: a residual of {limit:g} LU matched in level, {level:g} LU louder or softer")
     return EXIT_FAILED if any(record["crosses_limit"] for record in records) else EXIT_DONE
 
@@ -163,8 +163,8 @@ def apply(file: PlanFile, as_json: AsJson = False) -> int:
 
     `cull undo` takes it back.
     """
-    from chainrun.cull.apply import alone, begun
     from chainrun.cull.apply import apply as carry_out
+    from chainrun.cull.journal import alone, begun
     from chainrun.cull.plan import read_plan
     from chainrun.cull.trial import affected, refusals
     from chainrun.cull.usage import recipe_files, usage
@@ -186,8 +186,8 @@ def apply(file: PlanFile, as_json: AsJson = False) -> int:
 @app.command()
 def undo(file: PlanFile, as_json: AsJson = False) -> int:
     """Take a cull back: presets return to their places, the overlay goes."""
-    from chainrun.cull.apply import alone
     from chainrun.cull.apply import undo as take_back
+    from chainrun.cull.journal import alone
 
     with alone(file):
         told = take_back(file)

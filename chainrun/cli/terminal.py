@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 import sys
+import textwrap
 from collections.abc import Sequence
 from contextlib import suppress
 from typing import Any
@@ -17,6 +19,17 @@ def put(text: str) -> None:
     """A line of the result, on stdout; nothing where that is closed."""
     if sys.stdout is not None:
         sys.stdout.write(_encodable(text, sys.stdout) + "\n")
+
+
+def put_lines(text: str, indent: str = "      ") -> None:
+    """Lines that may be long: wrapped at 80 columns where a person reads them, whole where a program does."""
+    if sys.stdout is not None and sys.stdout.isatty():
+        width = min(80, shutil.get_terminal_size().columns)
+        wrapped = (
+            textwrap.fill(line, width, subsequent_indent=indent, break_on_hyphens=False) for line in text.split("\n")
+        )
+        text = "\n".join(wrapped)
+    put(text)
 
 
 def put_json(document: dict[str, Any]) -> None:

@@ -26,7 +26,7 @@ from chainrun.cli.options import (
     refuse,
     store_folder,
 )
-from chainrun.cli.terminal import ProgressLine, put, put_json, talk
+from chainrun.cli.terminal import ProgressLine, put, put_json, put_lines, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED, ChainrunError
 from chainrun.recipe import open_recipe
 from chainrun.recipe.load import recipe_name
@@ -96,7 +96,7 @@ def command(
             line.done()
         verdicts.append(verdict)
         if format_ == "text" and not as_json and not (quiet and verdict.passed):
-            put(reports.text(verdict, everything=verbose))
+            put_lines(reports.text(verdict, everything=verbose))
     if junit_xml is not None:
         write_whole(junit_xml, reports.junit(verdicts, failed))
     if markdown is not None:
