@@ -48,3 +48,17 @@ def sine(freq_hz, seconds, level_dbfs, rate=48000, phase=0.0):
     """A sine of this peak level."""
     t = np.arange(round(seconds * rate)) / rate
     return 10 ** (level_dbfs / 20) * np.sin(2 * np.pi * freq_hz * t + phase)
+
+
+def demo_maker():
+    """The module that makes the demo session, fixtures/tithe_barn.py."""
+    import importlib.util
+    import sys
+    from pathlib import Path
+
+    path = Path(__file__).parent.parent / "fixtures" / "tithe_barn.py"
+    spec = importlib.util.spec_from_file_location("tithe_barn", path)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["tithe_barn"] = module
+    spec.loader.exec_module(module)
+    return module

@@ -152,6 +152,19 @@ def test_no_job_writes_over_what_another_one_reads(night, store, session):
     assert Path("kick.wav").read_bytes() == before
 
 
+def test_a_lost_sidecar_is_made_again_and_what_was_not_begun_stays_done(night, store, session):
+    session.write('recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "mix.wav"\nsidecar = true\n', "one")
+    text = '[[job]]\nrecipes = ["one.recipe.toml"]\n[[job]]\nrecipes = ["two.recipe.toml"]\n'
+    assert set(run(night(text), store=store)[1].values()) == {"done"}
+    Path("night/one/mix.json").unlink()
+    assert run(night(text), store=store)[1] == {"one": "done", "two": "kept"}
+    session.write("recipe = 1\n", "one")
+    assert run(night('on_error = "stop"\n' + text), store=store)[1] == {"one": "failed", "two": "not run"}
+    known = {one["job"]: one["state"] for one in json.loads(Path("night/batch.json").read_text())["jobs"]}
+    assert known["two"] in ("done", "kept")
+    assert run(night(text), store=store)[1]["two"] == "kept"
+
+
 def test_one_gain_is_one_whatever_part_is_rendered(night, store):
     text = 'one_gain = { target_lufs = -20 }\n[[job]]\nrecipes = ["*.recipe.toml"]\n'
 

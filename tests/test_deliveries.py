@@ -396,3 +396,19 @@ def test_one_gain_for_a_set_keeps_the_levels_of_its_songs(session, chainrun):
     assert soft["measured"]["integrated_lufs"] == pytest.approx(-29, abs=0.05)
     again = chainrun("batch", "set.jobs.toml", "--json").json["jobs"]
     assert [record["state"] for record in again] == ["kept", "kept"]
+
+
+def test_a_tag_that_reads_like_a_chunk_stays(mix):
+    """Float WAV has a PEAK chunk with a time in it, which is cleared: that chunk, and no word in a title."""
+    _, ran = mix('bits = 32\ntags = { title = "PEAK HOUR", artist = "PEAKS" }')
+    assert ran.code == 0
+    with soundfile.SoundFile("out/mix.wav") as file:
+        assert (file.title, file.artist) == ("PEAK HOUR", "PEAKS")
+    first = Path("out/mix.wav").read_bytes()
+    mix('bits = 32\ntags = { title = "PEAK HOUR", artist = "PEAKS" }')
+    assert Path("out/mix.wav").read_bytes() == first
+
+
+def test_a_delivery_behind_the_end_is_refused(mix):
+    _, ran = mix("from_s = 60")
+    assert (ran.code, "behind the session's end" in ran.err) == (3, True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 from pathlib import Path
 
@@ -10,19 +9,15 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests.signals import demo_maker
+
 ROOT = Path(__file__).parent.parent
 FOLDER = ROOT / "fixtures" / "tithe-barn"
 
 
 @pytest.fixture(scope="module")
 def script():
-    spec = importlib.util.spec_from_file_location("tithe_barn", ROOT / "fixtures" / "tithe_barn.py")
-    module = importlib.util.module_from_spec(spec)
-    import sys
-
-    sys.modules["tithe_barn"] = module
-    spec.loader.exec_module(module)
-    return module
+    return demo_maker()
 
 
 def test_the_script_makes_the_committed_session(script):

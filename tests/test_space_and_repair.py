@@ -18,7 +18,7 @@ from chainrun.dsp.eyring import decay_of
 from chainrun.dsp.room import Box, early, images, wall_filter
 from chainrun.dsp.room_tail import OCTAVES_HZ
 from tests.reference import loops
-from tests.signals import drums, in_pieces, noise, sine
+from tests.signals import demo_maker, drums, in_pieces, noise, sine
 
 RATE = 48000
 STEP = TypeAdapter(any_step())
@@ -399,14 +399,7 @@ def test_declip_wins_at_every_phase_over_the_whole_file(rate, freq, over, level)
 
 def test_declip_the_demos_microphone():
     """The barn microphone of the demo, as it was before the converter clipped it."""
-    import importlib.util
-    import sys
-
-    spec = importlib.util.spec_from_file_location("tithe_barn", ROOT / "fixtures" / "tithe_barn.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["tithe_barn"] = module
-    spec.loader.exec_module(module)
-    clean = module.make_session().stems["barn"][1][0]
+    clean = demo_maker().make_session().stems["barn"][1][0]
     clipped = soundfile.read(ROOT / "fixtures" / "tithe-barn" / "barn.flac")[0]
     y = run(clipped[None], do="declip", threshold_dbfs=-0.02, longest_ms=1.0)[0]
     full = np.abs(clipped) >= 10 ** (-0.02 / 20)

@@ -37,12 +37,15 @@ def container_of(path: Path, n_channels: int, n_frames: int, bits: Bits) -> str:
 
 def _clear_peak_time(file: BinaryIO) -> None:
     """Set the time stamp of a float WAV's PEAK chunk to 0, so that the same samples make the same bytes."""
-    head = file.read(4096)
-    at = head.find(b"PEAK")
-    if at >= 0:
-        # Chunk head 8 bytes, version 4, then the stamp.
-        file.seek(at + 12)
-        file.write(b"\0\0\0\0")
+    # Chunks are walked by their lengths (RIFF, and ds64 where a file is RF64): a title may hold the same letters.
+    file.seek(12)
+    while len(head := file.read(8)) == 8 and head[:4] != b"data":
+        size = int.from_bytes(head[4:], "little")
+        if head[:4] == b"PEAK":
+            file.seek(4, 1)  # its version, then the stamp
+            file.write(b"\0\0\0\0")
+            return
+        file.seek(size + size % 2, 1)
 
 
 def _drop_dead(path: Path) -> None:

@@ -262,7 +262,7 @@ def run_job(task: JobTask) -> Record:
             "seconds": round(time.perf_counter() - began, 3),
             "error": "; ".join(rendered.failures) or None,
             "fingerprint": fingerprint,
-            "files": [_file_record(Path(one.file)) for one in rendered.deliveries],
+            "files": [] if task.measure_only else [_file_record(path) for path in delivery_paths(opened, job.out)],
             "moved": moved,
             "result": record,
         }
@@ -372,7 +372,9 @@ def _read_before(path: Path) -> dict[str, Record]:
 
 def _write(result: BatchResult, jobs: Jobs, before: Mapping[str, Record]) -> None:
     """Write batch.json: this run's records, and the earlier ones of jobs that this run has not (yet) run."""
-    known = {**before, **result.records}
+    # What was not begun this time stays as the last run left it.
+    begun = {name: one for name, one in result.records.items() if one["state"] != "not run" or name not in before}
+    known = {**before, **begun}
     records = [known[job.name] for job in jobs.jobs if job.name in known]
     document = {**result.record(), "jobs": records}
     part = result.path.with_name(f".{result.path.name}.{os.getpid()}.part")

@@ -7,7 +7,7 @@ import json
 from pathlib import Path
 
 from chainrun.engine.delivery import Order
-from chainrun.errors import Problem, UsageError, nearest
+from chainrun.errors import Problem, RecipeError, UsageError, nearest
 from chainrun.plan import Input, Plan
 from chainrun.plan.identity import steps_that_read
 from chainrun.recipe import Delivery, Opened
@@ -95,6 +95,15 @@ def _frames(delivery: Delivery, span: tuple[float, float] | None, plan: Plan) ->
     if span is None and delivery.from_s is None and delivery.to_s is None:
         return None
     begin, end = span or (delivery.from_s or 0.0, plan.session_s if delivery.to_s is None else delivery.to_s)
+    if begin >= plan.session_s:
+        raise RecipeError(
+            Problem(
+                "the delivery begins behind the session's end",
+                key="deliver.from_s",
+                given=f"{begin:g}",
+                allowed=f"less than {plan.session_s:g} s",
+            )
+        )
     return tuple(s_to_frames(at, plan.rate_hz) for at in (begin, end))
 
 

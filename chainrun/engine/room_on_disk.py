@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
 
 from chainrun.engine.choice import Choice
@@ -13,13 +14,19 @@ from chainrun.plan import Plan
 SPARE_BYTES = 1_000_000
 
 
-def check_room(plan: Plan, choice: Choice, ordered: list[Order], store: Path, out: Path) -> tuple[int, int]:
-    """The most bytes that the prints and the files may take. Raises ResourceError where there is less room."""
+def check_room(plan: Plan, choices: Sequence[Choice], ordered: list[Order], store: Path, out: Path) -> tuple[int, int]:
+    """The most bytes that prints and files may take. Raises ResourceError where there is less room.
+
+    The first choice is that of the whole mix; others are those of deliveries with `only` or `without`.
+    """
     seconds = plan.session_s + max((node.tail_max_s for node in plan.nodes), default=0.0)
     frames = int(seconds * plan.rate_hz)
-    if choice.stretch is not None:
-        frames = choice.stretch.end_frame - choice.stretch.begin_frame
-    prints = sum(frames * node.n_channels_out * 4 for node in choice.to_render)
+    stretch = choices[0].stretch
+    if stretch is not None:
+        frames = stretch.end_frame - stretch.begin_frame
+    # What several deliveries have in common is rendered once.
+    to_render = {node.identity: node for choice in choices for node in choice.to_render}
+    prints = sum(frames * node.n_channels_out * 4 for node in to_render.values())
     files = sum(_file_frames(order, frames) * 2 * order.bits // 8 for order in ordered)
     needs = [(store, prints), (out, files)]
     if store.stat().st_dev == out.stat().st_dev:

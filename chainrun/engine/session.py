@@ -161,7 +161,12 @@ class _Session:
                 choice = choose(plan, store, wanted)
             else:
                 choice = choose_stretch(plan, store, wanted, *span, PRE_ROLL_S)
-            prints_bytes, file_bytes = check_room(plan, choice, ordered, store.folder, self.out)
+            others = [
+                choose(part, store, [order.node for order in ordered if order.sounding == sounding])
+                for sounding, part in parts.items()
+                if span is None
+            ]
+            prints_bytes, file_bytes = check_room(plan, [choice, *others], ordered, store.folder, self.out)
             workers = self._workers(plan, choice)
             self.log.tell(
                 "start",
@@ -201,6 +206,7 @@ class _Session:
                 choices[sounding] = here
             for order in ordered:
                 self._deliver(order, choices[order.sounding], plan)
+            store.touch(identities)
 
     def _other_plans(self, plan: Plan, ordered: list[Order]) -> dict[frozenset[str] | None, Plan]:
         """For deliveries with `only` or `without`: the plan in which the other stems are mute."""

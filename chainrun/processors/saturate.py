@@ -34,7 +34,7 @@ class Saturate(Step):
     else the level goes up by the drive until the curve bends. A tone_db above 0 drives the highs harder than the lows,
     and tilts back behind the curve. The curve runs at 4 times the rate, or at 8 where its shape asks for it
     (arctangent, cubic, hard_clip): the aliases of a 5 kHz tone, driven 12 dB over full scale at 48 kHz, then lie 90 dB
-    or more below it over the whole band, and so are those of lower tones. Higher ones alias more (tanh: -93 dB
+    or more below it over the whole band, and so are those of lower tones. Higher ones alias more (tanh: -99 dB
     at 6 kHz, -66 dB at 9650 Hz). cubic and hard_clip take means over the steps between points (antiderivative
     antialiasing) for it. Up to 0.415 of the rate the level is right within 0.05 dB, at 0.452 it is 6 dB down.
     """

@@ -322,7 +322,7 @@ def steps() -> None:
 
 
 def saturation() -> None:
-    from tests.bench.saturation import compiled_ns, table
+    from tests.bench.saturation import TONES_HZ, compiled_ns, table, tones
 
     variants = table(seconds_of)
     ROWS.append(("tanh at 4 times the rate", next(ns for name, ns, *_ in variants if name == "tanh at 4"),
@@ -330,6 +330,9 @@ def saturation() -> None:
     print("| 5 kHz driven 12 dB, 48 kHz | ns a frame | aliases, whole band | to 20 kHz |\n| --- | --- | --- | --- |")
     for name, ns, whole, to_20k in variants:
         print(f"| {name} | {ns:.1f} | {whole:.0f} dB | {to_20k:.0f} dB |")
+    print(f"\n| aliases of, dB | {' | '.join(f'{hz} Hz' for hz in TONES_HZ)} |\n|{' --- |' * (len(TONES_HZ) + 1)}")
+    for curve, levels in tones():
+        print(f"| {curve} | {' | '.join(f'{level:.1f}' for level in levels)} |")
 
 
 def main(arguments: list[str]) -> None:

@@ -76,6 +76,15 @@ def table(seconds_of: Callable[[Callable[[], object]], float]) -> list[tuple[str
     return found
 
 
+TONES_HZ = (1000, 2000, 3000, 4000, 4599, 5000, 6000, 7000, 8000, 9650)
+
+
+def tones() -> list[tuple[str, list[float]]]:
+    """Aliases over the whole band of higher and lower tones, each curve as the step runs it."""
+    used = {"tanh": (4, False), "arctangent": (8, False), "cubic": (8, True), "hard_clip": (8, True)}
+    return [(curve, [floors(kernel_of(curve, *how).run, hz)[0] for hz in TONES_HZ]) for curve, how in used.items()]
+
+
 def compiled_ns(seconds_of: Callable[[Callable[[], object]], float]) -> float:
     """ns a frame of the compiled loop at 4 times the rate, with the same lengths of filters."""
     x, out = noise(N, 0.3), np.empty(N)

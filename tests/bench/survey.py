@@ -6,7 +6,6 @@ python -m tests.bench.survey --speed    12 microphones of 5 minutes
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import sys
 import tempfile
@@ -20,6 +19,7 @@ import soundfile
 
 from chainrun.survey.channels import of_folder
 from chainrun.survey.survey import survey
+from tests.signals import demo_maker
 
 ROOT = Path(__file__).parent.parent.parent
 CLOSE = ("kick", "snare_top", "snare_under", "hat", "rack_tom", "floor_tom")
@@ -39,19 +39,10 @@ class Told:
     n_hits: int
 
 
-def maker():
-    """The module that makes the demo session."""
-    spec = importlib.util.spec_from_file_location("tithe_barn", ROOT / "fixtures" / "tithe_barn.py")
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["tithe_barn"] = module
-    spec.loader.exec_module(module)
-    return module
-
-
 def random_session(folder: Path, seed: int) -> tuple[dict, dict[str, bool]]:
     """A session with other positions, hits, levels, noise and polarities; the truth, and what is inverted."""
     rng = np.random.default_rng(1000 + seed)
-    made = maker().make_session(seed, jitter_m=0.06)
+    made = demo_maker().make_session(seed, jitter_m=0.06)
     inverted = {}
     for name, (rate, x) in made.stems.items():
         if name in ("fiddle", "accordion", "bass_di"):
