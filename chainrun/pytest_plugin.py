@@ -78,7 +78,7 @@ class RecipeFile(pytest.File):
         """
         from chainrun.errors import ChainrunError
         from chainrun.recipe import Overrides, open_recipe
-        from chainrun.verify.changed import baseline_path
+        from chainrun.verify.changed import baseline_of, baseline_path, orphans
 
         try:
             opened = open_recipe(self.path)
@@ -90,9 +90,13 @@ class RecipeFile(pytest.File):
             try:
                 other = open_recipe(self.path, Overrides(variant))
             except ChainrunError:
+                if baseline_of(self.path, variant).exists():
+                    yield self._item("recipe", variant=variant)
                 continue
             if baseline_path(other).exists():
                 yield from self._items(other)
+        for variant in orphans(self.path, opened.recipe.variants):
+            yield self._item("recipe", variant=variant)
 
     def _items(self, opened: Opened) -> Iterator[pytest.Item]:
         from chainrun.verify.baseline import kept_already

@@ -783,6 +783,10 @@ def test_a_second_cull_reaches_the_sessions_of_the_first(band, chainrun):
     assert "advised in its place: kick/newest (behind kick/new)" in told and "jig.recipe.toml:5:" in told
     ran = chainrun("cull", "apply", first)
     assert (ran.code, "nothing to do" in ran.out) == (0, True)
+    before = snapshot(band)
+    ran = chainrun("cull", "undo", first)
+    assert (ran.code, "a later cull stands on this one" in ran.err, snapshot(band) == before) == (5, True, True)
+    assert chainrun("cull", "undo", second).code == 0 and chainrun("cull", "undo", first).code == 0
 
 
 def test_advice_that_goes_round_or_nowhere(band, chainrun):

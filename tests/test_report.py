@@ -26,7 +26,18 @@ from chainrun.processors.saturate import Saturate
 from chainrun.recipe import open_recipe
 from chainrun.report import graph
 from chainrun.report.compared import compare_page, verify_page
-from chainrun.report.content import Figure, Page, Panel, Section, Series, Table, Text, figure_table, highest
+from chainrun.report.content import (
+    MOST_POINTS,
+    Figure,
+    Page,
+    Panel,
+    Section,
+    Series,
+    Table,
+    Text,
+    figure_table,
+    highest,
+)
 from chainrun.report.draw import svg
 from chainrun.report.page import Place, write_page
 from chainrun.report.players import matched_gains
@@ -125,7 +136,7 @@ def test_a_bell_is_drawn_as_the_cookbook_has_it():
     assert np.abs(db - analog).max() < 0.05
     figure = response_figure("x", "x", step, RATE)
     (table,) = figure_table(figure)
-    assert np.allclose([float(row[1]) for row in table.rows], db, atol=1e-4)
+    assert np.allclose([float(row[1]) for row in table.rows], db, rtol=1e-4, atol=1e-4)
     two = Eq.model_validate(
         {
             "do": "eq",
@@ -158,12 +169,12 @@ def test_the_page_shows_the_renders_own_numbers(song, session, chainrun):
     reading = ran.json["nodes"]["kick"]["readings"][0]
     drawn = np.array([[float(cell) for cell in row] for row in page.tables["kick, door: all of it: dB taken away"][1:]])
     most = np.array(reading["curve_max_db"])
-    step = -(-most.size // 400)
+    step = -(-most.size // MOST_POINTS)
     wanted = [most[at : at + step].max() for at in range(0, most.size, step)]
     assert np.allclose(drawn[:, 1], wanted, atol=0.006)
     x, _ = soundfile.read("kick.wav")
     wave = np.array([[float(cell) for cell in row] for row in page.tables["kick, door: all of it: sample"][1:]])
-    assert wave[:, 2].max() == pytest.approx(x.max(), abs=1e-6)
+    assert wave[:, 2].max() == pytest.approx(x.max(), rel=1e-4)
     bands = dict(page.tables["Third octaves of the mix: dBFS"][1:])
     assert float(bands["1000"]) == pytest.approx(measured["third_octave_db"]["1000"], abs=0.3)
     ways = page.tables["Every way of the sound"][1:]
@@ -178,12 +189,14 @@ def test_the_page_shows_the_renders_own_numbers(song, session, chainrun):
 
 
 def test_figures_are_reproducible_and_their_tables_are_what_is_drawn():
-    x = np.linspace(0.0, 10.0, 300)
+    x = np.linspace(0.0, 10.0, 200)
     figure = Figure("f", "A figure", "alt", "s", [Panel("dB", [Series("a", x, np.sin(x)), Series("b", x, np.cos(x))])])
     assert svg(figure) == svg(figure)
     assert "#0" not in svg(figure) and "var(--ink)" in svg(figure) and "prefers-color-scheme" in svg(figure)
     (table,) = figure_table(figure)
-    assert np.allclose(np.array(table.rows, dtype=float), np.stack([x, np.sin(x), np.cos(x)], axis=1), atol=1e-5)
+    assert np.allclose(
+        np.array(table.rows, dtype=float), np.stack([x, np.sin(x), np.cos(x)], axis=1), rtol=1e-4, atol=1e-4
+    )
     place, tops = highest(np.arange(1000.0), np.arange(1000.0), 100)
     assert tops[-1] == 999 and place.size == 100
 
@@ -297,17 +310,9 @@ def test_a_walkthrough_tells_each_step(song, session, chainrun, store):
     assert ran.code == 0, ran.err
     text = Path("walk/index.html").read_text()
     titles = re.findall(r"<h3[^>]*><bdi>(.*?)</bdi>", text)
-    assert titles == [
-        "1. door",
-        "2. tone",
-        "3. bite",
-        "The whole chain",
-        "In the bus kit",
-        "In the mix",
-        "1. held",
-        "In the bus kit",
-        "In the mix",
-    ]
+    others = ["In the bus kit", "In the mix"]
+    steps = ["1. door (gate)", "2. tone (eq)", "3. bite (saturate)", "The whole chain"]
+    assert titles == [*steps, *others, "1. held (compressor)", *others]
     assert "opens at -30 dBFS" in text and "keeps the bleed out" in text and "The one at the shell." in text
     # The last stage is what the render itself makes, but for the float32 edges between the steps.
     chainrun(
@@ -322,17 +327,58 @@ def test_a_walkthrough_tells_each_step(song, session, chainrun, store):
         "--set",
         "deliver.0.dither=false",
     )
-    last, _ = soundfile.read("walk/audio/kick-3-1.flac", always_2d=True)
-    gain = float(re.search(r"behind</bdi>.*?as it is, ([+-][\d.]+) dB", text.split("3. bite")[1], flags=re.S)[1])
+    last, _ = soundfile.read("walk/audio/kick-3.flac", always_2d=True)
     n = len(last) - 4800
     x = soundfile.read("out/mix.wav", always_2d=True)[0][: len(last)]
     scale = np.dot(x[4800:n, 0], last[4800:n, 0]) / np.dot(x[4800:n, 0], x[4800:n, 0])
-    assert np.abs(last[4800:n, 0] - scale * x[4800:n, 0]).max() < 1e-5
-    assert gain == pytest.approx(gain, abs=1)
+    assert np.abs(last[4800:n, 0] - scale * x[4800:n, 0]).max() < 2 / 2**15  # clips have 16 bits, with dither
     prints = len(list(store.glob("prints/*/*")))
     again = chainrun("walkthrough", song, "-o", "walk2", "--stems", "kick,under")
     assert again.code == 0 and len(list(store.glob("prints/*/*"))) == prints  # all stages were kept
     assert again.err.count("rendered") == 0
+
+
+def test_a_walkthrough_tells_all_notes_and_leaves_nothing_behind(session, chainrun):
+    path = session.write(
+        'recipe = 1\n[stems.a]\nfile = "kick.wav"\nto = "b"\nchain = [ { do = "branches", branches = [ '
+        '{ chain = [ { do = "gain", gain_db = 2, note = "inner note" } ] } ] } ]\n[stems.z]\nfile = "snare.wav"\nmute = true\n'
+        '[buses.b]\nnote = "bus note"\nchain = [ { do = "gain", note = "bus step note" } ]\n'
+    )
+    assert chainrun("walkthrough", path, "-o", "w").code == 0
+    text = Path("w/index.html").read_text()
+    for told in ("inner note", "bus note", "bus step note", "left out here: z"):
+        assert told in text, told
+    session.write('recipe = 1\n[stems.a]\nfile = "kick.wav"\nto = "b"\n[buses.b]\nnote = "bus note"\n')
+    assert chainrun("walkthrough", path, "-o", "w").code == 0
+    text = Path("w/index.html").read_text()
+    assert "the only stem" in text and "bus note" in text
+    listed = {attrs["src"] for tag, attrs in Reader(text).tags if "src" in attrs}
+    there = {
+        path.relative_to("w").as_posix() for folder in ("audio", "figures") for path in Path("w", folder).iterdir()
+    }
+    assert there == listed  # what the first page had is gone
+    for span in (("--from", "3", "--to", "2"), ("--from", "100")):
+        assert chainrun("walkthrough", path, "-o", "empty", *span).code == 2
+        assert not Path("empty").exists()
+    Path("mine.html").write_text("hi")
+    assert chainrun("walkthrough", path, "-o", "mine.html").code == 2
+    assert Path("mine.html").read_text() == "hi"
+
+
+def test_a_page_of_an_hour_is_no_larger_than_that_of_minutes(session, chainrun):
+    """Sizes do not grow with length: points are thinned. (An hour's 5 MB are held by the demo's 12 stems in the bench.)"""
+    sizes = []
+    for seconds in (60, 600):
+        x = np.tile(drums(8000 * 20, rate=8000), seconds // 20) * 0.5
+        soundfile.write("long.wav", x, 8000, subtype="PCM_16")
+        path = session.write(
+            'recipe = 1\n[stems.a]\nfile = "long.wav"\nchain = [ { do = "compressor", threshold_db = -20 } ]\n'
+        )
+        assert chainrun("render", path, "-o", "out", "--report", f"p{seconds}").code == 0
+        sizes.append(
+            sum(one.stat().st_size for one in Path(f"p{seconds}").rglob("*") if one.suffix != ".mp3" and one.is_file())
+        )
+    assert sizes[1] < 1.5 * sizes[0] and sizes[1] < 1_000_000
 
 
 def test_a_walkthroughs_stretch_and_mistakes(song, session, chainrun):
@@ -381,13 +427,18 @@ def test_a_pack_renders_to_the_same_samples(song, session, chainrun, tmp_path):
 
 
 def test_processed_stems_make_the_same_mix(song, session, chainrun, tmp_path):
+    text = SONG.replace(
+        'name = "glue", threshold_db = -20', 'name = "glue", key = { from = ["kick"] }, threshold_db = -20'
+    )
+    text = text.replace("[stems.kick]", "[stems.kick]\ninvert = true\ntrim_db = 3.0\nshift_samples = 12.5")
+    session.write(text + '[expect]\n"stems.kick.chain.0.gain_reduction_max_db" = { at_least = 1 }\n')
     chainrun("render", song, "-o", "out")
     assert chainrun("pack", song, "-o", "gift.zip", "--stems", "processed", "--no-licence").code == 0
     folder = unpack("gift.zip", tmp_path / "theirs")
     assert 'do = "gate"' not in (folder / "song.recipe.toml").read_text()
     assert "No licence is given" in (folder / "README.txt").read_text()
+    assert chainrun("verify", folder / "song.recipe.toml").code == 1  # no baseline; but what it expects is there
     chainrun("render", folder / "song.recipe.toml", "-o", tmp_path / "o")
-    # The compressor of `under` is in its stem; that of the kit heard the same sums.
     assert difference(Path("out/mix.wav"), tmp_path / "o" / "mix.wav", match=False).residual_lu < -60
 
 

@@ -32,7 +32,7 @@ from chainrun.recipe import Overrides, open_recipe
 from chainrun.verify import baseline
 from chainrun.verify.run import VerifyOptions, verify
 from tests.bench import verifier
-from tests.signals import noise
+from tests.signals import drums, noise
 
 pytest_plugins = ["pytester"]
 ROOT = Path(__file__).parent.parent
@@ -171,12 +171,67 @@ def test_polarity_and_sides_are_named(tmp_path, late):
     a = write(tmp_path / "a.wav", x)
     moved = np.concatenate([np.zeros((2, late)), x], axis=1)
     found = difference(a, write(tmp_path / "b.wav", -moved))
-    assert found.upside_down and "B is upside down" in found.sentence() and found.offset_frames == late
+    assert found.turned == ["upside down"] and "B is upside down" in found.sentence() and found.offset_frames == late
     if not late:
         found = difference(a, write(tmp_path / "c.wav", moved[::-1]))
-        assert found.swapped and "with its sides swapped" in found.sentence()
+        assert found.turned == ["with its sides swapped"] and "with its sides swapped" in found.sentence()
     other = difference(a, write(tmp_path / "d.wav", np.stack([noise(6 * RATE, seed=20)] * 2)))
     assert not other.aligned and "no sound in common" in other.notes()[0]
+
+
+@pytest.mark.parametrize(
+    ("image", "told"),
+    [
+        ([[1, 0], [0, -1]], "upside down on its right side"),
+        ([[0, -1], [-1, 0]], "with its sides swapped, and upside down"),
+        ([[0.5, 0.5], [0.5, 0.5]], "mono"),
+        ([[1, 0], [0, 0.5]], "6.0 dB louder on the left"),
+        ([[1, 0], [0, 0]], "without its right side"),
+    ],
+)
+def test_faults_of_the_image_are_in_the_sentence(tmp_path, image, told):
+    x = np.stack([noise(6 * RATE, 0.1, seed=9), noise(6 * RATE, 0.1, seed=10)]) + noise(6 * RATE, 0.03, seed=11)
+    found = difference(write(tmp_path / "a.wav", x), write(tmp_path / "b.wav", np.array(image, dtype=float) @ x))
+    assert told in found.sentence() and found.offset_frames == 0
+
+
+def test_an_excerpt_lies_where_it_was_taken_from(tmp_path):
+    """Drums on a steady grid fit in many places, and an excerpt of them only in one."""
+    rng = np.random.default_rng(3)
+    hits = np.repeat(rng.uniform(0.5, 1.0, 48), RATE // 4)
+    x = drums(12 * RATE, bpm=120, seed=4) * hits * 0.3
+    a = write(tmp_path / "a.wav", np.stack([x, x]))
+    found = difference(a, write(tmp_path / "b.wav", np.stack([x, x])[:, : 5 * RATE]))
+    assert (found.offset_frames, found.gain_db) == (0, 0) and "from 0:05 on" in found.sentence()
+    assert "frames shorter than A" in found.notes()[0]
+    found = difference(a, write(tmp_path / "c.wav", np.stack([x, x])[:, RATE : 6 * RATE]))
+    assert found.offset_frames == -RATE
+
+
+def test_a_uniform_change_under_the_floor_passes(session, chainrun):
+    """0.005 dB is a residual of -64.8 LU in every second; many seconds' readings are noisy, and none sticks out."""
+    soundfile.write("kick.wav", noise(60 * 8000, 0.2), 8000, subtype="FLOAT")
+    soundfile.write("snare.wav", noise(60 * 8000, 0.2, seed=3), 8000, subtype="FLOAT")
+    path = session.write(SONG.split("[expect]")[0])
+    chainrun("verify", path, "--accept")
+    quiet = (("--set", "stems.kick.level_db=0.005"), ("--set", "stems.snare.level_db=0.005"))
+    assert chainrun("verify", path, *quiet[0], *quiet[1]).code == 0
+    assert chainrun("verify", path, "--set", "stems.kick.level_db=0.1").code == 1
+
+
+def test_accepted_variants_are_verified_and_lost_ones_told(session, chainrun):
+    path = session.write(SONG + '[variants.softer]\n"buses.kit.level_db" = -9\n')
+    for more in ((), ("--variant", "softer")):
+        chainrun("verify", path, "--accept", *more)
+    ran = chainrun("verify", path)
+    assert (ran.code, "song (softer): passed" in ran.out) == (0, True)
+    session.write(SONG + '[variants.softer]\n"buses.kit.level_db" = -8\n')
+    ran = chainrun("verify", path, "--markdown", "m.md")
+    assert (ran.code, "song (softer): failed" in ran.out) == (1, True)
+    assert "mix.wav: residual" in Path("m.md").read_text() and "allowed at most -60 LU" in Path("m.md").read_text()
+    session.write(SONG)
+    ran = chainrun("verify", path)
+    assert (ran.code, "there is no such variant" in ran.err) == (3, True)
 
 
 def test_a_shelf_is_named_where_it_begins(tmp_path):
@@ -744,6 +799,12 @@ def test_plugin_and_variants_and_new_deliveries(inner):
     done.assert_outcomes(passed=7)
     done.stdout.fnmatch_lines(["*song.recipe.toml::loudness+softer PASSED*"])
     verify(open_recipe(recipe), VerifyOptions(accept=True))
+    recipe.write_text(plain.replace("kit.level_db", "kit.levle_db"))
+    done = inner("--chainrun")
+    assert done.parseoutcomes()["failed"] == 1
+    done.stdout.fnmatch_lines(["*song.recipe.toml::recipe+softer FAILED*"])
+    recipe.write_text(SONG.split("[expect]")[0])
+    assert inner("--chainrun").parseoutcomes()["failed"] == 1  # the variant is gone, its baseline is not
     recipe.write_text(plain + '[[deliver]]\nfile = "more.wav"\n')
     done = inner("--chainrun")
     done.stdout.fnmatch_lines(["*song.recipe.toml::render FAILED*", "*does not know this delivery*"])

@@ -15,7 +15,7 @@ from chainrun.recipe import Overrides
 if TYPE_CHECKING:
     from chainrun.report.page import Place
 
-Recipes = Annotated[list[Path], typer.Argument(help="Recipe files.", show_default=False)]
+Recipes = Annotated[list[Path], typer.Argument(help="Recipe files (of check: packs, too).", show_default=False)]
 OneRecipe = Annotated[Path, typer.Argument(help="A recipe file.", show_default=False)]
 Variant = Annotated[str | None, typer.Option("--variant", metavar="NAME", help="A variant of the recipe.")]
 Overlays = Annotated[

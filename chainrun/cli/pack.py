@@ -57,7 +57,9 @@ def command(
         raise refuse("--stems knows no such word", given=stems, allowed="raw, processed")
     if out.suffix.lower() != ".zip":
         raise refuse("a pack is called NAME.zip", given=out.name, hint=f"{out}.zip")
-    if (licence is None) != no_licence:
+    if licence is not None and no_licence:
+        raise refuse("--licence and --no-licence exclude each other")
+    if licence is None and not no_licence:
         raise refuse("say what others may do with it: --licence FILE, or --no-licence", hint="--licence LICENCE.txt")
     opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root))
     kept = store_folder(store, no_store)

@@ -125,10 +125,13 @@ def show(
         told = {key: value for key, value in face.record().items() if key != "sketches"}
         put_json({"schema_version": 1, **_record(preset), "chain": chain, "face": told})
         return EXIT_DONE
-    put(f"{preset.name}  ({preset.status}, since {preset.since or 'unknown'})")
-    put(f"  {preset.about}" if preset.about else "  (no words about it)")
+    put(f"{printable(preset.name)}  ({preset.status}, since {preset.since or 'unknown'})")
+    put(
+        textwrap.fill(printable(preset.about), 80, initial_indent="  ", subsequent_indent="  ")
+        or "  (no words about it)"
+    )
     if preset.replaced_by:
-        put(f"  its successor: {preset.replaced_by}")
+        put(f"  its successor: {printable(preset.replaced_by)}")
     put("")
     for step in chain:
         line = printable(json.dumps(step, ensure_ascii=False))

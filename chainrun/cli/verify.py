@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -28,7 +29,7 @@ from chainrun.cli.options import (
 )
 from chainrun.cli.terminal import ProgressLine, put, put_json, put_lines, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED, ChainrunError
-from chainrun.recipe import open_recipe
+from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name
 
 
@@ -83,12 +84,14 @@ def command(
     kept = store_folder(store, no_store)
     verdicts: list[Verdict] = []
     failed: list[tuple[Path, ChainrunError]] = []
-    for path in recipes:
+    mixes = [(path, one) for path in recipes for one in ([chosen] if variant else [chosen, *_variants(path, chosen)])]
+    for path, changes in mixes:
         line = ProgressLine(quiet=quiet or as_json or format_ == "github")
-        folder = out if out is None or len(recipes) == 1 else out / recipe_name(path)
+        mix = recipe_name(path) + (f".{changes.variant}" if changes.variant else "")
+        folder = out if out is None or len(mixes) == 1 else out / mix
         options = VerifyOptions(accept, with_audio, kept, workers, folder)
         try:
-            verdict = verify(open_recipe(path, chosen), options, progress=line.node)
+            verdict = verify(open_recipe(path, changes), options, progress=line.node)
         except ChainrunError as error:
             failed.append((path, error))
             continue
@@ -117,3 +120,15 @@ def command(
     if failed:
         return max(refusal.exit_code for _, refusal in failed)
     return EXIT_DONE if all(verdict.passed for verdict in verdicts) else EXIT_FAILED
+
+
+def _variants(path: Path, chosen: Overrides) -> list[Overrides]:
+    """The recipe's variants that have a baseline of their own: they are held to it, too."""
+    from chainrun.verify.changed import baseline_of, orphans
+
+    try:
+        variants = list(open_recipe(path, replace(chosen, variant=None)).recipe.variants)
+    except ChainrunError:
+        return []
+    known = [one for one in variants if baseline_of(path, one).is_file()]
+    return [replace(chosen, variant=one) for one in [*known, *orphans(path.absolute(), variants)]]

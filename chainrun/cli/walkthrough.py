@@ -10,7 +10,6 @@ import typer
 
 from chainrun.cli.options import (
     AllowRoots,
-    Embed,
     NoStore,
     OneRecipe,
     Overlays,
@@ -47,7 +46,7 @@ def command(
     workers: Workers = None,
     store: StoreFolder = None,
     no_store: NoStore = False,
-    embed: Embed = False,
+    embed: Annotated[bool, typer.Option("--embed", help="All of the page in one file.")] = False,
     quiet: Quiet = False,
 ) -> int:
     """Each stem raw, behind each of its steps, in its bus and in the mix: pairs at one loudness, pictures, words."""
@@ -58,7 +57,7 @@ def command(
     place = place_of_page(out, embed)
     assert place is not None
     opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root))
-    chosen = Chosen(tuple(one.strip() for one in stems.split(",")) if stems else (), from_, to, workers)
+    chosen = Chosen(tuple(one.strip() for one in stems.split(",") if one.strip()) if stems else (), from_, to, workers)
     line = ProgressLine(quiet=quiet)
     kept = store_folder(store, no_store)
     with tempfile.TemporaryDirectory(prefix="chainrun-walkthrough-", ignore_cleanup_errors=True) as work:

@@ -34,6 +34,9 @@ SAME_SECONDS = 0.1
 """Share of the seconds that must be the same for the level to be matched there."""
 LIKE = 0.9
 """Correlation from which on two sounds count as turned or swapped."""
+MONO_SHARE = 1e-5
+"""Of the side in the energy: -50 dB."""
+LEANS_DB = 0.5
 
 
 @dataclass(frozen=True)
@@ -61,8 +64,8 @@ class Difference:
     identical: bool
     aligned: bool
     """Whether a common sound was found by which they could be laid over each other."""
-    upside_down: bool
-    swapped: bool
+    turned: list[str]
+    """How B's image differs: polarity, sides, width, balance."""
     judged_s: tuple[float, float] | None = None
     """The part of A that was compared, where an offset left ends without a counterpart."""
 
@@ -76,16 +79,14 @@ class Difference:
         told = []
         if not self.aligned:
             told.append(f"no sound in common was found within {MOST_S:g} s of each other: B was not moved")
-        if self.upside_down:
-            told.append("B is upside down: its polarity is turned against A")
-        if self.swapped:
-            told.append("B has its sides swapped: left is where A has right")
+        told += [f"B is {word}" for word in self.turned]
         if a.n_channels != b.n_channels:
             told.append("one is mono, and stands on both sides")
         if a.rate_hz != b.rate_hz:
             told.append(f"B was converted from {b.rate_hz} to {a.rate_hz} Hz")
         if a.rate_hz == b.rate_hz and a.n_frames != b.n_frames:
-            told.append(f"B is {b.n_frames - a.n_frames:+d} frames longer than A")
+            more = b.n_frames - a.n_frames
+            told.append(f"B is {abs(more)} frames {'longer' if more > 0 else 'shorter'} than A")
             told[-1] += "; the shorter one ends in silence" if self.judged_s is None else ""
         if self.judged_s is not None:
             begin, end = self.judged_s
@@ -106,9 +107,7 @@ class Difference:
             by_second_lu=self.by_second_lu,
             residual_lu=self.residual_lu,
             floor=floor or Floor(),
-            turned=[
-                word for word, so in (("upside down", self.upside_down), ("with its sides swapped", self.swapped)) if so
-            ],
+            turned=self.turned,
         )
 
     def record(self) -> dict[str, Any]:
@@ -124,8 +123,7 @@ class Difference:
             "judged_s": [round(second, 3) for second in self.judged_s] if self.judged_s is not None else None,
             "identical": self.identical,
             "aligned": self.aligned,
-            "upside_down": self.upside_down,
-            "swapped": self.swapped,
+            "image": self.turned,
             "notes": self.notes(),
             "residual_dbfs": finite(self.residual_dbfs),
             "residual_lu": finite(self.residual_lu),
@@ -165,10 +163,13 @@ class _Seconds:
 
     def __init__(self, pairs: Iterator[tuple[Array, Array]]):
         rows = [
-            (float(np.sum(x * x)), float(np.sum(x * y)), float(np.sum(y * y)), float(np.sum(x * y[::-1])))
-            for x, y in pairs
+            (np.einsum("in,jn->ij", x, x), np.einsum("in,jn->ij", x, y), np.einsum("in,jn->ij", y, y)) for x, y in pairs
         ]
-        self.xx, self.xy, self.yy, self.xs = np.array(rows).reshape(-1, 4).T
+        empty = np.zeros((0, 2, 2))
+        a, c, b = (np.array([row[k] for row in rows]) if rows else empty for k in range(3))
+        self.xx, self.xy, self.yy = (np.trace(one, axis1=1, axis2=2) for one in (a, c, b))
+        self._a, self._c, self._b = (one.sum(axis=0) for one in (a, c, b))
+        """Of the whole: each side with each, within A, across, and within B."""
 
     def same_gain(self) -> float | None:
         """The gain in dB that lays B over A wherever nothing but the level may differ; None where that is nowhere."""
@@ -190,14 +191,41 @@ class _Seconds:
         against = np.maximum(self.xx, self.xx.mean() if self.xx.size else 0.0)
         return np.asarray(left > SAME_SHARE * against)
 
-    def upside_down(self) -> bool:
-        """Whether B's polarity is A's, turned."""
-        return bool(self.xy.sum() < -LIKE * math.sqrt(self.xx.sum() * self.yy.sum()) < 0.0)
+    def turned(self) -> list[str]:
+        """How B's image differs from A's, in words: polarity, sides, width, balance."""
+        a, b = np.diag(self._a), np.diag(self._b)
+        if not (a.sum() > 0.0 and b.sum() > 0.0):
+            return []
+        if np.minimum(a, b).min() <= 1e-9 * max(a.sum(), b.sum()):
+            gone = [
+                side for side, then, now in zip(("left", "right"), a, b, strict=True) if now <= 1e-9 * b.sum() < then
+            ]
+            return [f"without its {side} side" for side in gone]
+        like = self._c / np.sqrt(np.outer(a, b))
+        straight, crossed = (like[0, 0], like[1, 1]), (like[0, 1], like[1, 0])
+        told = []
+        swapped = min(map(abs, crossed)) > LIKE and sum(map(abs, crossed)) > sum(map(abs, straight)) + 1e-3
+        ways = crossed if swapped else straight
+        if swapped:
+            told.append("with its sides swapped")
+        if max(ways) < -LIKE:
+            told.append("upside down")
+        elif min(ways) < -LIKE and max(ways) > LIKE:
+            told.append(f"upside down on its {('left', 'right')[int(np.argmin(ways))]} side")
+        widths = [self._side(one) for one in (self._a, self._b)]
+        if widths[1] < MONO_SHARE < 10.0 * MONO_SHARE < widths[0]:
+            told.append("mono")
+        elif not swapped:
+            leans = 10.0 * math.log10((b[1] / b[0]) / (a[1] / a[0]))
+            if abs(leans) >= LEANS_DB:
+                told.append(f"{abs(leans):.1f} dB louder on the {'right' if leans > 0 else 'left'} than A is")
+        return told
 
-    def swapped(self) -> bool:
-        """Whether B has left where A has right."""
-        whole = math.sqrt(self.xx.sum() * self.yy.sum())
-        return bool(self.xs.sum() > LIKE * whole > 0.0 and self.xs.sum() > 1.05 * self.xy.sum())
+    @staticmethod
+    def _side(products: Array) -> float:
+        """The side's share of the energy."""
+        whole = float(np.trace(products))
+        return (whole - 2.0 * float(products[0, 1])) / (2.0 * whole)
 
 
 def _on_two(sound: Sound) -> float:
@@ -300,8 +328,7 @@ def _apart(
         bands_db=bands_apart(bands_a, bands_b),
         moved_db=bands_apart(*(one.result().third_octave_db or {} for one in apart_only)),
         aligned=aligned,
-        upside_down=known.upside_down(),
-        swapped=known.swapped(),
+        turned=known.turned(),
         identical=identical and late == 0.0 and gain == 0.0,
         judged_s=(part[0] / rate, part[1] / rate) if cut else None,
     )

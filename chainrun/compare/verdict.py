@@ -89,8 +89,8 @@ def verdict(
     if residual_lu == math.inf:
         return "differs: A is silence, and B is not"
     level = f"the residual is {residual_lu:.0f} LU" if math.isfinite(residual_lu) else "the residual is silence"
-    if turned:
-        return f"differs: B is {' and '.join(turned)}; {level}"
+    if turned and not inaudible:
+        return f"differs: B is {', and '.join(turned)}; {level}"
     if inaudible:
         return f"no audible difference: {level}"
     parts = []

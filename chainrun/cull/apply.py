@@ -191,11 +191,29 @@ def undo(plan_path: Path, step: Step | None = None) -> list[str]:
                 hint="was it applied from here?",
             )
         )
+    _refuse_older(plan_path, todo)
     refuse_changed(plan_path, todo)
     mine = [one for one in todo if "target" in one or is_as_written(plan_path.parent / one["file"], one["text"])]
     journal = Journal("undo", mine, [], libraries, record=text_of(undo_of(plan_path)))
     journal.write(plan_path)
     return _all_or_nothing(plan_path, journal, _backward, _forward, step)
+
+
+def _refuse_older(plan_path: Path, todo: list[dict[str, Any]]) -> None:
+    """Raise ResourceError where a later cull stands on this one: its overlay holds what this one replaced."""
+    own = [name for one in todo if "text" in one and (name := Path(one["file"]).name).endswith(".overlay.toml")]
+    later = sorted(
+        path.name for path in plan_path.parent.glob("[12][0-9][0-9][0-9].overlay.toml") if own and path.name > own[0]
+    )
+    if later:
+        raise ResourceError(
+            Problem(
+                "a later cull stands on this one",
+                file=shown_path(plan_path),
+                given=", ".join(later),
+                hint=f"undo that of {later[-1][:4]} first",
+            )
+        )
 
 
 def recover(plan_path: Path, step: Step | None = None) -> list[str]:

@@ -6,10 +6,10 @@ import hashlib
 import stat
 import tempfile
 import zipfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
-from chainrun.errors import Problem, RecipeError, shown, shown_path
+from chainrun.errors import ChainrunError, Problem, RecipeError, shown, shown_path
 from chainrun.pack.make import SUMS
 from chainrun.plan import Plan, build_plan
 from chainrun.recipe import Opened, open_recipe
@@ -33,6 +33,8 @@ class Checked:
 
 def check_pack(path: Path) -> Checked:
     """Look through a pack. Raises RecipeError for what is none, or would not stay in its folder."""
+    if not path.is_file():
+        raise RecipeError(Problem("there is no such file", file=shown_path(path)))
     try:
         with zipfile.ZipFile(path) as file:
             return _check(path, file)
@@ -79,8 +81,21 @@ def _check(path: Path, file: zipfile.ZipFile) -> Checked:
             )
         if problems:
             return Checked(len(entries), problems, None, None)
-        opened = open_recipe(recipes[0])
-        return Checked(len(entries), problems, opened, build_plan(opened))
+        try:
+            opened = open_recipe(recipes[0])
+            plan = build_plan(opened)
+        except ChainrunError as error:
+            raise type(error)([_inside(path, Path(work), one) for one in error.problems]) from error
+        return Checked(len(entries), problems, opened, plan)
+
+
+def _inside(path: Path, work: Path, problem: Problem) -> Problem:
+    """A problem of an unpacked file, told as one of the pack."""
+    file = problem.file or ""
+    for folder in (str(work.resolve()), str(work)):
+        if folder in file:
+            file = f"{shown_path(path)}, {file.partition(folder)[2].lstrip('/')}"
+    return replace(problem, file=file, hint=None if problem.hint and "root" in problem.hint else problem.hint)
 
 
 def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:

@@ -23,7 +23,7 @@ from chainrun.engine import RenderOptions, RenderResult, render
 from chainrun.engine.orders import input_files
 from chainrun.engine.prints import Print, PrintSource
 from chainrun.engine.store import Store
-from chainrun.errors import Problem, ResourceError, UsageError, shown_path
+from chainrun.errors import Problem, ResourceError, UsageError, printable, shown_path
 from chainrun.plan import Plan
 from chainrun.recipe import Opened
 from chainrun.recipe.resolve import resolved_data
@@ -35,6 +35,10 @@ Bits = Literal[16, 24, 32]
 BITS: dict[str, Bits] = {"PCM_S8": 16, "PCM_U8": 16, "PCM_16": 16, "PCM_24": 24}
 """Of encodings whose samples integers hold exactly; all others are kept as float."""
 MOST_LICENCE = 1 << 20
+OF_THE_RECORDING = (
+    "channel", "at_s", "from_s", "to_s", "trim_db", "invert", "shift_samples", "shift_ms", "hit_level_dbfs",
+)  # fmt: skip
+"""Keys of a stem that say what is done to its files before the chain."""
 
 
 @dataclass(frozen=True)
@@ -137,11 +141,15 @@ def _fill(
             _raw(filler, name, data["stems"][name], opened.stem_files(name))
     if options.processed:
         data["rate_hz"] = plan.rate_hz
+        _keep_raw_keys(filler, data, opened)
+        expected = data.get("expect", {})
+        data["expect"] = {key: value for key, value in expected.items() if not re.match(r"stems\.[^.]+\.chain\.", key)}
     _responses(filler, data, opened.path.parent, [])
     filler.text(f"{filler.folder}.recipe.toml", _toml(data))
     filler.text("measurements.json", json.dumps(_measurements(result), indent=1, allow_nan=False) + "\n")
     for delivery in result.deliveries[:1]:
-        filler.copy(f"mix/{Path(delivery.file).name}", Path(delivery.file))
+        file = Path(delivery.file)
+        filler.copy(f"mix/{plain_name(file.stem)}{file.suffix}", file)
     if licence is not None:
         filler.text("LICENCE.txt", licence)
     filler.text("README.txt", _readme(filler, opened, result, options, licence))
@@ -187,9 +195,42 @@ def _processed(filler: _Filler, name: str, stem: dict[str, Any], plan: Plan, sto
     path = _print_as_wav(footer.print_at(store.path_of(node.identity)), plan.rate_hz, filler.work / f"{name}.wav")
     filler.copy(f"stems/{path.name}", path)
     path.unlink()
-    for key in ("channel", "at_s", "from_s", "to_s", "trim_db", "invert", "shift_samples", "shift_ms", "chain"):
+    for key in ("note", "chain", *OF_THE_RECORDING):
         stem.pop(key, None)
     stem["file"] = path.name
+
+
+def _keep_raw_keys(filler: _Filler, data: dict[str, Any], opened: Opened) -> None:
+    """Buses that listen to recordings as they were before their chains: those are put in beside, mute."""
+
+    def walk(value: Any) -> None:
+        if isinstance(value, dict):
+            key = value.get("key")
+            if isinstance(key, dict) and key.get("tap", "raw") == "raw":
+                key["from"] = [_raw_twin(filler, name, data, opened) for name in key["from"]]
+            for inner in value.values():
+                walk(inner)
+        elif isinstance(value, list):
+            for inner in value:
+                walk(inner)
+
+    for bus in [*data.get("buses", {}).values(), data.get("main", {})]:
+        walk(bus.get("chain", []))
+
+
+def _raw_twin(filler: _Filler, name: str, data: dict[str, Any], opened: Opened) -> str:
+    """The name of a mute stem with the recording of `name`; a bus, whose sum is what it was, keeps its own."""
+    if name not in opened.recipe.stems:
+        return name
+    twin = f"{name}-raw"[-64:]
+    while twin in opened.recipe.stems or twin in opened.recipe.buses:
+        twin = f"{twin[:60]}-2"
+    if twin not in data["stems"]:
+        written = opened.recipe.stems[name].model_dump(exclude_unset=True, by_alias=True)
+        stem = {key: written[key] for key in OF_THE_RECORDING if written.get(key) is not None} | {"mute": True}
+        _raw(filler, twin, stem, opened.stem_files(name))
+        data["stems"][twin] = stem
+    return twin
 
 
 def _print_as_wav(printed: Print, rate_hz: int, path: Path) -> Path:
@@ -255,4 +296,4 @@ def _readme(filler: _Filler, opened: Opened, result: RenderResult, options: Pack
     for delivery in result.deliveries[:1]:
         m = delivery.measured
         lines.append(f"The mix has {m.integrated_lufs:.1f} LUFS; its samples have the SHA-256 {delivery.pcm_sha256}.")
-    return "\n".join(lines) + "\n"
+    return "\n".join(printable(line) for text in lines for line in text.split("\n")) + "\n"

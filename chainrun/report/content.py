@@ -11,7 +11,7 @@ import numpy as np
 
 from chainrun.dsp.arrays import Array
 
-MOST_POINTS = 400
+MOST_POINTS = 240
 """Of a drawn line, and rows of its table: more than a screen shows."""
 
 
@@ -32,6 +32,8 @@ class Table:
     caption: str
     left: int = 1
     """Columns of words at the left."""
+    plain: bool = False
+    """Whether all cells are figures of ours: they are written without ado, since there are many."""
 
 
 @dataclass(frozen=True)
@@ -156,9 +158,9 @@ def figure_table(figure: Figure) -> list[Table]:
                 head += [one.name] if one.y2 is None else [f"{one.name}, lower", f"{one.name}, upper"]
                 columns += [one.y] if one.y2 is None else [one.y, one.y2]
             rows = [[_figure_text(value) for value in row] for row in zip(*columns, strict=True)]
-            found.append(Table(head, rows, f"{figure.title}: {panel.label}"))
+            found.append(Table(head, rows, f"{figure.title}: {panel.label}", plain=True))
     return found
 
 
 def _figure_text(value: float) -> str:
-    return f"{value:.6g}" if np.isfinite(value) else "-"
+    return f"{value:.5g}" if np.isfinite(value) else "-"

@@ -11,6 +11,8 @@ from chainrun.report.draw import FACE, INK, LINES, plain, schemed
 from chainrun.report.steps import short_level
 
 BOX_W, BOX_H, GAP_X, GAP_Y = 128, 30, 92, 10
+LANE = 6
+MOST_LETTERS = 19
 MARGIN = 34
 """At the left: keys bend out there."""
 KINDS = {"fader": (LINES[0], "", ""), "send": (LINES[1], "6 3", "send"), "key": (LINES[2], "2 3", "key")}
@@ -64,13 +66,21 @@ def picture(plan: Plan) -> Picture:
         for i, name in enumerate(names):
             place[name] = (MARGIN + c * (BOX_W + GAP_X), top + i * (BOX_H + GAP_Y))
     width = MARGIN + GAP_Y + (max(column.values()) + 1) * BOX_W + max(column.values()) * GAP_X
-    parts = [_line(edge, place) for edge in ways]
+    lanes = [edge for edge in ways if edge.kind != "key" and column[edge.target] - column[edge.source] > 1]
+    parts = [
+        _round(edge, place, height + LANE * (lanes.index(edge) + 1)) if edge in lanes else _line(edge, place)
+        for edge in ways
+    ]
+    height += LANE * len(lanes)
+    heard = {one.source for one in ways if one.kind != "key"}
+    silent = {node.name for node in plan.nodes if node.kind == "stem" and node.name not in heard}
     steps = {node.name: len([step for step in node.chain if not step.get("bypass")]) for node in plan.nodes}
     for name, (x, y) in place.items():
         told = f"{steps[name]} step{'s' if steps[name] != 1 else ''}" if steps[name] else "no steps"
+        told = "mute" if name in silent else told
         parts.append(
             f'<rect x="{x:g}" y="{y:g}" width="{BOX_W}" height="{BOX_H}" rx="5" fill="{FACE}" stroke="{INK}"/>'
-            f'<text x="{x + 8:g}" y="{y + 13:g}" font-size="11" fill="{INK}">{escape(plain(name)[:20])}</text>'
+            f'<text x="{x + 8:g}" y="{y + 13:g}" font-size="11" fill="{INK}">{escape(_short(plain(name)))}</text>'
             f'<text x="{x + 8:g}" y="{y + 25:g}" font-size="8.5" fill="{INK}">{told}</text>'
         )
     legend = [_legend(i, height + 14, kind) for i, kind in enumerate(("fader", "send", "key"))]
@@ -101,6 +111,24 @@ def _line(edge: Edge, place: dict[str, tuple[float, float]]) -> str:
         way = f"M{begin:g} {a:g} C{begin + bend:g} {a:g} {x1 - bend:g} {b:g} {x1:g} {b:g}"
     dash = f' stroke-dasharray="{dashes}"' if dashes else ""
     faint = ' opacity="0.35"' if edge.level_db is None and edge.kind != "key" else ""
+    return f'<path d="{way}" fill="none" stroke="{colour}" stroke-width="1.4"{dash}{faint}/>'
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= MOST_LETTERS else name[: MOST_LETTERS - 3] + "..."
+
+
+def _round(edge: Edge, place: dict[str, tuple[float, float]], lane: float) -> str:
+    """A way past the columns between, under all of their boxes."""
+    colour, dashes, _ = KINDS[edge.kind]
+    (x0, y0), (x1, y1) = place[edge.source], place[edge.target]
+    a, b, begin = y0 + BOX_H / 2, y1 + BOX_H / 2, x0 + BOX_W
+    turn = begin + GAP_X * 0.45
+    back = x1 - GAP_X * 0.45
+    down = f"M{begin:g} {a:g} C{turn:g} {a:g} {begin + 14:g} {lane:g} {turn + 20:g} {lane:g}"
+    way = f"{down} H{back - 20:g} C{x1 - 14:g} {lane:g} {back:g} {b:g} {x1:g} {b:g}"
+    dash = f' stroke-dasharray="{dashes}"' if dashes else ""
+    faint = ' opacity="0.35"' if edge.level_db is None else ""
     return f'<path d="{way}" fill="none" stroke="{colour}" stroke-width="1.4"{dash}{faint}/>'
 
 

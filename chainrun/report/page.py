@@ -5,6 +5,7 @@ from __future__ import annotations
 import atexit
 import base64
 import hashlib
+import json
 import mimetypes
 import re
 import shutil
@@ -50,12 +51,49 @@ class Place:
         """`NAME.html` is one file; anything else is a folder with an index.html, which `embed` makes one file."""
         need_report()
         if path.suffix.lower() in (".html", ".htm"):
+            _refuse_others(path)
             return cls(path, _spare_folder(), True)
         if path.exists() and not path.is_dir():
             raise UsageError(
                 Problem("a page is a folder, or a file called NAME.html", given=shown_path(path), hint=f"{path}.html")
             )
+        _refuse_others(path / "index.html")
         return cls(path / "index.html", _spare_folder() if embed else path, embed)
+
+
+MADE_BY = '<meta name="generator" content="chainrun">'
+LIST = ".chainrun-page.json"
+"""What was written beside a page, so that the next one can take it away."""
+
+
+def _refuse_others(path: Path) -> None:
+    """Raise UsageError where the file at `path` is somebody's, and no page of ours."""
+    try:
+        ours = not path.exists() or MADE_BY in path.read_text(encoding="utf-8", errors="replace")[:4000]
+    except OSError:
+        ours = False
+    if not ours:
+        raise UsageError(
+            Problem(
+                "there is such a file already, and it is no page of chainrun",
+                given=shown_path(path),
+                hint="move it away",
+            )
+        )
+
+
+def _drop_orphans(place: Place, text: str) -> None:
+    """Take away what an earlier page in this folder had, and this one has not; keep the list for the next."""
+    listed = place.folder / LIST
+    try:
+        before = json.loads(listed.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        before = []
+    now = sorted(set(re.findall(r'src="((?:figures|audio)/[^"]+)"', text)))
+    for name in before if isinstance(before, list) else ():
+        if name not in now and re.fullmatch(r"(?:figures|audio)/[^/]+", str(name)):
+            (place.folder / str(name)).unlink(missing_ok=True)
+    write_whole(listed, json.dumps(now, indent=0))
 
 
 def _spare_folder() -> Path:
@@ -172,7 +210,10 @@ def write_page(page: Page, place: Place) -> Path:
             Problem(f"the page's folder cannot be made ({error.strerror})", file=shown_path(place.folder))
         ) from error
     try:
-        write_whole(place.file, html(page, place))
+        text = html(page, place)
+        write_whole(place.file, text)
+        if not place.embed:
+            _drop_orphans(place, text)
     finally:
         if place.embed:
             shutil.rmtree(place.folder, ignore_errors=True)

@@ -64,13 +64,18 @@ def faded(x: Array, rate_hz: int) -> Array:
 
 def matched(title: str, clips: Sequence[Clip], rate_hz: int, folder: Path, name: str) -> Players:
     """Players of clips at one loudness; each says how loud it was."""
+    return Players(title, written(clips, rate_hz, folder, name))
+
+
+def written(clips: Sequence[Clip], rate_hz: int, folder: Path, name: str) -> list[Player]:
+    """Clips at one loudness, written once each; any two of them may stand beside each other."""
     levels = [loudness_and_peak(clip.x, rate_hz) for clip in clips]
     players = []
     for k, (clip, (lufs, _), gain) in enumerate(zip(clips, levels, matched_gains(levels), strict=True)):
         true = f"{lufs:.1f} LUFS as it is, {gain:+.1f} dB here" if np.isfinite(lufs) else "too quiet to be measured"
         files = write_clip(faded(clip.x, rate_hz) * db_to_gain(gain), rate_hz, folder, f"{name}-{k}")
         players.append(Player(clip.label, files, f"{clip.about}; {true}" if clip.about else true))
-    return Players(title, players)
+    return players
 
 
 def write_clip(x: Array, rate_hz: int, folder: Path, name: str) -> list[Path]:
@@ -82,7 +87,7 @@ def write_clip(x: Array, rate_hz: int, folder: Path, name: str) -> list[Path]:
     found = []
     for ending, sound, rate in ((".flac", x, rate_hz), (".mp3", low, min(rate_hz, MP3_RATE_HZ))):
         path = folder / f"{name}{ending}"
-        with Writer(path, rate, sound.shape[0], sound.shape[1], quality_pct=QUALITY_PCT) as writer:
+        with Writer(path, rate, sound.shape[0], sound.shape[1], bits=16, quality_pct=QUALITY_PCT) as writer:
             writer.write(np.ascontiguousarray(sound))
             writer.finish()
         found.append(path)

@@ -113,8 +113,10 @@ def loudness_figure(name: str, heard: Heard, target_lufs: float | None, other: H
         if one.short_term_lufs.size:
             series.append(Series(f"{label}short-term", *thinned(t, one.short_term_lufs)))
     measured = heard.measured
-    levels = [(f"integrated {measured.integrated_lufs:.1f}", measured.integrated_lufs)]
-    if target_lufs is not None and abs(target_lufs - measured.integrated_lufs) >= 0.05:
+    met = target_lufs is not None and abs(target_lufs - measured.integrated_lufs) < 0.05
+    words = f"integrated {measured.integrated_lufs:.1f}" + (", the target" if met else "")
+    levels = [(words, measured.integrated_lufs)]
+    if target_lufs is not None and not met:
         levels.append((f"target {target_lufs:g}", target_lufs))
     levels = [one for one in levels if np.isfinite(one[1])]
     spread = f", range {measured.range_lu:.1f} LU" if measured.range_lu is not None else ""

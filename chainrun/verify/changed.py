@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterable
+from glob import escape
 from pathlib import Path
 
 from chainrun.plan.identity import chain_hash
 from chainrun.recipe import Opened
+from chainrun.recipe.load import recipe_name
 
 
 def presets(opened: Opened) -> dict[str, str]:
@@ -22,6 +25,19 @@ def baseline_path(opened: Opened) -> Path:
     """Where a recipe's baseline lies; a variant has its own."""
     variant = f"+{opened.variant}" if opened.variant else ""
     return opened.path.parent / f"{opened.name}{variant}.baseline.toml"
+
+
+def baseline_of(path: Path, variant: str | None) -> Path:
+    """The same by the recipe's file, whether it can be opened or not."""
+    return path.parent / f"{recipe_name(path)}{f'+{variant}' if variant else ''}.baseline.toml"
+
+
+def orphans(path: Path, variants: Iterable[str]) -> list[str]:
+    """Variants that have a baseline beside the recipe, and are not in it (any more)."""
+    head, tail = f"{recipe_name(path)}+", ".baseline.toml"
+    found = (one.name for one in sorted(path.parent.glob(f"{escape(head)}*{tail}")))
+    names = [name.removeprefix(head).removesuffix(tail) for name in found]
+    return [name for name in names if name not in set(variants) and "+" not in name]
 
 
 def changed_presets(opened: Opened) -> list[str]:

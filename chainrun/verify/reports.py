@@ -40,6 +40,17 @@ def cause_lines(cause: Cause) -> list[str]:
     return lines
 
 
+def limited(check: Check) -> str:
+    """What was found, against what limit."""
+    return check.text + (f"; allowed {check.limit}" if check.limit and not check.name.startswith("expect") else "")
+
+
+def whole(check: Check) -> str:
+    """The same with the delivery that it is about."""
+    file, gap, _ = check.name.rpartition(": ")
+    return f"{file}: {limited(check)}" if gap and file != "expect" else limited(check)
+
+
 def headline(verdict: Verdict) -> str:
     """One line about a recipe."""
     if verdict.accepted:
@@ -57,10 +68,7 @@ def text(verdict: Verdict, *, everything: bool = False) -> str:
     for check in verdict.checks:
         if everything or not check.passed:
             mark = "ok  " if check.passed else "FAIL"
-            limit = f"; allowed {check.limit}" if check.limit and not check.name.startswith("expect") else ""
-            lines.append(
-                f"  {mark}  {check.name if ':' in check.name else 'render'}".rstrip() + f"  {check.text}{limit}"
-            )
+            lines.append(f"  {mark}  {check.name if ':' in check.name else 'render'}".rstrip() + f"  {limited(check)}")
     if verdict.cause is not None:
         lines += [f"  cause: {line}" for line in cause_lines(verdict.cause)]
     lines += [f"  note: {note}" for note in verdict.notes]
@@ -72,7 +80,9 @@ def markdown(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> st
     lines = ["## chainrun verify", "", "| recipe | result | what moved | cause |", "| --- | --- | --- | --- |"]
     for verdict in verdicts:
         failed = [check for check in verdict.checks if not check.passed]
-        what = "<br>".join(_cell(text) for text in [*(check.text for check in failed[:6]), *verdict.notes]) or "nothing"
+        told = [whole(check) for check in failed[:MOST_CHANGED]]
+        told += [f"and {len(failed) - MOST_CHANGED} more"] if len(failed) > MOST_CHANGED else []
+        what = "<br>".join(_cell(text) for text in [*told, *verdict.notes]) or "nothing"
         cause = "<br>".join(_cell(line) for line in cause_lines(verdict.cause)) if verdict.cause is not None else ""
         result = "accepted" if verdict.accepted else ("passed" if verdict.passed else "**failed**")
         lines.append(f"| {_cell(verdict.recipe)} | {result} | {what} | {cause} |")
@@ -107,6 +117,7 @@ def junit(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
             skipped="0",
             time=f"{verdict.seconds:.3f}",
         )
+        first_failed = next((one for one in verdict.checks if not one.passed), None)
         for check in verdict.checks:
             case = ET.SubElement(
                 suite, "testcase", classname=_xml(f"chainrun.{verdict.recipe}"), name=_xml(check.name), time="0"
@@ -115,8 +126,8 @@ def junit(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
             for name, value in _figures(check):
                 ET.SubElement(properties, "property", name=name, value=_xml(value))
             if not check.passed:
-                failure = ET.SubElement(case, "failure", message=_xml(check.text), type="Failed")
-                failure.text = _xml(text(verdict))
+                failure = ET.SubElement(case, "failure", message=_xml(limited(check)), type="Failed")
+                failure.text = _xml(text(verdict) if check is first_failed else limited(check))
     for path, error in refused:
         name, message = str(path), told(error)
         suite = ET.SubElement(
@@ -145,7 +156,7 @@ def workflow_annotations(verdicts: Sequence[Verdict], refused: Sequence[Refused]
     for verdict in verdicts:
         for check in verdict.checks:
             if not check.passed:
-                lines.append(_annotation(verdict, check.key or _first_changed(verdict), check.name, check.text))
+                lines.append(_annotation(verdict, check.key or _first_changed(verdict), check.name, limited(check)))
         if verdict.cause is not None:
             cause = "; ".join(cause_lines(verdict.cause))
             lines.append(_annotation(verdict, _first_changed(verdict), "likely cause", cause, word="notice"))

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from chainrun import __version__
-from chainrun.contract import Reading
+from chainrun.contract import Reading, Step
 from chainrun.dsp.arrays import Array
 from chainrun.engine import RenderOptions, render
 from chainrun.engine.fingerprint import surroundings
@@ -21,10 +23,10 @@ from chainrun.errors import Problem, UsageError, nearest
 from chainrun.plan import Plan, build_plan
 from chainrun.recipe import Opened
 from chainrun.report import graph
-from chainrun.report.content import Block, Figure, Page, Section, Table, Text
+from chainrun.report.content import Block, Figure, Page, Player, Players, Section, Table, Text
 from chainrun.report.mix import prints_of
 from chainrun.report.page import Place
-from chainrun.report.players import Clip, loudness_and_peak, matched
+from chainrun.report.players import Clip, loudness_and_peak, matched, written
 from chainrun.report.sounds import Heard, bands_figure, blocks_of, hear
 from chainrun.report.steps import curve_figures, reading_figure, response_figure, walk
 from chainrun.units import s_to_frames
@@ -52,37 +54,36 @@ def walkthrough(
     Raises UsageError for a stem that is not there or a stretch that is none; AudioError, ResourceError.
     """
     names = _stems(opened, chosen.stems)
-    work = place.folder / ".chainrun-walkthrough"
-    options = RenderOptions(store=store.folder, workers=chosen.workers, measure_only=True)
-    render(opened, work, options, progress=progress)
     plan = _plan(opened, store, None)
-    if chosen.from_s is not None or chosen.to_s is not None:
-        begin, end = chosen.from_s or 0.0, plan.session_s if chosen.to_s is None else chosen.to_s
-        if not 0.0 <= begin < end or begin >= plan.session_s:
-            raise UsageError(
-                Problem(
-                    "--from and --to are no stretch of the session",
-                    given=f"{begin:g} to {end:g} s",
-                    allowed=f"0 to {plan.session_s:g} s, the earlier first",
-                )
-            )
-    teacher = _Teacher(opened, chosen, store, place, progress, plan, prints_of(plan, store))
-    sections = [Section("The way of the sound", [graph.picture(plan)])]
-    sections += [teacher.stem(name) for name in names]
-    _remove(work)
+    _check_span(chosen, plan)
+    with tempfile.TemporaryDirectory(prefix="chainrun-walkthrough-", ignore_cleanup_errors=True) as work:
+        options = RenderOptions(store=store.folder, workers=chosen.workers, measure_only=True)
+        render(opened, Path(work), options, progress=progress)
+        teacher = _Teacher(opened, chosen, store, place, progress, plan, prints_of(plan, store), Path(work))
+        sections = [Section("The way of the sound", [graph.picture(plan)])]
+        sections += [teacher.stem(name) for name in names]
+    muted = [name for name, stem in opened.recipe.stems.items() if stem.mute]
+    notes: list[Block] = [Text(opened.recipe.note)] if opened.recipe.note else []
+    notes += [Text(f"Mute in this mix, and left out here: {', '.join(muted)}.")] if muted else []
     title = opened.recipe.title or opened.name
-    about = (
-        "Each pair is at one loudness, so that louder does not win; the true level stands beside it. Mind your ears."
-    )
-    notes = [Section("About the session", [Text(opened.recipe.note)])] if opened.recipe.note else []
-    return Page(
-        f"{title}, step by step", about, [*notes, *sections], [("chainrun", __version__), ("recipe", opened.name)]
-    )
+    about = "Each pair is at one loudness, so that louder does not win; the true level stands beside it."
+    facts = [("chainrun", __version__), ("recipe", opened.name)]
+    first = [Section("About the session", notes)] if notes else []
+    return Page(f"{title}, step by step", about, [*first, *sections], facts)
 
 
-def _remove(folder: Path) -> None:
-    if folder.is_dir() and not any(folder.iterdir()):
-        folder.rmdir()
+def _check_span(chosen: Chosen, plan: Plan) -> None:
+    if chosen.from_s is None and chosen.to_s is None:
+        return
+    begin, end = chosen.from_s or 0.0, plan.session_s if chosen.to_s is None else chosen.to_s
+    if not 0.0 <= begin < end or begin >= plan.session_s:
+        raise UsageError(
+            Problem(
+                "--from and --to are no stretch of the session",
+                given=f"{begin:g} to {end:g} s",
+                allowed=f"0 to {plan.session_s:g} s, the earlier first",
+            )
+        )
 
 
 def _stems(opened: Opened, wanted: Sequence[str]) -> list[str]:
@@ -113,6 +114,8 @@ class _Teacher:
     progress: Callable[[str, float], None]
     plan: Plan
     prints: Mapping[str, Print]
+    work: Path
+    """For what renders leave and nobody needs."""
 
     @property
     def rate(self) -> int:
@@ -128,38 +131,48 @@ class _Teacher:
         blocks: list[Block] = [Text(strip.note, "note")] if strip.note else []
         begin, end = span
         blocks.append(Text(f"The clips are from {begin:.1f} to {end:.1f} s of the session."))
-        raw = Clip("raw", self._cut(known[0].printed, span), "as it was recorded (trimmed, in its place)")
-        blocks.append(matched(f"{name}, raw", [raw], self.rate, self.place.folder / "audio", f"{name}-raw"))
+        clips = [
+            Clip(f"{name}, raw" if k == 0 else f"behind {_called(stage)}", self._cut(stage.printed, span))
+            for k, stage in enumerate(known)
+        ]
+        players = written(clips, self.rate, self.place.folder / "audio", name)
+        blocks.append(Players(f"{name}, raw", players[:1]))
         inner = [
-            self._step(name, k, known[k - 1], known[k], heard[k - 1], heard[k], span) for k in range(1, len(known))
+            self._step(
+                name,
+                k,
+                known[k],
+                (clips[k - 1], clips[k]),
+                (players[k - 1], players[k]),
+                (heard[k - 1], heard[k]),
+                span,
+            )
+            for k in range(1, len(known))
         ]
         if len(known) > 2:
-            whole = [
-                Clip("raw", self._cut(known[0].printed, span)),
-                Clip("behind all steps", self._cut(known[-1].printed, span)),
-            ]
-            inner.append(
-                Section("The whole chain", [self._players(f"{name}, the whole chain", whole, f"{name}-chain")])
-            )
+            inner.append(Section("The whole chain", [Players(f"{name}, the whole chain", [players[0], players[-1]])]))
         inner += self._among_others(name, span)
         return Section(name, blocks, inner)
 
     def _step(
-        self, name: str, k: int, before: Stage, after: Stage, one: Heard, other: Heard, span: tuple[float, float]
+        self,
+        name: str,
+        k: int,
+        after: Stage,
+        clips: tuple[Clip, Clip],
+        players: tuple[Player, Player],
+        heard: tuple[Heard, Heard],
+        span: tuple[float, float],
     ) -> Section:
         step = after.step
         assert step is not None
-        clips = [Clip("before", self._cut(before.printed, span)), Clip("behind", self._cut(after.printed, span))]
         blocks: list[Block] = [Text(f"{step.do}: {step.in_words()}.")]
-        if step.note:
-            blocks.append(Text(step.note, "note"))
-        for inner_name, inner in walk([step], [after.name]):
-            if inner is not step:
-                blocks.append(Text(f"{inner_name.removeprefix(after.name + '.')}, {inner.do}: {inner.in_words()}"))
-        blocks.append(self._players(f"{name}, {after.name}", clips, f"{name}-{k}"))
+        blocks += _notes([(after.name, step)])
+        before, behind = (replace(one, label=word) for one, word in zip(players, ("before", "behind"), strict=True))
+        blocks.append(Players(f"{name}, {after.name}", [before, behind]))
         blocks.append(Text(_did(clips, after.readings, after.latency_frames, self.rate)))
-        blocks += self._pictures(name, k, after, one, other, span)
-        return Section(f"{k}. {after.name}", blocks)
+        blocks += self._pictures(name, k, after, *heard, span)
+        return Section(f"{k}. {_called(after)}", blocks)
 
     def _pictures(
         self, name: str, k: int, stage: Stage, one: Heard, other: Heard, span: tuple[float, float]
@@ -192,29 +205,39 @@ class _Teacher:
 
     def _among_others(self, name: str, span: tuple[float, float]) -> list[Section]:
         """The stem in its bus and in the mix: with it, and without."""
-        others = tuple(one for one in self.opened.recipe.stems if one != name)
-        bus = self.opened.recipe.stems[name].to
+        recipe = self.opened.recipe
+        others = tuple(one for one in recipe.stems if one != name)
+        bus = recipe.stems[name].to
         if not others:
-            return []
+            told = "It is the only stem: the mix is what its own chain and those behind it make of it."
+            return [Section("In the mix", [Text(told), *self._of_bus(bus)])]
         options = RenderOptions(store=self.store.folder, workers=self.chosen.workers, only=others, measure_only=True)
-        render(self.opened, self.place.folder / ".chainrun-walkthrough", options, progress=self.progress)
+        render(self.opened, self.work, options, progress=self.progress)
         without = prints_of(_plan(self.opened, self.store, stems_of(self.opened, others)), self.store)
         found = []
         for node in dict.fromkeys((bus, "main")):
             if node not in self.prints or node not in without:
                 continue
-            clips = [
-                Clip("without it", self._cut(without[node], span)),
-                Clip("with it", self._cut(self.prints[node], span)),
-            ]
+            pair = (("without it", without[node]), ("with it", self.prints[node]))
+            clips = [Clip(word, self._cut(printed, span)) for word, printed in pair]
             word = "the mix" if node == "main" else f"the bus {node}"
+            heard = self._players(f"{name} in {word}", clips, f"{name}-in-{node}")
             found.append(
-                Section(
-                    f"In {word}",
-                    [self._players(f"{name} in {word}", clips, f"{name}-in-{node}"), _levels(clips, self.rate)],
-                )
+                Section(f"In {word}", [*self._of_bus(node), heard, _levels(clips, self.rate, f"{name} in {word}")])
             )
         return found
+
+    def _of_bus(self, node: str) -> list[Block]:
+        """What the author says of a bus, and what its steps do."""
+        recipe = self.opened.recipe
+        strip: Any = recipe.buses.get(node, recipe.main)
+        blocks: list[Block] = [Text(strip.note, "note")] if strip.note else []
+        path = ("buses", node) if node in recipe.buses else ("main",)
+        for (_, named), step in zip(self.opened.addresses(*path), strip.chain, strict=True):
+            if not step.bypass:
+                blocks.append(Text(f"{node}, {step.do}: {step.in_words()}."))
+                blocks += _notes([(named.removeprefix("chain."), step)])
+        return blocks
 
     def _players(self, title: str, clips: list[Clip], name: str) -> Block:
         return matched(title, clips, self.rate, self.place.folder / "audio", name)
@@ -266,16 +289,39 @@ def _did(clips: Sequence[Clip], readings: Sequence[Reading], latency_frames: int
             f"{reading.gain_reduction_working_pct:.0f} % of the time"
         )
     if np.isfinite(before) and np.isfinite(after):
-        told.append(f"the clip is {abs(after - before):.1f} LU {'louder' if after >= before else 'softer'} behind it")
+        change = f"{abs(after - before):.1f} LU {'louder' if after >= before else 'softer'}"
+        told.append(f"the clip is {change if abs(after - before) >= 0.05 else 'as loud as before'} behind it")
     if latency_frames:
         told.append(f"its {1000.0 * latency_frames / rate_hz:.1f} ms of latency are made up for")
     text = "; ".join(told) or "too quiet here to be measured"
     return f"{text[0].upper()}{text[1:]}."
 
 
-def _levels(clips: Sequence[Clip], rate_hz: int) -> Table:
+def _levels(clips: Sequence[Clip], rate_hz: int, what: str) -> Table:
     rows = []
     for clip in clips:
         lufs, peak = loudness_and_peak(clip.x, rate_hz)
         rows.append([clip.label, *(f"{value:.1f}" if np.isfinite(value) else "-inf" for value in (lufs, peak))])
-    return Table(["", "LUFS", "dBTP"], rows, "True levels of the clips")
+    return Table(["", "LUFS", "dBTP"], rows, f"True levels, {what}")
+
+
+def _called(stage: Stage) -> str:
+    """A step for a heading: its name, else what it is."""
+    if stage.step is None:
+        return stage.name
+    last = stage.name.rpartition(".")[2]
+    if last.isdigit() or last == stage.step.do:
+        return stage.step.do
+    return f"{stage.name} ({stage.step.do})"
+
+
+def _notes(steps: Sequence[tuple[str, Step]]) -> list[Block]:
+    """The notes of steps, and what those inside them do."""
+    blocks: list[Block] = []
+    for name, step in steps:
+        for inner_name, inner in walk([step], [name]):
+            if inner is not step:
+                blocks.append(Text(f"{inner_name.removeprefix(name + '.')}, {inner.do}: {inner.in_words()}"))
+            if inner.note:
+                blocks.append(Text(inner.note, "note"))
+    return blocks
