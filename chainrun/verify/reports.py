@@ -40,6 +40,14 @@ def cause_lines(cause: Cause) -> list[str]:
     return lines
 
 
+def _subject(check: Check) -> str:
+    """What a line is about: the delivery, and the quantity where the text does not begin with it."""
+    file, gap, quantity = check.name.rpartition(": ")
+    if not gap:
+        return "render"
+    return f"{file}:" if check.text.startswith(quantity) else check.name
+
+
 def limited(check: Check) -> str:
     """What was found, against what limit."""
     return check.text + (f"; allowed {check.limit}" if check.limit and not check.name.startswith("expect") else "")
@@ -68,7 +76,7 @@ def text(verdict: Verdict, *, everything: bool = False) -> str:
     for check in verdict.checks:
         if everything or not check.passed:
             mark = "ok  " if check.passed else "FAIL"
-            lines.append(f"  {mark}  {check.name if ':' in check.name else 'render'}".rstrip() + f"  {limited(check)}")
+            lines.append(f"  {mark}  {_subject(check)}  {limited(check)}")
     if verdict.cause is not None:
         lines += [f"  cause: {line}" for line in cause_lines(verdict.cause)]
     lines += [f"  note: {note}" for note in verdict.notes]
