@@ -165,7 +165,7 @@ def judge_delivery(name: str, was: dict[str, Any], now: dict[str, Any], limits: 
     # A sketch tells the residual within some tenths of a dB, that of one step within 1.5: what may lie over the limit
     # is not let pass.
     likely_lu = lu + 2.0 * uncertainty_db(apart.steps_lu)
-    # The loudest of many noisy readings of one and the same level lies over it, too: what sticks out little counts less.
+    # The loudest of many noisy readings of one level lies over it, too: what sticks out little counts less.
     likely_loudest = loudest + min(2.0 * STEP_DB, max(0.0, loudest - lu - STEP_DB))
     floor = Floor(limits.residual_lu, limits.third_octave_db, dither_dbfs(str(now["encoding"])))
     if not checks and floor.holds(likely_lu, likely_loudest, apart.loudest_dbfs, worst):
