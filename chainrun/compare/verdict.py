@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from chainrun.compare.limits import NAMED_BAND_DB, Floor
+from chainrun.contract.words import hertz
 
 MOST_RUNS = 3
 """More separate ranges of bands than this are told as one."""
@@ -14,12 +15,6 @@ MOST_RUNS = 3
 def clock(seconds: float) -> str:
     """`1:07`."""
     return f"{int(seconds) // 60}:{int(seconds) % 60:02d}"
-
-
-def hertz(text: str) -> str:
-    """`4 kHz`, `315 Hz`."""
-    value = float(text)
-    return f"{value / 1000:g} kHz" if value >= 1000 else f"{value:g} Hz"
 
 
 def where_in_bands(bands_db: dict[str, float]) -> str | None:
@@ -38,9 +33,7 @@ def where_in_bands(bands_db: dict[str, float]) -> str | None:
         else:
             runs.append([i])
     if len(runs) > MOST_RUNS:
-        return (
-            f"in {len(moved)} bands from {hertz(known[moved[0]])} to {hertz(known[moved[-1]])}, {_by(bands_db, moved)}"
-        )
+        return f"in {len(moved)} bands from {hertz(float(known[moved[0]]))} to {hertz(float(known[moved[-1]]))}, {_by(bands_db, moved)}"
     return " and ".join(f"{_range(known, run)}, {_by(bands_db, run)}" for run in runs)
 
 
@@ -52,12 +45,12 @@ def _by(bands_db: dict[str, float], places: list[int]) -> str:
 def _range(known: list[str], run: list[int]) -> str:
     low, high = known[run[0]], known[run[-1]]
     if low == high:
-        return f"at {hertz(low)}"
+        return f"at {hertz(float(low))}"
     if high == known[-1]:
-        return f"from {hertz(low)} up"
+        return f"from {hertz(float(low))} up"
     if low == known[0]:
-        return f"up to {hertz(high)}"
-    return f"from {hertz(low)} to {hertz(high)}"
+        return f"up to {hertz(float(high))}"
+    return f"from {hertz(float(low))} to {hertz(float(high))}"
 
 
 def where_in_time(by_second_lu: tuple[float, ...], floor: Floor) -> str | None:

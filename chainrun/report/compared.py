@@ -14,7 +14,7 @@ from chainrun.compare.limits import Floor
 from chainrun.cull.alike import Apart
 from chainrun.cull.trial import Tried
 from chainrun.loudness.analysis import NOMINAL_HZ
-from chainrun.report.content import Block, Figure, Page, Panel, Player, Players, Section, Series, Table, Text
+from chainrun.report.content import Block, Figure, Page, Panel, Player, Players, Section, Series, Table, Text, number
 from chainrun.report.page import Place
 from chainrun.report.players import both
 from chainrun.report.sounds import bands_figure, file_blocks, hear, image_figures, loudness_figure, wave_figure
@@ -28,13 +28,6 @@ FIGURES = (
     ("true_peak_dbtp", "true peak, dBTP", 2), ("crest_db", "crest, dB", 1), ("correlation", "correlation", 2),
     ("side_to_mid_db", "side against mid, dB", 1),
 )  # fmt: skip
-
-
-def number(value: float | None, digits: int = 1) -> str:
-    """A figure for a table."""
-    if value is None:
-        return "-"
-    return f"{value:.{digits}f}" if np.isfinite(value) else ("-inf" if value < 0 else "inf")
 
 
 def compare_page(found: Difference, names: Sequence[str], place: Place) -> Page:

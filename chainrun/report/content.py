@@ -164,3 +164,10 @@ def figure_table(figure: Figure) -> list[Table]:
 
 def _figure_text(value: float) -> str:
     return f"{value:.5g}" if np.isfinite(value) else "-"
+
+
+def number(value: float | None, digits: int = 1) -> str:
+    """A figure for a table."""
+    if value is None:
+        return "-"
+    return f"{value:.{digits}f}" if np.isfinite(value) else ("-inf" if value < 0 else "inf")

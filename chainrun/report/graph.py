@@ -8,7 +8,6 @@ from xml.sax.saxutils import escape
 from chainrun.plan import Plan
 from chainrun.report.content import Picture, Table
 from chainrun.report.draw import FACE, INK, LINES, plain, schemed
-from chainrun.report.steps import short_level
 
 BOX_W, BOX_H, GAP_X, GAP_Y = 128, 30, 92, 10
 LANE = 6
@@ -27,6 +26,13 @@ class Edge:
     kind: str
     """`fader`, `send` or `key`."""
     level_db: float | None
+
+
+def short_level(edge: Edge) -> str:
+    """A way's level for a table."""
+    if edge.kind == "key":
+        return "listened to"
+    return "mute" if edge.level_db is None else f"{edge.level_db:+.1f} dB"
 
 
 def edges(plan: Plan) -> list[Edge]:

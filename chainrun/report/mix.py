@@ -15,7 +15,7 @@ from chainrun.engine.store import Store
 from chainrun.plan import Node, Plan
 from chainrun.recipe import Opened
 from chainrun.report import graph
-from chainrun.report.content import Block, Figure, Page, Player, Players, Section, Table, Text
+from chainrun.report.content import Block, Figure, Page, Player, Players, Section, Table, Text, number
 from chainrun.report.page import Place
 from chainrun.report.players import as_mp3
 from chainrun.report.sounds import (
@@ -83,11 +83,11 @@ def _deliveries(opened: Opened, result: RenderResult, place: Place) -> Section:
         rows.append(
             [
                 Path(one.file).name,
-                _number(m.integrated_lufs),
-                _number(m.range_lu),
-                _number(m.true_peak_dbtp, 2),
+                number(m.integrated_lufs),
+                number(m.range_lu),
+                number(m.true_peak_dbtp, 2),
                 f"{one.gain_db:+.2f}",
-                _number(m.correlation, 2),
+                number(m.correlation, 2),
                 f"{m.n_frames / m.rate_hz:.2f}",
             ]
         )
@@ -116,10 +116,6 @@ def _first(delivery: DeliveryResult, place: Place) -> list[Block]:
     return blocks + list(image_figures("image", heard))
 
 
-def _number(value: float | None, digits: int = 1) -> str:
-    return f"{value:.{digits}f}" if value is not None else "-"
-
-
 def _node_table(result: RenderResult) -> Table:
     rows = []
     for node in result.nodes:
@@ -129,9 +125,9 @@ def _node_table(result: RenderResult) -> Table:
             [
                 node.name,
                 node.kind,
-                _number(m.sample_peak_dbfs),
-                _number(m.integrated_lufs),
-                _number(working),
+                number(m.sample_peak_dbfs),
+                number(m.integrated_lufs),
+                number(working),
                 f"{node.seconds:.2f}",
                 "kept" if node.from_store else "rendered",
             ]

@@ -106,8 +106,8 @@ def _spare_folder() -> Path:
 class _Shown:
     """Blocks as the template wants them."""
 
-    def __init__(self, place: Place, audio: Path | None):
-        self._place, self._audio = place, audio
+    def __init__(self, place: Place):
+        self._place = place
         self._names: set[str] = set()
 
     def kind(self, block: object) -> str:
@@ -160,7 +160,7 @@ def is_figure(cell: str) -> bool:
     return FIGURE.fullmatch(cell) is not None
 
 
-def html(page: Page, place: Place, audio: Path | None = None) -> str:
+def html(page: Page, place: Place) -> str:
     """The page as HTML; its figures are written beside it, if it is a folder."""
     import jinja2
 
@@ -187,7 +187,7 @@ def html(page: Page, place: Place, audio: Path | None = None) -> str:
         "style": style,
         "script": script,
         "policy": policy,
-        "show": _Shown(place, audio),
+        "show": _Shown(place),
         "anchors": anchors,
         "id": id,
     }

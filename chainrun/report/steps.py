@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -20,13 +19,6 @@ SINE_DBFS = np.arange(-48.0, 1.0, 2.0)
 HARMONICS = 9
 AT_DBFS = -18.0
 FLOOR_DB = -140.0
-
-
-def short_level(edge: Any) -> str:
-    """A way's level for a table."""
-    if edge.kind == "key":
-        return "listened to"
-    return "mute" if edge.level_db is None else f"{edge.level_db:+.1f} dB"
 
 
 def walk(steps: Sequence[Step], names: Sequence[str]) -> Iterator[tuple[str, Step]]:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from chainrun import __version__
-from chainrun.report.compared import number
-from chainrun.report.content import Block, Page, Section, Table, Text
+from chainrun.report.content import Block, Page, Section, Table, Text, number
 
 TO_KNOW = ("arrival", "image", "unsure")
 
