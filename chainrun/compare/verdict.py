@@ -33,7 +33,8 @@ def where_in_bands(bands_db: dict[str, float]) -> str | None:
         else:
             runs.append([i])
     if len(runs) > MOST_RUNS:
-        return f"in {len(moved)} bands from {hertz(float(known[moved[0]]))} to {hertz(float(known[moved[-1]]))}, {_by(bands_db, moved)}"
+        low, high = (hertz(float(known[place])) for place in (moved[0], moved[-1]))
+        return f"in {len(moved)} bands from {low} to {high}, {_by(bands_db, moved)}"
     return " and ".join(f"{_range(known, run)}, {_by(bands_db, run)}" for run in runs)
 
 
