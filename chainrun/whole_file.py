@@ -1,13 +1,30 @@
-"""Writes a text file that is whole or not there: beside its place, synced, then renamed."""
+"""Text files: read where they are plain and of a bearable size; written whole or not at all."""
 
 from __future__ import annotations
 
+import errno
 import os
+import stat
 from contextlib import suppress
 from glob import escape
 from pathlib import Path
 
 from chainrun.errors import Problem, ResourceError, shown_path
+from chainrun.limits import Limits
+
+
+def read_text(path: Path, limits: Limits | None = None) -> str:
+    """The text of a file in UTF-8, without a mark at its begin.
+
+    Raises OSError for what is not there, no plain file (a pipe would never end), or too large; UnicodeDecodeError.
+    """
+    state = path.stat()
+    if not stat.S_ISREG(state.st_mode):
+        raise OSError(errno.EINVAL, "this is not a plain file")
+    over = (limits or Limits.of(())).passed("toml_kb", state.st_size / 1000, "the file")
+    if over is not None:
+        raise OSError(errno.EFBIG, f"{over.message}; given {over.given}; allowed {over.allowed}; {over.hint}")
+    return path.read_text(encoding="utf-8-sig")
 
 
 def write_whole(path: Path, text: str) -> None:

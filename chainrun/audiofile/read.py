@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import math
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import TracebackType
 
@@ -15,6 +15,7 @@ import soundfile
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.runs import runs_of
 from chainrun.errors import AudioError, Problem, shown_path
+from chainrun.limits import Limits
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
 CLIPPED_RUN = 3
@@ -64,8 +65,13 @@ def _open(path: Path) -> soundfile.SoundFile:
         raise _refuse(path, f"this is not an audio file that can be read ({detail})") from error
 
 
-def read_header(path: Path) -> Header:
-    """The header of an audio file. Raises AudioError for what cannot be read or used."""
+def read_header(path: Path, limits: Limits | None = None) -> Header:
+    """The header of an audio file, held to limits where some are given.
+
+    Raises AudioError for what cannot be read or used.
+    """
+    if limits is not None and path.is_file():
+        _hold(path, limits.passed("file_gb", path.stat().st_size / 1e9, "the file's size"))
     with _open(path) as file:
         header = Header(str(path), file.samplerate, file.channels, file.frames, file.subtype)
     if not LOWEST_RATE_HZ <= header.rate_hz <= HIGHEST_RATE_HZ:
@@ -78,7 +84,16 @@ def read_header(path: Path) -> Header:
     _check_whole(path)
     if header.n_frames <= 0:
         raise _refuse(path, "the file holds no audio: its length is 0 frames")
+    if limits is not None:
+        _hold(path, limits.passed("length_s", header.n_frames / header.rate_hz, "the file's length"))
+        _hold(path, limits.passed("channels", header.n_channels, "the file's number of channels"))
+        _hold(path, limits.passed("rate_hz", header.rate_hz, "the file's rate"))
     return header
+
+
+def _hold(path: Path, over: Problem | None) -> None:
+    if over is not None:
+        raise AudioError(replace(over, file=shown_path(path)))
 
 
 def _check_whole(path: Path) -> None:

@@ -13,6 +13,7 @@ from pydantic import Field
 
 from chainrun.contract import StrictModel
 from chainrun.errors import Problem, RecipeError, UsageError, nearest, shown_path
+from chainrun.limits import Limits
 from chainrun.recipe import Overrides
 from chainrun.recipe.load import read_toml, recipe_name
 from chainrun.recipe.model import Name
@@ -90,11 +91,12 @@ class Jobs:
     one_gain: OneGain | None = None
 
 
-def open_jobs(path: Path) -> Jobs:
-    """Read a file of jobs. Raises RecipeError with every problem in it."""
+def open_jobs(path: Path, limits: Limits | None = None) -> Jobs:
+    """Read a file of jobs, whose recipes are held to `limits`. Raises RecipeError with every problem in it."""
     problems = Problems()
     path = path.absolute()
-    table = read_toml(path, problems)
+    limits = limits or Limits.of(())
+    table = read_toml(path, problems, limits)
     problems.stop_if_any()
     assert table is not None, "a file that cannot be read tells why"
     model = validate(_Jobs, table, problems)
@@ -116,7 +118,7 @@ def open_jobs(path: Path) -> Jobs:
                 place_of(table, ("job", i, "out")), "out goes with one recipe", given=f"{len(recipes)} recipes"
             )
         for recipe in recipes:
-            job = _job(here, base, model.defaults, entry, recipe)
+            job = _job(here, base, model.defaults, entry, recipe, limits)
             if any(other.name == job.name for other in found):
                 problems.add(
                     place_of(table, ("job", i)),
@@ -141,7 +143,7 @@ def _recipes(here: Path, patterns: Sequence[str]) -> list[Path]:
     return list(found)
 
 
-def _job(here: Path, base: Path, defaults: _Settings, entry: _Job, recipe: Path) -> Job:
+def _job(here: Path, base: Path, defaults: _Settings, entry: _Job, recipe: Path, limits: Limits) -> Job:
     def chosen(key: str) -> Any:
         return getattr(entry if key in entry.model_fields_set else defaults, key)
 
@@ -158,7 +160,7 @@ def _job(here: Path, base: Path, defaults: _Settings, entry: _Job, recipe: Path)
     return Job(
         name=name,
         recipe=recipe,
-        overrides=Overrides(variant, overlays, tuple(sets), tuple(roots)),
+        overrides=Overrides(variant, overlays, tuple(sets), tuple(roots), limits),
         out=here / entry.out if entry.out is not None else base / name,
         only=tuple(chosen("only")),
         compare=chosen("compare"),

@@ -28,6 +28,7 @@ from chainrun.cli import (
     verify,
     walkthrough,
 )
+from chainrun.cli.defect import report
 from chainrun.cli.stopping import StoppedError, stop
 from chainrun.cli.terminal import put, show_error, talk
 from chainrun.errors import (
@@ -163,8 +164,5 @@ def main(arguments: list[str]) -> int:
             return int(usage)
         if os.environ.get("CHAINRUN_TRACEBACK"):
             raise
-        talk(
-            f"chainrun has a defect: {type(error).__name__}: {error}\n"
-            "    hint: set CHAINRUN_TRACEBACK=1, run it again, and report what it says"
-        )
+        talk(report(error, arguments))
         return EXIT_DEFECT

@@ -10,6 +10,7 @@ import typer
 from chainrun.cli.options import (
     AsJson,
     Embed,
+    LimitWords,
     LogFile,
     NoStore,
     Quiet,
@@ -22,6 +23,7 @@ from chainrun.cli.options import (
 )
 from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.limits import Limits
 
 if TYPE_CHECKING:
     from chainrun.batch import BatchResult
@@ -42,6 +44,7 @@ def command(
     strict: Strict = False,
     store: StoreFolder = None,
     no_store: NoStore = False,
+    limit: LimitWords = None,
     log: LogFile = None,
     report: Report = None,
     embed: Embed = False,
@@ -59,7 +62,7 @@ def command(
             reason = f"  {record['error']}" if record.get("error") else ""
             talk(f"{record['state']:<7} {record['job']}  {record['seconds']:.1f} s{reason}")
 
-    result = run_batch(open_jobs(jobs), options, ended=ended)
+    result = run_batch(open_jobs(jobs, Limits.of(limit or ())), options, ended=ended)
     if place is not None:
         from chainrun.report.compared import batch_page
         from chainrun.report.page import write_page

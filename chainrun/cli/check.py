@@ -8,6 +8,7 @@ from pathlib import Path
 from chainrun.cli.options import (
     AllowRoots,
     AsJson,
+    LimitWords,
     Overlays,
     Quiet,
     Recipes,
@@ -40,12 +41,13 @@ def command(
     overlay: Overlays = None,
     set_: Sets = None,
     allow_root: AllowRoots = None,
+    limit: LimitWords = None,
     strict: Strict = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
     """Check recipes and their presets, and open the stems' headers; or packs (NAME.zip). Renders nothing."""
-    chosen = overrides(variant, overlay, set_, allow_root)
+    chosen = overrides(variant, overlay, set_, allow_root, limit)
     problems: list[Problem] = []
     code = EXIT_DONE
     for path in recipes:

@@ -13,6 +13,7 @@ from chainrun.cli.options import (
     AllowRoots,
     AsJson,
     Embed,
+    LimitWords,
     NoStore,
     Overlays,
     Quiet,
@@ -52,6 +53,7 @@ def command(
     overlay: Overlays = None,
     set_: Sets = None,
     allow_root: AllowRoots = None,
+    limit: LimitWords = None,
     workers: Workers = None,
     store: StoreFolder = None,
     no_store: NoStore = False,
@@ -69,7 +71,7 @@ def command(
         raise refuse("--report goes with two sounds")
     line = ProgressLine(quiet=quiet or as_json)
     options = RenderOptions(workers=workers, store=store_folder(store, no_store))
-    chosen = overrides(None, overlay, set_, allow_root)
+    chosen = overrides(None, overlay, set_, allow_root, limit)
     if sweep is not None:
         if no_match or strict:
             raise refuse("--no-match and --strict do not go with --sweep")
@@ -116,8 +118,11 @@ def command(
 def _sound(path: Path, variant: str | None, out: Path, chosen: Any, options: Any, line: ProgressLine) -> Path:
     """The file itself, or what a recipe renders: its first delivery."""
     if not path.name.endswith(".toml"):
+        from chainrun.audiofile import read_header
+
         if variant is not None:
             raise refuse("--variant goes with a recipe", given=str(path))
+        read_header(path, chosen.limits)
         return path
     from chainrun.engine import render
     from chainrun.recipe import open_recipe

@@ -9,9 +9,10 @@ from typing import Annotated
 
 import typer
 
-from chainrun.cli.options import AsJson, Workers, refuse
+from chainrun.cli.options import AsJson, LimitWords, Workers, refuse
 from chainrun.cli.terminal import put, put_json, talk
 from chainrun.errors import EXIT_DONE
+from chainrun.limits import Limits
 
 
 def command(
@@ -20,6 +21,7 @@ def command(
         Path | None, typer.Option("--out", "-o", metavar="RECIPE", help="Where to write it; else into the folder.")
     ] = None,
     workers: Workers = None,
+    limit: LimitWords = None,
     as_json: AsJson = False,
 ) -> int:
     """Write a first recipe for a folder of stems: roles, polarity, gates, pans, faders; each choice explained."""
@@ -31,7 +33,7 @@ def command(
     from chainrun.survey.survey import survey
     from chainrun.whole_file import write_whole
 
-    material = of_folder(stems_dir)
+    material = of_folder(stems_dir, Limits.of(limit or ()))
     name = stems_dir.resolve().name or "draft"
     target = out if out is not None else stems_dir / f"{name}.recipe.toml"
     if target.is_dir():

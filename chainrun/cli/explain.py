@@ -11,6 +11,7 @@ from chainrun.cli.terminal import put, put_json
 from chainrun.contract import key_owner
 from chainrun.docs.explain import TABLES, explain, overview, words
 from chainrun.errors import EXIT_DONE, nearest
+from chainrun.limits import limit_rows
 
 
 def command(
@@ -31,6 +32,14 @@ def command(
         from chainrun.contract.parameters import parameters
 
         known = {**TABLES, **processors()}
+        if word == "limits":
+            put_json(
+                {
+                    "schema_version": 1,
+                    "limits": [dict(zip(("name", "usual", "unit", "about"), row, strict=True)) for row in limit_rows()],
+                }
+            )
+            return EXIT_DONE
         chosen = [word] if word is not None else list(known)
         told = {
             one: {

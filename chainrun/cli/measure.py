@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from chainrun.cli.options import AsJson, refuse
+from chainrun.cli.options import AsJson, LimitWords, refuse
 from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_AUDIO, EXIT_DONE, AudioError
+from chainrun.limits import Limits
 
 if TYPE_CHECKING:
     from chainrun.loudness import Measured
@@ -22,21 +23,25 @@ def command(
     second: Annotated[
         bool, typer.Option("--second-opinion", help="Integrated loudness by pyloudnorm, too, and the difference.")
     ] = False,
+    limit: LimitWords = None,
     as_json: AsJson = False,
 ) -> int:
     """Measure audio files: loudness (ITU-R BS.1770, EBU R 128), peaks, level, image, third octaves.
 
     Up to 6 channels, in the order L R C LFE Ls Rs; 5 are without LFE, 4 are L R Ls Rs, and a mono file is one channel.
     """
+    from chainrun.audiofile import read_header
     from chainrun.engine.measure import measure_file, second_opinion
     from chainrun.engine.result import measured_record
 
     if oversample not in (4, 8, 16):
         raise refuse("--oversample is no such factor", given=str(oversample), allowed="4, 8, 16")
+    limits = Limits.of(limit or ())
     records: list[dict[str, Any]] = []
     readings, problems = [], []
     for file in files:
         try:
+            read_header(file, limits)
             measured = measure_file(file, oversample=oversample)
             other = second_opinion(file) if second else None
         except AudioError as error:

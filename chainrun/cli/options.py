@@ -10,6 +10,7 @@ import typer
 
 from chainrun.cli.terminal import talk
 from chainrun.errors import Problem, ResourceError, UsageError
+from chainrun.limits import Limits
 from chainrun.recipe import Overrides
 
 if TYPE_CHECKING:
@@ -29,6 +30,10 @@ Sets = Annotated[
 AllowRoots = Annotated[
     list[Path] | None,
     typer.Option("--allow-root", metavar="DIR", help="A folder that recipes may reach, too."),
+]
+LimitWords = Annotated[
+    list[str] | None,
+    typer.Option("--limit", metavar="NAME=VALUE", help="Change a limit: chainrun explain limits. May be repeated."),
 ]
 Workers = Annotated[
     int | None,
@@ -51,10 +56,16 @@ Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no talk.")
 
 
 def overrides(
-    variant: str | None, overlays: list[Path] | None, sets: list[str] | None, allow_roots: list[Path] | None
+    variant: str | None,
+    overlays: list[Path] | None,
+    sets: list[str] | None,
+    allow_roots: list[Path] | None,
+    limits: list[str] | None = None,
 ) -> Overrides:
     """The options that change a recipe, together."""
-    return Overrides(variant, tuple(overlays or ()), tuple(sets or ()), tuple(allow_roots or ()))
+    return Overrides(
+        variant, tuple(overlays or ()), tuple(sets or ()), tuple(allow_roots or ()), Limits.of(limits or ())
+    )
 
 
 def refuse(

@@ -10,6 +10,7 @@ import typer
 
 from chainrun.cli.options import (
     AllowRoots,
+    LimitWords,
     NoStore,
     OneRecipe,
     Overlays,
@@ -41,6 +42,7 @@ def command(
     overlay: Overlays = None,
     set_: Sets = None,
     allow_root: AllowRoots = None,
+    limit: LimitWords = None,
     workers: Workers = None,
     store: StoreFolder = None,
     no_store: NoStore = False,
@@ -61,7 +63,7 @@ def command(
         raise refuse("--licence and --no-licence exclude each other")
     if licence is None and not no_licence:
         raise refuse("say what others may do with it: --licence FILE, or --no-licence", hint="--licence LICENCE.txt")
-    opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root))
+    opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root, limit))
     kept = store_folder(store, no_store)
     with tempfile.TemporaryDirectory(prefix="chainrun-store-", ignore_cleanup_errors=True) as work:
         prints = Store(kept if kept is not None else Path(work))

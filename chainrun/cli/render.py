@@ -13,6 +13,7 @@ from chainrun.cli.options import (
     AllowRoots,
     AsJson,
     Embed,
+    LimitWords,
     LogFile,
     NoStore,
     Overlays,
@@ -62,6 +63,7 @@ def command(
     no_store: NoStore = False,
     log: LogFile = None,
     allow_root: AllowRoots = None,
+    limit: LimitWords = None,
     strict: Strict = False,
     report: Report = None,
     embed: Embed = False,
@@ -82,7 +84,7 @@ def command(
         from_s=from_,
         to_s=to,
     )
-    chosen = overrides(variant, overlay, set_, allow_root)
+    chosen = overrides(variant, overlay, set_, allow_root, limit)
     results = []
     folders = [_folder(path, out, len(recipes), chosen) for path in recipes]
     if len(set(folders)) < len(folders):

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from chainrun.cli.options import AllowRoots, OneRecipe, Overlays, Sets, Variant, overrides
+from chainrun.cli.options import AllowRoots, LimitWords, OneRecipe, Overlays, Sets, Variant, overrides
 from chainrun.cli.terminal import put_utf8
 from chainrun.errors import EXIT_DONE, Problem, ResourceError
 from chainrun.recipe import open_recipe
@@ -24,9 +24,10 @@ def command(
     overlay: Overlays = None,
     set_: Sets = None,
     allow_root: AllowRoots = None,
+    limit: LimitWords = None,
 ) -> int:
     """Write the recipe with base, variant, overlays and presets folded in: it needs no library."""
-    opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root))
+    opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root, limit))
     if out is None:
         put_utf8(resolved_text(opened, recipe.absolute().parent))
         return EXIT_DONE

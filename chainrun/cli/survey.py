@@ -12,6 +12,7 @@ from chainrun.cli.options import (
     AllowRoots,
     AsJson,
     Embed,
+    LimitWords,
     Overlays,
     Report,
     Sets,
@@ -45,6 +46,7 @@ def command(
     overlay: Overlays = None,
     set_: Sets = None,
     allow_root: AllowRoots = None,
+    limit: LimitWords = None,
     workers: Workers = None,
     report: Report = None,
     embed: Embed = False,
@@ -66,7 +68,7 @@ def command(
             hint="give --write another name",
         )
     place = place_of_page(report, embed)
-    changed = overrides(variant, overlay, set_, allow_root)
+    changed = overrides(variant, overlay, set_, allow_root, limit)
     if source.is_dir() and (variant or overlay or set_):
         raise refuse("a bare folder has no variants and takes no overlays", hint="survey a recipe, or draft one first")
     found = survey(_material(source, changed), reference=reference, workers=workers or processors_here())
@@ -92,7 +94,7 @@ def _material(source: Path, changed: Any) -> Material:
     from chainrun.recipe import open_recipe
     from chainrun.survey.channels import of_folder, of_recipe
 
-    return of_folder(source) if source.is_dir() else of_recipe(open_recipe(source, changed))
+    return of_folder(source, changed.limits) if source.is_dir() else of_recipe(open_recipe(source, changed))
 
 
 def _wrapped(text: str) -> str:

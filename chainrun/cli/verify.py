@@ -13,6 +13,7 @@ from chainrun.cli.options import (
     AllowRoots,
     AsJson,
     Embed,
+    LimitWords,
     NoStore,
     Overlays,
     Quiet,
@@ -47,6 +48,7 @@ def command(
     overlay: Overlays = None,
     set_: Sets = None,
     allow_root: AllowRoots = None,
+    limit: LimitWords = None,
     workers: Workers = None,
     store: StoreFolder = None,
     no_store: NoStore = False,
@@ -80,7 +82,7 @@ def command(
     if with_audio and not accept:
         raise refuse("--with-audio goes with --accept")
     place = place_of_page(report, embed)
-    chosen = overrides(variant, overlay, set_, allow_root)
+    chosen = overrides(variant, overlay, set_, allow_root, limit)
     kept = store_folder(store, no_store)
     verdicts: list[Verdict] = []
     failed: list[tuple[Path, ChainrunError]] = []

@@ -10,6 +10,7 @@ import typer
 
 from chainrun.cli.options import (
     AllowRoots,
+    LimitWords,
     NoStore,
     OneRecipe,
     Overlays,
@@ -43,6 +44,7 @@ def command(
     overlay: Overlays = None,
     set_: Sets = None,
     allow_root: AllowRoots = None,
+    limit: LimitWords = None,
     workers: Workers = None,
     store: StoreFolder = None,
     no_store: NoStore = False,
@@ -56,7 +58,7 @@ def command(
 
     place = place_of_page(out, embed)
     assert place is not None
-    opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root))
+    opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root, limit))
     chosen = Chosen(tuple(one.strip() for one in stems.split(",") if one.strip()) if stems else (), from_, to, workers)
     line = ProgressLine(quiet=quiet)
     kept = store_folder(store, no_store)

@@ -83,6 +83,8 @@ class Step(StrictModel):
     """Whether the step's `file` names an audio file: the plan finds it, and its content belongs to the print's hash."""
     source: ClassVar[str] = ""
     """Where the method is published."""
+    ns_a_frame: ClassVar[float] = 25.0
+    """Predicted processor time of a frame and channel, at the rate that the step works at inside."""
     picture: ClassVar[Literal["", "response", "curve"]] = ""
     """How a page draws it, beside its readings: over frequency, or level against level."""
 
@@ -101,6 +103,18 @@ class Step(StrictModel):
     def inner_chains(self) -> Iterable[tuple[str, list[Step]]]:
         """The chains that a composite step holds, each with its key path inside the step."""
         return ()
+
+    def oversampled(self) -> int:
+        """Times the rate that the step works at inside."""
+        return 1
+
+    def held_s(self, stream: Stream) -> float:
+        """Predicted memory: so many seconds of one channel at the stream's rate, as float64."""
+        return 1.0
+
+    def start_s(self, stream: Stream) -> float:
+        """Predicted processor time before the first frame."""
+        return 0.002
 
     def in_words(self) -> str:
         """What its numbers say, as a teacher would put it; a clause without a subject."""

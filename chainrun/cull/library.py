@@ -8,6 +8,7 @@ from typing import Any
 
 from chainrun.contract import Step, processors
 from chainrun.errors import Problem, RecipeError, UsageError, nearest, shown_path
+from chainrun.limits import Limits
 from chainrun.plan.identity import chain_hash
 from chainrun.recipe.load import read_toml
 from chainrun.recipe.model import PresetFile, Recipe
@@ -146,7 +147,7 @@ class Shelf:
         place = Place(self.get(name).file)
         table = wrap({"recipe": 1, "stems": {"x": {"file": "x.wav", "chain": [{"preset": name}]}}}, place)
         stem = table["stems"]["x"]
-        stem.put("chain", Unfolder(self._library, [], problems).chain(stem["chain"], name), place)
+        stem.put("chain", Unfolder(self._library, [], problems, Limits.of(())).chain(stem["chain"], name), place)
         problems.stop_if_any()
         self._find_files(stem["chain"])
         recipe = validate(Recipe, table, problems)

@@ -21,6 +21,7 @@ from chainrun.recipe.load import recipe_name
 from chainrun.recipe.locate import Position, nearest_position, positions
 from chainrun.recipe.tables import KeyPath
 from chainrun.recipe.toml_text import toml_text
+from chainrun.whole_file import read_text
 
 MAX_RESIDUAL_LU = -20.0
 MAX_LEVEL_LU = 1.0
@@ -78,7 +79,7 @@ def read_plan(path: Path) -> Plan:
         return Problem(message, file=shown_path(path), line=line, column=column, key=dotted, hint=hint, given=given)
 
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_text(path)
         data = tomllib.loads(text)
         here = positions(text)
         file = CullFile.model_validate(data)
@@ -121,7 +122,7 @@ def _earlier(path: Path, year: int) -> dict[str, str]:
         if int(overlay.name[:4]) >= year:
             continue
         try:
-            table = tomllib.loads(overlay.read_text(encoding="utf-8-sig")).get("replace_presets", {})
+            table = tomllib.loads(read_text(overlay)).get("replace_presets", {})
         except (OSError, ValueError):
             continue
         if isinstance(table, dict):

@@ -10,6 +10,7 @@ from pydantic import BaseModel
 
 from chainrun.contract import Key, Step, processors
 from chainrun.contract.parameters import Parameter, parameters
+from chainrun.limits import limit_rows
 from chainrun.recipe.model import Bus, Delivery, Main, PresetFile, PresetUse, Recipe, Send, Stem
 
 TABLES: dict[str, type[BaseModel]] = {
@@ -28,7 +29,7 @@ TABLES: dict[str, type[BaseModel]] = {
 
 def words() -> list[str]:
     """All that can be explained."""
-    return [*processors(), *TABLES]
+    return [*processors(), *TABLES, "limits"]
 
 
 def first_line(model: type[BaseModel]) -> str:
@@ -46,11 +47,14 @@ def overview(width: int = 80) -> str:
             lines.append(f"  {word:<12}  {about}")
         if group is known:
             lines += ["", "Tables of a recipe:"]
-    return "\n".join([*lines, "", "chainrun explain WORD tells the keys of one of them."])
+    lines += ["", "chainrun explain limits tells what a recipe may cost at most."]
+    return "\n".join([*lines, "chainrun explain WORD tells the keys of one of them."])
 
 
 def explain(word: str, width: int = 80) -> str:
     """A processor or a table: what it does, its keys, an example, its source."""
+    if word == "limits":
+        return _limits(width)
     known: dict[str, type[BaseModel]] = {**TABLES, **processors()}
     model = known[word]
     lines = [word, *_paragraphs(model.__doc__ or "", width), ""]
@@ -73,6 +77,23 @@ def explain(word: str, width: int = 80) -> str:
             lines += textwrap.wrap(example + " }", width, initial_indent="  ", subsequent_indent="    ")
         if step.source:
             lines += ["", *textwrap.wrap(f"Source: {step.source}", width)]
+    return "\n".join(lines)
+
+
+def _limits(width: int) -> str:
+    """What a recipe or a file may cost at most."""
+    about = (
+        "What a recipe or an audio file may cost at most, since it may come from a stranger. Each is changed by "
+        "--limit NAME=VALUE, which may be repeated, or for every command by CHAINRUN_LIMITS='NAME=VALUE NAME=VALUE'. "
+        "Work, memory and disk are predicted from the recipe alone."
+    )
+    lines = ["limits", *textwrap.wrap(about, width), ""]
+    for name, value, unit, what in limit_rows():
+        usual = f"{value:g} {unit}".rstrip()
+        lines += [
+            f"  {name}",
+            *textwrap.wrap(f"{what}: {usual}", width, initial_indent="      ", subsequent_indent="      "),
+        ]
     return "\n".join(lines)
 
 

@@ -19,18 +19,18 @@ from chainrun.engine.crew import Crew, WorkerDiedError, processors_here, warm_up
 from chainrun.engine.deliver import check_folder, deliver
 from chainrun.engine.delivery import Order
 from chainrun.engine.fingerprint import surroundings
+from chainrun.engine.landing import refuse_bad_landings
 from chainrun.engine.log import EventLog
 from chainrun.engine.node import BLOCK_FRAMES
-from chainrun.engine.orders import input_files, orders, recipe_hash, sidecar_of, stems_of
+from chainrun.engine.orders import orders, recipe_hash, stems_of
 from chainrun.engine.result import RenderResult
 from chainrun.engine.room_on_disk import check_room
 from chainrun.engine.store import Store, limit_gb, stamp
 from chainrun.engine.work import NodeTask, Rendered, Stamp, run_task
-from chainrun.errors import ChainrunError, Problem, RecipeError, ResourceError, UsageError, shown_path
+from chainrun.errors import ChainrunError, Problem, ResourceError, UsageError
 from chainrun.plan import Node, Plan, build_plan
 from chainrun.plan.nodes import FilePart
 from chainrun.recipe import Opened
-from chainrun.recipe.roots import safely_resolved
 
 WORK_FOLDER = ".chainrun-work-"
 WORTH_WORKERS_S = 300.0
@@ -118,7 +118,7 @@ class _Session:
             ordered = [replace(order, target_lufs=None, gain_db=options.gain_db) for order in ordered]
         if options.measure_only:
             ordered = []
-        _spare_inputs(opened, plan, ordered)
+        refuse_bad_landings(opened, plan, ordered, self.out, options.store)
         check_folder(self.out)
         with nullcontext(self.store) if self.store is not None else _work_store(self.out) as store:
             limit = limit_gb() if self.store is not None else None
@@ -345,27 +345,3 @@ def _alive(pid: str) -> bool:
     except (ValueError, PermissionError):
         return True
     return True
-
-
-def _spare_inputs(opened: Opened, plan: Plan, ordered: list[Order]) -> None:
-    """Refuse a delivery that would land on a stem, a recipe, a preset or an overlay. Raises RecipeError."""
-    inputs = input_files(opened, plan)
-    hit = [
-        path
-        for order in ordered
-        for path in [order.path, *([sidecar_of(order.path)] if order.sidecar else [])]
-        if safely_resolved(path) in inputs
-    ]
-    if hit:
-        raise RecipeError(
-            [
-                Problem(
-                    "a delivery would be written over an input",
-                    file=shown_path(opened.path),
-                    key="deliver",
-                    given=f'"{shown_path(path)}"',
-                    hint="choose another output folder with -o, or another file name",
-                )
-                for path in hit
-            ]
-        )

@@ -13,6 +13,7 @@ from chainrun.audiofile.write import RATES_OF_MP3
 from chainrun.contract import Key, Step, Stream
 from chainrun.contract.chain import chain_misfits, channels_after
 from chainrun.errors import AudioError, ChainrunError, Problem, RecipeError, shown, shown_path
+from chainrun.plan.costs import over_limits
 from chainrun.plan.identity import node_identity, sounding_part, steps_that_read
 from chainrun.plan.nodes import FilePart, Input, KeyInput, Node, StemInput
 from chainrun.plan.order import topological_order
@@ -79,6 +80,7 @@ class _Builder:
         needs = {name: self._needs(name) for name in [*self.recipe.stems, *self.recipe.buses, MAIN]}
         order, _ = topological_order(needs)
         self._tell_misfits()
+        self._tell_limits()
         self._tell_rates()
         self.problems.stop_if_any()
         bad: list[Problem] = []
@@ -97,7 +99,7 @@ class _Builder:
             headers = []
             for path in self.opened.stem_files(name):
                 try:
-                    headers.append(read_header(path))
+                    headers.append(read_header(path, self.opened.limits))
                 except ChainrunError as error:
                     bad += [self._at(("stems", name, "file"), problem, shown_path(path)) for problem in error.problems]
             found[name] = headers
@@ -337,6 +339,14 @@ class _Builder:
                     hint="rate_hz = 48000",
                 )
 
+    def _tell_limits(self) -> None:
+        """What would cost more than the limits let it."""
+        names = [*self.recipe.stems, *self.recipe.buses, MAIN]
+        nodes = [(self._path(name), list(self._strip(name).chain), self._stream(name)) for name in names]
+        table = self.opened.table
+        for path, over in over_limits(self.recipe, self.opened.limits, nodes, self.session_s, self.rate_hz):
+            self.problems.tell(place_of(table, path) if not path or path[0] in table else table.place, over)
+
     def _tell_misfits(self) -> None:
         for name in [*self.recipe.stems, *self.recipe.buses, MAIN]:
             chain: list[Step] = list(self._strip(name).chain)
@@ -386,7 +396,7 @@ class _Builder:
         refusal = self.opened.roots.refusal(found)
         if refusal is not None:
             raise AudioError(Problem(f"the file {refusal}", hint=self.opened.roots.hint()))
-        header = read_header(found)
+        header = read_header(found, self.opened.limits)
         seconds = header.n_frames / header.rate_hz
         if seconds > longest_s:
             raise AudioError(Problem("the response is too long", given=f"{seconds:.1f} s", allowed=f"{longest_s:g} s"))

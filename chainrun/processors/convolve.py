@@ -32,10 +32,17 @@ class Convolve(Step):
     example = {"file": "hall.wav", "gain_db": -6.0}
     linear = True
     reads_file = True
+    ns_a_frame = 70.0
     source = "uniformly partitioned overlap-save, textbook"
 
     def channels_out(self, n_channels: int) -> int:
         return 2
+
+    def held_s(self, stream: Stream) -> float:
+        return 1.0 + 16.0 * self.longest_s
+
+    def start_s(self, stream: Stream) -> float:
+        return 1e-6 * self.longest_s * stream.rate_hz
 
     def start(self, stream: Stream) -> Runner:
         from chainrun.dsp.pan import pan_gains

@@ -28,6 +28,7 @@ class Declip(Step):
     longest_ms: float = Field(1.5, ge=0.05, le=4, description="longest run that is mended")
 
     example = {"threshold_dbfs": -0.1}
+    ns_a_frame = 300.0
     source = "Janssen, Veldhuis, Vries, IEEE Trans. ASSP 34(2), 1986"
 
     def start(self, stream: Stream) -> Runner:

@@ -46,6 +46,9 @@ class Delay(Step):
         assert self.distance_m is not None
         return self.distance_m / speed_of_sound(self.temperature_c) * rate_hz
 
+    def held_s(self, stream: Stream) -> float:
+        return 1.0 + stream.n_channels * self.delay_frames(stream.rate_hz) / stream.rate_hz
+
     def start(self, stream: Stream) -> Runner:
         return _DelayRunner(stream.n_channels, self.delay_frames(stream.rate_hz))
 

@@ -72,6 +72,9 @@ class Echo(Step):
             )
         return found
 
+    def held_s(self, stream: Stream) -> float:
+        return 1.0 + 4.0 * self.seconds(stream.tempo_bpm)
+
     def start(self, stream: Stream) -> Runner:
         return _EchoRunner(self, stream)
 

@@ -34,6 +34,7 @@ class Hits(Keyed):
     smooth_ms: float = Field(1.0, ge=0.1, le=50, description="time constant of the gain's own movement")
     lookahead_ms: float = Field(1.0, ge=0, le=20, description="acts so far before the hit; compensated latency")
 
+    ns_a_frame = 35.0
     example = {"onset_db": 5.0, "ring_db": -4.0}
     unity = {"onset_db": 0.0, "ring_db": 0.0}
     source = "difference of two envelope followers, common practice; followers: JAES 60(6), 2012, eq. (16)"

@@ -35,6 +35,7 @@ class Limiter(Step):
     hold_ms: float = Field(5.0, ge=0, le=500, description="time that the gain stays down")
     release_ms: float = Field(80.0, ge=1, le=5000, description="time constant of its return, in dB")
 
+    ns_a_frame = 60.0
     example = {"ceiling_dbtp": -6.0}
     unity = {"ceiling_dbfs": 0.0}
     source = "lookahead with a sliding maximum and a straight ramp, common practice; true peak: ITU-R BS.1770-5 Annex 2"

@@ -58,6 +58,7 @@ class Room(Step):
 
     example = {"width_m": 5.0, "depth_m": 4.0, "height_m": 2.8, "decay_s": 0.35, "mix_pct": 25.0}
     linear = True
+    ns_a_frame = 70.0
     source = "Allen and Berkley, JASA 65(4), 1979; Kuttruff, Room Acoustics"
 
     @model_validator(mode="after")
@@ -91,19 +92,29 @@ class Room(Step):
     def channels_out(self, n_channels: int) -> int:
         return 2
 
+    def _decays(self) -> list[float]:
+        """The decay of each octave, before damping."""
+        from chainrun.dsp.eyring import decay_of
+
+        if self.absorption is None:
+            return list(self.decay_s) if isinstance(self.decay_s, list) else [self.decay_s or 0.4] * 8
+        size = (self.width_m, self.depth_m, self.height_m)
+        walls = self.absorption if isinstance(self.absorption, list) else [self.absorption] * 8
+        return [decay_of(value, size) for value in walls]
+
+    def held_s(self, stream: Stream) -> float:
+        return 1.0 + 32.0 * max(self._decays())
+
+    def start_s(self, stream: Stream) -> float:
+        return 0.2 + 6e-6 * max(self._decays()) * stream.rate_hz * stream.n_channels
+
     def responses(self, rate_hz: int, n_channels: int) -> list[Array]:
         """For each input channel the responses to left and right, shape (2, n_frames)."""
-        from chainrun.dsp.eyring import decay_of
         from chainrun.dsp.room import Box, Setting, stereo_response
         from chainrun.dsp.room_tail import OCTAVES_HZ
         from chainrun.units import db_to_gain, ms_to_frames
 
-        size = (self.width_m, self.depth_m, self.height_m)
-        if self.absorption is not None:
-            walls = self.absorption if isinstance(self.absorption, list) else [self.absorption] * 8
-            decays = [decay_of(value, size) for value in walls]
-        else:
-            decays = list(self.decay_s) if isinstance(self.decay_s, list) else [self.decay_s or 0.4] * 8
+        size, decays = (self.width_m, self.depth_m, self.height_m), self._decays()
         for band, freq in enumerate(OCTAVES_HZ):
             above = max(0.0, (band - 4) / 3.0) if freq > 1000.0 else 0.0
             decays[band] *= 1.0 - 0.8 * above * self.damping_pct / 100.0

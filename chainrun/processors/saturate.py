@@ -54,6 +54,7 @@ class Saturate(Step):
         None, description="the curve runs at so many times the rate; if not said, at what it needs for -90 dB"
     )
 
+    ns_a_frame = 15.0
     example = {"curve": "tanh", "drive_db": 8.0, "keep_level": True}
     source = "curves: closed forms; tilt: first-order shelf; polyphase filters: Kaiser-windowed sinc"
 
@@ -69,6 +70,11 @@ class Saturate(Step):
         level = ", level kept" if self.keep_level else ""
         return f"rounds peaks by {self.curve.replace('_', ' ')}, driven by {self.drive_db:g} dB{level}"
 
+    def oversampled(self) -> int:
+        from chainrun.dsp.curves import USUAL_OVERSAMPLING
+
+        return self.oversample or USUAL_OVERSAMPLING[self.curve]
+
     def start(self, stream: Stream) -> Runner:
         return _SaturateRunner(self, stream)
 
@@ -80,7 +86,7 @@ class _SaturateRunner(Runner):
     def __init__(self, step: Saturate, stream: Stream):
         from chainrun.dsp.biquad import first_order, tilt
         from chainrun.dsp.cascade import Cascade
-        from chainrun.dsp.curves import CORNERED, USUAL_OVERSAMPLING, curve_of
+        from chainrun.dsp.curves import CORNERED, curve_of
         from chainrun.dsp.oversample import Oversampler
         from chainrun.units import db_to_gain
 
@@ -89,7 +95,7 @@ class _SaturateRunner(Runner):
         before = [tilt(step.tone_hz, step.tone_db, rate)] if step.tone_db else []
         behind = [tilt(step.tone_hz, -step.tone_db, rate)] if step.tone_db else []
         curve, drive = curve_of(step.curve, USUAL_BIAS if step.bias is None else step.bias), db_to_gain(step.drive_db)
-        factor = step.oversample or USUAL_OVERSAMPLING[step.curve]
+        factor = step.oversampled()
         integral = CORNERED.get(step.curve) if factor > 1 else None
         level = db_to_gain(step.level_db)
         if step.keep_level:

@@ -7,21 +7,21 @@ import tomllib
 from collections.abc import Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from chainrun.errors import Problem, RecipeError, nearest, shown, shown_path
+from chainrun.limits import Limits
 from chainrun.recipe.model import Recipe
 from chainrun.recipe.overlay import lay_over, put_from_command_line
 from chainrun.recipe.presets import Library, Unfolder, Use
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.roots import Roots, safely_resolved
 from chainrun.recipe.semantics import check_references
+from chainrun.recipe.shape import misshapen
 from chainrun.recipe.tables import Items, Place, Table, place_of, wrap
 from chainrun.recipe.validate import validate
-
-LARGEST_FILE = 8 << 20
-DEEPEST_BASE = 8
 
 
 @dataclass(frozen=True)
@@ -32,6 +32,7 @@ class Overrides:
     overlays: Sequence[Path] = ()
     sets: Sequence[str] = ()
     allow_roots: Sequence[Path] = ()
+    limits: Limits = field(default_factory=lambda: Limits.of(()))
 
 
 @dataclass
@@ -46,6 +47,8 @@ class Opened:
     roots: Roots
     uses: list[Use]
     problems: Problems
+    limits: Limits = field(default_factory=Limits)
+    """What it may cost."""
     libraries: list[Path] = field(default_factory=list)
     """Its preset folders that are there."""
     variant: str | None = None
@@ -80,15 +83,15 @@ def recipe_name(path: Path) -> str:
     return path.name.removesuffix(".toml").removesuffix(".recipe")
 
 
-def read_toml(path: Path, problems: Problems) -> Table | None:
+def read_toml(path: Path, problems: Problems, limits: Limits | None = None) -> Table | None:
     """A TOML file as located data, or None with a problem told."""
     place = Place(path)
     try:
         if not path.is_file():
             problems.add(place, "there is no such file" if not path.exists() else "this is not a plain file")
             return None
-        if path.stat().st_size > LARGEST_FILE:
-            problems.add(place, "the file is too large", allowed=f"{LARGEST_FILE >> 20} MiB")
+        if (over := (limits or Limits.of(())).passed("toml_kb", path.stat().st_size / 1000, "the file")) is not None:
+            problems.tell(place, over)
             return None
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
@@ -96,6 +99,9 @@ def read_toml(path: Path, problems: Problems) -> Table | None:
         return None
     except UnicodeDecodeError:
         problems.add(place, "this is not a text file in UTF-8")
+        return None
+    if (bad := misshapen(text)) is not None:
+        problems.found.append(Problem(bad[0], file=shown_path(path), line=bad[1], column=1))
         return None
     try:
         data = tomllib.loads(text)
@@ -127,8 +133,8 @@ def read_toml(path: Path, problems: Problems) -> Table | None:
     return located
 
 
-def _with_base(path: Path, roots: Roots, problems: Problems, stack: tuple[Path, ...]) -> Table | None:
-    table = read_toml(path, problems)
+def _with_base(path: Path, roots: Roots, problems: Problems, limits: Limits, stack: tuple[Path, ...]) -> Table | None:
+    table = read_toml(path, problems, limits)
     if table is None or "base" not in table:
         return table
     base = table["base"]
@@ -136,8 +142,11 @@ def _with_base(path: Path, roots: Roots, problems: Problems, stack: tuple[Path, 
         return table
     place = table.where["base"]
     base_path = safely_resolved(path.parent / base)
-    if base_path in stack or len(stack) >= DEEPEST_BASE:
+    if base_path in stack:
         problems.add(place, "base recipes stand on each other in a circle", given=shown(base))
+        return None
+    if (over := limits.passed("nesting", len(stack), "base below base")) is not None:
+        problems.tell(place, over)
         return None
     refusal = roots.refusal(path.parent / base)
     if refusal is not None:
@@ -146,7 +155,7 @@ def _with_base(path: Path, roots: Roots, problems: Problems, stack: tuple[Path, 
     if not base_path.is_file():
         problems.add(place, "there is no such file", given=shown(base))
         return None
-    below = _with_base(base_path, roots, problems, (*stack, base_path))
+    below = _with_base(base_path, roots, problems, limits, (*stack, base_path))
     if below is None:
         return None
     # What the base leaves to its defaults is meant from its own folder.
@@ -156,6 +165,24 @@ def _with_base(path: Path, roots: Roots, problems: Problems, stack: tuple[Path, 
         below.put("presets_dirs", wrap(["presets"], Place(base_path)), Place(base_path))
     below.replacements.append(lay_over(below, _without(table, "base"), problems))
     return below
+
+
+def _read_inside(roots: Roots, limits: Limits, path: Path, problems: Problems) -> Table | None:
+    """A preset's file, if it is no link out of the recipe's root."""
+    refusal = roots.refusal(path)
+    if refusal is not None:
+        problems.add(Place(path), f"the preset {refusal}", hint=roots.hint())
+        return None
+    return read_toml(path, problems, limits)
+
+
+def _check_size(table: Table, limits: Limits, problems: Problems) -> None:
+    """Refuse a recipe with more nodes than may be, before anything is done with them. Raises RecipeError."""
+    groups = [table.get(group) for group in ("stems", "buses")]
+    nodes = sum(len(group) for group in groups if isinstance(group, Table))
+    if (over := limits.passed("nodes", nodes, "the number of stems and buses")) is not None:
+        problems.tell(table.place, over)
+        problems.stop_if_any()
 
 
 def _without(table: Table, key: str) -> Table:
@@ -170,15 +197,18 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
     problems = Problems()
     path = path.absolute()
     roots = Roots.of(path, overrides.allow_roots)
-    table = _with_base(path, roots, problems, (path.resolve(),))
+    limits = overrides.limits
+    table = _with_base(path, roots, problems, limits, (path.resolve(),))
     if table is None:
         problems.stop_if_any()
         raise RecipeError(Problem("the recipe is empty", file=shown_path(path)))
     table.place = Place(path)
     table.pop("base", None)
     _lay_all(table, overrides, problems)
+    _check_size(table, limits, problems)
     folders = _preset_folders(table, roots, problems)
-    unfolder = Unfolder(Library(folders, read_toml), table.replacements, problems)
+    library = Library(folders, partial(_read_inside, roots, limits))
+    unfolder = Unfolder(library, table.replacements, problems, limits)
     _unfold_all(table, unfolder)
     recipe = validate(Recipe, table, problems)
     check_references(table, problems, recipe_name(path), overrides.variant or "")
@@ -195,6 +225,7 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
         roots,
         unfolder.uses,
         problems,
+        limits=limits,
         libraries=folders,
         variant=overrides.variant,
         overlaid=bool(overrides.overlays or overrides.sets),

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from chainrun.errors import nearest, shown, shown_path
+from chainrun.limits import Limits
 from chainrun.recipe.model import PresetFile, PresetUse
 from chainrun.recipe.overlay import item_index
 from chainrun.recipe.problems import Problems
@@ -17,7 +18,6 @@ from chainrun.recipe.validate import validate
 
 ENDING = ".preset.toml"
 RETIRED = "retired"
-DEEPEST = 16
 
 
 def home_of(file: Path, libraries: Sequence[Path]) -> Path:
@@ -219,8 +219,9 @@ def _find(node: Any, tokens: list[str]) -> Any:
 class Unfolder:
     """Replaces preset uses by their steps, everywhere in a recipe's chains."""
 
-    def __init__(self, library: Library, replacements: list[dict[str, str]], problems: Problems):
-        self.library, self.problems = library, problems
+    def __init__(self, library: Library, replacements: list[dict[str, str]], problems: Problems, limits: Limits):
+        self.library, self.problems, self._limits = library, problems, limits
+        self._steps = self._depth = 0
         self._replacements = replacements
         self.uses: list[Use] = []
 
@@ -230,6 +231,8 @@ class Unfolder:
         `at` is the path of an inner chain; inside a preset it is empty.
         """
         at = chain_path if at is None else at
+        self._count(items)
+        self._depth += 1
         self._check_names(items)
         out = Items(items.place)
         for i, item in enumerate(items):
@@ -244,7 +247,19 @@ class Unfolder:
                 self._inner(step, chain_path, stack, _below(at, _name(item, i)))
                 step.address, step.named = str(i), _name(item, i)
                 out.add(step, items.where[i])
+        self._depth -= 1
         return out
+
+    def _count(self, items: Items) -> None:
+        """Refuse at once what unfolds to more than may be. Raises RecipeError."""
+        self._steps += len(items)
+        for over in (
+            self._limits.passed("steps", self._steps, "the number of steps and preset uses"),
+            self._limits.passed("nesting", self._depth, "chain inside chain"),
+        ):
+            if over is not None:
+                self.problems.tell(items.place, over)
+                self.problems.stop_if_any()
 
     def _inner(self, node: Any, chain_path: str, stack: tuple[str, ...], at: str) -> None:
         values = list(node.items()) if isinstance(node, Table) else list(enumerate(node))
@@ -281,7 +296,10 @@ class Unfolder:
         if found is None:
             return nothing
         name, table = found
-        if name in stack or len(stack) >= DEEPEST:
+        if (over := self._limits.passed("nesting", len(stack), "preset inside preset")) is not None:
+            self.problems.tell(item.where["preset"], over)
+            self.problems.stop_if_any()
+        if name in stack:
             circle = " -> ".join([*stack, name])
             self.problems.add(item.where["preset"], f"presets use each other in a circle: {circle}")
             return nothing

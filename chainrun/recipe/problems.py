@@ -7,6 +7,10 @@ from pathlib import Path
 from chainrun.errors import Problem, RecipeError, Severity, shown_path
 from chainrun.recipe.locate import Position, nearest_position, positions
 from chainrun.recipe.tables import KeyPath, Place
+from chainrun.whole_file import read_text
+
+MOST = 400
+"""More are counted, and not told one by one."""
 
 
 class Problems:
@@ -16,6 +20,7 @@ class Problems:
         self.found: list[Problem] = []
         self.read: list[Path] = []
         """Files that were read on the way."""
+        self._beyond = 0
         self._positions: dict[Path, dict[KeyPath, Position]] = {}
 
     def add(
@@ -29,7 +34,17 @@ class Problems:
         severity: Severity = "error",
     ) -> None:
         """Note a problem at a place."""
-        self.found.append(self.at(place, Problem(message, given=given, allowed=allowed, hint=hint, severity=severity)))
+        self._keep(self.at(place, Problem(message, given=given, allowed=allowed, hint=hint, severity=severity)))
+
+    def tell(self, place: Place, problem: Problem) -> None:
+        """Note a problem that is ready but for its place."""
+        self._keep(self.at(place, problem))
+
+    def _keep(self, problem: Problem) -> None:
+        if len(self.found) < MOST:
+            self.found.append(problem)
+        elif problem.severity == "error":
+            self._beyond += 1
 
     def at(self, place: Place, problem: Problem) -> Problem:
         """The problem with file, line, column and key of the place."""
@@ -47,12 +62,12 @@ class Problems:
         )
 
     def _position(self, place: Place) -> Position | None:
-        if place.file is None:
+        if place.file is None or not place.path:
             return None
         if place.file not in self._positions:
             try:
-                self._positions[place.file] = positions(place.file.read_text(encoding="utf-8-sig"))
-            except (OSError, UnicodeDecodeError, IndexError, ValueError):
+                self._positions[place.file] = positions(read_text(place.file))
+            except (OSError, UnicodeDecodeError, IndexError, ValueError, RecursionError):
                 self._positions[place.file] = {}
         return nearest_position(self._positions[place.file], place.path)
 
@@ -69,4 +84,6 @@ class Problems:
     def stop_if_any(self) -> None:
         """Raise RecipeError with all problems if one of them is an error."""
         if self.errors:
-            raise RecipeError(sorted(self.errors, key=lambda p: (p.file or "", p.line or 0, p.column or 0)))
+            told = sorted(self.errors, key=lambda p: (p.file or "", p.line or 0, p.column or 0))
+            more = [Problem(f"and {self._beyond} more problems")] if self._beyond else []
+            raise RecipeError([*told, *more])

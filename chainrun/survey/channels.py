@@ -8,6 +8,7 @@ from pathlib import Path
 
 from chainrun.audiofile import read_header
 from chainrun.errors import AudioError, Problem, UsageError, shown_path
+from chainrun.limits import Limits
 from chainrun.plan import FilePart, StemInput, build_plan
 from chainrun.recipe import Opened
 from chainrun.survey.roles import Role, pairs, role_of, stem_name
@@ -101,9 +102,9 @@ def audio_files(folder: Path) -> list[Path]:
     return files
 
 
-def of_folder(folder: Path) -> Material:
+def of_folder(folder: Path, limits: Limits | None = None) -> Material:
     """The audio files of a folder; two mono files that are left and right of one thing become one stem."""
-    headers = {path: read_header(path) for path in audio_files(folder)}
+    headers = {path: read_header(path, limits) for path in audio_files(folder)}
     roles = {path.stem: role_of(path.stem) for path in headers}
     by_stem = {path.stem: path for path in headers}
     joined: dict[str, tuple[str, str]] = {}

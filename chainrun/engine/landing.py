@@ -1,0 +1,57 @@
+"""Where deliveries may land: inside the output folder, on nothing that is read or kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from chainrun.engine.delivery import Order
+from chainrun.engine.orders import input_files, sidecar_of
+from chainrun.errors import Problem, RecipeError, shown_path
+from chainrun.plan import Plan
+from chainrun.recipe import Opened
+from chainrun.recipe.roots import safely_resolved
+
+
+def refuse_bad_landings(opened: Opened, plan: Plan, ordered: list[Order], out: Path, store: Path | None) -> None:
+    """Refuse a delivery that would land on an input, in the store, or outside `out`. Raises RecipeError.
+
+    Links and .. are resolved before; a link at the very place of a file is replaced by it, and not followed.
+    """
+    inputs = input_files(opened, plan)
+    home, kept = safely_resolved(out), safely_resolved(store) if store is not None else None
+    found = []
+    for path in _written(ordered):
+        reason = _reason(path, inputs, home, kept)
+        if reason is not None:
+            found.append(
+                Problem(
+                    reason,
+                    file=shown_path(opened.path),
+                    key="deliver",
+                    given=f'"{shown_path(path)}"',
+                    hint="choose another output folder with -o, or another file name",
+                )
+            )
+    if found:
+        raise RecipeError(found)
+
+
+def _written(ordered: list[Order]) -> Iterator[Path]:
+    for order in ordered:
+        yield order.path
+        if order.sidecar:
+            yield sidecar_of(order.path)
+
+
+def _reason(path: Path, inputs: set[Path], home: Path, kept: Path | None) -> str | None:
+    real, folder = safely_resolved(path), safely_resolved(path.parent)
+    if real in inputs:
+        return "a delivery would be written over an input"
+    if folder != home and home not in folder.parents:
+        return "a delivery would lie outside the output folder: a folder on its way is a link"
+    if kept is not None and (folder == kept or kept in folder.parents):
+        return "a delivery would be written into the store"
+    if path.exists() and not path.is_file():
+        return "a delivery would take the place of something that is no file"
+    return None
