@@ -1,11 +1,15 @@
-"""Text files: read where they are plain and of a bearable size; written whole or not at all."""
+"""Files that are whole: text read where it is plain and of a bearable size; anything written beside its place first."""
 
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
+import socket
 import stat
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from functools import cache
 from glob import escape
 from pathlib import Path
 
@@ -27,29 +31,77 @@ def read_text(path: Path, limits: Limits | None = None) -> str:
     return path.read_text(encoding="utf-8-sig")
 
 
-def write_whole(path: Path, text: str) -> None:
+def write_whole(path: Path, text: str, what: str = "the file") -> None:
     """Write `text` to a file, making its folder where needed. Raises ResourceError, and leaves nothing half-written."""
-    part = path.parent / f".{path.name}.{os.getpid()}.part"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        _drop_dead(path)
-        with part.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(part, path)
+        with beside(path) as part:
+            part.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise ResourceError(
-            Problem(f"the file could not be written ({error.strerror})", file=shown_path(path))
+            Problem(f"{what} could not be written ({error.strerror})", file=shown_path(path))
         ) from error
+
+
+@contextmanager
+def beside(path: Path) -> Iterator[Path]:
+    """A place beside `path` to write to: synced and renamed to it at the end, taken away on an error.
+
+    What a process of this machine that was killed has left here goes, too. Raises OSError.
+    """
+    drop_dead(path)
+    part = part_of(path)
+    try:
+        yield part
+        put_in_place(part, path)
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
 
 
-def _drop_dead(path: Path) -> None:
-    """Take away what a process that was killed had begun to write here."""
-    for part in path.parent.glob(f".{escape(path.name)}.*.part"):
-        pid = part.name.split(".")[-2]
-        if pid.isdigit() and Path("/proc/self").exists() and not Path(f"/proc/{pid}").exists():
-            part.unlink(missing_ok=True)
+def part_of(path: Path) -> Path:
+    """Where this process writes before a file gets its name."""
+    return path.with_name(f".{path.name}.{this_machine()}-{os.getpid()}.part")
+
+
+def put_in_place(part: Path, path: Path) -> None:
+    """Sync a written file, give it its name, and sync the folder. Raises OSError."""
+    with part.open("r+b") as file:
+        os.fsync(file.fileno())
+    os.replace(part, path)
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Have a folder's entries on the disk. Raises OSError."""
+    opened = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(opened)
+    finally:
+        os.close(opened)
+
+
+def drop_dead(path: Path) -> None:
+    """Take away what processes of this machine that were killed had begun to write for this place."""
+    for part in path.parent.glob(f".{escape(path.name)}.{this_machine()}-*.part"):
+        pid = part.name.split("-")[-1].partition(".")[0]
+        if pid.isdigit() and not is_alive(int(pid)):
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
+
+
+def is_alive(pid: int) -> bool:
+    """Whether a process of this machine runs."""
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except (OverflowError, PermissionError):
+        return True
+    return True
+
+
+@cache
+def this_machine() -> str:
+    """This machine, in six letters: on a shared file system other machines' processes have numbers of their own."""
+    return hashlib.sha256(socket.gethostname().encode()).hexdigest()[:6]

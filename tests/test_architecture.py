@@ -25,7 +25,9 @@ ROWS = [
     ["contract"],
     ["loudness", "audiofile"],
     ["dsp"],
-    ["whole_file", "limits"],
+    ["toml_file"],
+    ["whole_file"],
+    ["limits"],
     ["units", "errors", "measured"],
 ]
 ROW_OF = {name: i for i, row in enumerate(ROWS) for name in row}

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Callable, Mapping
-from glob import escape
 from pathlib import Path
 from types import TracebackType
 from typing import BinaryIO, Literal
@@ -17,6 +15,7 @@ from chainrun.audiofile.bext import Broadcast, insert_bext
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.dither import Quantiser
 from chainrun.errors import Problem, ResourceError
+from chainrun.whole_file import drop_dead, part_of, put_in_place
 
 Bits = Literal[16, 24, 32]
 FORMATS = {".wav": "WAV", ".flac": "FLAC", ".ogg": "OGG", ".mp3": "MP3"}
@@ -48,14 +47,6 @@ def _clear_peak_time(file: BinaryIO) -> None:
         file.seek(size + size % 2, 1)
 
 
-def _drop_dead(path: Path) -> None:
-    """Take away what a process that was killed had begun to write beside this place."""
-    for part in path.parent.glob(f".{escape(path.name)}.*.part"):
-        pid = next((piece for piece in reversed(part.name.split(".")) if piece.isdigit()), "")
-        if pid and not Path(f"/proc/{pid}").exists() and Path("/proc/self").exists():
-            part.unlink(missing_ok=True)
-
-
 class Writer:
     """Writes blocks beside the final place, syncs, and renames at `finish`. 32 bits means float."""
 
@@ -76,8 +67,8 @@ class Writer:
         self.path, self.bits = path, bits
         self._lossy = path.suffix.lower() in LOSSY
         self._broadcast = broadcast
-        _drop_dead(path)
-        self._temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+        drop_dead(path)
+        self._temporary = part_of(path)
         self._quantiser = Quantiser(bits, dither=dither, seed=seed) if bits != 32 and not self._lossy else None
         self._digest = hashlib.sha256()
         container = container_of(path, n_channels, n_frames, bits)
@@ -137,17 +128,10 @@ class Writer:
             self._file.close()
             if self._broadcast is not None:
                 insert_bext(self._temporary, self._broadcast())
-            with self._temporary.open("r+b") as file:
-                if self.bits == 32:
+            if self.bits == 32:
+                with self._temporary.open("r+b") as file:
                     _clear_peak_time(file)
-                    file.flush()
-                os.fsync(file.fileno())
-            os.replace(self._temporary, self.path)
-            folder = os.open(self.path.parent, os.O_RDONLY)
-            try:
-                os.fsync(folder)
-            finally:
-                os.close(folder)
+            put_in_place(self._temporary, self.path)
         except (soundfile.LibsndfileError, OSError) as error:
             self.abandon()
             raise self._failed(error) from error

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
@@ -26,6 +25,7 @@ from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
 from chainrun.recipe.load import refuse_retired
 from chainrun.recipe.roots import safely_resolved
+from chainrun.whole_file import write_whole
 
 SCHEMA_VERSION = 1
 BEFORE = "before"
@@ -377,15 +377,4 @@ def _write(result: BatchResult, jobs: Jobs, before: Mapping[str, Record]) -> Non
     known = {**before, **begun}
     records = [known[job.name] for job in jobs.jobs if job.name in known]
     document = {**result.record(), "jobs": records}
-    part = result.path.with_name(f".{result.path.name}.{os.getpid()}.part")
-    try:
-        with part.open("w", encoding="utf-8") as file:
-            json.dump(document, file, indent=1, allow_nan=False)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(part, result.path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise ResourceError(
-            Problem(f"the batch's record could not be written ({error.strerror})", file=str(result.path))
-        ) from error
+    write_whole(result.path, json.dumps(document, indent=1, allow_nan=False), "the batch's record")

@@ -149,10 +149,12 @@ def main(arguments: list[str]) -> int:
         return EXIT_DONE
     except OSError as error:
         _close_stdout()
-        show_error(ResourceError(Problem(f"could not write or read ({error.strerror})")), as_json=False)
+        file = str(error.filename) if error.filename is not None else None
+        lost = Problem(f"could not write or read ({error.strerror or type(error).__name__})", file=file)
+        show_error(ResourceError(lost), as_json=False)
         return EXIT_RESOURCES
     except MemoryError:
-        show_error(ResourceError(Problem("there is not enough memory")), as_json=False)
+        show_error(ResourceError(Problem("there is not enough memory")), as_json="--json" in arguments)
         return EXIT_RESOURCES
     except Exception as error:
         if StoppedError.arrived:

@@ -34,7 +34,7 @@ def report(error: BaseException, arguments: list[str]) -> str:
 
 
 def _details(error: BaseException, arguments: list[str]) -> Iterator[str]:
-    yield "A defect of chainrun. This file holds no path, no value and no text of the user's."
+    yield "A defect of chainrun. What the error said is left out: it may hold names of yours."
     yield f"chainrun {__version__}, Python {platform.python_version()}, {sys.platform} {platform.machine()}"
     for name in LIBRARIES:
         try:
@@ -46,7 +46,7 @@ def _details(error: BaseException, arguments: list[str]) -> Iterator[str]:
     one: BaseException | None = error
     while one is not None and id(one) not in seen:
         seen.add(id(one))
-        yield f"{type(one).__module__}.{type(one).__qualname__}: {scrubbed(str(one))}"
+        yield f"{type(one).__module__}.{type(one).__qualname__}"
         for frame in traceback.extract_tb(one.__traceback__):
             yield f"  {_place(frame.filename)}:{frame.lineno} in {frame.name}"
         one = one.__cause__ or one.__context__
@@ -59,13 +59,6 @@ def _command(arguments: list[str]) -> Iterator[str]:
             yield one.partition("=")[0] if one.startswith("--") else one[:2]
         else:
             yield one if i == 0 and re.fullmatch(r"[a-z]{1,16}", one) else "…"
-
-
-def scrubbed(text: str) -> str:
-    """A message without what stands in quotes, and without paths."""
-    text = re.sub(r"'[^']*'|\"[^\"]*\"|`[^`]*`", "'…'", text)
-    text = re.sub(r"\S*[/\\]\S*", "…", text)
-    return text[:300]
 
 
 def _place(file: str) -> str:

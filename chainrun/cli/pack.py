@@ -24,7 +24,7 @@ from chainrun.cli.options import (
     store_folder,
 )
 from chainrun.cli.terminal import put, talk
-from chainrun.errors import EXIT_DONE
+from chainrun.errors import EXIT_DONE, EXIT_FAILED
 from chainrun.recipe import open_recipe
 
 
@@ -73,4 +73,4 @@ def command(
         for warning in [*result.warnings, *result.failures]:
             talk(f"note: {warning}")
         put(f"wrote {out}: {out.stat().st_size / 1e6:.1f} MB; chainrun check {out} verifies it")
-    return EXIT_DONE
+    return EXIT_FAILED if result.failures else EXIT_DONE

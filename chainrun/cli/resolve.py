@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
-from chainrun.cli.options import AllowRoots, LimitWords, OneRecipe, Overlays, Sets, Variant, overrides
+from chainrun.cli.options import AllowRoots, LimitWords, OneRecipe, Overlays, Sets, Variant, overrides, refuse
 from chainrun.cli.terminal import put_utf8
-from chainrun.errors import EXIT_DONE, Problem, ResourceError
+from chainrun.errors import EXIT_DONE
 from chainrun.recipe import open_recipe
 from chainrun.recipe.resolve import resolved_text
 from chainrun.whole_file import write_whole
@@ -31,9 +31,8 @@ def command(
     if out is None:
         put_utf8(resolved_text(opened, recipe.absolute().parent))
         return EXIT_DONE
-    if out.resolve() == opened.path.resolve():
-        raise ResourceError(
-            Problem("a person's recipe is not written over", file=str(out), hint="give another -o FILE")
-        )
+    if out.exists():
+        raise refuse("there is such a file already, and a recipe is never written over", given=str(out),
+                     hint="give another -o FILE")  # fmt: skip
     write_whole(out, resolved_text(opened, out.absolute().parent))
     return EXIT_DONE

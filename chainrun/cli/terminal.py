@@ -18,7 +18,7 @@ from chainrun.errors import ChainrunError, Problem, printable
 def put(text: str) -> None:
     """A line of the result, on stdout; nothing where that is closed."""
     if sys.stdout is not None:
-        sys.stdout.write(_encodable(text, sys.stdout) + "\n")
+        sys.stdout.write(_encodable(_lines(text), sys.stdout) + "\n")
 
 
 def put_lines(text: str, indent: str = "      ") -> None:
@@ -30,6 +30,11 @@ def put_lines(text: str, indent: str = "      ") -> None:
         )
         text = "\n".join(wrapped)
     put(text)
+
+
+def _lines(text: str) -> str:
+    """Nothing but lines reaches a terminal: whatever would steer it is escaped."""
+    return "\n".join(printable(line) for line in text.split("\n"))
 
 
 def put_json(document: dict[str, Any]) -> None:
@@ -52,7 +57,7 @@ def put_utf8(text: str) -> None:
 def talk(text: str) -> None:
     """A line for the person who waits, on stderr. Talk that nobody can hear is no error."""
     with suppress(OSError, ValueError, AttributeError):
-        sys.stderr.write(_encodable(text, sys.stderr) + "\n")
+        sys.stderr.write(_encodable(_lines(text), sys.stderr) + "\n")
         sys.stderr.flush()
 
 

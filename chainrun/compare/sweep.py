@@ -69,11 +69,11 @@ def copy_louder(source: Path, target: Path, gain_db: float) -> None:
     """A file as FLAC of 24 bits, by so much louder. Raises ResourceError."""
     rate = rate_of(source)
     stream = Stream(source, rate, 0.0, gain_db if abs(gain_db) < 200.0 else 0.0)
-    writer = Writer(target, rate, 2, stream.n_frames)
-    for at in range(0, stream.n_frames, 1 << 16):
-        writer.write(stream.read(min(1 << 16, stream.n_frames - at)))
+    with Writer(target, rate, 2, stream.n_frames) as writer:
+        for at in range(0, stream.n_frames, 1 << 16):
+            writer.write(stream.read(min(1 << 16, stream.n_frames - at)))
+        writer.finish()
     stream.close()
-    writer.finish()
 
 
 def rows(path: str, found: Sequence[Swept]) -> list[dict[str, Any]]:

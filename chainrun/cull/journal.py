@@ -13,8 +13,11 @@ from typing import Any, Literal
 
 from chainrun.cull.plan import Plan
 from chainrun.errors import Problem, ResourceError, shown_path
-from chainrun.whole_file import write_whole
+from chainrun.limits import Limits
+from chainrun.whole_file import read_text, write_whole
 
+LARGEST = Limits(toml_kb=64_000)
+"""A journal holds every preset twice."""
 JOURNAL = ".cull-journal.json"
 MARK = ".cull-in-progress"
 
@@ -121,10 +124,26 @@ def begun(plan_path: Path) -> Journal | None:
     if not path.exists():
         return None
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-        return Journal(**{key: record[key] for key in Journal.__dataclass_fields__})
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        record = json.loads(read_text(path, LARGEST))
+        journal = Journal(**{key: record[key] for key in Journal.__dataclass_fields__})
+        _refuse_leading_out(plan_path, journal.operations + journal.earlier, journal.libraries)
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise ResourceError(Problem(f"the journal is damaged ({error})", file=shown_path(path))) from error
+    return journal
+
+
+def _refuse_leading_out(plan_path: Path, operations: list[dict[str, Any]], libraries: list[str]) -> None:
+    """Raise ValueError where a journal, maybe a stranger's, writes more than presets and what lies beside its plan."""
+    beside = plan_path.parent.resolve()
+    shelves = [(beside / one).resolve() for one in libraries]
+    for one in operations:
+        for key in ("file", "target"):
+            if key in one:
+                path = (plan_path.parent / one[key]).resolve()
+                preset = path.name.endswith(".preset.toml") and any(shelf in path.parents for shelf in shelves)
+                written = path.parent == beside and path.name.endswith((".overlay.toml", ".jobs.toml"))
+                if not (preset or written):
+                    raise ValueError(f"{one[key]!r} is no place for a cull to write to")
 
 
 def recorded(plan_path: Path) -> tuple[list[dict[str, Any]], list[str]]:
@@ -133,9 +152,10 @@ def recorded(plan_path: Path) -> tuple[list[dict[str, Any]], list[str]]:
     if not path.exists():
         return [], []
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        record = json.loads(read_text(path, LARGEST))
         found = (list(record["operations"]), list(record.get("libraries", [])))
-    except (OSError, ValueError, KeyError, TypeError) as error:
+        _refuse_leading_out(plan_path, *found)
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise ResourceError(Problem(f"the record is damaged ({error})", file=shown_path(path))) from error
     return found
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from chainrun.contract import Step, processors
-from chainrun.errors import Problem, RecipeError, UsageError, nearest, shown_path
+from chainrun.errors import Problem, RecipeError, UsageError, nearest, shown, shown_path
 from chainrun.limits import Limits
 from chainrun.plan.identity import chain_hash
 from chainrun.recipe.load import read_toml
@@ -163,6 +163,10 @@ class Shelf:
             where = value.where["file"].file if "file" in value else None
             if kind is not None and kind.reads_file and where is not None:
                 found = home_of(where, self.folders) / str(value["file"])
+                within = any(folder.resolve() in found.resolve().parents for folder in self.folders)
+                if not within or not found.is_file():
+                    message = "there is no such file" if within else "the file lies outside the preset library"
+                    raise RecipeError(Problem(message, file=shown_path(where), key="file", given=shown(value["file"])))
                 value.put("file", str(found.resolve()), value.where["file"])
         for inner in value.values() if isinstance(value, Table) else value:
             if isinstance(inner, Table | Items):

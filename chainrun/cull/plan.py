@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from pydantic import Field, ValidationError
 
+from chainrun import toml_file
 from chainrun.contract import StrictModel
 from chainrun.cull.alike import Apart, clusters, keeper
 from chainrun.cull.library import Preset, Shelf
@@ -80,7 +81,7 @@ def read_plan(path: Path) -> Plan:
 
     try:
         text = read_text(path)
-        data = tomllib.loads(text)
+        data = toml_file.parse(text)
         here = positions(text)
         file = CullFile.model_validate(data)
     except (OSError, UnicodeDecodeError) as error:
@@ -122,7 +123,7 @@ def _earlier(path: Path, year: int) -> dict[str, str]:
         if int(overlay.name[:4]) >= year:
             continue
         try:
-            table = tomllib.loads(read_text(overlay)).get("replace_presets", {})
+            table = toml_file.read(overlay).get("replace_presets", {})
         except (OSError, ValueError):
             continue
         if isinstance(table, dict):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -23,6 +22,7 @@ from chainrun.engine.result import DeliveryResult, NodeResult, measured_record
 from chainrun.engine.sources import Source, SumSource
 from chainrun.errors import Problem, ResourceError
 from chainrun.loudness import Analysis, Measured, Meter, gain_to_loudness
+from chainrun.whole_file import write_whole
 
 PEAK_MARGIN_DB = 0.001
 """Kept under max_dbtp, so that dither and rounding cannot pass it."""
@@ -208,8 +208,6 @@ def _decoded(path: Path) -> Measured:
 
 def _write_sidecar(path: Path, result: DeliveryResult, recipe_hash: str) -> None:
     """NAME.json beside the file: what made it, and what it measured."""
-    place = sidecar_of(path)
-    part = place.with_name(f".{place.name}.{os.getpid()}.part")
     document = {
         "schema_version": 1,
         "engine": __version__,
@@ -219,15 +217,7 @@ def _write_sidecar(path: Path, result: DeliveryResult, recipe_hash: str) -> None
         "gain_db": round(result.gain_db, 4),
         "measured": measured_record(result.measured),
     }
-    try:
-        with part.open("w", encoding="utf-8") as file:
-            json.dump(document, file, indent=1, allow_nan=False)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(part, place)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise ResourceError(Problem(f"the sidecar could not be written ({error.strerror})", file=str(place))) from error
+    write_whole(sidecar_of(path), json.dumps(document, indent=1, allow_nan=False), "the sidecar")
 
 
 # -- what is said ------------------------------------------------------------------------------------------------

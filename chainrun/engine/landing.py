@@ -49,7 +49,7 @@ def _reason(path: Path, inputs: set[Path], home: Path, kept: Path | None) -> str
     if real in inputs:
         return "a delivery would be written over an input"
     if folder != home and home not in folder.parents:
-        return "a delivery would lie outside the output folder: a folder on its way is a link"
+        return "a delivery would lie outside the output folder, by a link or a name that leads out of it"
     if kept is not None and (folder == kept or kept in folder.parents):
         return "a delivery would be written into the store"
     if path.exists() and not path.is_file():

@@ -31,6 +31,7 @@ from chainrun.errors import ChainrunError, Problem, ResourceError, UsageError
 from chainrun.plan import Node, Plan, build_plan
 from chainrun.plan.nodes import FilePart
 from chainrun.recipe import Opened
+from chainrun.whole_file import is_alive, this_machine
 
 WORK_FOLDER = ".chainrun-work-"
 WORTH_WORKERS_S = 300.0
@@ -324,24 +325,16 @@ def _parts(node: Node) -> list[FilePart]:
 def _work_store(out: Path) -> Iterator[Store]:
     """A store in the output folder that lives as long as the render; those of dead renders are taken away."""
     for old in out.glob(f"{WORK_FOLDER}*"):
-        _, _, rest = old.name.partition(WORK_FOLDER)
-        if not _alive(rest.partition("-")[0]):
+        host, pid, *_ = [*old.name.removeprefix(WORK_FOLDER).split("-"), "", ""]
+        if host == this_machine() and pid.isdigit() and not is_alive(int(pid)):
             shutil.rmtree(old, ignore_errors=True)
     try:
-        work = tempfile.TemporaryDirectory(prefix=f"{WORK_FOLDER}{os.getpid()}-", dir=out, ignore_cleanup_errors=True)
+        work = tempfile.TemporaryDirectory(
+            prefix=f"{WORK_FOLDER}{this_machine()}-{os.getpid()}-", dir=out, ignore_cleanup_errors=True
+        )
     except OSError as error:
         raise ResourceError(
             Problem(f"the output folder cannot be written to ({error.strerror})", file=str(out))
         ) from error
     with work as folder:
         yield Store(Path(folder))
-
-
-def _alive(pid: str) -> bool:
-    try:
-        os.kill(int(pid), 0)
-    except ProcessLookupError:
-        return False
-    except (ValueError, PermissionError):
-        return True
-    return True

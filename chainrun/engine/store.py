@@ -28,7 +28,7 @@ from pathlib import Path
 from chainrun.audiofile.read import hash_content
 from chainrun.engine.prints import Footer, Print, audio_is_whole, read_footer
 from chainrun.errors import Problem, ResourceError
-from chainrun.whole_file import write_whole
+from chainrun.whole_file import sync_folder, write_whole
 
 GB = 1_000_000_000
 USUAL_LIMIT_GB = 20.0
@@ -131,7 +131,7 @@ class Store:
         try:
             path.parent.mkdir(exist_ok=True)
             os.replace(part, path)
-            _sync_folder(path.parent)
+            sync_folder(path.parent)
         except OSError as error:
             raise ResourceError(Problem(f"a print could not be kept ({error.strerror})", file=str(path))) from error
         return path
@@ -275,11 +275,3 @@ class Store:
         with self._locked(fcntl.LOCK_EX):
             self._in_use()
         return bad
-
-
-def _sync_folder(folder: Path) -> None:
-    opened = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(opened)
-    finally:
-        os.close(opened)

@@ -6,14 +6,17 @@ import hashlib
 import stat
 import tempfile
 import zipfile
+import zlib
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from chainrun.errors import ChainrunError, Problem, RecipeError, shown, shown_path
+from chainrun.limits import Limits
 from chainrun.pack.make import SUMS
 from chainrun.plan import Plan, build_plan
 from chainrun.recipe import Opened, open_recipe
 
+DAMAGES = (zlib.error, zipfile.BadZipFile, zipfile.LargeZipFile)
 MOST_FILES = 4096
 MOST_BYTES = 64 << 30
 MOST_RATIO = 200
@@ -34,11 +37,22 @@ class Checked:
 def check_pack(path: Path) -> Checked:
     """Look through a pack. Raises RecipeError for what is none, or would not stay in its folder."""
     if not path.is_file():
-        raise RecipeError(Problem("there is no such file", file=shown_path(path)))
+        told = "this is not a plain file" if path.exists() else "there is no such file"
+        raise RecipeError(Problem(told, file=shown_path(path)))
+    if (over := Limits.of(()).passed("file_gb", path.stat().st_size / 1e9, "the pack's size")) is not None:
+        raise RecipeError(replace(over, file=shown_path(path)))
     try:
         with zipfile.ZipFile(path) as file:
             return _check(path, file)
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, NotImplementedError, RuntimeError, EOFError, OSError) as error:
+    except (
+        zlib.error,
+        zipfile.BadZipFile,
+        zipfile.LargeZipFile,
+        NotImplementedError,
+        RuntimeError,
+        EOFError,
+        OSError,
+    ) as error:
         raise RecipeError(
             Problem(f"this is no pack that can be read ({error})", file=shown_path(path), hint="get it again")
         ) from error
@@ -116,6 +130,8 @@ def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
             raise refuse("the pack holds a link", one.filename)
         if len(parts) < 2 or parts[0] != folder:
             raise refuse("all files of a pack lie in one folder", one.filename)
+        if "." in one.filename.split("/") or "//" in one.filename:
+            raise refuse("a name in the pack is not written plainly", one.filename)
         if one.filename.lower() in seen:
             raise refuse("a name is in the pack twice", one.filename)
         seen.add(one.filename.lower())

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 import tempfile
 import zipfile
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -28,6 +26,7 @@ from chainrun.plan import Plan
 from chainrun.recipe import Opened
 from chainrun.recipe.resolve import resolved_data
 from chainrun.recipe.roots import safely_resolved
+from chainrun.whole_file import beside
 
 SUMS = "SHA256SUMS"
 EPOCH = (1980, 1, 1, 0, 0, 0)
@@ -66,21 +65,14 @@ def make_pack(opened: Opened, plan: Plan, target: Path, store: Store, options: P
     with tempfile.TemporaryDirectory(prefix="chainrun-pack-", ignore_cleanup_errors=True) as work:
         out = Path(work) / "mix"
         result = render(opened, out, RenderOptions(store=store.folder, workers=options.workers))
-        part = target.with_name(f".{target.name}.{os.getpid()}.part")
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
-            with zipfile.ZipFile(part, "w") as file:
+            with beside(target) as part, zipfile.ZipFile(part, "w") as file:
                 _fill(_Filler(file, plain_name(opened.name), Path(work)), opened, plan, result, store, options, licence)
-            with part.open("rb") as written:
-                os.fsync(written.fileno())
-            os.replace(part, target)
         except OSError as error:
             raise ResourceError(
                 Problem(f"the pack could not be written ({error.strerror})", file=shown_path(target))
             ) from error
-        finally:
-            with suppress(OSError):
-                part.unlink(missing_ok=True)
     return result
 
 

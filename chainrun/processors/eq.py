@@ -240,7 +240,9 @@ class Eq(Step):
             allowed, q = band.narrowest_q(), getattr(band, "q", None)
             if self.phase == "linear" and not band.bypass and allowed is not None and q is not None and q > allowed:
                 wrong = f"too narrow at {band.freq_hz:g} Hz for a linear-phase FIR of 1.4 s"
-                found.append(Misfit(f"bands.{i}.q", wrong, q, f'up to {allowed:.4g} there, or phase = "minimum"'))
+                found.append(
+                    Misfit(f"bands.{i}.q", wrong, f"{q:g}", f'up to {allowed:.4g} there, or phase = "minimum"')
+                )
         return found
 
     picture = "response"

@@ -47,7 +47,8 @@ class Limiter(Step):
         return self
 
     def in_words(self) -> str:
-        held = f"{self.ceiling_dbtp:g} dBTP" if self.ceiling_dbtp is not None else f"{self.ceiling_dbfs:g} dBFS"
+        dbtp = -1.0 if self.ceiling_dbtp is None else self.ceiling_dbtp
+        held = f"{dbtp:g} dBTP" if self.ceiling_dbfs is None else f"{self.ceiling_dbfs:g} dBFS"
         return f"lets nothing pass {held}; lets go in {self.release_ms:g} ms"
 
     def start(self, stream: Stream) -> Runner:

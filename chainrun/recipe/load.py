@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from chainrun import toml_file
 from chainrun.errors import Problem, RecipeError, nearest, shown, shown_path
 from chainrun.limits import Limits
 from chainrun.recipe.model import Recipe
@@ -19,7 +20,6 @@ from chainrun.recipe.presets import Library, Unfolder, Use
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.roots import Roots, safely_resolved
 from chainrun.recipe.semantics import check_references
-from chainrun.recipe.shape import misshapen
 from chainrun.recipe.tables import Items, Place, Table, place_of, wrap
 from chainrun.recipe.validate import validate
 
@@ -100,11 +100,11 @@ def read_toml(path: Path, problems: Problems, limits: Limits | None = None) -> T
     except UnicodeDecodeError:
         problems.add(place, "this is not a text file in UTF-8")
         return None
-    if (bad := misshapen(text)) is not None:
-        problems.found.append(Problem(bad[0], file=shown_path(path), line=bad[1], column=1))
-        return None
     try:
-        data = tomllib.loads(text)
+        data = toml_file.parse(text)
+    except toml_file.UnbearableError as error:
+        problems.found.append(Problem(str(error), file=shown_path(path), line=error.line, column=1))
+        return None
     except tomllib.TOMLDecodeError as error:
         said = str(error)
         position = re.search(r"\(at line (\d+), column (\d+)\)", said)
@@ -116,12 +116,6 @@ def read_toml(path: Path, problems: Problems, limits: Limits | None = None) -> T
                 column=int(position[2]) if position else 1,
             )
         )
-        return None
-    except RecursionError:
-        problems.add(place, "arrays or tables are nested too deeply")
-        return None
-    except ValueError as error:
-        problems.add(place, f"a value cannot be read ({error})")
         return None
     try:
         located = wrap(data, place)
@@ -213,7 +207,7 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
     recipe = validate(Recipe, table, problems)
     check_references(table, problems, recipe_name(path), overrides.variant or "")
     if recipe is None:
-        _tell_missing_stems(table, path, problems)
+        _tell_missing_stems(table, path, roots, problems)
         problems.stop_if_any()
         raise AssertionError("a model that fails tells why")
     stems_dir = _folder_of(table, "stems_dir", path) / recipe.stems_dir
@@ -324,14 +318,14 @@ def _unfold_all(table: Table, unfolder: Unfolder) -> None:
         main["chain"] = unfolder.chain(main["chain"], "main.chain")
 
 
-def _tell_missing_stems(table: Table, path: Path, problems: Problems) -> None:
+def _tell_missing_stems(table: Table, path: Path, roots: Roots, problems: Problems) -> None:
     """Stems that are not there, where the recipe is not valid anyhow and no plan will look for them."""
     base = _folder_of(table, "stems_dir", path) / str(table.get("stems_dir", "."))
     stems = table.get("stems")
     for name, stem in stems.items() if isinstance(stems, Table) else ():
         files = stem.get("file") if isinstance(stem, Table) else None
         for file in files if isinstance(files, list) else [files]:
-            if isinstance(file, str) and Roots.of(path).refusal(base / file) is None and not (base / file).exists():
+            if isinstance(file, str) and roots.refusal(base / file) is None and not (base / file).exists():
                 problems.add(place_of(table, ("stems", name, "file")), "there is no such file", given=shown(file))
 
 

@@ -6,9 +6,11 @@ the recipe is written. Behind `set` of a preset use the rest of a path is one ke
 
 from __future__ import annotations
 
+import tomllib
 from copy import deepcopy
 from typing import Any
 
+from chainrun import toml_file
 from chainrun.errors import nearest, shown
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.tables import Items, Place, Table
@@ -163,8 +165,6 @@ def _merge(target: Table, patch: Table, problems: Problems, *, literal: bool = F
 
 def put_from_command_line(recipe: Table, assignment: str, problems: Problems) -> None:
     """Carry out one `--set PATH=VALUE`; the value is TOML, else plain text."""
-    import tomllib
-
     from chainrun.recipe.tables import wrap
 
     path, equals, text = assignment.partition("=")
@@ -173,7 +173,11 @@ def put_from_command_line(recipe: Table, assignment: str, problems: Problems) ->
         problems.add(place, "must be PATH=VALUE", given=assignment)
         return
     try:
-        value = tomllib.loads(f"value = {text}")["value"]
+        value = toml_file.parse(f"value = {text}")["value"]
+        located = wrap(value, place)
+    except toml_file.UnbearableError as error:
+        problems.add(place, str(error))
+        return
     except tomllib.TOMLDecodeError:
-        value = text
-    _put(recipe, path.strip().split("."), wrap(value, place), place, problems)
+        located = text
+    _put(recipe, path.strip().split("."), located, place, problems)

@@ -15,6 +15,7 @@ from chainrun.recipe.overlay import item_index
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.tables import Items, Place, Table, plain
 from chainrun.recipe.validate import validate
+from chainrun.whole_file import read_text
 
 ENDING = ".preset.toml"
 RETIRED = "retired"
@@ -171,9 +172,9 @@ class Library:
 
     def _former_names(self, path: Path, quiet: Problems) -> list[str]:
         try:
-            if b"was" not in path.read_bytes():  # most have none, and need not be parsed
+            if "was" not in read_text(path):  # most have none, and need not be parsed
                 return []
-        except OSError:
+        except (OSError, ValueError):
             return []
         former = (self._read(path, quiet) or Table(Place(path))).get("was")
         return [str(old) for old in former] if isinstance(former, list) else []

@@ -7,7 +7,6 @@ from pathlib import Path
 from chainrun.errors import Problem, RecipeError, Severity, shown_path
 from chainrun.recipe.locate import Position, nearest_position, positions
 from chainrun.recipe.tables import KeyPath, Place
-from chainrun.whole_file import read_text
 
 MOST = 400
 """More are counted, and not told one by one."""
@@ -41,7 +40,7 @@ class Problems:
         self._keep(self.at(place, problem))
 
     def _keep(self, problem: Problem) -> None:
-        if len(self.found) < MOST:
+        if len(self.errors if problem.severity == "error" else self.warnings) < MOST:
             self.found.append(problem)
         elif problem.severity == "error":
             self._beyond += 1
@@ -66,7 +65,7 @@ class Problems:
             return None
         if place.file not in self._positions:
             try:
-                self._positions[place.file] = positions(read_text(place.file))
+                self._positions[place.file] = positions(place.file.read_text(encoding="utf-8-sig"))
             except (OSError, UnicodeDecodeError, IndexError, ValueError, RecursionError):
                 self._positions[place.file] = {}
         return nearest_position(self._positions[place.file], place.path)

@@ -147,6 +147,9 @@ def _check_deliveries(
             continue
         for node in nodes:
             final = normpath(file_name(file, recipe, variant, node) or "").lower()
+            if final.startswith(("/", "..")):
+                problems.add(place, "a delivery stays inside the output folder", given=shown(final))
+                break
             if not PurePath(final).suffix:
                 hint = "{variant} is empty where no variant is rendered" if "{variant}" in file else None
                 problems.add(place, "the file has no name before its ending", given=shown(file), hint=hint)

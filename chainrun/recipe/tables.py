@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from chainrun.toml_file import DEEPEST
+
 Step = str | int
 KeyPath = tuple[Step, ...]
-DEEPEST = 64
 
 
 @dataclass(frozen=True)

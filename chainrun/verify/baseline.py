@@ -10,12 +10,13 @@ from urllib.parse import quote
 import numpy as np
 from pydantic import ConfigDict, Field, ValidationError, model_validator
 
+from chainrun import toml_file
 from chainrun.contract import StrictModel
 from chainrun.errors import Problem, RecipeError, shown, shown_path
 from chainrun.loudness.analysis import NOMINAL_HZ
 from chainrun.recipe import Opened
 from chainrun.verify.facts import VERSION, from_one_line, unpacked
-from chainrun.whole_file import read_text, write_whole
+from chainrun.whole_file import write_whole
 
 HEAD = """# What this recipe's render measured when it was accepted, by `chainrun verify --accept`. Not to be edited.
 # Third octaves are dBFS from 16 Hz to 20 kHz; curves are loudness over time; -200 is silence or nothing.
@@ -117,7 +118,7 @@ def _refused(path: Path, message: str, *, key: str = "", given: str | None = Non
 def read(path: Path) -> dict[str, Any]:
     """Read a baseline. Raises RecipeError for one that is damaged, or of a newer version."""
     try:
-        facts: dict[str, Any] = tomllib.loads(read_text(path))
+        facts: dict[str, Any] = toml_file.read(path)
     except (OSError, UnicodeDecodeError) as error:
         raise _refused(path, f"the baseline cannot be read ({getattr(error, 'strerror', None) or error})") from error
     except tomllib.TOMLDecodeError as error:
@@ -171,6 +172,6 @@ def refuse_another(path: Path, facts: dict[str, Any], opened: Opened) -> None:
 def kept_already(path: Path) -> dict[str, Any]:
     """What lies at a baseline's place, damaged or not; nothing where nothing can be read."""
     try:
-        return tomllib.loads(read_text(path))
+        return toml_file.read(path)
     except (OSError, ValueError):
         return {}

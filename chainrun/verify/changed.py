@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable
 from glob import escape
 from pathlib import Path
 
+from chainrun import toml_file
 from chainrun.plan.identity import chain_hash
 from chainrun.recipe import Opened
 from chainrun.recipe.load import recipe_name
-from chainrun.whole_file import read_text
 
 
 def presets(opened: Opened) -> dict[str, str]:
     """The chain hash of every preset that the recipe uses, as its library has it today: not its status or prose."""
     found = {}
     for use in opened.uses:
-        table = tomllib.loads(read_text(use.file))
+        table = toml_file.read(use.file, opened.limits)
         found[use.name] = chain_hash(table.get("chain", []))
     return dict(sorted(found.items()))
 
@@ -47,7 +46,7 @@ def changed_presets(opened: Opened) -> list[str]:
     if not path.is_file():
         return []
     try:
-        was = tomllib.loads(read_text(path)).get("presets", {})
+        was = toml_file.read(path).get("presets", {})
     except (OSError, ValueError):
         return []  # verify tells what is wrong with it
     return [

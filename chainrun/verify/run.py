@@ -216,10 +216,10 @@ def _accept(path: Path, facts: dict[str, Any], verdict: Verdict, out: Path, *, w
 def _keep_audio(delivery: Path, target: Path) -> None:
     with Reader(delivery) as reader:
         header = reader.header
-        writer = Writer(target, header.rate_hz, header.n_channels, header.n_frames, dither=False)
-        while (x := reader.read(1 << 16)).shape[1]:
-            writer.write(x)
-        writer.finish()
+        with Writer(target, header.rate_hz, header.n_channels, header.n_frames, dither=False) as writer:
+            while (x := reader.read(1 << 16)).shape[1]:
+                writer.write(x)
+            writer.finish()
 
 
 def _locate(opened: Opened, verdict: Verdict) -> None:
