@@ -46,7 +46,7 @@ def alone(*paths: Path) -> Iterator[None]:
     try:
         for path in paths:
             try:
-                opened.append(os.open(path, os.O_RDONLY))
+                opened.append(os.open(path, os.O_RDONLY | os.O_NONBLOCK))
                 fcntl.flock(opened[-1], fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError as error:
                 what = "in this library" if path.is_dir() else "of this plan"

@@ -80,7 +80,8 @@ class _Builder:
         needs = {name: self._needs(name) for name in [*self.recipe.stems, *self.recipe.buses, MAIN]}
         order, _ = topological_order(needs)
         self._tell_misfits()
-        self._tell_limits()
+        if not self.problems.errors:  # what a step costs is known where its settings make sense
+            self._tell_limits()
         self._tell_rates()
         self.problems.stop_if_any()
         bad: list[Problem] = []

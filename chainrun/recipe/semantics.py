@@ -113,7 +113,7 @@ def _check_deliveries(
             problems.add(place, "the ending tells no known format", given=shown(file), allowed=", ".join(ENDINGS))
         if path.suffix.lower() == ".flac" and delivery.get("bits") == 32:
             problems.add(delivery.where["bits"], "FLAC holds integers", given="32", allowed="16, 24")
-        if path.is_absolute() or ".." in path.parts or "\\" in file or "\0" in file:
+        if leads_out := path.is_absolute() or ".." in path.parts or "\\" in file or "\0" in file:
             problems.add(place, "a delivery stays inside the output folder", given=shown(file))
         if file_name(file, "", "", "") is None:
             known = "{recipe}, {variant}, {name}"
@@ -147,8 +147,9 @@ def _check_deliveries(
             continue
         for node in nodes:
             final = normpath(file_name(file, recipe, variant, node) or "").lower()
-            if final.startswith(("/", "..")):
-                problems.add(place, "a delivery stays inside the output folder", given=shown(final))
+            if final.startswith("/") or PurePath(final).parts[:1] == ("..",):
+                if not leads_out:
+                    problems.add(place, "a delivery stays inside the output folder", given=shown(final))
                 break
             if not PurePath(final).suffix:
                 hint = "{variant} is empty where no variant is rendered" if "{variant}" in file else None
