@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,7 +11,7 @@ import pytest
 import soundfile
 
 from chainrun.cli import app
-from tests.signals import drums, noise
+from tests.signals import copy_of_demo, drums, noise
 
 ROOT = Path(__file__).parent.parent
 
@@ -77,7 +76,4 @@ def session(tmp_path, monkeypatch):
 @pytest.fixture
 def demo(tmp_path):
     """A copy of the demo recipe, its presets and its stems."""
-    shutil.copytree(ROOT / "recipes", tmp_path / "recipes")
-    shutil.copytree(ROOT / "fixtures" / "tithe-barn", tmp_path / "fixtures" / "tithe-barn")
-    (tmp_path / ".chainrun-root").touch()
-    return tmp_path / "recipes" / "tithe-barn.recipe.toml"
+    return copy_of_demo(tmp_path)

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
+
+ROOT = Path(__file__).parent.parent
 
 
 def drums(n, rate=48000, seed=0, bpm=120):
@@ -52,13 +56,21 @@ def sine(freq_hz, seconds, level_dbfs, rate=48000, phase=0.0):
 
 def demo_maker():
     """The module that makes the demo session, fixtures/tithe_barn.py."""
-    import importlib.util
+    import importlib
     import sys
-    from pathlib import Path
 
-    path = Path(__file__).parent.parent / "fixtures" / "tithe_barn.py"
-    spec = importlib.util.spec_from_file_location("tithe_barn", path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["tithe_barn"] = module
-    spec.loader.exec_module(module)
-    return module
+    folder = str(ROOT / "fixtures")
+    if folder not in sys.path:
+        sys.path.append(folder)
+    return importlib.import_module("tithe_barn")
+
+
+def copy_of_demo(folder):
+    """The demo session alone, without its baselines, under a root of its own; returns its recipe."""
+    import shutil
+
+    other = [f"{path.name}*" for path in (ROOT / "fixtures").iterdir() if path.is_dir() and path.name != "tithe-barn"]
+    shutil.copytree(ROOT / "recipes", folder / "recipes", ignore=shutil.ignore_patterns("*.baseline.toml", *other))
+    shutil.copytree(ROOT / "fixtures" / "tithe-barn", folder / "fixtures" / "tithe-barn")
+    (folder / ".chainrun-root").touch()
+    return folder / "recipes" / "tithe-barn.recipe.toml"

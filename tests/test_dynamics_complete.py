@@ -15,7 +15,7 @@ from chainrun.dsp.adaptive import CrestFactor, branching_with
 from chainrun.dsp.ballistics import time_constant
 from chainrun.dsp.crossover import band_sections
 from chainrun.dsp.peak_hold import PeakHold
-from tests.signals import drums, hostile, in_pieces, noise, sine
+from tests.signals import copy_of_demo, drums, hostile, in_pieces, noise, sine
 
 RATE = 48000
 STEP = TypeAdapter(any_step())
@@ -389,22 +389,17 @@ def test_branches_are_in_time_and_add_up():
 @pytest.fixture(scope="module")
 def kit(tmp_path_factory):
     """The demo's kit bus before its compressor, and a way to run a compressor on it."""
-    import shutil
-    from pathlib import Path
 
     import soundfile
 
     from chainrun.engine import render
     from chainrun.recipe import Overrides, open_recipe
 
-    root = Path(__file__).parent.parent
     folder = tmp_path_factory.mktemp("kit")
-    shutil.copytree(root / "recipes", folder / "recipes")
-    shutil.copytree(root / "fixtures" / "tithe-barn", folder / "fixtures" / "tithe-barn")
-    (folder / ".chainrun-root").touch()
+    recipe = copy_of_demo(folder)
     overlay = folder / "kit.overlay.toml"
     overlay.write_text('[buses.kit]\nchain = []\n[[deliver]]\nfile = "kit.wav"\nwhat = "buses.kit"\nbits = 32\n')
-    opened = open_recipe(folder / "recipes" / "tithe-barn.recipe.toml", Overrides(overlays=[overlay]))
+    opened = open_recipe(recipe, Overrides(overlays=[overlay]))
     render(opened, folder / "out")
     return soundfile.read(folder / "out" / "kit.wav", always_2d=True)[0].T.copy()
 

@@ -6,7 +6,6 @@ python -m tests.bench.verifier [N]
 from __future__ import annotations
 
 import random
-import shutil
 import sys
 import tempfile
 import tomllib
@@ -21,6 +20,7 @@ from chainrun.compare.difference import difference
 from chainrun.compare.limits import Floor
 from chainrun.recipe import open_recipe
 from chainrun.verify.run import VerifyOptions, verify
+from tests.signals import copy_of_demo
 
 MARGIN_LU = 5.0
 """A sketch tells one second within 1.5 dB (one standard deviation), and there are many seconds."""
@@ -61,11 +61,9 @@ class Seen:
 
 def base_recipe(folder: Path) -> dict:
     """The demo recipe with everything folded in, and a hall that it sends to."""
-    shutil.copytree(ROOT / "recipes", folder / "recipes")
-    shutil.copytree(ROOT / "fixtures" / "tithe-barn", folder / "fixtures" / "tithe-barn")
-    (folder / ".chainrun-root").touch()
+    recipe = copy_of_demo(folder)
     flat = folder / "recipes" / "flat.recipe.toml"
-    assert app.main(["resolve", str(folder / "recipes" / "tithe-barn.recipe.toml"), "-o", str(flat)]) == 0
+    assert app.main(["resolve", str(recipe), "-o", str(flat)]) == 0
     table = tomllib.loads(flat.read_text())
     table["buses"]["hall"] = {
         "level_db": -6.0,
