@@ -63,6 +63,7 @@ def session(tmp_path, monkeypatch):
 
     class Session:
         folder = tmp_path
+        root = ROOT
 
         @staticmethod
         def write(text, name="song"):

@@ -14,10 +14,11 @@ PACKAGE = ROOT / "chainrun"
 # The rows of the house, top first. A module imports only from rows below its own, or from its own package.
 ROWS = [
     ["cli", "pytest_plugin"],
+    ["api"],
     ["walkthrough", "pack", "docs"],
     ["report"],
     ["cull", "verify", "batch"],
-    ["compare", "survey"],
+    ["comparison", "survey"],
     ["engine"],
     ["plan"],
     ["recipe"],

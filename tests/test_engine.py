@@ -406,11 +406,11 @@ chain = [ { do = "limiter" } ]
 
 
 def test_memory_does_not_grow_with_length(tmp_path):
-    """10 minutes of two stems in under 300 MB, and 20 minutes in no more."""
-    ten = memory_of(tmp_path, 600)
-    twenty = memory_of(tmp_path, 1200)
-    assert ten < 300
-    assert twenty < ten + 10
+    """4 minutes of two stems in under 300 MB, and 8 minutes in no more."""
+    four = memory_of(tmp_path, 240)
+    eight = memory_of(tmp_path, 480)
+    assert four < 300
+    assert eight < four + 10
 
 
 def test_a_node_is_a_plain_description(session):

@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from chainrun.compare.difference import difference
+from chainrun.comparison.difference import difference
 from chainrun.processors.eq import Eq
 from chainrun.processors.saturate import Saturate
 from chainrun.recipe import open_recipe

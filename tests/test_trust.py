@@ -21,7 +21,7 @@ from tests.conftest import ROOT
 MOST_S = 2.0
 MOST_MB = 500
 CHECK_ALL = """
-import json, resource, sys, time
+import json, sys, time
 began = time.process_time()
 from chainrun.cli.app import main
 started = time.process_time()
@@ -31,7 +31,8 @@ found = {}
 for name in sys.argv[1:]:
     before = time.process_time()
     code = main(["check", name])
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    # Not ru_maxrss: that one also counts what the process was before it became this program.
+    peak = int(next(line for line in open("/proc/self/status") if line.startswith("VmHWM")).split()[1]) / 1024
     found[name] = [code, time.process_time() - before + start, peak]
 print(json.dumps(found))
 """

@@ -23,9 +23,9 @@ import pytest
 import soundfile
 from scipy import signal
 
-from chainrun.compare.difference import difference
-from chainrun.compare.limits import Floor
-from chainrun.compare.verdict import where_in_bands, where_in_time
+from chainrun.comparison.difference import difference
+from chainrun.comparison.limits import Floor
+from chainrun.comparison.verdict import where_in_bands, where_in_time
 from chainrun.dsp.sketch import Sketch, energies_apart
 from chainrun.errors import AudioError
 from chainrun.recipe import Overrides, open_recipe

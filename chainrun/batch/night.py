@@ -13,7 +13,7 @@ from typing import Any
 from chainrun import __version__
 from chainrun.audiofile.read import hash_content
 from chainrun.batch.jobs import Job, Jobs, OneGain, chosen_jobs, clash, shard_of
-from chainrun.compare.difference import difference
+from chainrun.comparison.difference import difference
 from chainrun.engine import EventLog, RenderOptions, RenderResult, render
 from chainrun.engine.crew import Crew, processors_here
 from chainrun.engine.deliver import PEAK_MARGIN_DB, check_folder
@@ -25,7 +25,7 @@ from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
 from chainrun.recipe.load import refuse_retired
 from chainrun.recipe.roots import safely_resolved
-from chainrun.whole_file import write_whole
+from chainrun.whole_file import drop_dead, write_whole
 
 SCHEMA_VERSION = 1
 BEFORE = "before"
@@ -241,6 +241,8 @@ def run_job(task: JobTask) -> Record:
         opened = open_recipe(job.recipe, job.overrides)
         fingerprint = _fingerprint(task, job)
         if not task.measure_only and task.before is not None and _is_done(task.before, fingerprint):
+            for path in delivery_paths(opened, job.out):
+                drop_dead(path)
             return {**task.before, "state": "kept", "seconds": round(time.perf_counter() - began, 3)}
         options = RenderOptions(
             only=job.only,

@@ -105,6 +105,10 @@ NEXT = """chainrun renders recordings to a measured stereo mix from text recipes
 A first recipe to look at: recipes/tithe-barn.recipe.toml"""
 
 
+COMPLETING = "_CHAINRUN_COMPLETE"
+"""The variable by which a shell asks how a line could go on."""
+
+
 def _told_stop(signum: int) -> int:
     """Tell that a signal ended the program; returns its exit code."""
     interrupted = signum == signal.SIGINT
@@ -129,10 +133,10 @@ def run(arguments: list[str] | None = None) -> None:
 def main(arguments: list[str]) -> int:
     """Run the program; returns its exit code."""
     try:
-        if not arguments:
+        if not arguments and COMPLETING not in os.environ:
             put(NEXT)
             return EXIT_DONE
-        code = app(args=arguments, standalone_mode=False)
+        code = app(args=arguments, prog_name="chainrun", standalone_mode=False)
         if sys.stdout is not None:
             sys.stdout.flush()
         return int(code) if isinstance(code, int) else EXIT_DONE

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
+from chainrun.api import check_recipe
 from chainrun.cli.options import (
     AllowRoots,
     AsJson,
@@ -23,16 +23,15 @@ from chainrun.errors import (
     EXIT_DONE,
     EXIT_FAILED,
     EXIT_RECIPE,
-    AudioError,
+    EXIT_RESOURCES,
+    EXIT_USAGE,
     ChainrunError,
     Problem,
     shown_path,
 )
-from chainrun.plan import build_plan
-from chainrun.recipe import open_recipe
-from chainrun.recipe.expected import expectation_problems
-from chainrun.recipe.load import refuse_retired
-from chainrun.verify.changed import changed_presets
+
+WORST_FIRST = (EXIT_RESOURCES, EXIT_USAGE, EXIT_RECIPE, EXIT_AUDIO, EXIT_FAILED, EXIT_DONE)
+"""Of several recipes the exit code of the worst tells."""
 
 
 def command(
@@ -49,39 +48,24 @@ def command(
     """Check recipes and their presets, and open the stems' headers; or packs (NAME.zip). Renders nothing."""
     chosen = overrides(variant, overlay, set_, allow_root, limit)
     problems: list[Problem] = []
-    code = EXIT_DONE
+    codes = [EXIT_DONE]
     for path in recipes:
         if path.suffix.lower() == ".zip":
-            code = max(code, _pack(path, problems, quiet=quiet or as_json))
+            codes.append(_pack(path, problems, quiet=quiet or as_json))
             continue
-        try:
-            opened = open_recipe(path, chosen)
-            if strict:
-                refuse_retired(opened)
-            problems += opened.problems.warnings
-            if unknown := expectation_problems(opened):
-                problems += unknown
-                code = EXIT_RECIPE
-            problems += [
-                Problem(text, file=shown_path(opened.path), severity="warning") for text in changed_presets(opened)
-            ]
-            plan = build_plan(opened)
-            for name in opened.recipe.variants if variant is None else ():
-                build_plan(open_recipe(path, replace(chosen, variant=name)))
-        except AudioError as error:
-            problems += error.problems
-            code = code or EXIT_AUDIO
-        except ChainrunError as error:
-            problems += error.problems
-            code = EXIT_RECIPE
-        else:
-            if not as_json and not quiet:
-                put(
-                    f"{shown_path(opened.path)}: valid; {len(plan.nodes)} nodes, {plan.session_s:.2f} s "
-                    f"at {plan.rate_hz} Hz"
-                )
-                for note in plan.notes:
-                    put(f"    {note}")
+        found = check_recipe(path, chosen, strict=strict)
+        problems += found.problems
+        codes.append(found.exit_code)
+        if found.opened is None or found.plan is None or not found.valid or as_json or quiet:
+            continue
+        plan = found.plan
+        put(
+            f"{shown_path(found.opened.path)}: valid; {len(plan.nodes)} nodes, {plan.session_s:.2f} s "
+            f"at {plan.rate_hz} Hz"
+        )
+        for note in plan.notes:
+            put(f"    {note}")
+    code = WORST_FIRST[min(WORST_FIRST.index(one) for one in codes)]
     if as_json:
         put_json(problems_document(problems))
     else:

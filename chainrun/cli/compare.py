@@ -33,7 +33,7 @@ MOST_LINES = 8
 """Of the residual over time."""
 
 if TYPE_CHECKING:
-    from chainrun.compare.difference import Difference
+    from chainrun.comparison.difference import Difference
 
 
 def command(
@@ -88,8 +88,8 @@ def command(
         return _baselines(a, b, as_json, strict)
     pair = (a, b if b is not None else a)
     names = (variants[0], variants[1]) if len(variants) == 2 else (None, variants[0] if variants else None)
-    from chainrun.compare.difference import difference
-    from chainrun.compare.limits import Floor
+    from chainrun.comparison.difference import difference
+    from chainrun.comparison.limits import Floor
 
     with tempfile.TemporaryDirectory(prefix="chainrun-compare-", ignore_cleanup_errors=True) as work:
         sounds = [
@@ -184,8 +184,8 @@ def _sweep(
     line: ProgressLine,
     as_json: bool,
 ) -> int:
-    from chainrun.compare.sweep import parsed, rows
-    from chainrun.compare.sweep import sweep as run
+    from chainrun.comparison.sweep import parsed, rows
+    from chainrun.comparison.sweep import sweep as run
 
     if b is not None or len(variant or []) > 1:
         raise refuse("--sweep takes one recipe, and one variant at most")
@@ -217,7 +217,7 @@ def _sweep(
 
 def _residuals(found: Difference) -> list[str]:
     """The residual by octave and by second (the loudest of several, in a long file)."""
-    from chainrun.compare.verdict import clock
+    from chainrun.comparison.verdict import clock
 
     octaves = ["31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000"]
     bands = [number(found.by_band_db.get(hz), 0) for hz in octaves]

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from chainrun.compare.difference import difference
+from chainrun.comparison.difference import difference
 from chainrun.cull.usage import UseAt
 from chainrun.engine import RenderOptions, render
 from chainrun.engine.fingerprint import surroundings

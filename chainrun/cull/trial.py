@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from chainrun.compare.difference import Difference, difference
+from chainrun.comparison.difference import Difference, difference
 from chainrun.cull.plan import Plan
 from chainrun.cull.usage import Usage
 from chainrun.engine import RenderOptions, RenderResult, render

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from importlib import resources
 
 from pydantic import BaseModel
 
@@ -15,7 +16,8 @@ HEAD = """# Reference
 
 Every processor and every table of a recipe, with its keys, units, ranges and defaults. Made by
 `chainrun schema --write` from the declarations that the program runs on; `chainrun explain WORD` tells the
-same on a terminal.
+same on a terminal. [What stands around a recipe](#around-the-recipe) comes last: deliveries, the store, batches, the
+log, pytest, limits.
 
 Units stand in the key. A threshold's `_db` is dBFS; RMS is plain (a full-scale sine reads -3.01 dBFS).
 """
@@ -39,7 +41,8 @@ def reference_text() -> str:
     lines += ["", "## Tables"]
     for word, model in TABLES.items():
         lines += ["", f"### {word} (table)", "", _about(model), *_model(model, leave_out=set())]
-    return "\n".join(lines) + "\n"
+    guide = resources.files("chainrun.docs").joinpath("guide.md").read_text(encoding="utf-8")
+    return "\n".join(lines) + "\n\n" + guide
 
 
 def _about(model: type[BaseModel]) -> str:

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from chainrun import __version__
-from chainrun.compare.difference import Difference
-from chainrun.compare.limits import Floor
+from chainrun.comparison.difference import Difference
+from chainrun.comparison.limits import Floor
 from chainrun.cull.alike import Apart
 from chainrun.cull.trial import Tried
 from chainrun.loudness.analysis import NOMINAL_HZ

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from chainrun.audiofile import Reader, Writer
-from chainrun.compare.sounds import Stream, rate_of
+from chainrun.comparison.sounds import Stream, rate_of
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.resample import Resampler
 from chainrun.loudness import Meter

@@ -13,7 +13,7 @@ from urllib.parse import quote, unquote
 import numpy as np
 
 from chainrun.audiofile import Reader
-from chainrun.compare.difference import band_array
+from chainrun.comparison.difference import band_array
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.cascade import Cascade
 from chainrun.dsp.sketch import LINES, Sketch

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from chainrun.compare.difference import bands_apart
-from chainrun.compare.limits import Floor, dither_dbfs, steps_lu
-from chainrun.compare.verdict import clock, where_in_bands
+from chainrun.comparison.difference import bands_apart
+from chainrun.comparison.limits import Floor, dither_dbfs, steps_lu
+from chainrun.comparison.verdict import clock, where_in_bands
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.sketch import LINES, energies_apart
 from chainrun.engine.result import finite

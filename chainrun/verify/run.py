@@ -13,8 +13,8 @@ from typing import Any
 from chainrun.audiofile import Reader, read_header
 from chainrun.audiofile.read import hash_content
 from chainrun.audiofile.write import Writer
-from chainrun.compare.difference import difference
-from chainrun.compare.limits import Floor, dither_dbfs
+from chainrun.comparison.difference import difference
+from chainrun.comparison.limits import Floor, dither_dbfs
 from chainrun.engine import RenderOptions, RenderResult, render
 from chainrun.engine.result import SCHEMA_VERSION, DeliveryResult, measured_record
 from chainrun.engine.store import Store

@@ -16,8 +16,8 @@ import soundfile
 import tomli_w
 
 from chainrun.cli import app
-from chainrun.compare.difference import difference
-from chainrun.compare.limits import Floor
+from chainrun.comparison.difference import difference
+from chainrun.comparison.limits import Floor
 from chainrun.recipe import open_recipe
 from chainrun.verify.run import VerifyOptions, verify
 from tests.signals import copy_of_demo

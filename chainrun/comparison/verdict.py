@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from chainrun.compare.limits import NAMED_BAND_DB, Floor
+from chainrun.comparison.limits import NAMED_BAND_DB, Floor
 from chainrun.contract.words import hertz
 
 MOST_RUNS = 3

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 
 from chainrun.audiofile import read_header
-from chainrun.compare.limits import WORTH_DB, Floor, steps_lu
-from chainrun.compare.sounds import MOST_S, Sound, Stream, blocks, measure, offset_frames, rate_of
-from chainrun.compare.verdict import verdict
+from chainrun.comparison.limits import WORTH_DB, Floor, steps_lu
+from chainrun.comparison.sounds import MOST_S, Sound, Stream, blocks, measure, offset_frames, rate_of
+from chainrun.comparison.verdict import verdict
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.cascade import Cascade
 from chainrun.engine.result import finite, measured_record

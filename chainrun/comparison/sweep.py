@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from chainrun.audiofile.write import Writer
-from chainrun.compare.difference import Difference, difference
-from chainrun.compare.sounds import Stream, rate_of
+from chainrun.comparison.difference import Difference, difference
+from chainrun.comparison.sounds import Stream, rate_of
 from chainrun.engine import RenderOptions, RenderResult, render
 from chainrun.engine.result import finite
 from chainrun.errors import Problem, UsageError
