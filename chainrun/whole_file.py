@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import shutil
 import socket
 import stat
 from collections.abc import Iterator
@@ -88,6 +89,28 @@ def drop_dead(path: Path) -> None:
         if pid.isdigit() and not is_alive(int(pid)):
             with suppress(OSError):
                 part.unlink(missing_ok=True)
+
+
+@contextmanager
+def work_folder(what: str, parent: Path | None = None) -> Iterator[Path]:
+    """A folder for as long as it is needed, in the system's place for such things or in `parent`. Raises OSError."""
+    import tempfile
+
+    prefix = folder_prefix(what, parent)
+    with tempfile.TemporaryDirectory(prefix=prefix, dir=parent, ignore_cleanup_errors=True) as folder:
+        yield Path(folder)
+
+
+def folder_prefix(what: str, parent: Path | None = None) -> str:
+    """How this process's folders for some work are called; those of killed processes of this machine are taken away."""
+    import tempfile
+
+    dead = f"{what}-{this_machine()}-"
+    for old in (parent or Path(tempfile.gettempdir())).glob(f"{escape(dead)}*"):
+        pid = old.name.removeprefix(dead).partition("-")[0]
+        if pid.isdigit() and not is_alive(int(pid)):
+            shutil.rmtree(old, ignore_errors=True)
+    return f"{dead}{os.getpid()}-"
 
 
 def is_alive(pid: int) -> bool:

@@ -12,6 +12,7 @@ from types import TracebackType
 import numpy as np
 import soundfile
 
+from chainrun.audiofile.whole import READABLE, bytes_missing, lacks_its_end
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.runs import runs_of
 from chainrun.errors import AudioError, Problem, shown_path
@@ -73,7 +74,10 @@ def read_header(path: Path, limits: Limits | None = None) -> Header:
     if limits is not None and path.is_file():
         _hold(path, limits.passed("file_gb", path.stat().st_size / 1e9, "the file's size"))
     with _open(path) as file:
+        kind = file.format
         header = Header(str(path), file.samplerate, file.channels, file.frames, file.subtype)
+    if kind not in READABLE:
+        raise _refuse(path, "audio in this container is not read", given=kind, allowed=", ".join(READABLE))
     if not LOWEST_RATE_HZ <= header.rate_hz <= HIGHEST_RATE_HZ:
         raise _refuse(
             path,
@@ -97,21 +101,18 @@ def _hold(path: Path, over: Problem | None) -> None:
 
 
 def _check_whole(path: Path) -> None:
-    """Refuse a WAV that is shorter than its own header says: libsndfile would read the rest without a word."""
-    size = path.stat().st_size
-    with path.open("rb") as file:
-        head = file.read(12)
-    if head[:4] != b"RIFF" or head[8:] != b"WAVE":
-        return
-    stated = int.from_bytes(head[4:8], "little") + 8
-    if 8 < stated < (1 << 32) and stated > size + 1:
+    """Refuse a file that is shorter than its own header says."""
+    missing = bytes_missing(path)
+    if missing is not None:
         raise _refuse(
             path,
             "the file ends before its header says",
-            given=f"{size} bytes",
-            allowed=f"{stated} bytes",
+            given=f"{missing[0]} bytes",
+            allowed=f"{missing[1]} bytes",
             hint="copy or export it again; nothing was repaired",
         )
+    if lacks_its_end(path):
+        raise _refuse(path, "the file ends before its last page", hint="copy or export it again; nothing was repaired")
 
 
 def hash_content(path: Path) -> str:

@@ -152,6 +152,8 @@ def main(arguments: list[str]) -> int:
         _close_stdout()
         return EXIT_DONE
     except OSError as error:
+        if StoppedError.arrived:
+            return _told_stop(StoppedError.arrived[0])
         _close_stdout()
         file = str(error.filename) if error.filename is not None else None
         lost = Problem(f"could not write or read ({error.strerror or type(error).__name__})", file=file)

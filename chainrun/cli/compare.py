@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -28,6 +27,7 @@ from chainrun.cli.options import (
 )
 from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.whole_file import work_folder
 
 MOST_LINES = 8
 """Of the residual over time."""
@@ -91,9 +91,9 @@ def command(
     from chainrun.comparison.difference import difference
     from chainrun.comparison.limits import Floor
 
-    with tempfile.TemporaryDirectory(prefix="chainrun-compare-", ignore_cleanup_errors=True) as work:
+    with work_folder("chainrun-compare") as work:
         sounds = [
-            _sound(path, name, Path(work) / str(k), chosen, options, line)
+            _sound(path, name, work / str(k), chosen, options, line)
             for k, (path, name) in enumerate(zip(pair, names, strict=True))
         ]
         line.done()

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import os
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -25,6 +24,7 @@ from chainrun.cli.options import (
 from chainrun.cli.presets import Libraries, RecipeGlobs, left_out, libraries, store_for, tell_unreadable
 from chainrun.cli.terminal import ProgressLine, number, put, put_json, put_lines, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.whole_file import work_folder, write_whole
 
 if TYPE_CHECKING:
     from chainrun.cull.plan import Plan
@@ -52,7 +52,6 @@ def plan(
     from chainrun.cull.plan import plan_text, propose
     from chainrun.cull.shares import measured_shares
     from chainrun.cull.usage import recipe_files, usage
-    from chainrun.whole_file import write_whole
 
     if out.exists():
         raise refuse("there is such a file already, and a plan that was edited is not written over", given=str(out))
@@ -111,8 +110,8 @@ def try_(
     tell_unreadable(known.unreadable)
     place, kept = place_of_page(report, embed), store_folder(store, no_store)
     line = ProgressLine(quiet=quiet or as_json)
-    with tempfile.TemporaryDirectory(prefix="chainrun-try-", ignore_cleanup_errors=True) as work:
-        heard = out if out is not None or place is None else Path(work)
+    with work_folder("chainrun-try") as work:
+        heard = out if out is not None or place is None else work
         found = attempt(read, known, out=heard, store=kept, workers=workers, progress=line.node)
         if place is not None:
             talk(f"wrote {_page(read, found, known, kept, place, line)}")

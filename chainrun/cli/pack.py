@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
 from typing import Annotated
 
@@ -26,6 +25,7 @@ from chainrun.cli.options import (
 from chainrun.cli.terminal import put, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
 from chainrun.recipe import open_recipe
+from chainrun.whole_file import work_folder
 
 
 def command(
@@ -65,8 +65,8 @@ def command(
         raise refuse("say what others may do with it: --licence FILE, or --no-licence", hint="--licence LICENCE.txt")
     opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root, limit))
     kept = store_folder(store, no_store)
-    with tempfile.TemporaryDirectory(prefix="chainrun-store-", ignore_cleanup_errors=True) as work:
-        prints = Store(kept if kept is not None else Path(work))
+    with work_folder("chainrun-store") as work:
+        prints = Store(kept if kept is not None else work)
         plan = build_plan(opened, hash_file=prints.hash_file, surroundings=surroundings(BLOCK_FRAMES))
         result = make_pack(opened, plan, out, prints, PackOptions(stems == "processed", licence, workers))
     if not quiet:

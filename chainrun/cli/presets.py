@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +13,7 @@ import typer
 from chainrun.cli.options import AsJson, NoStore, StoreFolder, refuse, store_folder
 from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, printable
+from chainrun.whole_file import work_folder
 
 if TYPE_CHECKING:
     from chainrun.cull.alike import Apart
@@ -58,8 +58,8 @@ def store_for(folder: Path | None, needed: bool) -> Iterator[Path | None]:
     if folder is not None or not needed:
         yield folder
         return
-    with tempfile.TemporaryDirectory(prefix="chainrun-shares-", ignore_cleanup_errors=True) as work:
-        yield Path(work)
+    with work_folder("chainrun-shares") as work:
+        yield work
 
 
 @app.command("list")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import tempfile
+from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -35,6 +35,7 @@ from chainrun.errors import EXIT_DONE, EXIT_FAILED, ChainrunError
 from chainrun.plan import build_plan
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name, refuse_retired
+from chainrun.whole_file import work_folder
 
 if TYPE_CHECKING:
     from chainrun.contract import Reading
@@ -92,11 +93,11 @@ def command(
             "two recipes of this name would write into the same folder", hint="render them one by one, each with -o"
         )
     events = EventLog(log)
-    work = None
-    if place is not None and options.store is None:  # the page reads prints
-        work = tempfile.TemporaryDirectory(prefix="chainrun-report-", ignore_cleanup_errors=True)
-        options = replace(options, store=Path(work.name))
+    keeps = options.store is not None
+    work = ExitStack()
     try:
+        if place is not None and not keeps:  # the page reads prints
+            options = replace(options, store=work.enter_context(work_folder("chainrun-report")))
         # All recipes are held to be valid before the first is rendered.
         session = [open_recipe(path, chosen) for path in recipes]
         for opened in session:
@@ -113,7 +114,7 @@ def command(
             finally:
                 line.done()
             results.append(result)
-            if options.store is not None and work is None:
+            if options.store is not None and keeps:
                 Store(options.store).note_render(opened.path, opened.variant)
             if place is not None and options.store is not None:
                 page = _page(opened, result, options, place)
@@ -129,8 +130,7 @@ def command(
         raise
     finally:
         events.close()
-        if work is not None:
-            work.cleanup()
+        work.close()
     if as_json:
         records = [result.record() for result in results]
         put_json(records[0] if len(records) == 1 else {"schema_version": 1, "results": records})

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
 from typing import Annotated
 
@@ -26,6 +25,7 @@ from chainrun.cli.options import (
 from chainrun.cli.terminal import ProgressLine, put
 from chainrun.errors import EXIT_DONE
 from chainrun.recipe import open_recipe
+from chainrun.whole_file import work_folder
 
 
 def command(
@@ -62,8 +62,8 @@ def command(
     chosen = Chosen(tuple(one.strip() for one in stems.split(",") if one.strip()) if stems else (), from_, to, workers)
     line = ProgressLine(quiet=quiet)
     kept = store_folder(store, no_store)
-    with tempfile.TemporaryDirectory(prefix="chainrun-walkthrough-", ignore_cleanup_errors=True) as work:
-        page = walkthrough(opened, chosen, Store(kept if kept is not None else Path(work)), place, line.node)
+    with work_folder("chainrun-walkthrough") as work:
+        page = walkthrough(opened, chosen, Store(kept if kept is not None else work), place, line.node)
         line.done()
         put(f"wrote {write_page(page, place)}")
     return EXIT_DONE

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import tempfile
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -19,7 +18,7 @@ from chainrun.errors import ChainrunError
 from chainrun.plan import build_plan
 from chainrun.plan.identity import short_hash
 from chainrun.recipe import Overrides, open_recipe
-from chainrun.whole_file import write_whole
+from chainrun.whole_file import work_folder, write_whole
 
 
 @dataclass(frozen=True)
@@ -75,11 +74,11 @@ def _kept(path: Path) -> Share | None:
 def _rendered(use: UseAt, store: Path) -> Share | None:
     """A recipe with and without one use of a preset; None where that cannot be done."""
     options = RenderOptions(store=store)
-    with tempfile.TemporaryDirectory(prefix="chainrun-share-", ignore_cleanup_errors=True) as work:
+    with work_folder("chainrun-share") as work:
         files, mains = [], []
         try:
             for word, sets in (("with", ()), ("without", (f"{use.path}.bypass=true",))):
-                result = render(open_recipe(use.recipe, Overrides(use.variant, sets=sets)), Path(work) / word, options)
+                result = render(open_recipe(use.recipe, Overrides(use.variant, sets=sets)), work / word, options)
                 files.append(Path(result.deliveries[0].file))
                 mains.append(next(node for node in result.nodes if node.name == "main").measured.integrated_lufs)
             found = difference(files[0], files[1])

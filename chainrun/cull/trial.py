@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -13,10 +12,10 @@ from chainrun.comparison.difference import Difference, difference
 from chainrun.cull.plan import Plan
 from chainrun.cull.usage import Usage
 from chainrun.engine import RenderOptions, RenderResult, render
-from chainrun.errors import ChainrunError
+from chainrun.errors import ChainrunError, ResourceError
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name
-from chainrun.whole_file import write_whole
+from chainrun.whole_file import work_folder, write_whole
 
 
 @dataclass
@@ -109,8 +108,8 @@ def affected(plan: Plan, known: Usage) -> list[Tried]:
 @contextmanager
 def _overlay(plan: Plan) -> Iterator[Path]:
     """The plan's overlay, in a folder of its own for as long as it is needed."""
-    with tempfile.TemporaryDirectory(prefix="chainrun-cull-", ignore_cleanup_errors=True) as work:
-        overlay = Path(work) / f"{plan.file.year}.overlay.toml"
+    with work_folder("chainrun-cull") as work:
+        overlay = work / f"{plan.file.year}.overlay.toml"
         write_whole(overlay, overlay_text(plan))
         yield overlay
 
@@ -174,6 +173,8 @@ def _render_both(
             if tried.found is None or found.residual_lu > tried.found.residual_lu:
                 tried.found, tried.delivery = found, Path(before.file).relative_to(folder / "before").as_posix()
                 tried.files = (before.file, after.file)
+    except ResourceError:
+        raise  # a full disk is not this recipe's alone
     except ChainrunError as error:
         tried.error = error.problems[0].text()
 

@@ -14,6 +14,7 @@ import multiprocessing
 import multiprocessing.context
 import os
 import signal
+import tempfile
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
@@ -24,6 +25,8 @@ from typing import Generic, TypeVar
 
 from chainrun.errors import ChainrunError, Problem, ResourceError
 
+LONGEST_FOLDER = 70
+"""Of the system's place for temporary files, in bytes: a Unix socket's path has 107 at most, and 32 come behind it."""
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 
@@ -33,16 +36,19 @@ def processors_here() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def context_of_workers() -> multiprocessing.context.ForkServerContext:
-    """How worker processes are made: forked by a server."""
+def context_of_workers() -> multiprocessing.context.BaseContext:
+    """How workers are made: forked by a server; each by itself where the server's socket would have too long a path."""
+    if len(os.fsencode(tempfile.gettempdir())) > LONGEST_FOLDER:
+        return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["chainrun.engine.work"])
+    context.set_forkserver_preload(["chainrun.engine.server"])
     return context
 
 
 def warm_up() -> None:
     """Start the server of workers, if it does not run. It has one BLAS thread, and no other: it can be forked."""
-    context_of_workers()
+    if context_of_workers().get_start_method() != "forkserver":
+        return
     before = os.environ.get("OPENBLAS_NUM_THREADS")
     os.environ["OPENBLAS_NUM_THREADS"] = "1"
     try:

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext, suppress
+from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -31,9 +28,9 @@ from chainrun.errors import ChainrunError, Problem, ResourceError, UsageError
 from chainrun.plan import Node, Plan, build_plan
 from chainrun.plan.nodes import FilePart
 from chainrun.recipe import Opened
-from chainrun.whole_file import is_alive, this_machine
+from chainrun.whole_file import work_folder
 
-WORK_FOLDER = ".chainrun-work-"
+WORK_FOLDER = ".chainrun-work"
 WORTH_WORKERS_S = 300.0
 """Seconds of prints to render from which on worker processes pay for their start (about a second each)."""
 PRE_ROLL_S = 5.0
@@ -324,17 +321,11 @@ def _parts(node: Node) -> list[FilePart]:
 @contextmanager
 def _work_store(out: Path) -> Iterator[Store]:
     """A store in the output folder that lives as long as the render; those of dead renders are taken away."""
-    for old in out.glob(f"{WORK_FOLDER}*"):
-        host, pid, *_ = [*old.name.removeprefix(WORK_FOLDER).split("-"), "", ""]
-        if host == this_machine() and pid.isdigit() and not is_alive(int(pid)):
-            shutil.rmtree(old, ignore_errors=True)
-    try:
-        work = tempfile.TemporaryDirectory(
-            prefix=f"{WORK_FOLDER}{this_machine()}-{os.getpid()}-", dir=out, ignore_cleanup_errors=True
-        )
-    except OSError as error:
-        raise ResourceError(
-            Problem(f"the output folder cannot be written to ({error.strerror})", file=str(out))
-        ) from error
-    with work as folder:
-        yield Store(Path(folder))
+    with ExitStack() as stack:
+        try:
+            folder = stack.enter_context(work_folder(WORK_FOLDER, out))
+        except OSError as error:
+            raise ResourceError(
+                Problem(f"the output folder cannot be written to ({error.strerror})", file=str(out))
+            ) from error
+        yield Store(folder)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import stat
-import tempfile
 import zipfile
 import zlib
 from dataclasses import dataclass, replace
@@ -15,6 +14,7 @@ from chainrun.limits import Limits
 from chainrun.pack.make import SUMS
 from chainrun.plan import Plan, build_plan
 from chainrun.recipe import Opened, open_recipe
+from chainrun.whole_file import work_folder
 
 DAMAGES = (zlib.error, zipfile.BadZipFile, zipfile.LargeZipFile)
 MOST_FILES = 4096
@@ -71,9 +71,9 @@ def _check(path: Path, file: zipfile.ZipFile) -> Checked:
         for name in sums
         if name not in names
     ]
-    with tempfile.TemporaryDirectory(prefix="chainrun-unpack-", ignore_cleanup_errors=True) as work:
+    with work_folder("chainrun-unpack") as work:
         for name, entry in names.items():
-            target = Path(work) / name
+            target = work / name
             target.parent.mkdir(parents=True, exist_ok=True)
             digest = hashlib.sha256()
             with file.open(entry) as source, target.open("wb") as out:
@@ -88,7 +88,7 @@ def _check(path: Path, file: zipfile.ZipFile) -> Checked:
                 problems.append(
                     Problem(f"{shown(name)} is not what was packed", file=shown_path(path), hint="get it again")
                 )
-        recipes = sorted(Path(work).glob("*.recipe.toml"))
+        recipes = sorted(work.glob("*.recipe.toml"))
         if len(recipes) != 1:
             raise RecipeError(
                 Problem("a pack holds one recipe", file=shown_path(path), given=f"{len(recipes)} recipes")
@@ -99,7 +99,7 @@ def _check(path: Path, file: zipfile.ZipFile) -> Checked:
             opened = open_recipe(recipes[0])
             plan = build_plan(opened)
         except ChainrunError as error:
-            raise type(error)([_inside(path, Path(work), one) for one in error.problems]) from error
+            raise type(error)([_inside(path, work, one) for one in error.problems]) from error
         return Checked(len(entries), problems, opened, plan)
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-import tempfile
 import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -26,7 +25,7 @@ from chainrun.plan import Plan
 from chainrun.recipe import Opened
 from chainrun.recipe.resolve import resolved_data
 from chainrun.recipe.roots import safely_resolved
-from chainrun.whole_file import beside
+from chainrun.whole_file import beside, work_folder
 
 SUMS = "SHA256SUMS"
 EPOCH = (1980, 1, 1, 0, 0, 0)
@@ -62,13 +61,13 @@ def make_pack(opened: Opened, plan: Plan, target: Path, store: Store, options: P
             Problem("the pack would be written over an input", given=shown_path(target), hint="-o OTHER.zip")
         )
     licence = _licence(options.licence)
-    with tempfile.TemporaryDirectory(prefix="chainrun-pack-", ignore_cleanup_errors=True) as work:
-        out = Path(work) / "mix"
+    with work_folder("chainrun-pack") as work:
+        out = work / "mix"
         result = render(opened, out, RenderOptions(store=store.folder, workers=options.workers))
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
             with beside(target) as part, zipfile.ZipFile(part, "w") as file:
-                _fill(_Filler(file, plain_name(opened.name), Path(work)), opened, plan, result, store, options, licence)
+                _fill(_Filler(file, plain_name(opened.name), work), opened, plan, result, store, options, licence)
         except OSError as error:
             raise ResourceError(
                 Problem(f"the pack could not be written ({error.strerror})", file=shown_path(target))

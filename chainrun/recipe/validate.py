@@ -82,7 +82,11 @@ def _tell(model: type[BaseModel], data: Table, path: KeyPath, detail: ErrorDetai
         message, given = f"{path[-1]!r} is missing", None
         hint = field.description if field is not None else None
         if len(path) == 3 and path[0] == "stems" and path[2] == "file":
-            others = [name for name in data["stems"] if name != path[1] and "file" in data["stems"][name]]
+            others = [
+                name
+                for name, stem in data["stems"].items()
+                if name != path[1] and isinstance(stem, dict) and "file" in stem
+            ]
             hint = nearest(str(path[1]), others) or hint
     elif kind == "extra_forbidden":
         names = sorted({f.alias or n for m in around for n, f in m.model_fields.items()})

@@ -18,7 +18,7 @@ from typing import Any
 
 from chainrun.errors import Problem, ResourceError, UsageError, printable, shown_path
 from chainrun.report.content import Figure, Page, Picture, Section, Table, figure_table
-from chainrun.whole_file import write_whole
+from chainrun.whole_file import folder_prefix, write_whole
 
 KINDS = {".flac": "audio/flac", ".mp3": "audio/mpeg", ".wav": "audio/wav"}
 FIGURE = re.compile(r"[-+]?\d[\d.,:e+-]*( ?(dB|LU|LUFS|dBFS|dBTP|ms|s|%|Hz))?|-|-inf|")
@@ -98,7 +98,7 @@ def _drop_orphans(place: Place, text: str) -> None:
 
 def _spare_folder() -> Path:
     """A folder for sounds that will be put into the page, gone with the process at the latest."""
-    folder = Path(tempfile.mkdtemp(prefix="chainrun-page-"))
+    folder = Path(tempfile.mkdtemp(prefix=folder_prefix("chainrun-page")))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     return folder
 

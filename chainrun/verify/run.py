@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -27,6 +26,7 @@ from chainrun.verify.changed import baseline_path, changed_presets
 from chainrun.verify.expectations import judge_expectations
 from chainrun.verify.facts import delivery_name, gather
 from chainrun.verify.judge import FORMAT, Cause, Check, find_cause, judge_delivery, renamed
+from chainrun.whole_file import work_folder
 
 
 @dataclass
@@ -136,9 +136,9 @@ def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, f
 
 @contextmanager
 def _folders(options: VerifyOptions) -> Iterator[tuple[Path, Path]]:
-    with tempfile.TemporaryDirectory(prefix="chainrun-verify-", ignore_cleanup_errors=True) as work:
-        out = options.out if options.out is not None else Path(work) / "out"
-        yield out, options.store if options.store is not None else Path(work) / "store"
+    with work_folder("chainrun-verify") as work:
+        out = options.out if options.out is not None else work / "out"
+        yield out, options.store if options.store is not None else work / "store"
 
 
 def _hold(opened: Opened, result: RenderResult, was: dict[str, Any], store: Store, verdict: Verdict, out: Path) -> None:

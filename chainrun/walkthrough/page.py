@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -31,6 +30,7 @@ from chainrun.report.sounds import Heard, bands_figure, blocks_of, hear
 from chainrun.report.steps import curve_figures, reading_figure, response_figure, walk
 from chainrun.units import s_to_frames
 from chainrun.walkthrough.stages import Stage, stages
+from chainrun.whole_file import work_folder
 
 USUAL_S = 8.0
 """Length of the clips, where nobody says."""
@@ -56,10 +56,10 @@ def walkthrough(
     names = _stems(opened, chosen.stems)
     plan = _plan(opened, store, None)
     _check_span(chosen, plan)
-    with tempfile.TemporaryDirectory(prefix="chainrun-walkthrough-", ignore_cleanup_errors=True) as work:
+    with work_folder("chainrun-walkthrough") as work:
         options = RenderOptions(store=store.folder, workers=chosen.workers, measure_only=True)
-        render(opened, Path(work), options, progress=progress)
-        teacher = _Teacher(opened, chosen, store, place, progress, plan, prints_of(plan, store), Path(work))
+        render(opened, work, options, progress=progress)
+        teacher = _Teacher(opened, chosen, store, place, progress, plan, prints_of(plan, store), work)
         sections = [Section("The way of the sound", [graph.picture(plan)])]
         sections += [teacher.stem(name) for name in names]
     muted = [name for name, stem in opened.recipe.stems.items() if stem.mute]
