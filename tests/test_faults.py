@@ -307,16 +307,14 @@ def test_a_home_that_cannot_be_written_to(place, tmp_path, home):
 
 def test_a_defect_is_told_in_one_line_and_keeps_what_is_private(place, chainrun, monkeypatch):
     """Exit 70; the file has the way through our own source, no value, path, or word of the user's."""
-    import chainrun.cli.explain as explain
 
     def defect(*arguments, **named):
         raise RuntimeError(f"secret of {place}")
 
     monkeypatch.delenv("CHAINRUN_TRACEBACK", raising=False)
-    monkeypatch.setattr(explain, "explained", defect, raising=False)
     from chainrun.cli import app
 
-    monkeypatch.setattr(app, "app", defect)
+    monkeypatch.setattr(app, "_commands", lambda: defect)
     ran = chainrun("explain", "mysecretword", "--limit=nodes=7")
     assert ran.code == 70
     (line,) = ran.err.splitlines()
