@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 UNSET = 0x7FFF
-CODING_HISTORY_AT = 602
 
 
 @dataclass(frozen=True)
@@ -25,8 +24,6 @@ class Broadcast:
     true_peak_dbtp: float | None
     momentary_max_lufs: float | None
     short_term_max_lufs: float | None
-    time_reference: int = 0
-    """First frame since midnight."""
 
     def chunk(self) -> bytes:
         """The chunk's content, 602 bytes and an empty coding history."""
@@ -44,7 +41,7 @@ class Broadcast:
             self.reference.encode("ascii", "replace")[:32],
             self.date.encode("ascii", "replace")[:10],
             b"00:00:00" if self.date else b"",
-            self.time_reference,
+            0,  # frames since midnight
             2,
             b"",
         )
@@ -66,7 +63,6 @@ def insert_bext(path: Path, broadcast: Broadcast) -> None:
     try:
         with path.open("rb") as source, part.open("wb") as target:
             form, size, kind = struct.unpack("<4sI4s", source.read(12))
-            inserted = False
             if form == b"RIFF":
                 target.write(struct.pack("<4sI4s", form, size + len(chunk), kind))
             else:
@@ -77,9 +73,8 @@ def insert_bext(path: Path, broadcast: Broadcast) -> None:
                 target.write(struct.pack("<4sI", head, length) + body)
             while head := source.read(8):
                 name, length = struct.unpack("<4sI", head)
-                if name == b"data" and not inserted:
+                if name == b"data":
                     target.write(chunk)
-                    inserted = True
                 target.write(head)
                 if name == b"data":
                     break

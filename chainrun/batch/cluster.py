@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from chainrun import __version__
+from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.engine.crew import Crew
 from chainrun.engine.fingerprint import surroundings
-from chainrun.engine.node import BLOCK_FRAMES
 from chainrun.errors import Problem, ResourceError, UsageError
 
 PATIENCE_S = 15.0

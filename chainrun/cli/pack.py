@@ -49,8 +49,8 @@ def command(
     quiet: Quiet = False,
 ) -> int:
     """Put stems, the resolved recipe, measurements and the mix into one plain zip; `check PACK.zip` verifies it."""
+    from chainrun.audiofile import BLOCK_FRAMES
     from chainrun.engine.fingerprint import surroundings
-    from chainrun.engine.node import BLOCK_FRAMES
     from chainrun.engine.store import Store
     from chainrun.pack.make import PackOptions, make_pack
     from chainrun.plan import build_plan

@@ -121,7 +121,7 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) 
 class ProgressLine:
     """Where a render is, on stderr: one line that changes on a terminal, a line a node elsewhere."""
 
-    def __init__(self, *, quiet: bool, n_nodes: int = 0):
+    def __init__(self, *, quiet: bool):
         self._live = sys.stderr is not None and sys.stderr.isatty() and not quiet
         self._quiet = quiet
         self._last = ""

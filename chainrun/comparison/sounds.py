@@ -43,7 +43,7 @@ def measure(path: Path) -> Sound:
     """Measure a whole file. Raises AudioError."""
     with Reader(path) as reader:
         analysis = Analysis(reader.header.rate_hz, reader.header.n_channels)
-        while (x := reader.read(1 << 17)).shape[1]:
+        for x in reader.blocks(1 << 17):
             analysis.feed(x)
         return Sound(path, analysis.result(), tuple(analysis.block_powers().tolist()))
 

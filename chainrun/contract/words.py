@@ -29,11 +29,6 @@ def phrase(key: str, value: Any) -> str:
     return f"{words} {value.replace('_', ' ')}" if isinstance(value, str) else ""
 
 
-def signed(db: float) -> str:
-    """`+3 dB`."""
-    return f"{db:+g} dB"
-
-
 def hertz(freq_hz: float) -> str:
     """`4 kHz`, `315 Hz`."""
     return f"{freq_hz / 1000:g} kHz" if freq_hz >= 1000 else f"{freq_hz:g} Hz"

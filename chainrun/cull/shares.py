@@ -8,11 +8,11 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.comparison.difference import difference
 from chainrun.cull.usage import UseAt
 from chainrun.engine import RenderOptions, render
 from chainrun.engine.fingerprint import surroundings
-from chainrun.engine.node import BLOCK_FRAMES
 from chainrun.engine.store import Store
 from chainrun.errors import ChainrunError
 from chainrun.plan import build_plan

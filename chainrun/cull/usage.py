@@ -57,12 +57,12 @@ def recipe_files(patterns: Iterable[str]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
-def usage(recipes: list[Path], allow_roots: tuple[Path, ...] = ()) -> Usage:
+def usage(recipes: list[Path]) -> Usage:
     """Read recipes and their variants, and find their uses of presets; what is not valid is told, and left out."""
     found = Usage([], [], {})
     for path in recipes:
         try:
-            opened = open_recipe(path, Overrides(allow_roots=allow_roots))
+            opened = open_recipe(path)
         except ChainrunError as error:
             found.unreadable[path] = error.problems[0].text()
             continue
@@ -71,7 +71,7 @@ def usage(recipes: list[Path], allow_roots: tuple[Path, ...] = ()) -> Usage:
         found.uses += plain
         for name in opened.recipe.variants:
             try:
-                variant = open_recipe(path, Overrides(variant=name, allow_roots=allow_roots))
+                variant = open_recipe(path, Overrides(variant=name))
             except ChainrunError as error:
                 found.unreadable[path] = f"variant {name}: {error.problems[0].text()}"
                 continue

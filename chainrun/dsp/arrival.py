@@ -32,14 +32,6 @@ class Arrival:
     n_hits: int
 
 
-def hit_windows(x: Array, places: Array, before: int, length: int) -> Array:
-    """Stretches of x from `before` frames ahead of each place, shape (n_hits, length); zero outside of x."""
-    padded = np.concatenate([np.zeros(before), x, np.zeros(length)])
-    index = np.clip(np.asarray(places, dtype=np.int64), 0, x.size)[:, None] + np.arange(length)
-    windows: Array = padded[index]
-    return windows
-
-
 def arrival(
     first: Array, second: Array, rate_hz: float, most_frames: int, band_hz: tuple[float, float] = (LOW_HZ, HIGH_HZ)
 ) -> Arrival | None:

@@ -78,6 +78,10 @@ class _Matrices:
     """From a row and the state before it to the state behind each of its frames."""
 
 
+TAIL_DB = -90.0
+LONGEST_TAIL = 1 << 22
+
+
 class Cascade:
     """Second-order sections, rows (b0, b1, b2, 1, a1, a2). The state is the caller's."""
 
@@ -149,17 +153,17 @@ class Cascade:
             state = last @ m.behind[rest - 1]
         return state
 
-    def tail_frames(self, floor_db: float = -90.0, limit: int = 1 << 22) -> int:
-        """Frames after which the impulse response stays `floor_db` below its peak."""
+    def tail_frames(self) -> int:
+        """Frames after which the impulse response stays 90 dB below its peak."""
         n = 4096
         while True:
             impulse = np.zeros((1, n))
             impulse[0, 0] = 1.0
             level = np.abs(self.run(impulse, self.start_state(1))[0][0])
-            over = np.flatnonzero(level > level.max() * 10.0 ** (floor_db / 20.0))
+            over = np.flatnonzero(level > level.max() * 10.0 ** (TAIL_DB / 20.0))
             last = int(over[-1]) if over.size else 0
-            if last < n // 2 or n >= limit:
+            if last < n // 2 or n >= LONGEST_TAIL:
                 # A steady tone or DC rings out with the slowest pole, however small that is in the impulse response.
-                ring = floor_db / 20.0 * np.log(10.0) / np.log(self._slowest) if 0.0 < self._slowest < 1.0 else 0.0
-                return min(limit, max(last, int(ring) + 1))
+                ring = TAIL_DB / 20.0 * np.log(10.0) / np.log(self._slowest) if 0.0 < self._slowest < 1.0 else 0.0
+                return min(LONGEST_TAIL, max(last, int(ring) + 1))
             n *= 4

@@ -36,7 +36,6 @@ class EchoLoop:
         self._state = self._filter.start_state(n_channels) if self._filter is not None else np.empty(0)
         # written[:, -k] is s[n - k]; long enough for the oldest tap of the interpolator.
         self._written = silence(n_channels, whole + HALF_TAPS)
-        self._whole = whole
         self.piece_frames = whole - self._reach
 
     def run(self, x: Array) -> Array:

@@ -15,7 +15,7 @@ from chainrun.audiofile import Reader, Writer
 from chainrun.audiofile.bext import Broadcast
 from chainrun.audiofile.write import LOSSY
 from chainrun.dsp.arrays import Array
-from chainrun.engine.delivery import BLOCK_FRAMES, Order, Passage
+from chainrun.engine.delivery import Order, Passage
 from chainrun.engine.orders import sidecar_of
 from chainrun.engine.prints import Print, PrintSource
 from chainrun.engine.result import DeliveryResult, NodeResult, measured_record
@@ -201,7 +201,7 @@ def _write(
 def _decoded(path: Path) -> Measured:
     with Reader(path) as reader:
         analysis = Analysis(reader.header.rate_hz, reader.header.n_channels, every=8)
-        while (block := reader.read(BLOCK_FRAMES)).shape[1]:
+        for block in reader.blocks():
             analysis.feed(block)
     return analysis.result()
 

@@ -10,6 +10,7 @@ from typing import Literal
 
 import numpy as np
 
+from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.audiofile.write import Bits
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.ballistics import time_constant
@@ -19,7 +20,6 @@ from chainrun.engine.sources import Source
 from chainrun.plan import Input
 from chainrun.units import LOG2_PER_DB, db_to_gain, ms_to_frames, s_to_frames
 
-BLOCK_FRAMES = 61_440
 LOOKAHEAD_MS, HOLD_MS, RELEASE_MS = 1.5, 5.0, 80.0
 """Of the limiter behind the gain, where fit = "limit"."""
 

@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 
 from chainrun.audiofile import Reader
-from chainrun.engine.node import BLOCK_FRAMES
 from chainrun.errors import AudioError, Problem
 from chainrun.loudness import Analysis, Measured
 from chainrun.loudness.meter import CHANNEL_WEIGHTS
@@ -28,7 +27,7 @@ def measure_file(path: Path, *, oversample: int = 4) -> Measured:
                 )
             )
         analysis = Analysis(header.rate_hz, header.n_channels, oversample=oversample)
-        while (block := reader.read(BLOCK_FRAMES)).shape[1]:
+        for block in reader.blocks():
             analysis.feed(block)
         return replace(analysis.result(), clipped_runs=reader.clipped_runs)
 

@@ -11,6 +11,7 @@ import numpy as np
 from pydantic import TypeAdapter
 
 import chainrun.processors  # noqa: F401  (declares the processors)
+from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.contract import ChainRunner, Key, Step, Stream, any_step
 from chainrun.dsp.arrays import Array
 from chainrun.engine.fingerprint import one_blas_thread
@@ -21,9 +22,6 @@ from chainrun.errors import AudioError, Problem
 from chainrun.loudness import Meter
 from chainrun.plan import Node
 from chainrun.units import db_to_gain, s_to_frames
-
-BLOCK_FRAMES = 61_440
-"""Frames a block: 30 to 120 thousand run fastest (tests/bench), a multiple of 2048 keeps the products whole."""
 
 RUNG_OUT = db_to_gain(-90.0)
 """A tail ends where it is this far below the print's peak."""

@@ -10,6 +10,7 @@ from functools import cache
 from pathlib import Path
 
 from chainrun import __version__
+from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.audiofile.read import hash_content
 from chainrun.engine.choice import Choice, choose, choose_stretch
 from chainrun.engine.crew import Crew, WorkerDiedError, processors_here, warm_up
@@ -18,7 +19,6 @@ from chainrun.engine.delivery import Order
 from chainrun.engine.fingerprint import surroundings
 from chainrun.engine.landing import refuse_bad_landings
 from chainrun.engine.log import EventLog
-from chainrun.engine.node import BLOCK_FRAMES
 from chainrun.engine.orders import orders, recipe_hash, stems_of
 from chainrun.engine.result import RenderResult
 from chainrun.engine.room_on_disk import check_room

@@ -8,7 +8,7 @@ from typing import Protocol
 
 import numpy as np
 
-from chainrun.audiofile import Reader
+from chainrun.audiofile import BLOCK_FRAMES, Reader
 from chainrun.dsp.arrays import Array, silence
 from chainrun.dsp.fractional_delay import HALF_TAPS, fir, sinc_taps, split_delay
 from chainrun.dsp.pan import balance_gains, pan_gains, ride_gain, stretches_gain
@@ -18,7 +18,6 @@ from chainrun.plan import Input, KeyInput, StemInput
 from chainrun.plan.nodes import FilePart
 from chainrun.units import db_to_gain, gain_to_db, s_to_frames
 
-READ_FRAMES = 61_440
 """As many as the engine's blocks have, so that whole parts are handed on."""
 HEARD = 10.0 ** (-90.0 / 20.0)
 """What is dropped before time 0 is told where it was louder than this."""
@@ -117,8 +116,8 @@ class _File:
         self.ended = False
 
     def read(self) -> Array:
-        x = self.reader.read(READ_FRAMES)
-        self.ended = x.shape[1] < READ_FRAMES
+        x = self.reader.read(BLOCK_FRAMES)
+        self.ended = x.shape[1] < BLOCK_FRAMES
         if self.converter is not None:
             x = self.converter.run(x, last=self.ended)
             if self.ended and x.shape[1] < self._left:
@@ -145,8 +144,8 @@ class StemSource:
             *(lane.extra + self._files[part.path].n_frames for lane, part in zip(self._lanes, stem.parts, strict=True)),
         )
         """Where it ends in the session."""
-        for at in range(0, begin_frame, READ_FRAMES):
-            self.read(min(READ_FRAMES, begin_frame - at))
+        for at in range(0, begin_frame, BLOCK_FRAMES):
+            self.read(min(BLOCK_FRAMES, begin_frame - at))
 
     def read(self, n_frames: int) -> Array:
         """The next block."""

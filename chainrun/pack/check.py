@@ -16,7 +16,6 @@ from chainrun.plan import Plan, build_plan
 from chainrun.recipe import Opened, open_recipe
 from chainrun.whole_file import work_folder
 
-DAMAGES = (zlib.error, zipfile.BadZipFile, zipfile.LargeZipFile)
 MOST_FILES = 4096
 MOST_BYTES = 64 << 30
 MOST_RATIO = 200

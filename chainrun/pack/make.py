@@ -171,7 +171,7 @@ def _clean_copy(source: Path, target: Path) -> Path:
         bits = BITS.get(header.encoding, 32)
         path = target.with_name(target.name + (".wav" if bits == 32 or header.n_channels > 8 else ".flac"))
         with Writer(path, header.rate_hz, header.n_channels, header.n_frames, bits=bits, dither=False) as writer:
-            while (x := reader.read(1 << 16)).shape[1]:
+            for x in reader.blocks(1 << 16):
                 writer.write(x)
             writer.finish()
     return path

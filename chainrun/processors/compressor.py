@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from chainrun.dsp.compression import Ballistics
 
 MOST_UPWARD_DB = 12.0
-HELD_MS = 10.0
 
 
 @processor

@@ -302,15 +302,6 @@ class Recipe(StrictModel):
     )
     expect: Expect = Field(default_factory=lambda: Expect(), description="what verify holds a render to")
 
-    def chains(self) -> dict[str, list[Step]]:
-        """Every chain by the key path that it stands at."""
-        found: dict[str, list[Step]] = {}
-        for table, nodes in (("stems", self.stems), ("buses", self.buses)):
-            for name, strip in nodes.items():
-                found[f"{table}.{name}.chain"] = list(strip.chain)
-        found["main.chain"] = list(self.main.chain)
-        return found
-
 
 class PresetUse(StrictModel):
     """A preset in a chain."""

@@ -30,10 +30,6 @@ class Roots:
         root = next((folder for folder in (own, *own.parents) if (folder / MARK).exists()), own)
         return Roots((root, *(folder.resolve() for folder in allowed)))
 
-    def hold(self, path: Path) -> bool:
-        """Whether a path, with links and .. resolved, lies inside one of them."""
-        return self.refusal(path) is None
-
     def refusal(self, path: Path) -> str | None:
         """Why a path may not be reached, or None if it may."""
         try:

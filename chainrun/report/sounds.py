@@ -47,8 +47,7 @@ def blocks_of(source: Source, n_frames: int) -> Iterator[Array]:
 def file_blocks(path: Path) -> Iterator[Array]:
     """An audio file in blocks."""
     with Reader(path) as reader:
-        while (x := reader.read(BLOCK)).shape[1]:
-            yield x
+        yield from reader.blocks(BLOCK)
 
 
 def hear(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int = 4) -> Heard:

@@ -42,7 +42,7 @@ def hear_file(path: str, channels: tuple[int, ...]) -> FileHeard:
         analysis = Analysis(header.rate_hz, min(header.n_channels, 2), every=4)
         listeners = [Listener(header.rate_hz, header.full_scale) for _ in channels]
         mid = side = 0.0
-        while (x := reader.read(BLOCK)).shape[1]:
+        for x in reader.blocks(BLOCK):
             analysis.feed(x[:2])
             for listener, channel in zip(listeners, channels, strict=True):
                 listener.feed(x[channel])

@@ -12,14 +12,13 @@ from urllib.parse import quote, unquote
 
 import numpy as np
 
-from chainrun.audiofile import Reader
+from chainrun.audiofile import BLOCK_FRAMES, Reader
 from chainrun.comparison.difference import band_array
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.cascade import Cascade
 from chainrun.dsp.sketch import LINES, Sketch
 from chainrun.engine import RenderResult
 from chainrun.engine.fingerprint import surroundings
-from chainrun.engine.node import BLOCK_FRAMES
 from chainrun.engine.prints import PrintSource
 from chainrun.engine.result import QUANTITIES as READINGS
 from chainrun.engine.result import DeliveryResult, NodeResult
@@ -116,11 +115,7 @@ def _delivery(delivery: DeliveryResult) -> dict[str, Any]:
     with Reader(Path(delivery.file)) as reader:
         header = reader.header
 
-        def blocks() -> Iterator[Array]:
-            while (x := reader.read(1 << 16)).shape[1]:
-                yield x
-
-        heard = _heard(blocks(), header.rate_hz, header.n_channels, every=1, most=MOST_POINTS["delivery"])
+        heard = _heard(reader.blocks(1 << 16), header.rate_hz, header.n_channels, every=1, most=MOST_POINTS["delivery"])
     exact = {key: _rounded(getattr(delivery.measured, key), 3) for key in QUANTITIES[:5]}
     return {"pcm_sha256": delivery.pcm_sha256, "encoding": header.encoding} | heard | exact
 

@@ -217,7 +217,7 @@ def _keep_audio(delivery: Path, target: Path) -> None:
     with Reader(delivery) as reader:
         header = reader.header
         with Writer(target, header.rate_hz, header.n_channels, header.n_frames, dither=False) as writer:
-            while (x := reader.read(1 << 16)).shape[1]:
+            for x in reader.blocks(1 << 16):
                 writer.write(x)
             writer.finish()
 

@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 
 from chainrun import __version__
+from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.contract import Reading, Step
 from chainrun.dsp.arrays import Array
 from chainrun.engine import RenderOptions, render
 from chainrun.engine.fingerprint import surroundings
-from chainrun.engine.node import BLOCK_FRAMES
 from chainrun.engine.orders import stems_of
 from chainrun.engine.prints import Print, PrintSource
 from chainrun.engine.store import Store
