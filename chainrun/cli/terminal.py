@@ -43,9 +43,10 @@ def put_json(document: dict[str, Any]) -> None:
 
 
 def put_utf8(text: str) -> None:
-    """A document that is UTF-8 whatever the terminal is (TOML is), on stdout."""
+    """A TOML document, in UTF-8 whatever the terminal is, on stdout; what would steer one is escaped as in TOML."""
     if sys.stdout is None:
         return
+    text = "".join(one if one.isprintable() or one == "\n" else f"\\U{ord(one):08X}" for one in text)
     binary = getattr(sys.stdout, "buffer", None)
     if binary is None:
         sys.stdout.write(text)

@@ -27,7 +27,7 @@ def check_room(plan: Plan, choices: Sequence[Choice], ordered: list[Order], stor
     # What several deliveries have in common is rendered once.
     to_render = {node.identity: node for choice in choices for node in choice.to_render}
     prints = sum(frames * node.n_channels_out * 4 for node in to_render.values())
-    files = sum(_file_frames(order, frames) * 2 * order.bits // 8 for order in ordered)
+    files = sum(_file_bytes(order, frames, plan.rate_hz) for order in ordered)
     needs = [(store, prints), (out, files)]
     if store.stat().st_dev == out.stat().st_dev:
         needs = [(out, prints + files)]
@@ -50,8 +50,10 @@ def check_room(plan: Plan, choices: Sequence[Choice], ordered: list[Order], stor
     return prints, files
 
 
-def _file_frames(order: Order, frames: int) -> int:
-    return order.frames[1] - order.frames[0] if order.frames is not None else frames
+def _file_bytes(order: Order, frames: int, rate_hz: int) -> int:
+    """Of a stereo file without compression, at its own rate."""
+    own = order.frames[1] - order.frames[0] if order.frames is not None else frames
+    return -(-own * (order.rate_hz or rate_hz) // rate_hz) * 2 * order.bits // 8
 
 
 def _free(folder: Path) -> int:

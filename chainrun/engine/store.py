@@ -36,6 +36,10 @@ FRESH_S = 2.0
 """A file changed less than this ago may change again within the same tick of its clock: its hash is not kept."""
 
 
+NOTES_LIVE_DAYS = {"hashes": 90, "faces": 400, "shares": 400}
+"""Small files beside the prints: a stem's hash is made anew at once; what a cull measured serves the next year's."""
+
+
 @dataclass(frozen=True)
 class Kept:
     """A print in the store."""
@@ -255,14 +259,15 @@ class Store:
                     one.path.unlink(missing_ok=True)
                     total -= one.n_bytes
                     dropped.append(one)
-            self._drop_old_hashes()
+            self._drop_old_notes()
             return dropped
 
-    def _drop_old_hashes(self) -> None:
-        for path in self.folder.glob("hashes/??/*"):
-            with suppress(FileNotFoundError):
-                if time.time() - path.stat().st_mtime > 90 * 86400:
-                    path.unlink()
+    def _drop_old_notes(self) -> None:
+        for folder, days in NOTES_LIVE_DAYS.items():
+            for path in self.folder.glob(f"{folder}/**/*"):
+                with suppress(FileNotFoundError):
+                    if path.is_file() and time.time() - path.stat().st_mtime > days * 86400:
+                        path.unlink()
 
     def check(self) -> list[Kept]:
         """Hold every print against its checksum, and drop what is damaged. Returns what was dropped."""

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote, unquote
 
 from chainrun.errors import Problem, ResourceError, UsageError, printable, shown_path
 from chainrun.report.content import Figure, Page, Picture, Section, Table, figure_table
@@ -89,7 +90,7 @@ def _drop_orphans(place: Place, text: str) -> None:
         before = json.loads(listed.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         before = []
-    now = sorted(set(re.findall(r'src="((?:figures|audio)/[^"]+)"', text)))
+    now = sorted({unquote(one) for one in re.findall(r'src="((?:figures|audio)/[^"]+)"', text)})
     for name in before if isinstance(before, list) else ():
         if name not in now and re.fullmatch(r"(?:figures|audio)/[^/]+", str(name)):
             (place.folder / str(name)).unlink(missing_ok=True)
@@ -141,7 +142,7 @@ class _Shown:
             if self._place.embed:
                 found.append((f"data:{kind};base64," + base64.b64encode(path.read_bytes()).decode(), kind))
             else:
-                found.append((path.relative_to(self._place.folder).as_posix(), kind))
+                found.append((quote(path.relative_to(self._place.folder).as_posix()), kind))
         return found
 
 
