@@ -105,6 +105,11 @@ def nearest(word: str, known: Iterable[str]) -> str | None:
     return f"did you mean {found[0]!r}?" if found else None
 
 
+def reason(error: BaseException) -> str:
+    """What an error says, without the system's number."""
+    return getattr(error, "strerror", None) or str(error) or type(error).__name__
+
+
 def printable(text: str) -> str:
     """The text with control characters shown as escapes: what comes from a file never steers a terminal."""
     return "".join(

@@ -16,7 +16,7 @@ import soundfile
 from chainrun.audiofile.whole import READABLE, bytes_missing, lacks_its_end
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.runs import runs_of
-from chainrun.errors import AudioError, Problem, shown_path
+from chainrun.errors import AudioError, Problem, reason, shown_path
 from chainrun.limits import Limits
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
@@ -153,7 +153,7 @@ class Reader:
         try:
             data = self._file.read(wanted, dtype="float64", always_2d=True)
         except (soundfile.LibsndfileError, OSError) as error:
-            raise _refuse(self._path, f"reading failed at frame {self._at} ({error})") from error
+            raise _refuse(self._path, f"reading failed at frame {self._at} ({reason(error)})") from error
         if len(data) < wanted:
             raise _refuse(
                 self._path,

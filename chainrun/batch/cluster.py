@@ -14,7 +14,7 @@ from chainrun import __version__
 from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.engine.crew import Crew
 from chainrun.engine.fingerprint import surroundings
-from chainrun.errors import Problem, ResourceError, UsageError
+from chainrun.errors import Problem, ResourceError, UsageError, reason
 
 PATIENCE_S = 15.0
 """So long a scheduler and its first worker are waited for."""
@@ -88,7 +88,7 @@ def _check_workers(client: Any, paths: Sequence[Path]) -> None:
         reports = client.run(worker_report, [str(path.absolute()) for path in paths])
     except ImportError as error:
         raise ResourceError(
-            Problem(f"a worker has no chainrun ({error})", hint=f"install {__version__} there")
+            Problem(f"a worker has no chainrun ({reason(error)})", hint=f"install {__version__} there")
         ) from error
     mine = surroundings(BLOCK_FRAMES)
     problems = []

@@ -60,7 +60,7 @@ def command(
     if out.suffix.lower() != ".zip":
         raise refuse("a pack is called NAME.zip", given=out.name, hint=f"{out}.zip")
     if licence is not None and no_licence:
-        raise refuse("--licence and --no-licence exclude each other")
+        raise refuse("--licence and --no-licence do not go together")
     if licence is None and not no_licence:
         raise refuse("say what others may do with it: --licence FILE, or --no-licence", hint="--licence LICENCE.txt")
     opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root, limit))

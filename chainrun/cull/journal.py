@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from chainrun.cull.plan import Plan
-from chainrun.errors import Problem, ResourceError, shown_path
+from chainrun.errors import Problem, ResourceError, reason, shown_path
 from chainrun.limits import Limits
 from chainrun.whole_file import read_text, write_whole
 
@@ -36,7 +36,7 @@ def text_of(path: Path) -> str:
     try:
         return path.read_bytes().decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise ResourceError(Problem(f"the file cannot be read ({error})", file=shown_path(path))) from error
+        raise ResourceError(Problem(f"the file cannot be read ({reason(error)})", file=shown_path(path))) from error
 
 
 @contextmanager
@@ -128,7 +128,7 @@ def begun(plan_path: Path) -> Journal | None:
         journal = Journal(**{key: record[key] for key in Journal.__dataclass_fields__})
         _refuse_leading_out(plan_path, journal.operations + journal.earlier, journal.libraries)
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
-        raise ResourceError(Problem(f"the journal is damaged ({error})", file=shown_path(path))) from error
+        raise ResourceError(Problem(f"the journal is damaged ({reason(error)})", file=shown_path(path))) from error
     return journal
 
 
@@ -156,7 +156,7 @@ def recorded(plan_path: Path) -> tuple[list[dict[str, Any]], list[str]]:
         found = (list(record["operations"]), list(record.get("libraries", [])))
         _refuse_leading_out(plan_path, *found)
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
-        raise ResourceError(Problem(f"the record is damaged ({error})", file=shown_path(path))) from error
+        raise ResourceError(Problem(f"the record is damaged ({reason(error)})", file=shown_path(path))) from error
     return found
 
 

@@ -9,7 +9,7 @@ import zlib
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
-from chainrun.errors import ChainrunError, Problem, RecipeError, shown, shown_path
+from chainrun.errors import ChainrunError, Problem, RecipeError, reason, shown, shown_path
 from chainrun.limits import Limits
 from chainrun.pack.make import SUMS
 from chainrun.plan import Plan, build_plan
@@ -53,7 +53,7 @@ def check_pack(path: Path) -> Checked:
         OSError,
     ) as error:
         raise RecipeError(
-            Problem(f"this is no pack that can be read ({error})", file=shown_path(path), hint="get it again")
+            Problem(f"this is no pack that can be read ({reason(error)})", file=shown_path(path), hint="get it again")
         ) from error
 
 

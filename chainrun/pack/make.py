@@ -20,7 +20,7 @@ from chainrun.engine import RenderOptions, RenderResult, render
 from chainrun.engine.orders import input_files
 from chainrun.engine.prints import Print, PrintSource
 from chainrun.engine.store import Store
-from chainrun.errors import Problem, ResourceError, UsageError, printable, shown_path
+from chainrun.errors import Problem, ResourceError, UsageError, printable, reason, shown_path
 from chainrun.plan import Plan
 from chainrun.recipe import Opened
 from chainrun.recipe.resolve import resolved_data
@@ -84,7 +84,9 @@ def _licence(path: Path | None) -> str | None:
         return path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise UsageError(
-            Problem(f"the licence cannot be read ({error})", given=shown_path(path), hint="a text file in UTF-8")
+            Problem(
+                f"the licence cannot be read ({reason(error)})", given=shown_path(path), hint="a text file in UTF-8"
+            )
         ) from error
 
 
