@@ -9,7 +9,7 @@ import pytest
 
 from tests.bench.determinism import apart_dbfs, files, rendered
 
-RECIPE = "brushes"
+RECIPE = "one-microphone"
 
 
 @pytest.fixture(scope="module")

@@ -249,7 +249,7 @@ def program(*arguments, **options):
 
 
 def test_a_killed_worker_costs_a_second_try_alone(session, store):
-    path = long_session(session)
+    path = long_session(session, 30)
     expected, _ = made(path, None, "expected")
     process = program("render", path, "-o", "out", "--workers", 2, "--json", "--log", "log.jsonl")
     deadline = time.monotonic() + 30
@@ -269,7 +269,7 @@ def test_a_killed_worker_costs_a_second_try_alone(session, store):
 
 def killed_at(session, store, moments, workers=1):
     """Kill a render at moments of its life, then let it finish: the same mix, and no half file on the way."""
-    path = long_session(session, 20)
+    path = long_session(session, 8)
     expected, _ = made(path, None, "expected")
     began = time.monotonic()
     process = program("render", path, "-o", "timed", "--no-store", "--workers", workers)
