@@ -14,7 +14,16 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 HERE = Path(__file__).parent
-LONG = ("test_verify", "test_batch", "test_cull", "test_engine", "test_report", "test_survey", "test_store_and_workers")
+LONG = (
+    "test_elsewhere",
+    "test_writing",
+    "test_fuzz",
+    "test_workers",
+    "test_browser",
+    "test_readme",
+    "test_batch",
+    "test_kit",
+)
 """The files that take longest, to be begun first."""
 NOTHING_COLLECTED = 5
 
@@ -43,9 +52,9 @@ def main() -> int:
             lines = output.strip().splitlines()
             if code == NOTHING_COLLECTED:
                 continue
-            print(f"{file.name:32} {seconds:6.1f} s  {lines[-1] if lines else ''}", flush=True)
+            print(f"{file.relative_to(HERE).as_posix():32} {seconds:6.1f} s  {lines[-1] if lines else ''}", flush=True)
             if code:
-                failed.append(file.name)
+                failed.append(file.relative_to(HERE).as_posix())
                 print(output, flush=True)
     print(f"{len(files) - len(failed)} of {len(files)} files passed in {time.monotonic() - begun:.0f} s")
     if failed:

@@ -35,6 +35,7 @@ ROW_OF = {name: i for i, row in enumerate(ROWS) for name in row}
 FREE = {"__init__", "__main__"}
 ONLY_IN = {"soundfile": "audiofile", "typer": "cli", "rich": "cli"}
 FILES = sorted(PACKAGE.rglob("*.py"))
+EVERY_FILE = sorted(path for folder in (PACKAGE, ROOT / "tests", ROOT / "fixtures") for path in folder.rglob("*.py"))
 
 
 def room_of(path):
@@ -81,7 +82,14 @@ def test_processors_do_not_import_each_other():
             assert not [m for m in imports_of(path) if m.startswith("chainrun.processors")], path
 
 
-@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+@pytest.mark.parametrize(
+    "folder", sorted({path.parent for path in EVERY_FILE} - {ROOT / "fixtures"}), ids=lambda p: str(p.relative_to(ROOT))
+)
+def test_every_folder_says_what_lives_there(folder):
+    assert ast.get_docstring(ast.parse((folder / "__init__.py").read_text()))
+
+
+@pytest.mark.parametrize("path", EVERY_FILE, ids=lambda p: str(p.relative_to(ROOT)))
 def test_files_are_rooms_not_sheds(path):
     assert path.stem not in {"utils", "helpers", "common", "base", "misc", "manager"}
     assert len(path.read_text().splitlines()) <= 450, "a file this long asks for a split"

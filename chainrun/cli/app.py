@@ -32,14 +32,12 @@ from chainrun.cli import (
     walkthrough,
 )
 from chainrun.cli.defect import report
-from chainrun.cli.stopping import StoppedError, stop
+from chainrun.cli.stopping import StoppedError, exit_code, stop
 from chainrun.cli.terminal import put, show_error, talk
 from chainrun.errors import (
     EXIT_DEFECT,
     EXIT_DONE,
-    EXIT_INTERRUPTED,
     EXIT_RESOURCES,
-    EXIT_TERMINATED,
     ChainrunError,
     Problem,
     ResourceError,
@@ -123,7 +121,7 @@ def _told_stop(signum: int) -> int:
     """Tell that a signal ended the program; returns its exit code."""
     interrupted = signum == signal.SIGINT
     talk(f"{'interrupted' if interrupted else 'terminated'}; no delivery was left half-written")
-    return EXIT_INTERRUPTED if interrupted else EXIT_TERMINATED
+    return exit_code(signum)
 
 
 def _close_stdout() -> None:

@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import threading
 from types import FrameType
 from typing import ClassVar
+
+from chainrun.errors import EXIT_INTERRUPTED, EXIT_TERMINATED
+
+PATIENCE_S = 8.0
+"""A program that has not ended so long after a signal (a pool that waits for a worker which never came) just ends."""
 
 
 class StoppedError(BaseException):
@@ -23,7 +31,16 @@ class StoppedError(BaseException):
 
 def stop(signum: int, frame: FrameType | None) -> None:
     """The handler of the signals."""
+    if not StoppedError.arrived:
+        end = threading.Timer(PATIENCE_S, os._exit, [exit_code(signum)])
+        end.daemon = True
+        end.start()
     raise StoppedError(signum)
+
+
+def exit_code(signum: int) -> int:
+    """Of a program that a signal has ended."""
+    return EXIT_INTERRUPTED if signum == signal.SIGINT else EXIT_TERMINATED
 
 
 def stop_if_asked() -> None:

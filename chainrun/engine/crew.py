@@ -225,6 +225,6 @@ def worker_pool(workers: int) -> Iterator[ProcessPoolExecutor]:
     except BaseException:
         for process in multiprocessing.active_children():
             process.kill()
+        pool.shutdown(wait=False, cancel_futures=True)
         raise
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+    pool.shutdown(wait=True, cancel_futures=True)

@@ -27,7 +27,7 @@ OWN_SHARE = 0.6
 """So much of the energy in its own microphone must be its own, where there are such hits."""
 CLOSE_FROM = 6.5
 """A microphone without a name that stands apart by so much is taken for a close one. Set between the demo's close
-microphones and its overheads and room (tests/test_survey.py takes their names away)."""
+microphones and its overheads and room (tests/survey takes their names away)."""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,1 @@
+"""verify, compare, sweep and the pytest plugin."""
