@@ -18,7 +18,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from chainrun.errors import EXIT_AUDIO, EXIT_DONE, EXIT_RECIPE, AudioError, ChainrunError, Problem, shown_path
+from chainrun.errors import (
+    EXIT_AUDIO,
+    EXIT_DONE,
+    EXIT_RECIPE,
+    AudioError,
+    ChainrunError,
+    Problem,
+    UsageError,
+    shown_path,
+)
 from chainrun.limits import Limits
 from chainrun.plan import Plan, build_plan
 from chainrun.recipe import Opened, Overrides, open_recipe
@@ -164,7 +173,16 @@ def _overrides(
     return Overrides(
         variant,
         tuple(Path(one) for one in overlays),
-        tuple(f"{path}={toml_text(value)}" for path, value in (values or {}).items()),
+        tuple(_assignment(path, value) for path, value in (values or {}).items()),
         tuple(Path(one) for one in allow_roots),
         Limits.of(limits),
     )
+
+
+def _assignment(path: str, value: Any) -> str:
+    try:
+        return f"{path}={toml_text(value)}"
+    except TypeError as error:
+        raise UsageError(
+            Problem("a recipe cannot hold such a value", key=path, given=type(value).__name__, hint=str(error))
+        ) from error

@@ -68,6 +68,15 @@ def test_errors_are_ours(session):
     assert caught.value.problems[0].line == 4
     checked = package.check(session.write('recipe = 1\n[stems.a]\nfile = "none.wav"\n'))
     assert (checked.valid, checked.exit_code) == (False, 4)
+    with pytest.raises(package.ChainrunError, match="cannot hold"):
+        package.load(session.write(SONG), set={"tempo_bpm": None})
+    steps = [
+        {"do": "gain", "gain_db": 1.5, "note": 'a, "b" = c'},
+        {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 90, "gain_db": 2}]},
+    ]
+    assert (
+        package.load(session.write(SONG), set={"stems.kick.chain": steps}).recipe.stems["kick"].chain[0].gain_db == 1.5
+    )
     with pytest.raises(package.ChainrunError, match="no such limit"):
         package.load(session.write(SONG), limits=["stemz=3"])
     with pytest.raises(package.ChainrunError):

@@ -182,6 +182,9 @@ def run_batch(
                 # The gain is that of the whole set, whatever part of it is rendered here.
                 whole = {job.name: job for job in jobs.jobs if job.name not in ready}
                 drive(Crew(run_job, make_measured, measured.__setitem__, lambda name, error: None), whole)
+                for name in whole:
+                    if "result" not in measured.get(name, {}):
+                        log.tell("warning", message=f"{name}: cannot be measured; the set's gain goes without it")
                 gain_db = _gain_of_set(jobs.one_gain, measured.values())
             drive(crew)
         for job in chosen:

@@ -6,9 +6,12 @@ from typing import Any
 
 
 def toml_text(value: Any) -> str:
-    """A string, number, truth or an array of them."""
+    """A string, number, truth, or an array or table of them. Raises TypeError for what TOML cannot hold."""
     import tomli_w
 
-    if isinstance(value, list):
+    if isinstance(value, list | tuple):
         return f"[{', '.join(toml_text(one) for one in value)}]"
+    if isinstance(value, dict):
+        keys = {key: tomli_w.dumps({key: 0}).removesuffix(" = 0\n") for key in value}
+        return f"{{ {', '.join(f'{keys[key]} = {toml_text(one)}' for key, one in value.items())} }}"
     return tomli_w.dumps({"x": value}).removeprefix("x = ").rstrip("\n")
