@@ -1,4 +1,4 @@
-"""Runs the tests, two files at a time, each file in a pytest of its own: `python -m tests [--jobs N] [pytest's options]`.
+"""Runs the tests in two processes at a time, long files in one of their own: `python -m tests [--jobs N] [pytest's options]`.
 
 Without it, `pytest` alone does the same one test after another. Exit code 0 if all passed, 1 if not.
 """
@@ -10,10 +10,13 @@ import os
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 HERE = Path(__file__).parent
+TOGETHER = 5
+"""So many of the others share a process: starting one takes a second."""
 LONG = (
     "test_elsewhere",
     "test_writing",
@@ -28,37 +31,47 @@ LONG = (
 NOTHING_COLLECTED = 5
 
 
-def run(file: Path, options: list[str]) -> tuple[Path, int, str, float]:
-    """One file's exit code, output and seconds."""
+def run(files: Sequence[Path], options: list[str]) -> tuple[Sequence[Path], int, str, float]:
+    """Some files' exit code, output and seconds."""
     begun = time.monotonic()
-    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", *options, str(file)]
+    command = [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", *options, *map(str, files)]
     # one thread each for the linear algebra: the processes share the machine's cores already
     environment = {"OPENBLAS_NUM_THREADS": "1", **os.environ}
     done = subprocess.run(
         command, cwd=HERE.parent, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, check=False
     )
-    return file, done.returncode, done.stdout.decode("utf-8", "replace"), time.monotonic() - begun
+    return files, done.returncode, done.stdout.decode("utf-8", "replace"), time.monotonic() - begun
+
+
+def batches() -> list[list[Path]]:
+    """Long files one by one and first, then the others, each batch made of ones from all over the list."""
+    files = sorted(HERE.glob("**/test_*.py"))
+    long = [file for name in LONG for file in files if file.stem == name]
+    others = [file for file in files if file not in long]
+    count = -(-len(others) // TOGETHER)
+    return [*([file] for file in long), *(others[i::count] for i in range(count))]
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests", description=__doc__, add_help=False)
     parser.add_argument("--jobs", type=int, default=2)
     known, options = parser.parse_known_args()
-    files = sorted(HERE.glob("**/test_*.py"), key=lambda file: (file.stem not in LONG, file.name))
+    todo = batches()
     begun = time.monotonic()
-    failed = []
+    failed: list[str] = []
     with ThreadPoolExecutor(known.jobs) as pool:
-        for file, code, output, seconds in pool.map(lambda file: run(file, options), files):
+        for files, code, output, seconds in pool.map(lambda some: run(some, options), todo):
             lines = output.strip().splitlines()
             if code == NOTHING_COLLECTED:
                 continue
-            print(f"{file.relative_to(HERE).as_posix():32} {seconds:6.1f} s  {lines[-1] if lines else ''}", flush=True)
+            names = [file.relative_to(HERE).as_posix() for file in files]
+            print(f"{seconds:6.1f} s  {lines[-1] if lines else ''}  {' '.join(names)}", flush=True)
             if code:
-                failed.append(file.relative_to(HERE).as_posix())
+                failed += names
                 print(output, flush=True)
-    print(f"{len(files) - len(failed)} of {len(files)} files passed in {time.monotonic() - begun:.0f} s")
+    print(f"{'failed' if failed else 'all passed'}, in {time.monotonic() - begun:.0f} s")
     if failed:
-        print("failed: " + ", ".join(failed))
+        print("in these, or some of them: " + " ".join(failed))
     return 1 if failed else 0
 
 

@@ -17,9 +17,9 @@ def first(tmp_path_factory):
     return rendered(RECIPE, tmp_path_factory.mktemp("first"))
 
 
-@pytest.mark.parametrize("way", ["again", "workers", "store"])
+@pytest.mark.parametrize("way", ["workers", "store"])
 def test_the_same_files(first, tmp_path, way):
-    how = {"again": {}, "workers": {"workers": 2}, "store": {"store": str(tmp_path / "kept")}}[way]
+    how = {"workers": {"workers": 2}, "store": {"store": str(tmp_path / "kept")}}[way]
     for turn in range(2 if way == "store" else 1):  # fresh prints, then kept ones
         assert files(rendered(RECIPE, tmp_path / str(turn), **how)) == files(first)
 

