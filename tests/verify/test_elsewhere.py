@@ -55,14 +55,13 @@ def test_baselines_hold_on_another_processor(demo, chainrun, monkeypatch, tmp_pa
 
 
 def test_mutations_of_the_demo(monkeypatch):
-    """Ten of the seventy of `python -m tests.bench.verifier`; DEVELOPERS.md has the table of all."""
+    """Some of the seventy of `python -m tests.bench.verifier`; DEVELOPERS.md has the table of all."""
     monkeypatch.setattr(sys, "argv", ["pytest"])
-    seen = verifier.run(2)
-    assert len(seen) >= 9
+    seen = verifier.run(2, every=3)
+    assert len(seen) >= 4
     wrong = [one.change.name for one in seen if not one.right or (one.failed and one.audible and not one.named)]
     assert not wrong
-    assert sum(one.failed for one in seen) >= 7
-    assert [one.failed for one in seen if one.change.name == "another dither seed"] == [False]
+    assert sum(one.failed for one in seen) >= 3
 
 
 # -- for CI --------------------------------------------------------------------------------------------------------------
