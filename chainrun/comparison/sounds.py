@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -126,9 +127,8 @@ def _offset_from(one: Path, other: Path, rate_hz: int, from_s: float) -> float |
         header = read_header(path)
         if from_s * header.rate_hz >= header.n_frames:
             return None
-        stream = Stream(path, rate_hz, from_s=from_s)
-        x = stream.read(min(n, stream.n_frames))
-        stream.close()
+        with closing(Stream(path, rate_hz, from_s=from_s)) as stream:
+            x = stream.read(min(n, stream.n_frames))
         sounds.append(x.sum(axis=0) - 0.37 * x[1])  # both sides, but not so that a side channel would vanish
     size = 1 << (2 * max(x.size for x in sounds) - 1).bit_length()
     a, b = (np.fft.rfft(x, size) for x in sounds)

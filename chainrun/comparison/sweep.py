@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -68,12 +69,13 @@ def sweep(
 def copy_louder(source: Path, target: Path, gain_db: float) -> None:
     """A file as FLAC of 24 bits, by so much louder. Raises ResourceError."""
     rate = rate_of(source)
-    stream = Stream(source, rate, 0.0, gain_db if abs(gain_db) < 200.0 else 0.0)
-    with Writer(target, rate, 2, stream.n_frames) as writer:
+    with (
+        closing(Stream(source, rate, 0.0, gain_db if abs(gain_db) < 200.0 else 0.0)) as stream,
+        Writer(target, rate, 2, stream.n_frames) as writer,
+    ):
         for at in range(0, stream.n_frames, 1 << 16):
             writer.write(stream.read(min(1 << 16, stream.n_frames - at)))
         writer.finish()
-    stream.close()
 
 
 def rows(path: str, found: Sequence[Swept]) -> list[dict[str, Any]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -129,9 +130,8 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
         return None
     if node.stem is None or node.rate_hz != RATE:
         return None
-    source = StemSource(node.stem, node.rate_hz)
-    x = source.read(min(source.n_frames, int(STEM_S * RATE)))[0]
-    source.close()
+    with closing(StemSource(node.stem, node.rate_hz)) as source:
+        x = source.read(min(source.n_frames, int(STEM_S * RATE)))[0]
     both = [shelf.steps(name) for name in (pair.one, pair.other)]
     n_channels = max(channels_for(steps) for steps in both)
     sections = k_weighting(RATE)

@@ -12,7 +12,7 @@ import json
 import os
 import struct
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -174,6 +174,11 @@ class PrintSource:
             x[:, at : at + wanted] = data.reshape(wanted, self.n_channels).T
             self._left -= wanted
         return x
+
+    def blocks(self, n_frames: int) -> Iterator[Array]:
+        """The whole print, `n_frames` at a time."""
+        for at in range(0, self.n_frames, n_frames):
+            yield self.read(min(n_frames, self.n_frames - at))
 
     def close(self) -> None:
         """Close the file."""

@@ -7,6 +7,7 @@ import json
 import re
 import zipfile
 from collections.abc import Mapping
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -227,12 +228,13 @@ def _raw_twin(filler: _Filler, name: str, data: dict[str, Any], opened: Opened) 
 
 
 def _print_as_wav(printed: Print, rate_hz: int, path: Path) -> Path:
-    source = PrintSource(printed)
-    with Writer(path, rate_hz, printed.n_channels, source.n_frames, bits=32, dither=False) as writer:
+    with (
+        closing(PrintSource(printed)) as source,
+        Writer(path, rate_hz, printed.n_channels, source.n_frames, bits=32, dither=False) as writer,
+    ):
         for at in range(0, source.n_frames, 1 << 16):
             writer.write(np.ascontiguousarray(source.read(min(1 << 16, source.n_frames - at))))
         writer.finish()
-    source.close()
     return path
 
 

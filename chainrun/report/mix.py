@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import closing
 from pathlib import Path
 
 from chainrun.audiofile import read_header
@@ -143,13 +144,11 @@ def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapp
     names = [named.removeprefix("chain.") for _, named in node.addresses]
     note = strip.note if strip is not None else recipe.main.note
     blocks: list[Block] = [Text(note, "note")] if note else []
-    before = node_source(node, prints, 0)
-    n = max(before.n_frames, prints[node.name].n_frames)
-    raw = hear(blocks_of(before, n), node.rate_hz, before.n_channels, every=8)
-    before.close()
-    source = PrintSource(prints[node.name])
-    behind = hear(blocks_of(source, source.n_frames), node.rate_hz, source.n_channels, every=8)
-    source.close()
+    with closing(node_source(node, prints, 0)) as before:
+        n = max(before.n_frames, prints[node.name].n_frames)
+        raw = hear(blocks_of(before, n), node.rate_hz, before.n_channels, every=8)
+    with closing(PrintSource(prints[node.name])) as source:
+        behind = hear(blocks_of(source, source.n_frames), node.rate_hz, source.n_channels, every=8)
     if chain:
         rows = [[name, step.do, step.in_words(), step.note or ""] for name, step in walk(chain, names)]
         blocks.append(Table(["step", "is", "in words", "note"], rows, f"The chain of {node.name}", left=4))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -97,17 +98,19 @@ def write_clip(x: Array, rate_hz: int, folder: Path, name: str) -> list[Path]:
 def both(a: Path, b: Path, late_frames: float, gain_db: float, folder: Path, name: str) -> list[list[Path]]:
     """Two files as FLAC and MP3: the second moved and made as loud as the first, both under -1 dBTP."""
     rate = rate_of(a)
-    streams = [Stream(a, rate), Stream(b, rate, -late_frames, gain_db)]
-    tops = [_top(stream) for stream in streams]
+    tops = []
+    for path, late, gain in ((a, 0.0, 0.0), (b, -late_frames, gain_db)):
+        with closing(Stream(path, rate, late, gain)) as stream:
+            tops.append(_top(stream))
     down = min(0.0, *(MOST_DBTP - top for top in tops))
     folder.mkdir(parents=True, exist_ok=True)
     found = []
     for word, path, late, gain in (("a", a, 0.0, down), ("b", b, -late_frames, gain_db + down)):
         files = []
         for ending in (".flac", ".mp3"):
-            stream = Stream(path, rate, late, gain)
             target = folder / f"{name}-{word}{ending}"
-            _copy(stream, target, rate)
+            with closing(Stream(path, rate, late, gain)) as stream:
+                _copy(stream, target, rate)
             files.append(target)
         found.append(files)
     return found
@@ -117,7 +120,6 @@ def _top(stream: Stream) -> float:
     meter = Meter(1 << 16, 2)  # the peak alone is read, which knows no rate
     for x in _blocks(stream):
         meter.feed(x)
-    stream.close()
     top = meter.result().true_peak_dbtp
     return top if top is not None else 0.0
 
@@ -137,7 +139,6 @@ def _copy(stream: Stream, target: Path, rate_hz: int) -> None:
         if converter is not None:
             writer.write(converter.run(np.zeros((2, 0)), last=True))
         writer.finish()
-    stream.close()
 
 
 def as_mp3(source: Path, target: Path) -> Path:

@@ -6,6 +6,7 @@ import base64
 import json
 import math
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, unquote
@@ -129,15 +130,10 @@ def _node(node: NodeResult, rate_hz: int, store: Store) -> dict[str, Any]:
     footer = store.footer(node.identity)
     facts: dict[str, Any] = {"kind": node.kind, "identity": node.identity}
     if footer is not None:
-        source = PrintSource(footer.print_at(store.path_of(node.identity)))
-
-        def blocks() -> Iterator[Array]:
-            for at in range(0, source.n_frames, 1 << 16):
-                yield source.read(min(1 << 16, source.n_frames - at))
-
         facts["pcm_crc32"] = footer.audio_crc32
-        facts |= _heard(blocks(), rate_hz, source.n_channels, every=4, most=MOST_POINTS["node"])
-        source.close()
+        with closing(PrintSource(footer.print_at(store.path_of(node.identity)))) as source:
+            heard = _heard(source.blocks(1 << 16), rate_hz, source.n_channels, every=4, most=MOST_POINTS["node"])
+        facts |= heard
     return facts | ({"readings": readings} if readings else {})
 
 
@@ -146,11 +142,10 @@ def print_measured(node: NodeResult, rate_hz: int, store: Store) -> Measured:
     footer = store.footer(node.identity)
     if footer is None:
         return node.measured
-    source = PrintSource(footer.print_at(store.path_of(node.identity)))
-    analysis = Analysis(rate_hz, source.n_channels)
-    for at in range(0, source.n_frames, 1 << 16):
-        analysis.feed(source.read(min(1 << 16, source.n_frames - at)))
-    source.close()
+    with closing(PrintSource(footer.print_at(store.path_of(node.identity)))) as source:
+        analysis = Analysis(rate_hz, source.n_channels)
+        for x in source.blocks(1 << 16):
+            analysis.feed(x)
     return analysis.result()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -243,17 +244,13 @@ class _Teacher:
         return matched(title, clips, self.rate, self.place.folder / "audio", name)
 
     def _heard(self, printed: Print) -> Heard:
-        source = PrintSource(printed)
-        found = hear(blocks_of(source, source.n_frames), self.rate, source.n_channels, every=8)
-        source.close()
-        return found
+        with closing(PrintSource(printed)) as source:
+            return hear(blocks_of(source, source.n_frames), self.rate, source.n_channels, every=8)
 
     def _cut(self, printed: Print, span: tuple[float, float]) -> Array:
         begin, end = (s_to_frames(second, self.rate) for second in span)
-        source = PrintSource(printed, begin)
-        x = source.read(end - begin)
-        source.close()
-        return x
+        with closing(PrintSource(printed, begin)) as source:
+            return source.read(end - begin)
 
     def _span(self, printed: Print) -> tuple[float, float]:
         """What is asked for; else the loudest seconds of the stem."""
@@ -261,10 +258,9 @@ class _Teacher:
             end = self.plan.session_s if self.chosen.to_s is None else self.chosen.to_s
             return self.chosen.from_s or 0.0, min(end, self.plan.session_s)
         length = min(USUAL_S, self.plan.session_s)
-        source = PrintSource(printed)
         hop = self.rate // 10
-        powers = [float(np.sum(x * x)) for x in blocks_of_hops(source, hop)]
-        source.close()
+        with closing(PrintSource(printed)) as source:
+            powers = [float(np.sum(x * x)) for x in blocks_of_hops(source, hop)]
         sums = np.concatenate([[0.0], np.cumsum(powers)])
         width = int(length * 10)
         last = max(0, min(len(powers), int(self.plan.session_s * 10)) - width)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
+from contextlib import closing, nullcontext
 from dataclasses import dataclass, replace
 
 from pydantic import TypeAdapter
@@ -78,7 +79,7 @@ def _stage(
         return Stage(name, step, kept, result.readings, result.latency_frames)
     with store.run({identity}) as run:
         part = store.part_of(run, identity)
-        given = PrintSource(before) if before is not None else None
-        printed, result = render_node(replace(node, identity=identity), prints, part, given=given)
+        with closing(PrintSource(before)) if before is not None else nullcontext() as given:
+            printed, result = render_node(replace(node, identity=identity), prints, part, given=given)
         path = store.publish(part, identity)
     return Stage(name, step, replace(printed, path=path), result.readings, result.latency_frames)
