@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 from pydantic import BaseModel, ConfigDict, Field, Strict, model_validator
 
 from chainrun.contract.words import numbers_in_words
+from chainrun.errors import Severity
 
 if TYPE_CHECKING:
     from chainrun.contract.runner import Runner, Stream
@@ -60,6 +61,8 @@ class Misfit:
     given: str | None = None
     allowed: str | None = None
     hint: str | None = None
+    severity: Severity = "error"
+    """A warning is told, and the recipe stays valid."""
 
 
 class Step(StrictModel):

@@ -13,27 +13,32 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.signal import sosfilt
 
 from chainrun.dsp.arrays import Array
+from chainrun.dsp.balance_of_sides import balancing_filters, filtered
 from chainrun.dsp.biquad import butterworth
 from chainrun.dsp.eyring import SABINE, SPEED_OF_SOUND
 from chainrun.dsp.fractional_delay import HALF_TAPS, sinc_taps, split_delay
-from chainrun.dsp.room_tail import LONGEST_S, OCTAVES_HZ, decaying, few_swings, octave_pair, straightened
+from chainrun.dsp.room_decay import OCTAVES_HZ, OctaveDecay, expected
+from chainrun.dsp.room_tail import LONGEST_S, decay_times, decaying, few_swings, octave_pair, straightened
 
 EARS_M = 0.34
 """Distance between the two microphones at a width of 100 %."""
-LEAN = 0.4
-"""How far the tail of a stereo signal's side lies on that side: 0 in the middle, 1 all of it."""
-ATTEMPTS = 24
+LEAN = 0.7
+"""How far the room of a source at a side lies on that side: 0 in the middle, 1 all of it. Less in narrow rooms."""
+MAX_ATTEMPTS = 12
 SHORTEST_HELD_S = 0.2
 """Shorter decays are drawn again so few times: a few milliseconds hold too little to be straightened."""
 FEW_ATTEMPTS = 3
 GOOD = 0.035
 """Octaves whose T20 or T30 are further off than this share are drawn again, so many times at most."""
+MIDDLE_M = 0.01
+"""A source so near to the microphone's middle is in the middle: its room is balanced."""
 EARLY_SHARE = 0.25
 """Reflections that come later than this share of the decay (15 dB down) are the tail's: in a large or long dead room
 single ones would stick out of the decay."""
@@ -148,10 +153,18 @@ def tail_shape(box: Box, direct_m: float, rate_hz: int) -> tuple[Array, Array]:
     return level, onset
 
 
-def shares(width: float) -> tuple[float, float]:
-    """Shares of a common and an opposed noise in left and right: correlation 1 at width 0, 0 at 1, -0.5 at 2."""
+def coherence(freqs_hz: Array, width: float) -> Array:
+    """Correlation of the diffuse part left and right: as two microphones hear a diffuse field, 1 in the bass.
+
+    sin(k d) / (k d) for microphones d apart, k = 2 pi f / c (Cook et al., JASA 27(6), 1955; formula from memory), its
+    first lobe alone. Above it the width decides: 1 at width 0, 0 at 1, -0.5 at 2.
+    """
     angle = min(width, 1.0) * math.pi / 4.0 + max(0.0, width - 1.0) * math.pi / 12.0
-    return math.cos(angle), math.sin(angle)
+    high = math.cos(angle) ** 2 - math.sin(angle) ** 2
+    apart = 2.0 * freqs_hz * EARS_M * width / SPEED_OF_SOUND
+    near = np.where(apart < 1.0, np.sinc(apart), 0.0)
+    together: Array = high + (1.0 - high) * near
+    return together
 
 
 @dataclass(frozen=True)
@@ -167,76 +180,139 @@ class Setting:
     seed: int
 
 
-def stereo_response(box: Box, setting: Setting, rate_hz: int, side: float = 0.0) -> Array:
-    """Left and right response, shape (2, n_frames), of a source moved by `side` metres along the width."""
-    x, y, z = setting.source
-    source = (min(max(x + side, 0.1), box.size_m[0] - 0.1), y, z)
-    direct_m = distance(source, setting.microphone)
-    mx, my, mz = setting.microphone
-    half = EARS_M / 2.0 * setting.width
-    ears = [(max(0.05, mx - half), my, mz), (min(box.size_m[0] - 0.05, mx + half), my, mz)]
-    facing = min(1.0, setting.width)
-    firsts = [early(box, source, ear, rate_hz, direct_m, f) for ear, f in zip(ears, (-facing, facing), strict=True)]
-    firsts, tails = _tails(box, setting, rate_hz, side, direct_m, firsts)
-    n = setting.predelay_frames + max(tails[0].size, *(first.size for first in firsts))
-    out = np.zeros((2, n))
-    for row, first, tail in zip(out, firsts, tails, strict=True):
-        row[setting.predelay_frames : setting.predelay_frames + first.size] += setting.early_gain * first
-        row[setting.predelay_frames : setting.predelay_frames + tail.size] += setting.late_gain * tail
-    return out
+@dataclass(frozen=True)
+class MadeRoom:
+    """The responses of a room, and how its octaves decay."""
+
+    responses: list[Array]
+    """For each input left and right, shape (2, n_frames)."""
+    t20_s: Array
+    t30_s: Array
+    """Of each octave the decay that is furthest from what was asked, in seconds."""
 
 
-def _tails(
-    box: Box, setting: Setting, rate_hz: int, side: float, direct_m: float, firsts: list[Array]
-) -> tuple[list[Array], list[Array]]:
-    """Reflections and diffuse part, left and right.
+def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) -> MadeRoom:
+    """The responses of a source moved by each of `sides`, in metres along the width.
 
-    Where an octave holds only a few swings, the tail takes it over from the first reflection on. Octaves that chance
-    lets decay too crookedly are drawn again.
+    What comes from the middle is equally loud on both sides in every third octave; a source at a side stays there.
+    Octaves that chance lets decay too crookedly are drawn again; those that their neighbours outlast are not
+    (`room_decay`). Decays over LONGEST_S are left to chance, which is small there.
     """
-    level, onset = tail_shape(box, direct_m, rate_hz)
-    octaves = range(len(box.decay_s))
-    taken = [octave for octave in octaves if few_swings(octave, box.decay_s[octave])]
-    parted = [_above(first, OCTAVES_HZ[max(taken)] * math.sqrt(2.0), rate_hz) for first in firsts] if taken else firsts
-    facing = min(1.0, setting.width)
-    c, o = shares(setting.width)
-    # The diffuse part leans to its source's side, at the same power.
-    angle = math.pi / 4.0 * (1.0 + LEAN * facing * math.copysign(1.0, side)) if side else math.pi / 4.0
-    leans = (math.sqrt(2.0) * math.cos(angle), math.sqrt(2.0) * math.sin(angle))
-
-    def draw(octave: int, attempt: int) -> list[Array]:
-        """The octave's tail left and right."""
-        # The seeds of the sides differ: what left and right of a stereo signal make of the room is not the same noise.
-        random = np.random.Generator(np.random.PCG64([setting.seed, 1 if side > 0.0 else 0, octave, attempt]))
-        decay = box.decay_s[octave]
-        common, opposed = octave_pair(octave, decay, level.size, rate_hz, random)
-        shape = level if octave in taken else level * onset
-        return [
-            lean * shape * decaying(octave, c * common + sign * o * opposed, decay, level.size, rate_hz)
-            for lean, sign in zip(leans, (1.0, -1.0), strict=True)
-        ]
-
-    def measured(drawn: list[list[Array]]) -> tuple[list[Array], Array]:
-        made = [
-            straightened(part, np.stack([octave[ear] for octave in drawn]), box.decay_s, rate_hz, first)
-            for ear, (part, first) in enumerate(zip(parted, firsts, strict=True))
-        ]
-        return [tail for tail, _ in made], np.max([errors for _, errors in made], axis=0)
-
-    drawn = [draw(octave, 0) for octave in octaves]
-    if max(box.decay_s) > LONGEST_S:
-        return firsts, [np.sum([octave[ear] for octave in drawn], axis=0) for ear in (0, 1)]
-    best, least = firsts, math.inf
-    attempts = ATTEMPTS if min(box.decay_s) >= SHORTEST_HELD_S else FEW_ATTEMPTS
+    decays = expected(box.decay_s)
+    held = max(box.decay_s) <= LONGEST_S
+    straight = np.array([one.is_asked for one in decays])
+    targets = np.array([[one.t20_s, one.t30_s] for one in decays])
+    in_the_middle = abs(setting.source[0] - setting.microphone[0]) < MIDDLE_M
+    parts = [_Part(box, setting, rate_hz, side, decays) for side in sides]
+    attempts = (MAX_ATTEMPTS if min(box.decay_s) >= SHORTEST_HELD_S else FEW_ATTEMPTS) if held else 1
+    best: list[Array] = []
+    least, times = math.inf, targets
     for attempt in range(1, attempts + 1):
-        tails, errors = measured(drawn)
+        made = _made(parts, rate_hz, held, in_the_middle)
+        found = np.array([[decay_times(ear, decays, rate_hz) for ear in one] for one in made])
+        errors = np.where(straight, np.abs(found / targets - 1.0).max(axis=(1, 3)), 0.0)  # a row an input
         if float(errors.max()) < least:
-            best, least = tails, float(errors.max())
+            best, least = made, float(errors.max())
+            rows = found.reshape(-1, *targets.shape)
+            worst = np.abs(np.log(rows / targets)).argmax(axis=0)
+            times = np.take_along_axis(rows, worst[None], axis=0)[0]
         if least < GOOD:
             break
-        for octave in np.flatnonzero(errors >= GOOD).tolist():
-            drawn[octave] = draw(octave, attempt)
-    return parted, best
+        for part, row in zip(parts, errors, strict=True):
+            part.draw_again(np.flatnonzero(row >= GOOD).tolist(), attempt)
+    before = np.zeros((2, setting.predelay_frames))
+    return MadeRoom([np.concatenate([before, one], axis=1) for one in best], times[:, 0], times[:, 1])
+
+
+def _made(parts: Sequence[_Part], rate_hz: int, held: bool, in_the_middle: bool) -> list[Array]:
+    """Each part's response as it was drawn: decaying as it should, and balanced where it comes from the middle."""
+    bands = [part.straightened(part.firsts, part.drawn) if held else part.drawn for part in parts]
+    made = [part.sum(part.firsts, some) for part, some in zip(parts, bands, strict=True)]
+    if not in_the_middle:
+        return made
+    filters = balancing_filters(made, rate_hz)
+    if filters is None:
+        return made
+    if held:  # the filters bend the decays a little: they are straightened once more
+        firsts = [filtered(part.firsts, filters) for part in parts]
+        bands = [
+            part.straightened(first, filtered(some, filters))
+            for part, first, some in zip(parts, firsts, bands, strict=True)
+        ]
+        made = [part.sum(first, some) for part, first, some in zip(parts, firsts, bands, strict=True)]
+        filters = balancing_filters(made, rate_hz)
+    return made if filters is None else [filtered(one, filters) for one in made]
+
+
+def _lean(setting: Setting, side: float) -> tuple[float, float]:
+    """Amplitude factors of the room left and right, at the same power: it leans to its source's side."""
+    if side:
+        toward = math.copysign(1.0, side)
+    else:
+        apart = setting.source[0] - setting.microphone[0]
+        toward = apart / distance(setting.source, setting.microphone) if abs(apart) >= MIDDLE_M else 0.0
+    angle = math.pi / 4.0 * (1.0 + LEAN * math.sqrt(min(1.0, setting.width)) * toward)
+    return math.sqrt(2.0) * math.cos(angle), math.sqrt(2.0) * math.sin(angle)
+
+
+class _Part:
+    """The room of one input at work: its reflections, and the bands of its tail as they were drawn, left and right."""
+
+    def __init__(self, box: Box, setting: Setting, rate_hz: int, side: float, decays: Sequence[OctaveDecay]):
+        self._box, self._setting, self._rate, self._side, self._decays = box, setting, rate_hz, side, decays
+        x, y, z = setting.source
+        source = (min(max(x + side, 0.1), box.size_m[0] - 0.1), y, z)
+        direct_m = distance(source, setting.microphone)
+        mx, my, mz = setting.microphone
+        half = EARS_M / 2.0 * setting.width
+        ears = [(max(0.05, mx - half), my, mz), (min(box.size_m[0] - 0.05, mx + half), my, mz)]
+        facing = min(1.0, setting.width)
+        self._leans = _lean(setting, side)
+        self._level, self._onset = tail_shape(box, direct_m, rate_hz)
+        firsts = [
+            lean * early(box, source, ear, rate_hz, direct_m, f)
+            for lean, ear, f in zip(self._leans, ears, (-facing, facing), strict=True)
+        ]
+        n = max(self._level.size, *(first.size for first in firsts))
+        # Where an octave holds only a few swings, the tail takes it over from the first reflection on.
+        octaves = range(len(box.decay_s))
+        self._taken = [octave for octave in octaves if few_swings(octave, box.decay_s[octave])]
+        self._from_hz = OCTAVES_HZ[max(self._taken)] * math.sqrt(2.0) if self._taken else 0.0
+        self.firsts = np.stack([np.pad(first, (0, n - first.size)) for first in firsts])
+        self._n = n
+        self.drawn = np.zeros((len(octaves), 2, n))
+        """Bands of the tail, left and right."""
+        self.draw_again(octaves, 0)
+
+    def draw_again(self, octaves: Sequence[int], attempt: int) -> None:
+        """Draw the noise of some octaves."""
+        for octave in octaves:
+            # The seeds of the sides differ: what left and right of a stereo signal make of the room is not the same.
+            seed = [self._setting.seed, 1 if self._side > 0.0 else 0, octave, attempt]
+            random = np.random.Generator(np.random.PCG64(seed))
+            decay, length, width = self._box.decay_s[octave], self._level.size, self._setting.width
+            pair = octave_pair(octave, decay, length, self._rate, random, lambda hz: coherence(hz, width))  # noqa: B023
+            shape = self._level if octave in self._taken else self._level * self._onset
+            for ear in (0, 1):
+                made = self._leans[ear] * shape * decaying(octave, pair[ear], decay, length, self._rate)
+                self.drawn[octave, ear, :length] = made
+
+    def straightened(self, firsts: Array, bands: Array) -> Array:
+        """Bands, shape (8, 2, n), that decay with the reflections as was asked."""
+        parted = self._without_low(firsts)
+        sides = [straightened(parted[e], bands[:, e], self._decays, self._rate, firsts[e]) for e in (0, 1)]
+        return np.stack(sides, axis=1)
+
+    def sum(self, firsts: Array, bands: Array) -> Array:
+        """Reflections and tail together, shape (2, n)."""
+        held = self._without_low(firsts) if max(self._box.decay_s) <= LONGEST_S else firsts
+        total: Array = self._setting.early_gain * held + self._setting.late_gain * bands.sum(axis=0)
+        return total
+
+    def _without_low(self, firsts: Array) -> Array:
+        if not self._from_hz:
+            return firsts
+        return np.stack([_above(first, self._from_hz, self._rate) for first in firsts])
 
 
 def _above(x: Array, freq_hz: float, rate_hz: int) -> Array:

@@ -10,18 +10,18 @@ are those of a straight decay.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from chainrun.dsp.arrays import Array
+from chainrun.dsp.room_decay import LEVELS_DB, OCTAVES_HZ, OctaveDecay, band_mask
 
 Complex = NDArray[np.complex128]
-OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 FLATTEN = 1.5
 """Length of the running level that noise is divided by, in inverse bandwidths."""
 FEW_SWINGS = 22.0
-LEVELS_DB = (0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0)
 ROUNDS = 30
 CLOSE = 0.02
 """So near to what was asked T20 and T30 are good enough."""
@@ -57,23 +57,38 @@ def few_swings(band: int, decay_s: float) -> bool:
     return 0.7 * OCTAVES_HZ[band] * decay_s < FEW_SWINGS
 
 
-def octave_pair(band: int, decay_s: float, n_frames: int, rate_hz: int, random: np.random.Generator) -> Array:
-    """Two uncorrelated noises of one octave, shape (2, n_frames); the octaves add up to white noise of variance 1.
+def _mask(band: int, n: int, rate_hz: int) -> Array:
+    """The amplitude of an octave's noise at the frequencies of a transform of n points."""
+    freqs = np.fft.rfftfreq(n, 1.0 / rate_hz)
+    return band_mask(band, np.log2(np.maximum(freqs, 1e-3) / OCTAVES_HZ[0]))
 
-    Where there are few swings, one wandering wave and its quarter turn. Zero where the rate has no such octave.
+
+def octave_pair(
+    band: int,
+    decay_s: float,
+    n_frames: int,
+    rate_hz: int,
+    random: np.random.Generator,
+    coherence: Callable[[Array], Array],
+) -> Array:
+    """Noise of one octave left and right, shape (2, n_frames); the octaves add up to white noise of variance 1.
+
+    `coherence` gives the correlation of the sides at frequencies in Hz. Where there are few swings, one wandering wave
+    and its quarter turn. Zero where the rate has no such octave.
     """
     n = 1 << (n_frames - 1).bit_length()
-    freqs = np.fft.rfftfreq(n, 1.0 / rate_hz)
-    octave = np.log2(np.maximum(freqs, 1e-3) / OCTAVES_HZ[0])
-    # Crossfades between neighbours, a third of an octave wide around the band edges; the ends stay open.
-    rise = np.clip((octave - (band - 0.5)) * 3.0 + 0.5, 0.0, 1.0) if band else np.ones(freqs.size)
-    last = len(OCTAVES_HZ) - 1
-    fall = np.clip(((band + 0.5) - octave) * 3.0 + 0.5, 0.0, 1.0) if band < last else np.ones(freqs.size)
-    mask = np.sin(np.pi / 2.0 * np.minimum(rise, fall))
+    mask = _mask(band, n, rate_hz)
     if few_swings(band, decay_s):
         share = math.sqrt(float(np.mean(mask**2)))
-        return share * _wandering(OCTAVES_HZ[band], n_frames, rate_hz, random)
-    pair: Array = np.fft.irfft(np.fft.rfft(random.standard_normal((2, n))) * mask, n)
+        common, opposed = share * _wandering(OCTAVES_HZ[band], n_frames, rate_hz, random)
+        together = float(coherence(np.array([OCTAVES_HZ[band]]))[0])
+        c, o = math.sqrt((1.0 + together) / 2.0), math.sqrt((1.0 - together) / 2.0)
+        return np.stack([c * common + o * opposed, c * common - o * opposed])
+    sides = np.fft.rfft(random.standard_normal((2, n))) * mask
+    freqs: Array = np.fft.rfftfreq(n, 1.0 / rate_hz)
+    over = coherence(freqs)
+    common, opposed = sides[0] * np.sqrt((1.0 + over) / 2.0), sides[1] * np.sqrt((1.0 - over) / 2.0)
+    pair: Array = np.fft.irfft(np.stack([common + opposed, common - opposed]), n)
     return pair
 
 
@@ -84,44 +99,42 @@ def decaying(band: int, noise: Array, decay_s: float, n_frames: int, rate_hz: in
         return np.zeros(n_frames)
     if not few_swings(band, decay_s):
         noise = level * _levelled(noise, math.ceil(FLATTEN / (0.7 * OCTAVES_HZ[band]) * rate_hz))
+        # Levelling spreads an octave over its neighbours, where it would outlast them.
+        inside: Array = np.where(_mask(band, noise.size, rate_hz) > 0.0, 1.0, 0.0)
+        noise = np.fft.irfft(np.fft.rfft(noise) * inside, noise.size)
     fallen: Array = noise[:n_frames] * np.exp(-3.0 * math.log(10.0) / (decay_s * rate_hz) * np.arange(n_frames))
     return fallen
 
 
-def straightened(
-    early: Array, bands: Array, decay_s: tuple[float, ...], rate_hz: int, whole: Array
-) -> tuple[Array, list[float]]:
-    """The sum of a tail's bands, shape (8, n_frames), so corrected that with `early` it decays straight.
+def straightened(early: Array, bands: Array, decays: Sequence[OctaveDecay], rate_hz: int, whole: Array) -> Array:
+    """A tail's bands, shape (8, n_frames), so corrected that their sum with `early` decays straight.
 
     The energy of each octave becomes that of the tail as it comes and of the reflections `whole`, which may hold more
-    than `early`. Returns the sum with the share by which T20 or T30 of each octave are off.
+    than `early`.
     """
     n = bands.shape[1]
     size = 1 << (max(n, early.size) + int(0.3 * rate_hz) - 1).bit_length()
     octaves = [
         _Octave(freq, decay, n, size, rate_hz)
-        for freq, decay in zip(OCTAVES_HZ, decay_s, strict=True)
+        for freq, decay in zip(OCTAVES_HZ, decays, strict=True)
         if freq < 0.3 * rate_hz
     ]
     t = np.arange(n) / rate_hz
     gains = np.zeros((len(octaves), len(LEVELS_DB)))  # natural logarithms, at the middles of the stretches
     best, errors = gains.copy(), np.full(len(octaves), np.inf)
 
-    def summed() -> Array:
-        tail = np.zeros(n)
-        for band in range(len(bands)):
-            if band < len(octaves):
-                tail += bands[band] * np.exp(np.interp(t, octaves[band].middles, gains[band]))
-            else:
-                tail += bands[band]
-        return tail
+    def corrected() -> Array:
+        made = bands.copy()
+        for band, octave in enumerate(octaves):
+            made[band] *= np.exp(np.interp(t, octave.middles, gains[band]))
+        return made
 
     natural = np.fft.rfft(whole, size) + np.fft.rfft(bands.sum(axis=0), size)
     for octave in octaves:
         octave.take_energy(natural)
     before = np.fft.rfft(early, size)
     for _ in range(ROUNDS):
-        spectrum = before + np.fft.rfft(summed(), size)
+        spectrum = before + np.fft.rfft(corrected().sum(axis=0), size)
         for band, octave in enumerate(octaves):
             to_come = octave.to_come(spectrum)
             error = octave.error(to_come)
@@ -131,16 +144,26 @@ def straightened(
         if float(errors.max()) < CLOSE:
             break
     gains = best
-    tail = summed()
-    spectrum = before + np.fft.rfft(tail, size)
-    found = [octave.error(octave.to_come(spectrum)) for octave in octaves]
-    return tail, found + [0.0] * (len(bands) - len(found))
+    return corrected()
+
+
+def decay_times(response: Array, decays: Sequence[OctaveDecay], rate_hz: int) -> Array:
+    """T20 and T30 of each octave of a response, shape (8, 2), in seconds; what is asked where the rate has none."""
+    n = response.size
+    size = 1 << (n + int(0.3 * rate_hz) - 1).bit_length()
+    spectrum = np.fft.rfft(response, size)
+    found = np.array([[one.t20_s, one.t30_s] for one in decays])
+    for band, (freq, decay) in enumerate(zip(OCTAVES_HZ, decays, strict=True)):
+        if freq < 0.3 * rate_hz:
+            octave = _Octave(freq, decay, n, size, rate_hz)
+            found[band] = octave.decay_times(octave.to_come(spectrum))
+    return found
 
 
 class _Octave:
     """An octave of a long spectrum, as ISO 3382 sees it: through a band-pass backwards, the energy to come."""
 
-    def __init__(self, freq_hz: float, decay_s: float, n_frames: int, size: int, rate_hz: int):
+    def __init__(self, freq_hz: float, decay: OctaveDecay, n_frames: int, size: int, rate_hz: int):
         from scipy.signal import butter, sosfreqz
 
         edges_hz = [freq_hz / math.sqrt(2.0), min(freq_hz * math.sqrt(2.0), 0.45 * rate_hz)]
@@ -151,9 +174,9 @@ class _Octave:
         self._weights = np.conj(sosfreqz(sections, freqs[: self._last], fs=rate_hz)[1])
         self._inside = n_frames * self._points // size
         self._point_s = size / rate_hz / self._points
-        edges = np.array([decay_s * level / 60.0 for level in LEVELS_DB] + [1.5 * decay_s])
+        edges = decay.times_s
         self._edges = np.minimum(np.rint(edges / self._point_s).astype(int), self._inside)
-        self._decay_s = decay_s
+        self._decay = decay
         self._energy = 1.0
         self._lean = np.zeros(2)
         self.middles = (edges[:-1] + edges[1:]) / 2.0
@@ -171,15 +194,16 @@ class _Octave:
     def error(self, to_come: Array) -> float:
         """How far T20 or T30 are off, as a share."""
         t20, t30 = self.decay_times(to_come)
+        off = np.array([t20 / self._decay.t20_s, t30 / self._decay.t30_s])
         # What was asked is leaned against what was found, so that the fits come out right, and not only the stretches.
-        self._lean += 0.3 * np.log([t20 / self._decay_s, t30 / self._decay_s])
+        self._lean += 0.3 * np.log(off)
         self._lean = np.clip(self._lean, -0.5, 0.5)
-        return max(abs(t20 / self._decay_s - 1.0), abs(t30 / self._decay_s - 1.0))
+        return float(np.abs(off - 1.0).max())
 
     def step(self, to_come: Array) -> Array:
         """What to add to the stretches' gains (natural logarithms)."""
         steeper = np.exp(np.where(np.array(LEVELS_DB) < 20.0, self._lean[0], self._lean[1]))
-        fall = np.diff(np.array([*LEVELS_DB, 90.0])) * steeper
+        fall = np.diff(self._decay.levels_db) * steeper
         level = np.concatenate([[0.0], np.cumsum(fall)])[:-1]
         left = 10.0 ** (-level / 10.0)
         wanted = (left - np.append(left[1:], 0.0)) * self._energy

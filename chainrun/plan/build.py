@@ -363,6 +363,7 @@ class _Builder:
                     given=misfit.given,
                     allowed=misfit.allowed,
                     hint=misfit.hint,
+                    severity=misfit.severity,
                 )
 
     def _key_input(self, source: str, tap: str) -> KeyInput:

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+import math
+from itertools import pairwise
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from chainrun.contract import Keys, Runner, Step, Stream, processor
+from chainrun.contract import Keys, Misfit, Runner, Step, Stream, processor
 
 if TYPE_CHECKING:
     from typing import Self
 
     from chainrun.dsp.arrays import Array
+    from chainrun.dsp.room import MadeRoom
 
 Decay = Annotated[float, Field(ge=0.05, le=10)]
 Absorption = Annotated[float, Field(ge=0.005, le=0.98)]
 Place = Annotated[list[float], Field(min_length=3, max_length=3)]
 LONGEST_S = 12.0
 NEAREST_M = 0.2
+HELD_SHARE = 0.05
+"""Octaves that decay further off than this are reported."""
+USUAL_TRIES_UNEVEN = 3.0
+"""How often a room with short or uneven decays is drawn, on average."""
 SIDE_M = 0.6
 """A stereo signal's left and right stand so far from the source's place."""
 
@@ -30,9 +37,12 @@ class Room(Step):
     mix_pct, or a send. The walls are told by decay_s or absorption, as one number or for the octaves 63 Hz … 8 kHz.
     Source and microphone stand where source_m and microphone_m say, else distance_m apart in the middle of the
     room. A mono signal becomes stereo; of a stereo one left and right stand on their own sides, so that the room
-    keeps its source's side. The same seed gives the same room. From 0.2 to 4 s every octave decays within 5 % of what
-    was asked (T20 and T30 of ISO 3382). Reflections later than a quarter of the decay are left to the tail. Where an
-    octave holds but a few swings, the tail takes it over from the first reflection on, and reflections begin above it.
+    keeps its source's side; what comes from the middle is equally loud left and right in every third octave. The same
+    seed gives the same room. From 0.2 to 4 s every octave decays within 5 % of what was asked (T20 and T30 of ISO
+    3382), but for one that its neighbours outlast by far: an octave filter hears their rest. `check` warns of it, and
+    the render reports the decay that came out. Reflections later than a quarter of the decay are left to the tail.
+    Where an octave holds but a few swings, the tail takes it over from the first reflection on, and reflections begin
+    above it.
     """
 
     do: Literal["room"] = "room"
@@ -102,22 +112,53 @@ class Room(Step):
         walls = self.absorption if isinstance(self.absorption, list) else [self.absorption] * 8
         return [decay_of(value, size) for value in walls]
 
+    def _damped_decays(self) -> list[float]:
+        """The decay of each octave in seconds, with damping: one step an octave above 1 kHz."""
+        return [
+            decay * (1.0 - 0.8 * max(0.0, (band - 4) / 3.0) * self.damping_pct / 100.0)
+            for band, decay in enumerate(self._decays())
+        ]
+
     def held_s(self, stream: Stream) -> float:
         return 1.0 + 32.0 * max(self._decays())
 
     def start_s(self, stream: Stream) -> float:
-        return 0.2 + 6e-6 * max(self._decays()) * stream.rate_hz * stream.n_channels
+        decays = self._damped_decays()
+        uneven = min(decays) < 0.2 or any(abs(math.log(a / b)) > 0.2 for a, b in pairwise(decays))
+        tries = USUAL_TRIES_UNEVEN if uneven else 1.0
+        return tries * stream.n_channels * (0.2 + 1.7e-5 * max(decays) * stream.rate_hz)
+
+    def misfits(self, stream: Stream) -> list[Misfit]:
+        decays = self._damped_decays()
+        if max(decays) <= 1.02 * min(decays):
+            return super().misfits(stream)
+        from chainrun.dsp.room_decay import OCTAVES_HZ, expected
+
+        crooked = [(freq, one) for freq, one in zip(OCTAVES_HZ, expected(decays), strict=True) if not one.is_asked]
+        if not crooked:
+            return super().misfits(stream)
+        told = ", ".join(f"{freq:g} Hz about {one.t30_s:.2g} s (asked {one.asked_s:.2g} s)" for freq, one in crooked)
+        written = "decay_s" if isinstance(self.decay_s, list) else "absorption"
+        return [
+            *super().misfits(stream),
+            Misfit(
+                written if isinstance(getattr(self, written), list) else "damping_pct",
+                f"neighbouring octaves outlast these, which will decay as T30 in: {told}",
+                hint="let the decay change by less than a third from octave to octave",
+                severity="warning",
+            ),
+        ]
 
     def responses(self, rate_hz: int, n_channels: int) -> list[Array]:
         """For each input channel the responses to left and right, shape (2, n_frames)."""
-        from chainrun.dsp.room import Box, Setting, stereo_response
-        from chainrun.dsp.room_tail import OCTAVES_HZ
+        return self.made(rate_hz, n_channels).responses
+
+    def made(self, rate_hz: int, n_channels: int) -> MadeRoom:
+        """The room's responses, and how they decay."""
+        from chainrun.dsp.room import Box, Setting, make_room
         from chainrun.units import db_to_gain, ms_to_frames
 
-        size, decays = (self.width_m, self.depth_m, self.height_m), self._decays()
-        for band, freq in enumerate(OCTAVES_HZ):
-            above = max(0.0, (band - 4) / 3.0) if freq > 1000.0 else 0.0
-            decays[band] *= 1.0 - 0.8 * above * self.damping_pct / 100.0
+        size, decays = (self.width_m, self.depth_m, self.height_m), self._damped_decays()
         source, microphone = self._places()
         setting = Setting(
             source,
@@ -129,7 +170,7 @@ class Room(Step):
             self.seed,
         )
         sides = [0.0] if n_channels == 1 else [-SIDE_M, SIDE_M]
-        return [stereo_response(Box(size, tuple(decays)), setting, rate_hz, side) for side in sides]
+        return make_room(Box(size, tuple(decays)), setting, rate_hz, sides)
 
     def _places(self) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
         if self.source_m is not None and self.microphone_m is not None:
@@ -146,18 +187,29 @@ class Room(Step):
         return f"a room of {size}, {self.mix_pct:g} % of it in the sound"
 
     def start(self, stream: Stream) -> Runner:
-        return _RoomRunner(self.responses(stream.rate_hz, stream.n_channels))
+        return _RoomRunner(self.made(stream.rate_hz, stream.n_channels), self._damped_decays())
 
 
 class _RoomRunner(Runner):
     n_channels_out = 2
 
-    def __init__(self, responses: list[Array]):
+    def __init__(self, made: MadeRoom, decays: list[float]):
         from chainrun.dsp.convolution import Convolver
+        from chainrun.dsp.room_decay import OCTAVES_HZ
 
+        responses = made.responses
+        off = [
+            f"{freq:g} Hz {t30:.2g} s (asked {asked:.2g} s)"
+            for freq, asked, t20, t30 in zip(OCTAVES_HZ, decays, made.t20_s, made.t30_s, strict=True)
+            if max(abs(t20 / asked - 1.0), abs(t30 / asked - 1.0)) > HELD_SHARE
+        ]
+        self._notes = [f"room: T30 of some octaves is not what was asked: {', '.join(off)}"] if off else []
         self._convolvers = [Convolver(one) for one in responses]
         self.latency_frames = self._convolvers[0].latency_frames
         self.tail_frames = max(one.shape[1] for one in responses)
+
+    def notes(self) -> list[str]:
+        return self._notes
 
     def run(self, x: Array, keys: Keys) -> Array:
         total = self._convolvers[0].run(x[0])

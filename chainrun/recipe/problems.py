@@ -40,6 +40,8 @@ class Problems:
         self._keep(self.at(place, problem))
 
     def _keep(self, problem: Problem) -> None:
+        if problem in self.found:  # a recipe that is planned twice has each problem once
+            return
         if len(self.errors if problem.severity == "error" else self.warnings) < MOST:
             self.found.append(problem)
         elif problem.severity == "error":

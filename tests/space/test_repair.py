@@ -12,7 +12,7 @@ from scipy import signal
 
 import chainrun.processors  # noqa: F401
 from chainrun.dsp.declip import interpolate
-from chainrun.dsp.room_tail import OCTAVES_HZ
+from chainrun.dsp.room_decay import OCTAVES_HZ
 from tests.signals import ROOT, demo_maker, noise, sine
 from tests.space.parts import RATE, STEP, decay_times, run
 

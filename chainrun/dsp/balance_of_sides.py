@@ -1,0 +1,79 @@
+"""Left and right of a response made equally loud, third octave by third octave, for a source in the middle.
+
+Two noises of one law differ by chance: where a third octave holds few swings (its width times the decay is small), by
+several dB. Each side gets a minimum-phase filter of half the difference, so that their sum of energies stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from chainrun.dsp.arrays import Array
+
+THIRDS_HZ = 1000.0 * 10.0 ** (np.arange(-17, 14) / 10.0)
+"""Exact centres of the third octaves from 20 Hz to 20 kHz (IEC 61260-1:2014, base ten)."""
+CLOSE_DB = 0.1
+ROUNDS = 12
+MAX_DB = 12.0
+"""Largest difference that is made up for."""
+
+
+def third_octave_energies(responses: Array, rate_hz: int) -> Array:
+    """Energy in each third octave, shape (n_rows, n_thirds); zero in those that the rate does not carry."""
+    n = 1 << (4 * responses.shape[1] - 1).bit_length()
+    power = np.abs(np.fft.rfft(responses, n)) ** 2
+    edges = np.append(THIRDS_HZ * 10.0**-0.05, THIRDS_HZ[-1] * 10.0**0.05) * n / rate_hz
+    bins = np.minimum(np.rint(edges).astype(int), power.shape[1])
+    sums = np.concatenate([np.zeros((responses.shape[0], 1)), np.cumsum(power, axis=1)], axis=1)
+    found: Array = np.maximum(np.diff(sums[:, bins], axis=1), 0.0)
+    return found
+
+
+def balancing_filters(responses: Sequence[Array], rate_hz: int) -> Array | None:
+    """Spectra of two filters, left and right, after which the sum of the responses is equally loud on both sides.
+
+    Responses have the shape (2, n_frames), one an input, all of one length. None where the sides are equal already.
+    """
+    middle = np.sum(responses, axis=0)
+    if np.array_equal(middle[0], middle[1]):
+        return None
+    n = middle.shape[1]
+    size = _size(n)
+    spectra = np.fft.rfft(middle, size)
+    difference = np.zeros(THIRDS_HZ.size)
+    filters = np.ones((2, size // 2 + 1), dtype=complex)
+    for _ in range(ROUNDS):
+        energies = third_octave_energies(np.fft.irfft(spectra * filters, size)[:, :n], rate_hz)
+        heard = energies.min(axis=0) > 1e-12 * energies.max()
+        left_over = np.zeros(THIRDS_HZ.size)
+        left_over[heard] = 10.0 * np.log10(energies[0, heard] / energies[1, heard])
+        if np.abs(left_over).max() < CLOSE_DB:
+            break
+        difference = np.clip(difference + left_over, -MAX_DB, MAX_DB)
+        filters = np.stack([_minimum_phase(sign * difference / 2.0, size, rate_hz) for sign in (-1.0, 1.0)])
+    return filters
+
+
+def filtered(x: Array, filters: Array) -> Array:
+    """Left and right through their filters, shape (…, 2, n_frames)."""
+    n = x.shape[-1]
+    size = _size(n)
+    made: Array = np.fft.irfft(np.fft.rfft(x, size) * filters, size)[..., :n]
+    return made
+
+
+def _size(n: int) -> int:
+    return 1 << (2 * n - 1).bit_length()
+
+
+def _minimum_phase(gains_db: Array, size: int, rate_hz: int) -> Array:
+    """The spectrum of a minimum-phase filter with these gains at the third octaves, straight lines between them."""
+    freqs = np.maximum(np.fft.rfftfreq(size, 1.0 / rate_hz), 1.0)
+    log_size = np.interp(np.log(freqs), np.log(THIRDS_HZ), gains_db) * (np.log(10.0) / 20.0)
+    cepstrum = np.fft.irfft(log_size, size)
+    cepstrum[1 : size // 2] *= 2.0
+    cepstrum[size // 2 + 1 :] = 0.0
+    spectrum: Array = np.exp(np.fft.rfft(cepstrum))
+    return spectrum
