@@ -6,7 +6,7 @@
     result = chainrun.render(recipe, "out")
     print(result.deliveries[0].measured.integrated_lufs)
     print(result.reading_at("buses.kit.chain.0.gain_reduction_max_db"))
-    print(chainrun.compare("before.wav", "out/mix.wav").sentence())
+    print(chainrun.compare("before.wav", result.deliveries[0].file).sentence())
 
 All raise ChainrunError, whose `problems` say what, where, and what would be allowed; nothing is printed.
 """
@@ -132,6 +132,9 @@ def render(
 ) -> RenderResult:
     """Render a recipe into the folder `out`: measured deliveries, nodes and their steps' readings.
 
+    The recipe as it is written lands in `out`; with a variant, overlays or values it lands in `out`/RECIPE.CHANGE, and
+    a solo (`only`) beside the whole under a name of its own: nothing of that is written over the mix.
+
     `store` is a folder in which prints are kept, so that nothing is rendered twice; without one none are. A target that
     was missed is no error: see the result's `failures`. Raises RecipeError, AudioError, ResourceError.
     """
@@ -140,7 +143,7 @@ def render(
 
     opened = recipe if isinstance(recipe, Opened) else load(recipe)
     kept = Path(store) if store is not None else None
-    return run(opened, Path(out), RenderOptions(only=tuple(only), store=kept, workers=workers))
+    return run(opened, opened.folder_in(Path(out)), RenderOptions(only=tuple(only), store=kept, workers=workers))
 
 
 def measure(file: Name) -> Measured:

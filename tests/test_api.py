@@ -52,14 +52,17 @@ def test_every_name_works_twice_and_knows_what_it_is_given(session):
     assert (len(checked.plan.nodes), checked.exit_code) == (3, 0)
     loud = package.load(path, variant="loud")
     louder = package.load(str(path), set={"deliver.0.target_lufs": -25, "stems.kick.invert": True})
+    files = {}
     for name, opened in (("loud", loud), ("louder", louder)):
-        assert package.render(opened, name, store="prints").failures == []
-    assert package.measure("loud/mix.wav").integrated_lufs == pytest.approx(-27, abs=0.1)
+        result = package.render(opened, name, store="prints")
+        assert result.failures == []
+        files[name] = result.deliveries[0].file
+    assert package.measure(files["loud"]).integrated_lufs == pytest.approx(-27, abs=0.1)
     for _ in range(2):  # a subpackage of the same name would take its place
-        found = package.compare("loud/mix.wav", "louder/mix.wav")
+        found = package.compare(files["loud"], files["louder"])
         assert found.turned == ["upside down"]
     assert found.gain_db == pytest.approx(-2, abs=0.05)
-    assert package.compare("loud/mix.wav", "louder/mix.wav", match=False).gain_db == 0
+    assert package.compare(files["loud"], files["louder"], match=False).gain_db == 0
 
 
 def test_errors_are_ours(session):

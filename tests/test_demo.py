@@ -90,7 +90,8 @@ def test_saturation_is_audible_in_the_numbers(demo, chainrun, tmp_path):
     assert chainrun("render", demo, "-o", tmp_path / "without", "--quiet", *off).code == 0
 
     def stem(which, name):
-        return soundfile.read(tmp_path / which / f"{name}.wav")[0]
+        (path,) = (tmp_path / which).rglob(f"{name}.wav")
+        return soundfile.read(path)[0]
 
     def crest(x):
         return 20 * np.log10(np.abs(x).max() / np.std(x))

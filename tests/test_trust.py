@@ -230,7 +230,7 @@ def test_inputs_are_read_only_and_stay_as_they_are(demo, tmp_path, chainrun):
     assert chainrun("render", demo, "-o", out, "--set", "deliver=[{file='mix.wav'}]", "--to", "1").code == 0
     assert chainrun("survey", demo).code == 0
     assert folder_state(tmp_path) == before
-    assert [path.name for path in out.iterdir()] == ["mix.0-1s.wav"]
+    assert [path.name for path in out.rglob("*.wav")] == ["mix.0-1s.wav"]
 
 
 def test_names_with_control_characters_are_shown_escaped(session, chainrun):

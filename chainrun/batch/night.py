@@ -22,7 +22,7 @@ from chainrun.engine.orders import delivery_paths, input_files, recipe_hash, ste
 from chainrun.engine.store import Store, stamp
 from chainrun.errors import EXIT_DEFECT, EXIT_RESOURCES, ChainrunError, Problem, RecipeError, ResourceError, shown_path
 from chainrun.plan import build_plan
-from chainrun.recipe import open_recipe
+from chainrun.recipe import Opened, open_recipe
 from chainrun.recipe.load import refuse_retired
 from chainrun.recipe.roots import safely_resolved
 from chainrun.whole_file import drop_dead, write_whole
@@ -131,7 +131,7 @@ def run_batch(
             continue
         ready[job.name] = job
         for folder in (job.out, *([job.out / BEFORE] if job.compare else [])):
-            paths += [(job.name, safely_resolved(path)) for path in delivery_paths(opened, folder)]
+            paths += [(job.name, safely_resolved(path)) for path in delivery_paths(opened, folder, job.only)]
     problem = clash([("the batch's own record", safely_resolved(result.path)), *paths]) or _over_inputs(paths, inputs)
     if problem is not None:
         raise problem
@@ -244,7 +244,7 @@ def run_job(task: JobTask) -> Record:
         opened = open_recipe(job.recipe, job.overrides)
         fingerprint = _fingerprint(task, job)
         if not task.measure_only and task.before is not None and _is_done(task.before, fingerprint):
-            for path in delivery_paths(opened, job.out):
+            for path in _files(job, opened):
                 drop_dead(path)
             return {**task.before, "state": "kept", "seconds": round(time.perf_counter() - began, 3)}
         options = RenderOptions(
@@ -267,7 +267,7 @@ def run_job(task: JobTask) -> Record:
             "seconds": round(time.perf_counter() - began, 3),
             "error": "; ".join(rendered.failures) or None,
             "fingerprint": fingerprint,
-            "files": [] if task.measure_only else [_file_record(path) for path in delivery_paths(opened, job.out)],
+            "files": [] if task.measure_only else [_file_record(path) for path in _files(job, opened)],
             "moved": moved,
             "result": record,
         }
@@ -288,6 +288,10 @@ def run_job(task: JobTask) -> Record:
         }
     finally:
         log.close()
+
+
+def _files(job: Job, opened: Opened) -> list[Path]:
+    return delivery_paths(opened, job.out, job.only)
 
 
 def _moved(job: Job, rendered: RenderResult, options: RenderOptions) -> Record:
@@ -333,7 +337,7 @@ def _fingerprint(task: JobTask, job: Job) -> str:
             prints,
             task.gain_db,
             job.compare,
-            [str(path) for path in delivery_paths(opened, job.out)],
+            [str(path) for path in _files(job, opened)],
         ]
     )
     return hashlib.sha256(text.encode()).hexdigest()

@@ -79,7 +79,7 @@ def command(
         raise refuse("--report goes with one recipe, rendered as a whole")
     place = place_of_page(report, embed)
     options = RenderOptions(
-        only=tuple(name.strip() for name in only.split(",")) if only else (),
+        only=tuple(dict.fromkeys(name.strip() for name in only.split(","))) if only else (),
         workers=workers,
         store=store_folder(store, no_store),
         from_s=from_,
@@ -153,8 +153,8 @@ def _page(opened: Opened, result: RenderResult, options: RenderOptions, place: P
 
 def _folder(path: Path, out: Path, n_recipes: int, chosen: Overrides) -> Path:
     name = recipe_name(path)
-    if chosen.variant is not None:
-        return out / f"{name}.{chosen.variant}"
+    if chosen.change:
+        return out / f"{name}.{chosen.change}"
     return out / name if n_recipes > 1 else out
 
 
@@ -200,6 +200,9 @@ def _screen(result: RenderResult) -> str:
     lines.append(table(["file", "LUFS", "dBTP", "gain dB", "s"], files))
     lines.append("")
     for file in result.deliveries:
+        if file.gain_of:
+            name = shortened(file.file, 40, keep_end=True)
+            lines.append(f"{name}: at the gain of {file.gain_of}, {file.gain_db:+.2f} dB")
         if file.limited_max_db is not None:
             name = shortened(file.file, 40, keep_end=True)
             lines.append(f"{name}: the limiter takes {file.limited_max_db:.1f} dB at most")

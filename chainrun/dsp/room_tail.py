@@ -85,8 +85,7 @@ def octave_pair(
         c, o = math.sqrt((1.0 + together) / 2.0), math.sqrt((1.0 - together) / 2.0)
         return np.stack([c * common + o * opposed, c * common - o * opposed])
     sides = np.fft.rfft(random.standard_normal((2, n))) * mask
-    freqs: Array = np.fft.rfftfreq(n, 1.0 / rate_hz)
-    over = coherence(freqs)
+    over = coherence(np.asarray(np.fft.rfftfreq(n, 1.0 / rate_hz), dtype=np.float64))
     common, opposed = sides[0] * np.sqrt((1.0 + over) / 2.0), sides[1] * np.sqrt((1.0 - over) / 2.0)
     pair: Array = np.fft.irfft(np.stack([common + opposed, common - opposed]), n)
     return pair

@@ -48,20 +48,10 @@ def deliver(
 
     `known` is what was measured of the whole print, where that is there: the gain to a target is found from it.
     """
-
-    def passage_of(frames: tuple[int, ...] | None, is_stretch: bool) -> Passage:
-        def source() -> Source:
-            begin = frames[0] if frames is not None else 0
-            if order.strip is not None:
-                return SumSource([order.strip], prints, pan_law_db, rate_hz, begin)
-            return PrintSource(prints[order.node], begin)
-
-        return Passage(replace(order, frames=frames, is_stretch=is_stretch), source, rate_hz)
-
-    passage = passage_of(order.frames, order.is_stretch)
+    passage = _passage_of(order, prints, rate_hz, pan_law_db, order.frames, order.is_stretch)
     # A stretch of a print that is there as a whole has the gain of the whole delivery, and no target of its own.
     whole_gain = order.is_stretch and known is not None
-    searched = passage_of(order.own_frames, False) if whole_gain else passage
+    searched = _searched(order, prints, rate_hz, pan_law_db, known)
     check_folder(order.path.parent)
     lossy = order.path.suffix.lower() in LOSSY
     ceiling, aim = order.max_dbtp, order.target_lufs
@@ -90,10 +80,52 @@ def deliver(
         shortfall,
         passage.reduction_max_db if limited is not None else None,
         tuple(cautions(order.path.name, measured)),
+        order.gain_of or ("the whole mix" if whole_gain and order.target_lufs is not None else ""),
     )
     if order.sidecar:
         _write_sidecar(order.path, result, recipe_hash)
     return result, failures
+
+
+def _passage_of(
+    order: Order,
+    prints: Mapping[str, Print],
+    rate_hz: int,
+    pan_law_db: float,
+    frames: tuple[int, ...] | None,
+    is_stretch: bool,
+) -> Passage:
+    def source() -> Source:
+        begin = frames[0] if frames is not None else 0
+        if order.strip is not None:
+            return SumSource([order.strip], prints, pan_law_db, rate_hz, begin)
+        return PrintSource(prints[order.node], begin)
+
+    return Passage(replace(order, frames=frames, is_stretch=is_stretch), source, rate_hz)
+
+
+def _searched(
+    order: Order, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float, known: NodeResult | None
+) -> Passage:
+    """What the gain is found from: a stretch whose whole print is there has the gain of the whole delivery."""
+    if order.is_stretch and known is not None:
+        return _passage_of(order, prints, rate_hz, pan_law_db, order.own_frames, False)
+    return _passage_of(order, prints, rate_hz, pan_law_db, order.frames, order.is_stretch)
+
+
+def at_the_gain_of_the_whole(
+    order: Order, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float, known: NodeResult | None
+) -> Order:
+    """A solo's order with the gain that the delivery has when all of it sounds (`prints` are the whole mix's)."""
+    passage = _searched(order, prints, rate_hz, pan_law_db, known)
+    gain_db, _, ceiling = _fit(order, passage, known, order.max_dbtp)
+    return replace(
+        order,
+        target_lufs=None,
+        gain_db=gain_db,
+        max_dbtp=ceiling if order.fit == "limit" else order.max_dbtp,
+        gain_of="the whole mix",
+    )
 
 
 # -- the gain ----------------------------------------------------------------------------------------------------

@@ -45,6 +45,12 @@ class Order:
     """Whether `frames` are those of --from and --to."""
     sounding: frozenset[str] | None = None
     """The stems that are heard, where not all are."""
+    whole_sounding: frozenset[str] | None = None
+    """The same without --only: a solo has the gain of that."""
+    is_solo: bool = False
+    """Whether this is a part of the delivery by --only."""
+    gain_of: str = ""
+    """What the gain was found from, where that is not the file itself."""
     gain_db: float = 0.0
     """Where there is no target."""
     fit: Literal["gain", "limit"] = "gain"
@@ -56,6 +62,11 @@ class Order:
     tags: dict[str, str] = field(default_factory=dict)
     bext: bool = False
     sidecar: bool = False
+
+    @property
+    def needs_whole(self) -> bool:
+        """Whether its gain is that of a larger whole, which must be there for it."""
+        return self.is_solo and self.target_lufs is not None
 
     @property
     def is_plain(self) -> bool:

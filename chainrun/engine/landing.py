@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from chainrun.engine.delivery import Order
-from chainrun.engine.orders import input_files, sidecar_of
+from chainrun.engine.orders import delivery_paths, input_files, sidecar_of
 from chainrun.errors import Problem, RecipeError, shown_path
 from chainrun.plan import Plan
 from chainrun.recipe import Opened
@@ -19,10 +19,13 @@ def refuse_bad_landings(opened: Opened, plan: Plan, ordered: list[Order], out: P
     Links and .. are resolved before; a link at the very place of a file is replaced by it, and not followed.
     """
     inputs = input_files(opened, plan)
+    wholes = {safely_resolved(path) for path in delivery_paths(opened, out)}
     home, kept = safely_resolved(out), safely_resolved(store) if store is not None else None
     found = []
-    for path in _written(ordered):
+    for order, path in _written(ordered):
         reason = _reason(path, inputs, home, kept)
+        if reason is None and (order.is_solo or order.is_stretch) and safely_resolved(path) in wholes:
+            reason = "a part would be written over a delivery of the whole"
         if reason is not None:
             found.append(
                 Problem(
@@ -37,11 +40,11 @@ def refuse_bad_landings(opened: Opened, plan: Plan, ordered: list[Order], out: P
         raise RecipeError(found)
 
 
-def _written(ordered: list[Order]) -> Iterator[Path]:
+def _written(ordered: list[Order]) -> Iterator[tuple[Order, Path]]:
     for order in ordered:
-        yield order.path
+        yield order, order.path
         if order.sidecar:
-            yield sidecar_of(order.path)
+            yield order, sidecar_of(order.path)
 
 
 def _reason(path: Path, inputs: set[Path], home: Path, kept: Path | None) -> str | None:

@@ -1,4 +1,9 @@
-"""What a recipe asks to be written, and which stems sound in it."""
+"""What a recipe asks to be written, under which names, and which stems sound in it.
+
+One rule for names: a delivery's own name is that of the whole mix as the recipe is written. A part of it lies beside
+it, named after the part: `mix.only-snare_top.wav`, `mix.10-20s.wav`, `mix.only-snare_top.10-20s.wav`. What changes the
+recipe (a variant, an overlay, `--set`) gets a folder of its own, RECIPE.CHANGE (`Opened.folder_in`).
+"""
 
 from __future__ import annotations
 
@@ -14,6 +19,9 @@ from chainrun.recipe import Delivery, Opened
 from chainrun.recipe.roots import safely_resolved
 from chainrun.recipe.semantics import delivered_nodes, file_name
 from chainrun.units import s_to_frames
+
+LONGEST_SOLO_NAME = 100
+"""Characters of a solo's names in a file's name; more are told by a hash."""
 
 
 def stems_of(opened: Opened, names: tuple[str, ...], told: str = "--only") -> frozenset[str] | None:
@@ -32,27 +40,41 @@ def stems_of(opened: Opened, names: tuple[str, ...], told: str = "--only") -> fr
                     hint=nearest(name, known),
                 )
             )
-    found = set()
-    for name in recipe.stems:
-        way, here = [name], name
-        while here != "main" and len(way) <= len(known):
-            here = recipe.stems[here].to if here in recipe.stems else recipe.buses[here].to
-            way.append(here)
-        if any(step in names for step in way):
-            found.add(name)
-    return frozenset(found)
+    return frozenset(name for name in recipe.stems if any(step in names for step in _way(opened, name)))
 
 
-def orders(opened: Opened, plan: Plan, out: Path, span: tuple[float, float] | None = None) -> list[Order]:
-    """What is to be written, in the order of the recipe; a stretch goes into files that are named after it."""
+def _way(opened: Opened, name: str) -> list[str]:
+    """A node and all that it runs through by `to`, without main."""
+    recipe = opened.recipe
+    way, here = [name], name
+    while len(way) <= len(recipe.stems) + len(recipe.buses):
+        here = recipe.stems[here].to if here in recipe.stems else recipe.buses[here].to
+        if here == "main":
+            break
+        way.append(here)
+    return way
+
+
+def orders(
+    opened: Opened,
+    plan: Plan,
+    out: Path,
+    span: tuple[float, float] | None = None,
+    only: tuple[str, ...] = (),
+) -> list[Order]:
+    """What is to be written, in the order of the recipe; a stretch and a solo go into files named after them.
+
+    Of a solo nothing is written of stems and buses that are silent in it.
+    """
     found = []
+    solo = stems_of(opened, only)
+    heard = None if solo is None else {node for stem in solo for node in _way(opened, stem)} | {"main"}
     for delivery in opened.recipe.deliver:
+        own = _sounding(opened, delivery)
         for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses)):
-            name = file_name(delivery.file, opened.name, opened.variant or "", node)
-            assert name is not None, "the recipe was checked"
-            if span is not None:
-                place = Path(name)
-                name = str(place.with_name(f"{place.stem}.{span[0]:g}-{span[1]:g}s{place.suffix}"))
+            if heard is not None and node not in heard:
+                continue
+            name = part_name(file_name(delivery.file, opened.name, opened.variant or "", node) or "", only, span)
             found.append(
                 Order(
                     node=node,
@@ -71,7 +93,9 @@ def orders(opened: Opened, plan: Plan, out: Path, span: tuple[float, float] | No
                     tags=delivery.tags.model_dump(exclude_none=True) if delivery.tags is not None else {},
                     bext=delivery.bext,
                     sidecar=delivery.sidecar,
-                    sounding=_sounding(opened, delivery),
+                    sounding=own if solo is None or own is None else own & solo,
+                    whole_sounding=own,
+                    is_solo=solo is not None,
                     strip=_strip(opened, plan, delivery, node),
                     frames=_frames(delivery, span, plan),
                     own_frames=_frames(delivery, None, plan),
@@ -79,6 +103,16 @@ def orders(opened: Opened, plan: Plan, out: Path, span: tuple[float, float] | No
                 )
             )
     return found
+
+
+def part_name(name: str, only: tuple[str, ...], span: tuple[float, float] | None) -> str:
+    """A delivery's name, or that of a part of it: NAME.only-A+B.1-2s.wav."""
+    place = Path(name)
+    solo = f".only-{'+'.join(only)}" if only else ""
+    if len(solo) > LONGEST_SOLO_NAME:
+        solo = f".only-{hashlib.sha256('+'.join(only).encode()).hexdigest()[:12]}"
+    stretch = f".{span[0]:g}-{span[1]:g}s" if span is not None else ""
+    return str(place.with_name(f"{place.stem}{solo}{stretch}{place.suffix}")) if solo or stretch else name
 
 
 def _sounding(opened: Opened, delivery: Delivery) -> frozenset[str] | None:
@@ -107,13 +141,16 @@ def _frames(delivery: Delivery, span: tuple[float, float] | None, plan: Plan) ->
     return tuple(s_to_frames(at, plan.rate_hz) for at in (begin, end))
 
 
-def delivery_paths(opened: Opened, out: Path) -> list[Path]:
-    """Where the deliveries of a recipe and their sidecars would land."""
+def delivery_paths(opened: Opened, out: Path, only: tuple[str, ...] = ()) -> list[Path]:
+    """Where the deliveries of a recipe, or of a solo, and their sidecars would land."""
     found = []
+    solo = stems_of(opened, only)
+    heard = None if solo is None else {node for stem in solo for node in _way(opened, stem)} | {"main"}
     for delivery in opened.recipe.deliver:
         for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses)):
             name = file_name(delivery.file, opened.name, opened.variant or "", node)
-            if name is not None:
+            if name is not None and (heard is None or node in heard):
+                name = part_name(name, only, None)
                 found += [out / name] + ([sidecar_of(out / name)] if delivery.sidecar else [])
     return found
 

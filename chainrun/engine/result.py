@@ -100,6 +100,8 @@ class DeliveryResult:
     limited_max_db: float | None = None
     """Most gain reduction of the limiter of fit = "limit"."""
     cautions: tuple[str, ...] = ()
+    gain_of: str = ""
+    """What the gain was found from, where that is not the file itself: a solo and a stretch have the whole mix's."""
 
 
 @dataclass
@@ -154,6 +156,7 @@ class RenderResult:
                     "measured": measured_record(delivery.measured),
                     "pcm_sha256": delivery.pcm_sha256,
                     "gain_db": round(delivery.gain_db, 4),
+                    "gain_of": delivery.gain_of or None,
                     "target_lufs": delivery.target_lufs,
                     "shortfall_lu": round(delivery.shortfall_lu, 4),
                     "limited_max_db": round(delivery.limited_max_db, 4)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from functools import cache
@@ -14,7 +14,7 @@ from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.audiofile.read import hash_content
 from chainrun.engine.choice import Choice, choose, choose_stretch
 from chainrun.engine.crew import Crew, WorkerDiedError, processors_here, warm_up
-from chainrun.engine.deliver import check_folder, deliver
+from chainrun.engine.deliver import at_the_gain_of_the_whole, check_folder, deliver
 from chainrun.engine.delivery import Order
 from chainrun.engine.fingerprint import surroundings
 from chainrun.engine.landing import refuse_bad_landings
@@ -111,7 +111,7 @@ class _Session:
             warnings=[*(problem.text() for problem in opened.problems.warnings), *plan.notes],
         )
         span = self._span(plan)
-        ordered = orders(opened, plan, self.out, span)
+        ordered = orders(opened, plan, self.out, span, options.only)
         if options.gain_db is not None:
             ordered = [replace(order, target_lufs=None, gain_db=options.gain_db) for order in ordered]
         if options.measure_only:
@@ -150,8 +150,9 @@ class _Session:
 
     def _render_with(self, store: Store, plan: Plan, ordered: list[Order], span: tuple[float, float] | None) -> None:
         result = self.result
-        parts = self._other_plans(plan, ordered)
-        identities = {node.identity for one in (plan, *parts.values()) for node in one.nodes}
+        parts = self._other_plans({order.sounding for order in ordered})
+        wholes = self._other_plans({order.whole_sounding for order in ordered if order.needs_whole}, none_too=True)
+        identities = {node.identity for one in (plan, *parts.values(), *wholes.values()) for node in one.nodes}
         with store.run(identities) as run:
             self.log.run = self.log.run or run
             wanted = [order.node for order in ordered if order.sounding is None]
@@ -202,20 +203,55 @@ class _Session:
                 )
                 self._render_nodes(store, run, here, workers)
                 choices[sounding] = here
+            ordered = self._at_gains_of_wholes(store, run, ordered, wholes, span, workers)
             for order in ordered:
                 self._deliver(order, choices[order.sounding], plan)
             store.touch(identities)
 
-    def _other_plans(self, plan: Plan, ordered: list[Order]) -> dict[frozenset[str] | None, Plan]:
-        """For deliveries with `only` or `without`: the plan in which the other stems are mute."""
-        found: dict[frozenset[str] | None, Plan] = {}
-        for order in ordered:
-            if order.sounding is not None and order.sounding not in found:
-                found[order.sounding] = build_plan(
-                    self.opened,
-                    only=order.sounding,
-                    hash_file=self.hash_file,
-                    surroundings=surroundings(self.options.block_frames),
+    def _other_plans(
+        self, soundings: set[frozenset[str] | None], *, none_too: bool = False
+    ) -> dict[frozenset[str] | None, Plan]:
+        """The plans in which stems but these are mute, for deliveries with `only` or `without`, and for what a solo
+        is a part of (`none_too`: also where all sound)."""
+        return {
+            sounding: build_plan(
+                self.opened,
+                only=sounding,
+                hash_file=self.hash_file,
+                surroundings=surroundings(self.options.block_frames),
+            )
+            for sounding in soundings
+            if none_too or sounding is not None
+        }
+
+    def _at_gains_of_wholes(
+        self,
+        store: Store,
+        run: str,
+        ordered: list[Order],
+        wholes: Mapping[frozenset[str] | None, Plan],
+        span: tuple[float, float] | None,
+        workers: int,
+    ) -> list[Order]:
+        """The orders of a solo with the gain of the whole mix, which is rendered for it where it is not kept."""
+        found = list(ordered)
+        for sounding, whole in wholes.items():
+            here = [i for i, order in enumerate(ordered) if order.needs_whole and order.whole_sounding == sounding]
+            nodes = [ordered[i].node for i in here]
+            if span is None:
+                choice = choose(whole, store, nodes)
+            else:
+                choice = choose_stretch(whole, store, nodes, *span, PRE_ROLL_S)
+            self._render_nodes(store, run, choice, workers)
+            for i in here:
+                order = ordered[i]
+                is_whole = order.node not in choice.partial and (order.frames is None or span is not None)
+                found[i] = at_the_gain_of_the_whole(
+                    order,
+                    choice.prints,
+                    whole.rate_hz,
+                    self.opened.recipe.pan_law_db,
+                    choice.results[order.node] if is_whole else None,
                 )
         return found
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 import tomllib
 from collections.abc import Sequence
@@ -34,6 +35,15 @@ class Overrides:
     allow_roots: Sequence[Path] = ()
     limits: Limits = field(default_factory=lambda: Limits.of(()))
 
+    @property
+    def change(self) -> str:
+        """A name for what is laid over the recipe: variant, overlays, a hash of single values; empty for nothing."""
+        overlays = [path.name.removesuffix(".toml").removesuffix(".overlay") for path in self.overlays]
+        values = hashlib.sha256("\n".join(self.sets).encode("utf-8", "surrogateescape")).hexdigest()[:6]
+        return "+".join(
+            [*([self.variant] if self.variant else []), *overlays, *([f"set-{values}"] if self.sets else [])]
+        )
+
 
 @dataclass
 class Opened:
@@ -54,12 +64,18 @@ class Opened:
     variant: str | None = None
     overlaid: bool = False
     """Whether overlays or single values were laid over it from outside."""
+    change: str = ""
+    """A name for what was laid over it; empty for the recipe as it is written."""
     read: list[Path] = field(default_factory=list)
 
     @property
     def name(self) -> str:
         """The recipe's name: its file name without `.recipe.toml`."""
         return recipe_name(self.path)
+
+    def folder_in(self, out: Path) -> Path:
+        """Where its files land in an output folder: in it as it is written, in RECIPE.CHANGE if it was changed."""
+        return out / f"{self.name}.{self.change}" if self.change else out
 
     def files(self) -> list[Path]:
         """Every text file that this recipe was made of: itself, bases, overlays, presets."""
@@ -223,6 +239,7 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
         libraries=folders,
         variant=overrides.variant,
         overlaid=bool(overrides.overlays or overrides.sets),
+        change=overrides.change,
         read=list(dict.fromkeys([path, *problems.read])),
     )
     _check_stem_paths(opened)
