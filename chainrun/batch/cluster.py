@@ -12,7 +12,7 @@ from typing import Any
 
 from chainrun import __version__
 from chainrun.audiofile import BLOCK_FRAMES
-from chainrun.engine.crew import Crew
+from chainrun.engine.crew import Crew, environment_of_children
 from chainrun.engine.fingerprint import surroundings
 from chainrun.errors import Problem, ResourceError, UsageError, reason
 
@@ -54,6 +54,7 @@ def _client(where: str) -> Iterator[Any]:
                 Problem("--cluster local:N needs a number of workers", given=f'"{where}"', allowed="1 to 256")
             )
         with (
+            environment_of_children(),
             LocalCluster(
                 n_workers=int(rest), threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
             ) as cluster,

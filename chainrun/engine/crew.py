@@ -18,7 +18,7 @@ import tempfile
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from multiprocessing import forkserver
 from multiprocessing.connection import wait as wait_for
 from typing import Generic, TypeVar
@@ -49,15 +49,27 @@ def warm_up() -> None:
     """Start the server of workers, if it does not run. It has one BLAS thread, and no other: it can be forked."""
     if context_of_workers().get_start_method() != "forkserver":
         return
-    before = os.environ.get("OPENBLAS_NUM_THREADS")
-    os.environ["OPENBLAS_NUM_THREADS"] = "1"
-    try:
+    with environment_of_children():
         forkserver.ensure_running()
+
+
+@contextmanager
+def environment_of_children() -> Iterator[None]:
+    """What Python processes that are started here find: one BLAS thread, and no modules of the working folder.
+
+    They are started as `python -c`, which would import a `random.py` beside a stranger's recipe as if it were Python's.
+    """
+    wanted = {"OPENBLAS_NUM_THREADS": "1", "PYTHONSAFEPATH": "1"}
+    before = {name: os.environ.get(name) for name in wanted}
+    os.environ.update(wanted)
+    try:
+        yield
     finally:
-        if before is None:
-            del os.environ["OPENBLAS_NUM_THREADS"]
-        else:
-            os.environ["OPENBLAS_NUM_THREADS"] = before
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
 
 
 def _end_with_parent() -> None:
@@ -219,12 +231,15 @@ class Crew(Generic[Task, Result]):
 def worker_pool(workers: int) -> Iterator[ProcessPoolExecutor]:
     """A pool of worker processes; when the program is to stop, they are killed at once."""
     warm_up()
-    pool = ProcessPoolExecutor(workers, context_of_workers(), initializer=_begin_worker)
-    try:
-        yield pool
-    except BaseException:
-        for process in multiprocessing.active_children():
-            process.kill()
-        pool.shutdown(wait=False, cancel_futures=True)
-        raise
-    pool.shutdown(wait=True, cancel_futures=True)
+    context = context_of_workers()
+    # Spawned workers, and the tracker of their semaphores, are started as they are needed.
+    with environment_of_children() if context.get_start_method() == "spawn" else nullcontext():
+        pool = ProcessPoolExecutor(workers, context, initializer=_begin_worker)
+        try:
+            yield pool
+        except BaseException:
+            for process in multiprocessing.active_children():
+                process.kill()
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+        pool.shutdown(wait=True, cancel_futures=True)
