@@ -8,13 +8,13 @@ import os
 import shutil
 import socket
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
 from glob import escape
 from pathlib import Path
 
-from chainrun.errors import Problem, ResourceError, shown_path
+from chainrun.errors import Problem, ResourceError, UsageError, reason, shown_path
 from chainrun.limits import Limits
 
 
@@ -30,6 +30,37 @@ def read_text(path: Path, limits: Limits | None = None) -> str:
     if over is not None:
         raise OSError(errno.EFBIG, f"{over.message}; given {over.given}; allowed {over.allowed}; {over.hint}")
     return path.read_text(encoding="utf-8-sig")
+
+
+def refuse_others(path: Path, what: str, is_ours: Callable[[bytes], bool]) -> None:
+    """Raise UsageError where a file at `path` is somebody's: no plain file, or its begin is not that of `what`.
+
+    Every option that names a file to write goes through here, so that a slip of the tongue costs no recording.
+    """
+    try:
+        state = path.stat()
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise UsageError(
+            Problem(f"{what} cannot be written there ({reason(error)})", given=shown_path(path))
+        ) from error
+    begin = b""
+    if stat.S_ISREG(state.st_mode):
+        try:
+            with path.open("rb") as file:
+                begin = file.read(4096)
+        except OSError:
+            begin = b"?"
+        if not begin or is_ours(begin):
+            return
+    raise UsageError(
+        Problem(
+            f"there is such a file already, and it is not {what}",
+            given=shown_path(path),
+            hint="give another name, or move that file away",
+        )
+    )
 
 
 def write_whole(path: Path, text: str, what: str = "the file") -> None:

@@ -25,7 +25,7 @@ from chainrun.cli.options import (
 from chainrun.cli.terminal import put, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
 from chainrun.recipe import open_recipe
-from chainrun.whole_file import work_folder
+from chainrun.whole_file import refuse_others, work_folder
 
 
 def command(
@@ -52,7 +52,7 @@ def command(
     from chainrun.audiofile import BLOCK_FRAMES
     from chainrun.engine.fingerprint import surroundings
     from chainrun.engine.store import Store
-    from chainrun.pack.make import PackOptions, make_pack
+    from chainrun.pack.make import PackOptions, is_pack, make_pack
     from chainrun.plan import build_plan
 
     if stems not in ("raw", "processed"):
@@ -63,6 +63,7 @@ def command(
         raise refuse("--licence and --no-licence do not go together")
     if licence is None and not no_licence:
         raise refuse("say what others may do with it: --licence FILE, or --no-licence", hint="--licence LICENCE.txt")
+    refuse_others(out, "a pack of chainrun", lambda begin: is_pack(out))
     opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root, limit))
     kept = store_folder(store, no_store)
     with work_folder("chainrun-store") as work:

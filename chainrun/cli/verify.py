@@ -81,6 +81,7 @@ def command(
         )
     if with_audio and not accept:
         raise refuse("--with-audio goes with --accept")
+    reports.refuse_other_files(junit_xml, markdown)
     place = place_of_page(report, embed)
     chosen = overrides(variant, overlay, set_, allow_root, limit)
     kept = store_folder(store, no_store)

@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from chainrun.errors import Problem, ResourceError
+from chainrun.whole_file import refuse_others
 
 
 class EventLog:
@@ -35,6 +36,7 @@ class EventLog:
         self.path = path
         self._file = None
         if path is not None:
+            refuse_others(path, "a log of chainrun", _is_log)
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 self._file = path.open("a", encoding="utf-8")
@@ -59,6 +61,11 @@ class EventLog:
         """Close the file."""
         if self._file is not None:
             self._file.close()
+
+
+def _is_log(begin: bytes) -> bool:
+    """Whether a file begins with one of our records."""
+    return begin.startswith(b'{"time": "') and b'"event": "' in begin.split(b"\n", 1)[0]
 
 
 def _plain(value: Any) -> Any:

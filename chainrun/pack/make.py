@@ -76,6 +76,15 @@ def make_pack(opened: Opened, plan: Plan, target: Path, store: Store, options: P
     return result
 
 
+def is_pack(path: Path) -> bool:
+    """Whether a file is a zip with the list of sums that packs have."""
+    try:
+        with zipfile.ZipFile(path) as file:
+            return any(name.rpartition("/")[2] == SUMS for name in file.namelist())
+    except (OSError, ValueError, zipfile.BadZipFile, NotImplementedError):
+        return False
+
+
 def _licence(path: Path | None) -> str | None:
     if path is None:
         return None

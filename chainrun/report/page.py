@@ -19,7 +19,7 @@ from urllib.parse import quote, unquote
 
 from chainrun.errors import Problem, ResourceError, UsageError, printable, shown_path
 from chainrun.report.content import Figure, Page, Picture, Section, Table, figure_table
-from chainrun.whole_file import folder_prefix, write_whole
+from chainrun.whole_file import folder_prefix, refuse_others, write_whole
 
 KINDS = {".flac": "audio/flac", ".mp3": "audio/mpeg", ".wav": "audio/wav"}
 FIGURE = re.compile(r"[-+]?\d[\d.,:e+-]*( ?(dB|LU|LUFS|dBFS|dBTP|ms|s|%|Hz))?|-|-inf|")
@@ -69,18 +69,7 @@ LIST = ".chainrun-page.json"
 
 def _refuse_others(path: Path) -> None:
     """Raise UsageError where the file at `path` is somebody's, and no page of ours."""
-    try:
-        ours = not path.exists() or MADE_BY in path.read_text(encoding="utf-8", errors="replace")[:4000]
-    except OSError:
-        ours = False
-    if not ours:
-        raise UsageError(
-            Problem(
-                "there is such a file already, and it is no page of chainrun",
-                given=shown_path(path),
-                hint="move it away",
-            )
-        )
+    refuse_others(path, "a page of chainrun", lambda begin: MADE_BY.encode() in begin)
 
 
 def _drop_orphans(place: Place, text: str) -> None:

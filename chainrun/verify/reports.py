@@ -10,8 +10,11 @@ from pathlib import Path
 from chainrun.errors import ChainrunError, printable, shown_path
 from chainrun.verify.judge import Cause, Check
 from chainrun.verify.run import Verdict
+from chainrun.whole_file import refuse_others
 
 MOST_CHANGED = 8
+SUMMARY, SUITES = "## chainrun verify", '<testsuites name="chainrun verify"'
+"""How the files begin, by which they are known as ours."""
 Refused = tuple[Path, ChainrunError]
 """A recipe that could not be verified, and why."""
 
@@ -85,7 +88,7 @@ def text(verdict: Verdict, *, everything: bool = False) -> str:
 
 def markdown(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
     """A summary for a pull request."""
-    lines = ["## chainrun verify", "", "| recipe | result | what moved | cause |", "| --- | --- | --- | --- |"]
+    lines = [SUMMARY, "", "| recipe | result | what moved | cause |", "| --- | --- | --- | --- |"]
     for verdict in verdicts:
         failed = [check for check in verdict.checks if not check.passed]
         told = [whole(check) for check in failed[:MOST_CHANGED]]
@@ -105,6 +108,14 @@ def _cell(text: str) -> str:
     for mark, instead in (("&", "&amp;"), ("<", "&lt;"), (">", "&gt;"), ("|", "\\|"), ("`", "'")):
         plain = plain.replace(mark, instead)
     return plain
+
+
+def refuse_other_files(junit_xml: Path | None, markdown_file: Path | None) -> None:
+    """Raise UsageError where a report would be written over what is none of ours."""
+    if junit_xml is not None:
+        refuse_others(junit_xml, "a report of chainrun verify", lambda begin: SUITES.encode() in begin)
+    if markdown_file is not None:
+        refuse_others(markdown_file, "a summary of chainrun verify", lambda begin: begin.startswith(SUMMARY.encode()))
 
 
 def junit(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
