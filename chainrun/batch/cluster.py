@@ -5,8 +5,10 @@ Inputs, output and store lie on a file system that all workers see under the sam
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, Future
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +18,8 @@ from chainrun.engine.crew import Crew, environment_of_children
 from chainrun.engine.fingerprint import surroundings
 from chainrun.errors import Problem, ResourceError, UsageError, reason
 
+SAME = ("engine", "code", "numpy", "scipy")
+"""What a worker must have in common with this program."""
 PATIENCE_S = 15.0
 """So long a scheduler and its first worker are waited for."""
 
@@ -26,8 +30,12 @@ def run_on_cluster(
     needs: Mapping[str, Sequence[str]],
     recipes: Sequence[Path],
     store: Path | None,
+    say: Callable[[str], None] = lambda text: None,
 ) -> None:
-    """Run a crew's tasks on a cluster. Raises ResourceError where a worker does not match this program."""
+    """Run a crew's tasks on a cluster; `say` hears of workers that are left out.
+
+    Raises ResourceError where the workers that are there do not match this program, or the scheduler dies.
+    """
     try:
         from distributed import CancelledError, KilledWorker
     except ImportError as error:
@@ -37,7 +45,102 @@ def run_on_cluster(
     with _client(where) as client:
         _check_workers(client, [*recipes[:8], *([store] if store is not None else [])])
         at_once = 2 * max(1, len(client.scheduler_info(n_workers=-1)["workers"]))
-        crew.run_on(client.get_executor(), needs, at_once, lost=(KilledWorker, CancelledError))
+        executor = _Executor(client, say)
+        try:
+            crew.run_on(executor, needs, at_once, lost=(KilledWorker, CancelledError))
+        except (OSError, RuntimeError) as error:
+            if not executor.scheduler_is_there():
+                raise _scheduler_died(where) from error
+            raise
+        if executor.was_cut_off:
+            raise _scheduler_died(where)
+
+
+def _scheduler_died(where: str) -> ResourceError:
+    return ResourceError(
+        Problem(
+            "the scheduler died while the batch ran; what was delivered before stays, the next run does the rest",
+            given=f'"{where}"',
+        )
+    )
+
+
+class WrongWorkerError(Exception):
+    """A worker of the cluster runs another program than the one that hands out the work."""
+
+    def __init__(self, worker: str, what: str):
+        super().__init__(worker, what)
+        self.worker, self.what = worker, what
+
+
+@cache
+def _program() -> dict[str, str]:
+    """What must be the same on every worker."""
+    around = surroundings(BLOCK_FRAMES)
+    return {key: str(around[key]) for key in SAME}
+
+
+def run_checked(function: Callable[[Any], Any], task: Any, program: Mapping[str, str]) -> Any:
+    """Run a task on a worker that is this program. Raises WrongWorkerError: workers come and go while a batch runs."""
+    here = _program()
+    for key, wanted in program.items():
+        if here.get(key) != wanted:
+            from distributed import get_worker
+
+            raise WrongWorkerError(str(get_worker().address), f"another {key}")
+    return function(task)
+
+
+class _Executor(Executor):
+    """Hands tasks to the cluster's workers, but for those that have shown to be wrong: their tasks go elsewhere."""
+
+    def __init__(self, client: Any, say: Callable[[str], None]):
+        self._client, self._say = client, say
+        self._program = _program()
+        self._wrong: set[str] = set()
+        self.was_cut_off = False
+
+    def scheduler_is_there(self) -> bool:
+        """Whether the connection to the scheduler stands."""
+        return str(self._client.status) == "running"
+
+    def submit(self, function: Callable[..., Any], /, *arguments: Any, **_: Any) -> Future[Any]:
+        """A future of the function's result on some worker."""
+        outer: Future[Any] = Future()
+        outer.set_running_or_notify_cancel()
+        self._hand_out(outer, function, arguments[0])
+        return outer
+
+    def _hand_out(self, outer: Future[Any], function: Callable[..., Any], task: Any) -> None:
+        options: dict[str, Any] = {"pure": False}
+        if self._wrong:
+            there = self._client.scheduler_info(n_workers=-1)["workers"]
+            right = [one for one in there if one not in self._wrong]
+            if not right:
+                outer.set_exception(
+                    ResourceError(Problem("no worker of the cluster runs this program", hint=f"install {__version__}"))
+                )
+                return
+            options |= {"workers": right, "allow_other_workers": False}
+        try:
+            inner = self._client.submit(run_checked, function, task, self._program, **options)
+        except Exception as error:
+            self.was_cut_off = not self.scheduler_is_there()
+            outer.set_exception(error)
+            return
+        inner.add_done_callback(lambda done: self._ended(done, outer, function, task))
+
+    def _ended(self, inner: Any, outer: Future[Any], function: Callable[..., Any], task: Any) -> None:
+        try:
+            outer.set_result(inner.result())
+        except WrongWorkerError as wrong:
+            if wrong.worker not in self._wrong:
+                self._wrong.add(wrong.worker)
+                self._say(f"worker {wrong.worker} runs {wrong.what}: it gets no more jobs, and its job goes elsewhere")
+            self._hand_out(outer, function, task)
+        except BaseException as error:
+            self.was_cut_off = self.was_cut_off or not self.scheduler_is_there()
+            outer.set_exception(error)
 
 
 @contextmanager
@@ -94,7 +197,7 @@ def _check_workers(client: Any, paths: Sequence[Path]) -> None:
     mine = surroundings(BLOCK_FRAMES)
     problems = []
     for worker, report in reports.items():
-        for key in ("engine", "code", "numpy", "scipy"):
+        for key in SAME:
             if report[key] != mine[key]:
                 problems.append(Problem(f"worker {worker} runs another {key}", given=report[key], allowed=mine[key]))
         problems += [

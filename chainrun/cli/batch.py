@@ -22,11 +22,14 @@ from chainrun.cli.options import (
     store_folder,
 )
 from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
-from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.errors import EXIT_DONE, EXIT_FAILED, EXIT_RESOURCES
 from chainrun.limits import Limits
 
 if TYPE_CHECKING:
     from chainrun.batch import BatchResult
+
+TOLD_ALWAYS = ("failed", "missed", "not run")
+"""States that are reported with --quiet, too: what cron mails."""
 
 
 def command(
@@ -58,11 +61,16 @@ def command(
     options = BatchOptions(workers, store_folder(store, no_store), fail_fast, only, shard, log, cluster, strict)
 
     def ended(record: dict[str, Any]) -> None:
-        if not quiet:
-            reason = f"  {record['error']}" if record.get("error") else ""
+        reason = f"  {record['error']}" if record.get("error") else ""
+        if not quiet or record["state"] in TOLD_ALWAYS:
             talk(f"{record['state']:<7} {record['job']}  {record['seconds']:.1f} s{reason}")
+        if not quiet and not record.get("kept"):
+            for warning in record.get("result", {}).get("warnings", []):
+                talk(f"note: {record['job']}: {warning}")
 
-    result = run_batch(open_jobs(jobs, Limits.of(limit or ())), options, ended=ended)
+    result = run_batch(
+        open_jobs(jobs, Limits.of(limit or ())), options, ended=ended, say=lambda text: talk(f"note: {text}")
+    )
     if place is not None:
         from chainrun.report.compared import batch_page
         from chainrun.report.page import write_page
@@ -71,9 +79,17 @@ def command(
         talk(f"wrote {write_page(page, place)}")
     if as_json:
         put_json(result.record())
-    elif not quiet:
-        put(_screen(result))
-    return EXIT_FAILED if result.failed else EXIT_DONE
+    else:
+        put(_counts(result) if quiet else _screen(result))
+    if result.failed:
+        return EXIT_FAILED
+    return EXIT_RESOURCES if result.lost else EXIT_DONE
+
+
+def _counts(result: BatchResult) -> str:
+    states = [record["state"] for record in result.records.values()]
+    counts = ", ".join(f"{states.count(state)} {state}" for state in dict.fromkeys(states))
+    return f"{counts} of {len(states)} in {result.seconds:.1f} s; all of it in {result.path}"
 
 
 def _screen(result: BatchResult) -> str:
@@ -101,7 +117,5 @@ def _screen(result: BatchResult) -> str:
         more = f"\n\n{table(['moved by the overlays', 'LU', 'louder'], told)}\n" + "\n".join(
             f"{name}: {moved[name]['verdict']}" for name in order if moved[name]["residual_lu"] is not None
         )
-    states = [record["state"] for record in result.records.values()]
-    counts = ", ".join(f"{states.count(state)} {state}" for state in dict.fromkeys(states))
     head = ["job", "state", "LUFS", "dBTP", "s"]
-    return f"{table(head, rows, left=2)}{more}\n\n{counts} in {result.seconds:.1f} s; all of it in {result.path}"
+    return f"{table(head, rows, left=2)}{more}\n\n{_counts(result)}"

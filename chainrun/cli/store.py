@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from chainrun.cli.options import AsJson, StoreFolder, refuse
-from chainrun.cli.terminal import put, put_json, table
+from chainrun.cli.terminal import put, put_json, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
 
 if TYPE_CHECKING:
@@ -31,18 +31,24 @@ def info(store: StoreFolder = None, as_json: AsJson = False) -> int:
     opened = _opened(store)
     kept = opened.kept()
     total = sum(one.n_bytes for one in kept)
+    parts = opened.parts()
     record: dict[str, Any] = {
         "schema_version": 1,
         "folder": str(opened.folder),
         "prints": len(kept),
         "gb": round(total / GB, 3),
         "limit_gb": limit_gb(),
+        "parts": len(parts),
+        "parts_gb": round(sum(_size(part) for part in parts) / GB, 3),
         "least_recent_use_days": round(_days(kept[0].used), 2) if kept else None,
     }
     if as_json:
         put_json(record)
         return EXIT_DONE
     put(f"store   {record['folder']}")
+    if parts:
+        size = record["parts_gb"]
+        put(f"parts   {len(parts)} half-written, {size:g} GB; what killed renders left goes with: chainrun store prune")
     put(f"prints  {record['prints']}, {record['gb']:g} GB of at most {record['limit_gb']:g} GB")
     if kept:
         put(f"oldest  last used {record['least_recent_use_days']:g} days ago")
@@ -60,10 +66,12 @@ def prune(
     store: StoreFolder = None,
     as_json: AsJson = False,
 ) -> int:
-    """Drop prints. What a running render uses stays."""
-    if keep_gb is None and older_than is None:
-        raise refuse("store prune needs --keep-gb or --older-than")
-    dropped = _opened(store).prune(keep_gb=keep_gb, older_than_days=older_than)
+    """Drop prints, and what killed renders left half-written; without options that alone. What a render uses stays."""
+    opened = _opened(store)
+    left = opened.clean()
+    if left and not as_json:
+        talk(f"{left} half-written files of killed renders were taken away")
+    dropped = opened.prune(keep_gb=keep_gb, older_than_days=older_than)
     return _told(dropped, "dropped", as_json, EXIT_DONE)
 
 
@@ -81,6 +89,13 @@ def _opened(folder: Path | None) -> Store:
     if place is None:
         raise refuse("there is no home folder, and no store was named", hint="--store DIR, or CHAINRUN_STORE")
     return Store(place)
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
 
 
 def _days(used: float) -> float:

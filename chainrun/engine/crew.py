@@ -13,20 +13,23 @@ from __future__ import annotations
 import multiprocessing
 import multiprocessing.context
 import os
+import shutil
 import signal
 import tempfile
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager, nullcontext
-from multiprocessing import forkserver
+from multiprocessing import forkserver, util
 from multiprocessing.connection import wait as wait_for
 from typing import Generic, TypeVar
 
 from chainrun.errors import ChainrunError, Problem, ResourceError
+from chainrun.whole_file import folder_prefix
 
-LONGEST_FOLDER = 70
-"""Of the system's place for temporary files, in bytes: a Unix socket's path has 107 at most, and 32 come behind it."""
+LONGEST_FOLDER = 55
+"""Of the system's place for temporary files, in bytes: a Unix socket's path has 107 at most, and 50 come behind it."""
+SOCKETS = "chainrun-w"
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 
@@ -49,8 +52,19 @@ def warm_up() -> None:
     """Start the server of workers, if it does not run. It has one BLAS thread, and no other: it can be forked."""
     if context_of_workers().get_start_method() != "forkserver":
         return
+    _own_place_for_sockets()
     with environment_of_children():
         forkserver.ensure_running()
+
+
+def _own_place_for_sockets() -> None:
+    """Have multiprocessing put its sockets into a folder with our name, so that the next run knows whose are dead."""
+    settings = getattr(multiprocessing.current_process(), "_config", None)
+    if settings is None or settings.get("tempdir") is not None:
+        return
+    folder = tempfile.mkdtemp(prefix=folder_prefix(SOCKETS))
+    settings["tempdir"] = folder
+    util.Finalize(None, shutil.rmtree, args=(folder,), kwargs={"ignore_errors": True}, exitpriority=-100)
 
 
 @contextmanager
@@ -189,7 +203,7 @@ class Crew(Generic[Task, Result]):
         try:
             with worker_pool(1) as pool:
                 result = pool.submit(self._function, self._make(key)).result()
-        except BrokenExecutor:
+        except (BrokenExecutor, EOFError, ConnectionError):
             self._fail(
                 key,
                 WorkerDiedError(Problem("the worker process died, and died again when it was tried alone", key=key)),
@@ -209,7 +223,7 @@ class Crew(Generic[Task, Result]):
                 self._begun(key)
                 try:
                     running[executor.submit(self._function, self._make(key))] = key
-                except BrokenExecutor:
+                except (BrokenExecutor, EOFError, ConnectionError):  # the latter where the server of workers died
                     broken.append(key)
             if not running:
                 return broken + dead
@@ -238,8 +252,11 @@ def worker_pool(workers: int) -> Iterator[ProcessPoolExecutor]:
         try:
             yield pool
         except BaseException:
-            for process in multiprocessing.active_children():
+            children = multiprocessing.active_children()
+            for process in children:
                 process.kill()
+            for process in children:  # what they were writing is taken away after this
+                process.join(1.0)
             pool.shutdown(wait=False, cancel_futures=True)
             raise
         pool.shutdown(wait=True, cancel_futures=True)

@@ -20,6 +20,8 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -29,10 +31,15 @@ from chainrun.whole_file import refuse_others
 
 
 class EventLog:
-    """Appends records to a file; without a file it does nothing. Raises ResourceError where it cannot be opened."""
+    """Appends records to a file; without a file it does nothing.
 
-    def __init__(self, path: Path | None, run: str = ""):
-        self.run = run
+    Raises ResourceError where it cannot be written; with `say`, that hears of it once, and the work goes on.
+    """
+
+    def __init__(self, path: Path | None, run: str = "", *, say: Callable[[str], None] | None = None):
+        self.run, self._say = run, say
+        self.lost = False
+        """Whether it could not be written, and is no longer."""
         self.path = path
         self._file = None
         if path is not None:
@@ -41,7 +48,7 @@ class EventLog:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 self._file = path.open("a", encoding="utf-8")
             except OSError as error:
-                raise ResourceError(Problem(f"the log cannot be written ({error.strerror})", file=str(path))) from error
+                self._lose(error)
 
     def tell(self, event: str, **fields: Any) -> None:
         """Write one record."""
@@ -53,14 +60,27 @@ class EventLog:
             self._file.write(json.dumps(record) + "\n")
             self._file.flush()
         except OSError as error:
-            raise ResourceError(
-                Problem(f"the log cannot be written ({error.strerror})", file=str(self.path))
-            ) from error
+            self._lose(error)
+
+    def _lose(self, error: OSError) -> None:
+        self.lost = True
+        if self._file is not None:
+            with suppress(OSError):
+                self._file.close()
+            self._file = None
+        problem = Problem(f"the log cannot be written ({error.strerror})", file=str(self.path))
+        if self._say is None:
+            raise ResourceError(problem) from error
+        self._say(f"{problem.text()}; the work goes on without it")
 
     def close(self) -> None:
         """Close the file."""
         if self._file is not None:
-            self._file.close()
+            file, self._file = self._file, None
+            try:
+                file.close()
+            except OSError as error:
+                self._lose(error)
 
 
 def _is_log(begin: bytes) -> bool:

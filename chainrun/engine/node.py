@@ -163,7 +163,7 @@ def render_node(
     """Render a node into the print file `path`, from the prints of the nodes that it needs (or from what is given)."""
     one_blas_thread()
     began = time.perf_counter()
-    writer = PrintWriter(path, node.n_channels_out, stretch.begin_frame if stretch is not None else 0)
+    writer = PrintWriter(path, node.n_channels_out, stretch.begin_frame if stretch is not None else 0, node.identity)
     meter = Meter(node.rate_hz, node.n_channels_out, true_peak=node.kind == "main")
 
     def write(y: Array) -> None:

@@ -88,7 +88,8 @@ def audio_is_whole(path: Path, footer: Footer) -> bool:
 class PrintWriter:
     """Writes a print block by block."""
 
-    def __init__(self, path: Path, n_channels: int, begin_frame: int = 0):
+    def __init__(self, path: Path, n_channels: int, begin_frame: int = 0, identity: str = ""):
+        self._identity = identity
         self.path, self.n_channels, self.n_frames, self._begin_frame = path, n_channels, 0, begin_frame
         self._crc = 0
         self._rounded = np.empty((0, n_channels), dtype="<f4")
@@ -133,7 +134,7 @@ class PrintWriter:
 
     def finish(self, document: Mapping[str, Any]) -> Print:
         """Write the document behind the audio, sync, and close."""
-        full = {**document, "n_channels": self.n_channels, "begin_frame": self._begin_frame}
+        full = {**document, "identity": self._identity, "n_channels": self.n_channels, "begin_frame": self._begin_frame}
         text = json.dumps(full, separators=(",", ":")).encode()
         audio_bytes = self.n_frames * self.n_channels * 4
         footer = FOOTER.pack(MARK, audio_bytes, len(text), self._crc, hashlib.sha256(text).digest())

@@ -55,6 +55,8 @@ class RenderOptions:
     """A gain for all deliveries, in place of their targets."""
     measure_only: bool = False
     """Render and measure, and deliver nothing."""
+    used_at: float | None = None
+    """When its prints count as used, in seconds since 1970; now, if not said."""
 
 
 def render(
@@ -206,7 +208,7 @@ class _Session:
             ordered = self._at_gains_of_wholes(store, run, ordered, wholes, span, workers)
             for order in ordered:
                 self._deliver(order, choices[order.sounding], plan)
-            store.touch(identities)
+            store.touch(identities, self.options.used_at)
 
     def _other_plans(
         self, soundings: set[frozenset[str] | None], *, none_too: bool = False

@@ -19,6 +19,7 @@ import hashlib
 import json
 import os
 import secrets
+import stat
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
@@ -28,7 +29,7 @@ from pathlib import Path
 from chainrun.audiofile.read import hash_content
 from chainrun.engine.prints import Footer, Print, audio_is_whole, read_footer
 from chainrun.errors import Problem, ResourceError
-from chainrun.whole_file import sync_folder, write_whole
+from chainrun.whole_file import drop_dead, sync_folder, write_whole
 
 GB = 1_000_000_000
 USUAL_LIMIT_GB = 20.0
@@ -110,12 +111,12 @@ class Store:
 
     def footer(self, identity: str) -> Footer | None:
         """What stands behind the print of this hash, if there is one. The audio is not looked at."""
-        return read_footer(self.path_of(identity))
+        return _footer_of(self.path_of(identity), identity)
 
     def verified(self, identity: str) -> Print | None:
         """The print of this hash, its audio held against its checksum; None, and the file gone, if it is damaged."""
         path = self.path_of(identity)
-        footer = read_footer(path)
+        footer = _footer_of(path, identity)
         if footer is not None and audio_is_whole(path, footer):
             with suppress(OSError):
                 os.utime(path)
@@ -123,11 +124,11 @@ class Store:
         path.unlink(missing_ok=True)
         return None
 
-    def touch(self, identities: Iterable[str]) -> None:
-        """Count prints as used now, read or not: they belong to a mix that is worked on."""
+    def touch(self, identities: Iterable[str], at: float | None = None) -> None:
+        """Count prints as used now (or `at` a time), read or not: they belong to a mix that is worked on."""
         for identity in identities:
             with suppress(OSError):
-                os.utime(self.path_of(identity))
+                os.utime(self.path_of(identity), None if at is None else (at, at))
 
     def publish(self, part: Path, identity: str) -> Path:
         """Give a finished and synced part its place."""
@@ -150,18 +151,14 @@ class Store:
             return hash_content(path)  # tells what is wrong
         key = hashlib.sha256(repr((str(path), before)).encode()).hexdigest()
         place = self.folder / "hashes" / key[:2] / key
-        with suppress(OSError):
-            kept = place.read_text()
-            if len(kept) == 64:
-                return kept
+        kept = _read_note(place)
+        if kept is not None:
+            return kept
         found = hash_content(path)
-        with suppress(OSError):
+        with suppress(OSError, ResourceError):
             newest = max(before[3], before[4]) / 1e9
             if stamp(path) == before and time.time() - newest > FRESH_S:
-                place.parent.mkdir(exist_ok=True)
-                part = place.with_name(f"{place.name}.{secrets.token_hex(4)}")
-                part.write_text(found)
-                os.replace(part, place)
+                write_whole(place, _note_text(place.name, found))
         return found
 
     # -- runs ----------------------------------------------------------------------------------------------
@@ -186,6 +183,24 @@ class Store:
     def part_of(self, run: str, identity: str) -> Path:
         """A place to write a print to, before it is published."""
         return self.folder / "parts" / f"{run}.{identity[:16]}.{secrets.token_hex(3)}"
+
+    def parts(self) -> list[Path]:
+        """Prints that are being written, and what killed renders left of theirs."""
+        return sorted(path for path in self.folder.glob("parts/*") if _is_plain(path))
+
+    def clean(self) -> int:
+        """Take away what killed renders left half-written. Returns the number of files."""
+        with self._locked(fcntl.LOCK_EX):
+            before = len(self.parts())
+            self._in_use()
+            alive = {place.name for place in self.folder.glob("runs/*")}
+            for part in self.parts():
+                if part.name.partition(".")[0] not in alive:
+                    part.unlink(missing_ok=True)
+            for folder in ("hashes", "renders"):
+                for part in self.folder.glob(f"{folder}/**/.*.part"):
+                    drop_dead(part.with_name(part.name[1:].rsplit(".", 2)[0]))
+            return before - len(self.parts())
 
     def _drop_parts(self, run: str) -> None:
         for part in self.folder.glob(f"parts/{run}.*"):
@@ -221,7 +236,7 @@ class Store:
         found = []
         for path in self.folder.glob("prints/??/*"):
             with suppress(FileNotFoundError):
-                state = path.stat()
+                state = path.lstat()
                 found.append(Kept(path.name, path, state.st_size, state.st_mtime))
         return sorted(found, key=lambda one: (one.used, one.identity))
 
@@ -270,13 +285,61 @@ class Store:
                         path.unlink()
 
     def check(self) -> list[Kept]:
-        """Hold every print against its checksum, and drop what is damaged. Returns what was dropped."""
+        """Hold every print and every note of a stem's hash against its checksum, and drop what is damaged.
+
+        What is no plain file is dropped unread: a pipe would never end. Returns what was dropped.
+        """
         bad = []
         for one in self.kept():
-            footer = read_footer(one.path)
+            footer = _footer_of(one.path, one.identity)
             if footer is None or not audio_is_whole(one.path, footer):
-                one.path.unlink(missing_ok=True)
                 bad.append(one)
-        with self._locked(fcntl.LOCK_EX):
-            self._in_use()
+        for path in self.folder.glob("hashes/??/*"):
+            with suppress(FileNotFoundError):
+                state = path.lstat()
+                if stat.S_ISDIR(state.st_mode) or path.name.startswith("."):
+                    continue
+                if not _is_plain(path) or _read_note(path) is None:
+                    bad.append(Kept(f"hash of a stem {path.name[:12]}", path, state.st_size, state.st_mtime))
+        for one in bad:
+            with suppress(OSError):
+                one.path.unlink(missing_ok=True)
+        self.clean()
         return bad
+
+
+def _is_plain(path: Path) -> bool:
+    """Whether this is a file, and neither a link nor a pipe."""
+    try:
+        return stat.S_ISREG(path.lstat().st_mode)
+    except OSError:
+        return False
+
+
+def _footer_of(path: Path, identity: str) -> Footer | None:
+    """The end of a print that is the one of this hash: exchanged files are no prints."""
+    footer = read_footer(path) if _is_plain(path) else None
+    if footer is None or footer.document.get("identity", identity) != identity:
+        return None
+    return footer
+
+
+def _note_text(key: str, content: str) -> str:
+    """The note of a stem's hash, with a checksum over it and over what it is the hash of."""
+    return f"{content} {hashlib.sha256(f'{key} {content}'.encode()).hexdigest()[:16]}\n"
+
+
+def _read_note(place: Path) -> str | None:
+    """The hash in a note; None where there is none, and the file gone, if it is damaged."""
+    if not _is_plain(place):
+        return None
+    try:
+        text = place.read_bytes().decode("ascii", "replace")
+    except OSError:
+        return None
+    content = text[:64]
+    if text == _note_text(place.name, content):
+        return content
+    with suppress(OSError):
+        place.unlink(missing_ok=True)
+    return None

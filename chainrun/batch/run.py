@@ -6,6 +6,7 @@ import hashlib
 import json
 import time
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -13,25 +14,25 @@ from typing import Any
 from chainrun import __version__
 from chainrun.audiofile.read import hash_content
 from chainrun.batch.jobs import Job, Jobs, OneGain, chosen_jobs, clash, shard_of
+from chainrun.batch.record import SCHEMA_VERSION, BatchRecord, Record
 from chainrun.comparison.difference import difference
 from chainrun.engine import EventLog, RenderOptions, RenderResult, render
 from chainrun.engine.crew import Crew, processors_here
 from chainrun.engine.deliver import PEAK_MARGIN_DB, check_folder
 from chainrun.engine.fingerprint import surroundings
 from chainrun.engine.orders import delivery_paths, input_files, recipe_hash, stems_of
-from chainrun.engine.store import Store, stamp
+from chainrun.engine.store import GB, Store, limit_gb, stamp
 from chainrun.errors import EXIT_DEFECT, EXIT_RESOURCES, ChainrunError, Problem, RecipeError, ResourceError, shown_path
 from chainrun.plan import build_plan
 from chainrun.recipe import Opened, open_recipe
 from chainrun.recipe.load import refuse_retired
 from chainrun.recipe.roots import safely_resolved
-from chainrun.whole_file import drop_dead, write_whole
+from chainrun.whole_file import drop_dead
 
-SCHEMA_VERSION = 1
 BEFORE = "before"
 """Where a job's files without its overlays lie, inside its own folder."""
-Record = dict[str, Any]
-NO_JOBS: Mapping[str, Job] = {}
+STEP_S = 0.01
+"""Between the times of use of two jobs' prints: the store drops those of the night's last jobs first."""
 
 
 @dataclass(frozen=True)
@@ -57,11 +58,13 @@ class BatchResult:
     """Of batch.json."""
     records: dict[str, Record] = field(default_factory=dict)
     seconds: float = 0.0
+    lost: bool = False
+    """Whether batch.json or the log could not be written."""
 
     @property
     def failed(self) -> bool:
-        """Whether any job of this run failed, or was not begun because another one had."""
-        return any(record["state"] in ("failed", "not run") for record in self.records.values())
+        """Whether any job of this run failed, missed its target, or was not begun because another one had failed."""
+        return any(record["state"] in ("failed", "missed", "not run") for record in self.records.values())
 
     def record(self) -> Record:
         """As one JSON document."""
@@ -86,6 +89,8 @@ class JobTask:
     gain_db: float | None = None
     """Of the whole set."""
     measure_only: bool = False
+    used_at: float | None = None
+    """When its prints count as used."""
 
 
 def run_batch(
@@ -93,122 +98,192 @@ def run_batch(
     options: BatchOptions | None = None,
     *,
     ended: Callable[[Record], None] = lambda record: None,
+    say: Callable[[str], None] = lambda text: None,
 ) -> BatchResult:
-    """Run jobs; `ended` hears of each as it ends.
+    """Run jobs; `ended` hears of each as it ends, `say` of what a person should know of the whole.
 
     Raises RecipeError, before any work, where two of them would write the same file.
     """
-    options = options or BatchOptions()
-    began = time.perf_counter()
-    store = options.store.absolute() if options.store is not None else None
-    log_file = options.log.absolute() if options.log is not None else None
-    if store is not None:
-        Store(store)  # it is there before workers look for it
-    chosen = chosen_jobs(jobs, options.only, options.shard)
-    check_folder(jobs.out)
-    result = BatchResult(jobs.out / _name(options.shard))
-    before = _read_before(result.path)
-    log = EventLog(log_file, "batch")
+    return _Batch(jobs, options or BatchOptions(), ended, say).run()
 
-    def end(record: Record) -> None:
-        result.records[record["job"]] = record
-        log.tell("job_end", **{key: record.get(key) for key in ("job", "state", "seconds", "error")})
-        result.seconds = time.perf_counter() - began
-        _write(result, jobs, before)
-        ended(record)
 
-    inputs = _inputs(jobs)
-    ready: dict[str, Job] = {}
-    paths: list[tuple[str, Path]] = []
-    unfit: list[Record] = []
-    for job in chosen:
+class _Batch:
+    def __init__(self, jobs: Jobs, options: BatchOptions, ended: Callable[[Record], None], say: Callable[[str], None]):
+        self.jobs, self.options, self.ended = jobs, options, ended
+        self.began, self.started = time.perf_counter(), time.time()
+        self.said: list[str] = []
+        self._say = say
+        self.store = options.store.absolute() if options.store is not None else None
+        self.log_file = options.log.absolute() if options.log is not None else None
+        if self.store is not None:
+            Store(self.store)  # it is there before workers look for it
+        self.chosen = chosen_jobs(jobs, options.only, options.shard)
+        check_folder(jobs.out)
+        self.result = BatchResult(jobs.out / _name(options.shard))
+        self.log = EventLog(self.log_file, "batch", say=self.say)
+        self.ready: dict[str, Job] = {}
+        self.gain_db: float | None = None
+        self.workers = options.workers or processors_here()
+
+    def say(self, text: str) -> None:
+        """Report something once."""
+        if text not in self.said:
+            self.said.append(text)
+            self._say(text)
+
+    def run(self) -> BatchResult:
+        unfit = self._take_up()
+        self.record = BatchRecord(self.result.path, [job.name for job in self.jobs.jobs], self.say)
+        stop = self.jobs.stop_on_error or self.options.fail_fast
         try:
-            opened = open_recipe(job.recipe, job.overrides)
-            if options.strict:
-                refuse_retired(opened)
-        except ChainrunError as error:
-            unfit.append(_failed(job, error, 0.0))
-            continue
-        ready[job.name] = job
-        for folder in (job.out, *([job.out / BEFORE] if job.compare else [])):
-            paths += [(job.name, safely_resolved(path)) for path in delivery_paths(opened, folder, job.only)]
-    problem = clash([("the batch's own record", safely_resolved(result.path)), *paths]) or _over_inputs(paths, inputs)
-    if problem is not None:
-        raise problem
-    stop = jobs.stop_on_error or options.fail_fast
-    for record in unfit:
-        end(record)
-    workers = options.workers or processors_here()
-    side_by_side = len(ready) > 1 or options.cluster is not None
+            for record in unfit:
+                self._end(record)
+            if not (stop and unfit):
+                if self.jobs.one_gain is not None:
+                    self._find_gain(self.jobs.one_gain)
+                self._run_jobs(stop)
+            for job in self.chosen:
+                if job.name not in self.result.records:
+                    self._end({"job": job.name, "state": "not run", "seconds": 0.0, "error": "another job failed"})
+        finally:
+            self.result.seconds = time.perf_counter() - self.began
+            self.record.close(self.result.seconds)
+            self.log.close()
+            if self.store is not None:
+                with suppress(ChainrunError, OSError):
+                    Store(self.store).clean()
+        self.result.records = {job.name: self.result.records[job.name] for job in self.chosen}
+        self.result.lost = self.record.lost or self.log.lost
+        return self.result
 
-    def make(name: str) -> JobTask:
-        return JobTask(ready[name], store, 1 if side_by_side else workers, log_file, before.get(name), gain_db)
+    def _take_up(self) -> list[Record]:
+        """Open every job's recipe; the records of those that cannot be. Raises RecipeError for clashes."""
+        inputs, bytes_of = _inputs(self.jobs)
+        paths: list[tuple[str, Path]] = []
+        unfit: list[Record] = []
+        for job in self.chosen:
+            try:
+                opened = open_recipe(job.recipe, job.overrides)
+                if self.options.strict:
+                    refuse_retired(opened)
+            except ChainrunError as error:
+                unfit.append(_failed(job, error, 0.0))
+                continue
+            self.ready[job.name] = job
+            for folder in (job.out, *([job.out / BEFORE] if job.compare else [])):
+                paths += [(job.name, safely_resolved(path)) for path in delivery_paths(opened, folder, job.only)]
+        own = ("the batch's own record", safely_resolved(self.result.path))
+        problem = clash([own, *paths]) or _over_inputs(paths, inputs)
+        if problem is not None:
+            raise problem
+        self._tell_size(sum(bytes_of.get(name, 0) for name in self.ready))
+        return unfit
 
-    def make_measured(name: str) -> JobTask:
-        job = next(job for job in jobs.jobs if job.name == name)
-        return JobTask(job, store, 1 if side_by_side else workers, log_file, None, None, True)
-
-    def drive(crew: Crew[JobTask, Record], more: Mapping[str, Job] = NO_JOBS) -> None:
-        needs: dict[str, tuple[str, ...]] = dict.fromkeys([*ready, *more], ())
-        if options.cluster is not None:
-            from chainrun.batch.cluster import run_on_cluster
-
-            run_on_cluster(
-                options.cluster, crew, needs, [job.recipe for job in (*ready.values(), *more.values())], store
+    def _tell_size(self, n_bytes: int) -> None:
+        if self.store is None:
+            return
+        limit = limit_gb()
+        if n_bytes > limit * GB:
+            self.say(
+                f"these jobs' prints take up to {n_bytes / GB:.2g} GB, and the store keeps {limit:g} GB: those of the "
+                f"last jobs are rendered again every time; CHAINRUN_STORE_GB raises the limit"
             )
-        else:
-            crew.run(needs, workers if side_by_side else 1)
 
-    gain_db: float | None = None
-    measured: dict[str, Record] = {}
+    def _end(self, record: Record) -> None:
+        self.result.records[record["job"]] = record
+        self.log.tell("job_end", **{key: record.get(key) for key in ("job", "state", "seconds", "error")})
+        self.record.add(record)
+        self.ended(record)
 
-    def done(name: str, record: Record) -> None:
-        end(record)
-        if stop and record["state"] == "failed":
-            crew.stop()
+    # -- how they run ----------------------------------------------------------------------------------------
 
-    crew: Crew[JobTask, Record] = Crew(
-        run_job,
-        make,
-        done,
-        lambda name, error: end(_failed(ready[name], error, 0.0)),
-        begun=lambda name: log.tell("job_begin", job=name),
-        again=lambda name: log.tell("warning", message=f"{name}: the worker process died; tried once more, alone"),
-        stops=lambda error: stop,
-    )
-    try:
-        if not (stop and unfit):
-            if jobs.one_gain is not None:
-                # The gain is that of the whole set, whatever part of it is rendered here.
-                whole = {job.name: job for job in jobs.jobs if job.name not in ready}
-                drive(Crew(run_job, make_measured, measured.__setitem__, lambda name, error: None), whole)
-                for name in whole:
-                    if "result" not in measured.get(name, {}):
-                        log.tell("warning", message=f"{name}: cannot be measured; the set's gain goes without it")
-                gain_db = _gain_of_set(jobs.one_gain, measured.values())
-            drive(crew)
-        for job in chosen:
-            if job.name not in result.records:
-                end({"job": job.name, "state": "not run", "seconds": 0.0, "error": "another job failed"})
-    finally:
-        log.close()
-    result.records = {job.name: result.records[job.name] for job in chosen}
-    result.seconds = time.perf_counter() - began
-    _write(result, jobs, before)
-    return result
+    @property
+    def _side_by_side(self) -> bool:
+        return len(self.ready) > 1 or self.options.cluster is not None
+
+    def _task(self, name: str, *, measure_only: bool = False) -> JobTask:
+        names = [job.name for job in self.jobs.jobs]
+        return JobTask(
+            next(job for job in self.jobs.jobs if job.name == name),
+            self.store,
+            1 if self._side_by_side else self.workers,
+            self.log_file if not self.log.lost else None,
+            None if measure_only else self.record.before.get(name),
+            None if measure_only else self.gain_db,
+            measure_only,
+            self.started - STEP_S * names.index(name),
+        )
+
+    def _find_gain(self, wanted: OneGain) -> None:
+        """The gain is that of the whole set, whatever part of it is rendered here."""
+        measured: dict[str, Record] = {}
+        others = {job.name: job for job in self.jobs.jobs if job.name not in self.ready}
+        crew: Crew[JobTask, Record] = Crew(
+            run_job,
+            lambda name: self._task(name, measure_only=True),
+            measured.__setitem__,
+            lambda name, error: None,
+        )
+        self._drive(crew, others)
+        for name in others:
+            if "result" not in measured.get(name, {}):
+                self.log.tell("warning", message=f"{name}: cannot be measured; the set's gain goes without it")
+        self.gain_db = _gain_of_set(wanted, measured.values())
+
+    def _run_jobs(self, stop: bool) -> None:
+        def done(name: str, record: Record) -> None:
+            self._end(record)
+            if stop and record["state"] == "failed":
+                crew.stop()
+
+        def again(name: str) -> None:
+            self.log.tell("warning", message=f"{name}: the worker process died; tried once more, alone")
+
+        crew: Crew[JobTask, Record] = Crew(
+            run_job,
+            self._task,
+            done,
+            lambda name, error: self._end(_failed(self.ready[name], error, 0.0)),
+            begun=lambda name: self.log.tell("job_begin", job=name),
+            again=again,
+            stops=lambda error: stop,
+        )
+        self._drive(crew)
+
+    def _drive(self, crew: Crew[JobTask, Record], others: Mapping[str, Job] | None = None) -> None:
+        names = [*self.ready, *(others or {})]
+        needs: dict[str, tuple[str, ...]] = dict.fromkeys(names, ())
+        if self.options.cluster is None:
+            crew.run(needs, self.workers if self._side_by_side else 1)
+            return
+        from chainrun.batch.cluster import run_on_cluster
+
+        def told(text: str) -> None:
+            self.say(text)
+            self.log.tell("warning", message=text)
+
+        recipes = [job.recipe for job in (*self.ready.values(), *(others or {}).values())]
+        run_on_cluster(self.options.cluster, crew, needs, recipes, self.store, told)
 
 
-def _inputs(jobs: Jobs) -> dict[Path, str]:
-    """Every file that any job of the file reads, resolved, with the job; what cannot be opened fails later, by name."""
+def _inputs(jobs: Jobs) -> tuple[dict[Path, str], dict[str, int]]:
+    """Every file that any job of the file reads, resolved, with the job; and about how large each job's prints are.
+
+    What cannot be opened fails later, by name.
+    """
     found = {safely_resolved(jobs.path): "the file of jobs"}
+    sizes: dict[str, int] = {}
     for job in jobs.jobs:
         try:
             opened = open_recipe(job.recipe, job.overrides)
             found |= dict.fromkeys(map(safely_resolved, opened.files()), job.name)
-            found |= dict.fromkeys(input_files(opened, build_plan(opened)), job.name)
+            plan = build_plan(opened)
         except ChainrunError:
             continue
-    return found
+        found |= dict.fromkeys(input_files(opened, plan), job.name)
+        frames = int(plan.session_s * plan.rate_hz)
+        sizes[job.name] = sum(frames * node.n_channels_out * 4 for node in plan.nodes)
+    return found, sizes
 
 
 def _over_inputs(paths: Iterable[tuple[str, Path]], inputs: Mapping[Path, str]) -> RecipeError | None:
@@ -239,20 +314,22 @@ def _gain_of_set(wanted: OneGain, records: Iterable[Record]) -> float:
 def run_job(task: JobTask) -> Record:
     """Render one job, unless its last run made the same. Errors become part of the record."""
     job, began = task.job, time.perf_counter()
-    log = EventLog(task.log, job.name)
+    log = EventLog(task.log, job.name, say=lambda text: None)  # the batch itself reports a log that is lost
     try:
         opened = open_recipe(job.recipe, job.overrides)
         fingerprint = _fingerprint(task, job)
         if not task.measure_only and task.before is not None and _is_done(task.before, fingerprint):
             for path in _files(job, opened):
                 drop_dead(path)
-            return {**task.before, "state": "kept", "seconds": round(time.perf_counter() - began, 3)}
+            state = "missed" if task.before["state"] == "missed" else "kept"
+            return {**task.before, "state": state, "kept": True, "seconds": round(time.perf_counter() - began, 3)}
         options = RenderOptions(
             only=job.only,
             workers=task.workers,
             store=task.store,
             gain_db=task.gain_db,
             measure_only=task.measure_only,
+            used_at=task.used_at,
         )
         rendered = render(opened, job.out, options, log=log)
         if task.store is not None and not task.measure_only:
@@ -263,7 +340,8 @@ def run_job(task: JobTask) -> Record:
             node.pop("readings")  # their curves would make a long night's record huge
         return {
             "job": job.name,
-            "state": "failed" if rendered.failures else "done",
+            "state": "missed" if rendered.failures else "done",
+            "kept": False,
             "seconds": round(time.perf_counter() - began, 3),
             "error": "; ".join(rendered.failures) or None,
             "fingerprint": fingerprint,
@@ -344,7 +422,7 @@ def _fingerprint(task: JobTask, job: Job) -> str:
 
 
 def _is_done(before: Record, fingerprint: str) -> bool:
-    if before.get("state") not in ("done", "kept") or before.get("fingerprint") != fingerprint:
+    if before.get("state") not in ("done", "kept", "missed") or before.get("fingerprint") != fingerprint:
         return False
     return all(_is_the_file(one) for one in before["files"])
 
@@ -368,22 +446,3 @@ def _name(shard: str | None) -> str:
         return "batch.json"
     part, count = shard_of(shard)
     return f"batch.{part}-of-{count}.json"
-
-
-def _read_before(path: Path) -> dict[str, Record]:
-    """The records of the last run; nothing where there was none, or its file is damaged."""
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-        return {record["job"]: record for record in document["jobs"]}
-    except (OSError, ValueError, KeyError, TypeError):
-        return {}
-
-
-def _write(result: BatchResult, jobs: Jobs, before: Mapping[str, Record]) -> None:
-    """Write batch.json: this run's records, and the earlier ones of jobs that this run has not (yet) run."""
-    # What was not begun this time stays as the last run left it.
-    begun = {name: one for name, one in result.records.items() if one["state"] != "not run" or name not in before}
-    known = {**before, **begun}
-    records = [known[job.name] for job in jobs.jobs if job.name in known]
-    document = {**result.record(), "jobs": records}
-    write_whole(result.path, json.dumps(document, indent=1, allow_nan=False), "the batch's record")

@@ -1,0 +1,174 @@
+"""batch.json: what became of each job, which the next run reads; and the journal that is kept while a run lasts.
+
+Each job that ends is a line appended to `.batch.json.MACHINE-PID.journal`, so that a kill loses nothing and the cost of
+400 jobs is not that of 400 whole files. batch.json itself is written beside its place and renamed: at the end, and
+before that no more often than it costs little. Two runs over one file of jobs keep each other's records: each lays what
+it ran over what it finds, under a lock (flock) on the folder.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+from chainrun import __version__
+from chainrun.errors import ResourceError, shown_path
+from chainrun.whole_file import is_alive, this_machine, write_whole
+
+SCHEMA_VERSION = 1
+Record = dict[str, Any]
+SHARE_OF_TIME = 0.05
+"""The most that writing batch.json may take of a run."""
+STATES = ("done", "kept", "missed", "failed", "not run")
+
+
+class BatchRecord:
+    """The record of one run, and of what earlier runs left. Losses are handed to `say`, once."""
+
+    def __init__(self, path: Path, order: Sequence[str], say: Callable[[str], None]):
+        self.path, self._order, self._say = path, list(order), say
+        self.lost = False
+        """Whether something of it could not be written."""
+        self.records: dict[str, Record] = {}
+        self._began = time.monotonic()
+        self._spent = 0.0
+        self._journal: Any = None
+        before, damaged = _read(path)
+        if damaged:
+            say(f"{shown_path(path)} is damaged, and was not read: its jobs are run anew")
+        self.before = {**before, **_left_by_dead_runs(path)}
+        """The records of earlier runs."""
+
+    def add(self, record: Record) -> None:
+        """Keep the record of a job that has ended."""
+        self.records[record["job"]] = record
+        if self.lost:
+            return
+        line = (json.dumps(record, allow_nan=False) + "\n").encode()
+        try:
+            if self._journal is None:
+                self._journal = _journal_of(self.path).open("ab")
+            self._journal.write(line)
+            self._journal.flush()
+        except OSError as error:
+            self._lose(error.strerror or str(error))
+            return
+        if self._spent < SHARE_OF_TIME * (time.monotonic() - self._began):
+            self.write(0.0)
+
+    def write(self, seconds: float) -> None:
+        """Write batch.json: this run's records over those that are there."""
+        if self.lost:
+            return
+        began = time.monotonic()
+        try:
+            with _locked(self.path.parent):
+                there, _ = _read(self.path)
+                # What was not begun this time stays as the last run left it.
+                known = {**self.before, **there}
+                ran = {k: one for k, one in self.records.items() if one["state"] != "not run" or k not in known}
+                records = {**known, **ran}
+                document = {
+                    "schema_version": SCHEMA_VERSION,
+                    "engine": __version__,
+                    "jobs": [records[name] for name in self._order if name in records],
+                    "seconds": round(seconds, 3),
+                }
+                write_whole(self.path, json.dumps(document, indent=1, allow_nan=False), "the batch's record")
+        except ResourceError as error:
+            self._lose(error.problems[0].message)
+        except OSError as error:
+            self._lose(error.strerror or str(error))
+        self._spent += time.monotonic() - began
+
+    def close(self, seconds: float) -> None:
+        """Write all of it, and take the journals away."""
+        self.write(seconds)
+        if self._journal is not None:
+            self._journal.close()
+        if not self.lost:
+            for journal in [_journal_of(self.path), *_dead_journals(self.path)]:
+                with suppress(OSError):
+                    journal.unlink(missing_ok=True)
+
+    def _lose(self, why: str) -> None:
+        self.lost = True
+        self._say(f"{shown_path(self.path)} cannot be written ({why}): the next run will not know what this one did")
+
+
+def _journal_of(path: Path) -> Path:
+    return path.with_name(f".{path.name}.{this_machine()}-{os.getpid()}.journal")
+
+
+def _dead_journals(path: Path) -> list[Path]:
+    """Journals of runs of this machine that were killed."""
+    found = []
+    for journal in sorted(path.parent.glob(f".{path.name}.{this_machine()}-*.journal")):
+        pid = journal.name.removesuffix(".journal").rpartition("-")[2]
+        if pid.isdigit() and not is_alive(int(pid)):
+            found.append(journal)
+    return found
+
+
+def _left_by_dead_runs(path: Path) -> dict[str, Record]:
+    found: dict[str, Record] = {}
+    for journal in _dead_journals(path):
+        with suppress(OSError):
+            for line in journal.read_bytes().split(b"\n"):
+                with suppress(ValueError, RecursionError):  # the last line may be cut
+                    record = json.loads(line, parse_constant=_no_constant)
+                    if _is_record(record):
+                        found[record["job"]] = record
+    return found
+
+
+def _no_constant(name: str) -> None:
+    raise ValueError(f"{name} is no number")
+
+
+def _read(path: Path) -> tuple[dict[str, Record], bool]:
+    """The records of a batch.json, and whether it is damaged; nothing where there is none."""
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_constant)
+        jobs = document["jobs"]
+        if not isinstance(jobs, list):
+            raise TypeError("jobs is no list")
+    except FileNotFoundError:
+        return {}, False
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return {}, True
+    good = {record["job"]: record for record in jobs if _is_record(record)}
+    return good, len(good) < len(jobs)
+
+
+def _is_record(record: Any) -> bool:
+    """Whether a record has what is read of it."""
+    if not isinstance(record, Mapping) or not isinstance(record.get("job"), str) or record.get("state") not in STATES:
+        return False
+    files = record.get("files", [])
+    return isinstance(files, list) and all(
+        isinstance(one, Mapping)
+        and isinstance(one.get("file"), str)
+        and "\0" not in one["file"]
+        and isinstance(one.get("sha256"), str)
+        and isinstance(one.get("stamp"), list)
+        for one in files
+    )
+
+
+@contextmanager
+def _locked(folder: Path) -> Iterator[None]:
+    """One writer at a time, where the file system knows locks."""
+    opened = os.open(folder, os.O_RDONLY)
+    try:
+        with suppress(OSError):
+            fcntl.flock(opened, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(opened)
