@@ -7,7 +7,7 @@ import sys
 if not sys.flags.safe_path and sys.path[:1] != [os.path.dirname(os.path.dirname(os.path.abspath(__file__)))]:
     del sys.path[0]
 
-from chainrun.cli.app import run
+from chainrun.cli.start import run
 
 if __name__ == "__main__":
     run()

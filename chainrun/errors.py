@@ -130,7 +130,11 @@ def shown(value: object, limit: int = 60) -> str:
         text = f"an array of {len(value)}"
     else:
         text = str(value)
-    return printable(text if len(text) <= limit else text[: limit - 1] + "…")
+    if len(text) <= limit:
+        return printable(text)
+    if isinstance(value, str) and "/" in value:  # of a path the end says which
+        return printable('"…' + text[2 - limit :])
+    return printable(text[: limit - 1] + "…")
 
 
 def shown_path(path: Path) -> str:

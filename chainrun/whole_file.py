@@ -82,13 +82,35 @@ def beside(path: Path) -> Iterator[Path]:
     What a process of this machine that was killed has left here goes, too. Raises OSError.
     """
     drop_dead(path)
-    part = part_of(path)
+    part = begin_part(path)
     try:
         yield part
         put_in_place(part, path)
     finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
+        drop_part(part)
+
+
+_begun: set[Path] = set()
+
+
+def begin_part(path: Path) -> Path:
+    """Where to write before a file gets its name; kept in mind until `drop_part`, whatever signal comes in between."""
+    part = part_of(path)
+    _begun.add(part)
+    return part
+
+
+def drop_part(part: Path) -> None:
+    """Take away a part that did not get its name, if it is there."""
+    with suppress(OSError):
+        part.unlink(missing_ok=True)
+    _begun.discard(part)
+
+
+def drop_all_parts() -> None:
+    """Take away all that is half-written: for a program that a signal has stopped, at whatever moment."""
+    for part in list(_begun):
+        drop_part(part)
 
 
 def part_of(path: Path) -> Path:

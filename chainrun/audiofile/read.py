@@ -61,7 +61,11 @@ def _open(path: Path) -> soundfile.SoundFile:
     if path.stat().st_size == 0:
         raise _refuse(path, "the file is empty")
     try:
-        return soundfile.SoundFile(str(path))
+        return soundfile.SoundFile(os.fsencode(path))
+    except TypeError as error:  # a name that ends in .raw says nothing of its samples
+        raise _refuse(
+            path, "raw samples have no header", given=path.suffix, allowed=", ".join(READABLE), hint="export it as .wav"
+        ) from error
     except (soundfile.LibsndfileError, OSError) as error:
         if not os.access(path, os.R_OK):
             raise _refuse(path, "the file cannot be read: permission is missing") from error

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import TracebackType
@@ -15,7 +16,7 @@ from chainrun.audiofile.bext import Broadcast, insert_bext
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.dither import Quantiser
 from chainrun.errors import Problem, ResourceError
-from chainrun.whole_file import drop_dead, part_of, put_in_place
+from chainrun.whole_file import begin_part, drop_dead, drop_part, put_in_place
 
 Bits = Literal[16, 24, 32]
 FORMATS = {".wav": "WAV", ".flac": "FLAC", ".ogg": "OGG", ".mp3": "MP3"}
@@ -68,7 +69,7 @@ class Writer:
         self._lossy = path.suffix.lower() in LOSSY
         self._broadcast = broadcast
         drop_dead(path)
-        self._temporary = part_of(path)
+        self._temporary = begin_part(path)
         self._quantiser = Quantiser(bits, dither=dither, seed=seed) if bits != 32 and not self._lossy else None
         self._digest = hashlib.sha256()
         container = container_of(path, n_channels, n_frames, bits)
@@ -77,7 +78,7 @@ class Writer:
         more = {"compression_level": 1.0 - quality_pct / 100.0} if self._lossy else {}
         try:
             self._file = soundfile.SoundFile(
-                str(self._temporary), "w", rate_hz, n_channels, subtype=subtype, format=container, **more
+                os.fsencode(self._temporary), "w", rate_hz, n_channels, subtype=subtype, format=container, **more
             )
             for name, text in (tags or {}).items():
                 setattr(self._file, name, text)
@@ -132,6 +133,7 @@ class Writer:
                 with self._temporary.open("r+b") as file:
                     _clear_peak_time(file)
             put_in_place(self._temporary, self.path)
+            drop_part(self._temporary)
         except (soundfile.LibsndfileError, OSError) as error:
             self.abandon()
             raise self._failed(error) from error
@@ -139,7 +141,7 @@ class Writer:
     def abandon(self) -> None:
         """Drop what was written so far; nothing appears under the final name."""
         self._file.close()
-        self._temporary.unlink(missing_ok=True)
+        drop_part(self._temporary)
 
     def __enter__(self) -> Writer:
         return self

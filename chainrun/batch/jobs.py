@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
-from chainrun.contract import StrictModel
+from chainrun.contract import StrictModel, Version
 from chainrun.errors import Problem, RecipeError, UsageError, nearest, shown_path
 from chainrun.limits import Limits
 from chainrun.recipe import Overrides
@@ -22,7 +22,15 @@ from chainrun.recipe.tables import place_of
 from chainrun.recipe.validate import validate
 
 Value = str | int | float | bool | list[Any]
-Path_ = Annotated[str, Field(min_length=1, max_length=1000)]
+
+
+def _plain_path(text: str) -> str:
+    if "\0" in text:
+        raise ValueError("a path holds no zero byte")
+    return text
+
+
+Path_ = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_plain_path)]
 
 
 class _Settings(StrictModel):
@@ -58,7 +66,7 @@ class OneGain(StrictModel):
 class _Jobs(StrictModel):
     """A file of jobs."""
 
-    jobs: Literal[1] = Field(description="version of this grammar")
+    jobs: Version = Field(description="version of this grammar")
     note: str | None = Field(None, description="free text")
     out: Path_ = Field("out", description="folder of all output, and of batch.json")
     on_error: Literal["stop", "continue"] = Field("continue", description="what becomes of the rest if a job fails")

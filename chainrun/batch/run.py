@@ -122,6 +122,7 @@ class _Batch:
         self.result = BatchResult(jobs.out / _name(options.shard))
         self.log = EventLog(self.log_file, "batch", say=self.say)
         self.ready: dict[str, Job] = {}
+        self.paths: list[Path] = []
         self.gain_db: float | None = None
         self.workers = options.workers or processors_here()
 
@@ -149,6 +150,8 @@ class _Batch:
             self.result.seconds = time.perf_counter() - self.began
             self.record.close(self.result.seconds)
             self.log.close()
+            for path in self.paths:  # of jobs whose worker was ended
+                drop_dead(path)
             if self.store is not None:
                 with suppress(ChainrunError, OSError):
                     Store(self.store).clean()
@@ -176,6 +179,7 @@ class _Batch:
         problem = clash([own, *paths]) or _over_inputs(paths, inputs)
         if problem is not None:
             raise problem
+        self.paths = [path for _, path in paths]
         self._tell_size(sum(bytes_of.get(name, 0) for name in self.ready))
         return unfit
 

@@ -33,16 +33,19 @@ from chainrun.cli import (
 )
 from chainrun.cli.defect import report
 from chainrun.cli.stopping import StoppedError, exit_code, stop
-from chainrun.cli.terminal import put, show_error, talk
+from chainrun.cli.terminal import problems_document, put, put_json, show_error, talk
 from chainrun.errors import (
     EXIT_DEFECT,
     EXIT_DONE,
     EXIT_RESOURCES,
+    EXIT_USAGE,
     ChainrunError,
     Problem,
     ResourceError,
     UsageError,
+    shown,
 )
+from chainrun.whole_file import drop_all_parts
 
 app = typer.Typer(
     name="chainrun",
@@ -118,7 +121,8 @@ COMPLETING = "_CHAINRUN_COMPLETE"
 
 
 def _told_stop(signum: int) -> int:
-    """Tell that a signal ended the program; returns its exit code."""
+    """Tell that a signal ended the program, and leave nothing half-written; returns its exit code."""
+    drop_all_parts()
     interrupted = signum == signal.SIGINT
     talk(f"{'interrupted' if interrupted else 'terminated'}; no delivery was left half-written")
     return exit_code(signum)
@@ -162,11 +166,21 @@ def main(arguments: list[str]) -> int:
     except OSError as error:
         if StoppedError.arrived:
             return _told_stop(StoppedError.arrived[0])
-        _close_stdout()
         file = str(error.filename) if error.filename is not None else None
         lost = Problem(f"could not write or read ({error.strerror or type(error).__name__})", file=file)
-        show_error(ResourceError(lost), as_json=False)
+        try:
+            show_error(ResourceError(lost), as_json="--json" in arguments)
+            if sys.stdout is not None:
+                sys.stdout.flush()
+        except (OSError, ValueError):  # it is stdout that cannot be written to
+            _close_stdout()
+            show_error(ResourceError(lost), as_json=False)
         return EXIT_RESOURCES
+    except UnicodeEncodeError as error:
+        given = shown(error.object) if isinstance(error.object, str) else None
+        told = Problem("a name that is no UTF-8 cannot be used here", given=given, hint="rename the file")
+        show_error(UsageError(told), as_json="--json" in arguments)
+        return EXIT_USAGE
     except MemoryError:
         show_error(ResourceError(Problem("there is not enough memory")), as_json="--json" in arguments)
         return EXIT_RESOURCES
@@ -175,10 +189,13 @@ def main(arguments: list[str]) -> int:
             return _told_stop(StoppedError.arrived[0])
         usage = getattr(error, "exit_code", None)
         if usage is not None and hasattr(error, "format_message"):
-            told = UsageError(Problem(error.format_message(), hint="chainrun --help"))
-            show_error(told, as_json="--json" in arguments)
+            usage_error = UsageError(Problem(error.format_message(), hint="chainrun --help"))
+            show_error(usage_error, as_json="--json" in arguments)
             return int(usage)
         if os.environ.get("CHAINRUN_TRACEBACK"):
             raise
-        talk(report(error, arguments))
+        line = report(error, arguments)
+        if "--json" in arguments:
+            put_json(problems_document([Problem(line)]))
+        talk(line)
         return EXIT_DEFECT

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 import threading
 from types import FrameType
 from typing import ClassVar
@@ -32,6 +33,8 @@ class StoppedError(BaseException):
 def stop(signum: int, frame: FrameType | None) -> None:
     """The handler of the signals."""
     if not StoppedError.arrived:
+        # Where the exception strikes inside a destructor, Python says so and goes on; `stop_if_asked` raises it again.
+        sys.unraisablehook = lambda told: None
         end = threading.Timer(PATIENCE_S, os._exit, [exit_code(signum)])
         end.daemon = True
         end.start()

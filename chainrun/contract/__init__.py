@@ -10,7 +10,7 @@ from chainrun.contract.keyed import Keyed, Listener, Thresholded, ThresholdField
 from chainrun.contract.readings import Reading, ReductionRecorder
 from chainrun.contract.registry import any_step, finish, key_owner, processor, processors
 from chainrun.contract.runner import Keys, Runner, Stream
-from chainrun.contract.step import Key, Misfit, Step, StrictModel
+from chainrun.contract.step import Key, Misfit, Step, StrictModel, Version
 
 __all__ = [
     "ChainRunner",
@@ -28,6 +28,7 @@ __all__ = [
     "StrictModel",
     "ThresholdFields",
     "Thresholded",
+    "Version",
     "any_step",
     "finish",
     "key_owner",

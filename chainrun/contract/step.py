@@ -6,13 +6,23 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, Strict, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
 
 from chainrun.contract.words import numbers_in_words
 from chainrun.errors import Severity
 
 if TYPE_CHECKING:
     from chainrun.contract.runner import Runner, Stream
+
+
+def _no_true(value: Any) -> Any:
+    if isinstance(value, bool):
+        raise ValueError("a version is a number: 1")
+    return value
+
+
+Version = Annotated[Literal[1], BeforeValidator(_no_true)]
+"""The version of a grammar."""
 
 
 LONGEST_TEXT = 4096

@@ -72,7 +72,9 @@ def refuse_unfinished(plan: Plan) -> None:
     for folder in plan.folders:
         try:
             text = (folder / MARK).read_text(encoding="utf-8")
-        except OSError:
+        except (OSError, UnicodeDecodeError):
+            continue
+        if "\0" in text or not text.strip():
             continue
         other = (folder / text).resolve()
         if other != plan.path.resolve() and journal_of(other).exists():
@@ -126,6 +128,10 @@ def begun(plan_path: Path) -> Journal | None:
     try:
         record = json.loads(read_text(path, LARGEST))
         journal = Journal(**{key: record[key] for key in Journal.__dataclass_fields__})
+        if journal.direction not in ("apply", "undo") or not all(
+            isinstance(one, str) for one in (journal.plan_hash, journal.record)
+        ):
+            raise ValueError("a field is not what it should be")
         _refuse_leading_out(plan_path, journal.operations + journal.earlier, journal.libraries)
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise ResourceError(Problem(f"the journal is damaged ({reason(error)})", file=shown_path(path))) from error
@@ -134,6 +140,10 @@ def begun(plan_path: Path) -> Journal | None:
 
 def _refuse_leading_out(plan_path: Path, operations: list[dict[str, Any]], libraries: list[str]) -> None:
     """Raise ValueError where a journal, maybe a stranger's, writes more than presets and what lies beside its plan."""
+    if not isinstance(operations, list) or not isinstance(libraries, list):
+        raise TypeError("operations and libraries are lists")
+    if not all(isinstance(one, str) for one in libraries) or not all(map(_is_operation, operations)):
+        raise TypeError("an operation is not complete")
     beside = plan_path.parent.resolve()
     shelves = [(beside / one).resolve() for one in libraries]
     for one in operations:
@@ -146,6 +156,14 @@ def _refuse_leading_out(plan_path: Path, operations: list[dict[str, Any]], libra
                     raise ValueError(f"{one[key]!r} is no place for a cull to write to")
 
 
+def _is_operation(one: Any) -> bool:
+    """Whether an operation has all that is read of it."""
+    if not isinstance(one, dict) or not all(isinstance(value, str) for value in one.values()):
+        return False
+    moves = {"file", "target", "before", "after", "preset"} <= one.keys()
+    return moves if "target" in one else {"file", "text"} <= one.keys()
+
+
 def recorded(plan_path: Path) -> tuple[list[dict[str, Any]], list[str]]:
     """The operations on record, and the libraries that they are about."""
     path = undo_of(plan_path)
@@ -153,7 +171,7 @@ def recorded(plan_path: Path) -> tuple[list[dict[str, Any]], list[str]]:
         return [], []
     try:
         record = json.loads(read_text(path, LARGEST))
-        found = (list(record["operations"]), list(record.get("libraries", [])))
+        found = (record["operations"], record.get("libraries", []))
         _refuse_leading_out(plan_path, *found)
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
         raise ResourceError(Problem(f"the record is damaged ({reason(error)})", file=shown_path(path))) from error

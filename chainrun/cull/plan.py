@@ -12,7 +12,7 @@ from typing import Any, Literal
 from pydantic import Field, ValidationError
 
 from chainrun import toml_file
-from chainrun.contract import StrictModel
+from chainrun.contract import StrictModel, Version
 from chainrun.cull.alike import Apart, clusters, keeper
 from chainrun.cull.library import Preset, Shelf
 from chainrun.cull.shares import Share
@@ -39,7 +39,7 @@ class Decision(StrictModel):
 class CullFile(StrictModel):
     """A cull's plan."""
 
-    cull: Literal[1] = Field(description="version of this file's grammar")
+    cull: Version = Field(description="version of this file's grammar")
     year: int = Field(ge=1900, le=3000, description="the year that the overlay is called by")
     presets_dirs: list[str] = Field(min_length=1, description="the libraries, as seen from this file")
     recipes: list[str] = Field(default_factory=list, description="globs of the recipes, as seen from this file")

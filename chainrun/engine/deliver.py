@@ -7,6 +7,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from tempfile import TemporaryFile
 
 import numpy as np
 
@@ -299,11 +300,19 @@ def _judge(order: Order, measured: Measured, shortfall: float, clipped: int, gai
     return failures
 
 
-def check_folder(folder: Path) -> None:
-    """Make the output folder. Raises ResourceError where that cannot be."""
+def check_folder(folder: Path, *, writable: bool = False) -> None:
+    """Make the output folder, and see whether it can be written to. Raises ResourceError where that cannot be."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ResourceError(
             Problem(f"the output folder cannot be made ({error.strerror})", file=str(folder))
         ) from error
+    if writable:  # before hours of work, not after them
+        try:
+            with TemporaryFile(dir=folder):
+                pass
+        except OSError as error:
+            raise ResourceError(
+                Problem(f"the output folder cannot be written to ({error.strerror})", file=str(folder))
+            ) from error

@@ -119,7 +119,7 @@ class _Session:
         if options.measure_only:
             ordered = []
         refuse_bad_landings(opened, plan, ordered, self.out, options.store)
-        check_folder(self.out)
+        check_folder(self.out, writable=True)
         with nullcontext(self.store) if self.store is not None else _work_store(self.out) as store:
             limit = limit_gb() if self.store is not None else None
             self._render_with(store, plan, ordered, span)

@@ -254,7 +254,7 @@ class Store:
             return None
 
     def _render_note(self, recipe: Path, variant: str | None) -> Path:
-        name = hashlib.sha256(f"{recipe.resolve()} {variant or ''}".encode()).hexdigest()[:32]
+        name = hashlib.sha256(f"{recipe.resolve()} {variant or ''}".encode("utf-8", "surrogateescape")).hexdigest()[:32]
         return self.folder / "renders" / name
 
     def prune(self, *, keep_gb: float | None = None, older_than_days: float | None = None) -> list[Kept]:

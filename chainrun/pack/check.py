@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import lzma
 import stat
+import struct
 import zipfile
 import zlib
 from dataclasses import dataclass, replace
@@ -14,10 +16,11 @@ from chainrun.limits import Limits
 from chainrun.pack.make import SUMS
 from chainrun.plan import Plan, build_plan
 from chainrun.recipe import Opened, open_recipe
+from chainrun.recipe.roots import MARK
 from chainrun.whole_file import work_folder
 
 MOST_FILES = 4096
-MOST_BYTES = 64 << 30
+MOST_SUMS_BYTES = 1 << 20
 MOST_RATIO = 200
 """Unpacked bytes for one in the zip: audio and text pack far less, a trap far more."""
 
@@ -44,6 +47,9 @@ def check_pack(path: Path) -> Checked:
         with zipfile.ZipFile(path) as file:
             return _check(path, file)
     except (
+        lzma.LZMAError,
+        struct.error,
+        ValueError,
         zlib.error,
         zipfile.BadZipFile,
         zipfile.LargeZipFile,
@@ -58,13 +64,25 @@ def check_pack(path: Path) -> Checked:
 
 
 def _check(path: Path, file: zipfile.ZipFile) -> Checked:
-    entries = [one for one in file.infolist() if not one.is_dir()]
+    entries = [one for one in file.infolist() if not one.filename.endswith("/")]
     _refuse_traps(path, entries)
     folder = PurePosixPath(entries[0].filename).parts[0] if entries else ""
     names = {str(PurePosixPath(one.filename).relative_to(folder)): one for one in entries}
     if SUMS not in names:
         raise RecipeError(Problem(f"this is no pack: {SUMS} is missing", file=shown_path(path)))
+    if names[SUMS].file_size > MOST_SUMS_BYTES:
+        given = f"{names[SUMS].file_size / 1e6:.1f} MB"
+        raise RecipeError(
+            Problem(f"{SUMS} is too long", file=shown_path(path), given=given, allowed=f"{MOST_SUMS_BYTES >> 20} MiB")
+        )
     sums = _sums(path, file.read(names[SUMS]).decode("utf-8", "replace"))
+    problems = [
+        Problem(f"{shown(name)} is in the pack, and not in its list", file=shown_path(path))
+        for name in names
+        if name != SUMS and name not in sums
+    ]
+    if problems:  # nothing of it is unpacked
+        return Checked(len(entries), problems, None, None)
     problems = [
         Problem(f"{shown(name)} is in the list, and not in the pack", file=shown_path(path), hint="get it again")
         for name in sums
@@ -81,12 +99,11 @@ def _check(path: Path, file: zipfile.ZipFile) -> Checked:
                     out.write(piece)
             if name == SUMS:
                 continue
-            if name not in sums:
-                problems.append(Problem(f"{shown(name)} is in the pack, and not in its list", file=shown_path(path)))
-            elif digest.hexdigest() != sums[name]:
+            if digest.hexdigest() != sums[name]:
                 problems.append(
                     Problem(f"{shown(name)} is not what was packed", file=shown_path(path), hint="get it again")
                 )
+        (work / MARK).touch()  # the pack is its own root, whatever lies above the place for temporary files
         recipes = sorted(work.glob("*.recipe.toml"))
         if len(recipes) != 1:
             raise RecipeError(
@@ -119,6 +136,8 @@ def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
         raise refuse("the pack is empty", path.name)
     if len(entries) > MOST_FILES:
         raise refuse("the pack holds too many files", str(len(entries)))
+    if not all(PurePosixPath(one.filename).parts for one in entries):
+        raise refuse("a file of the pack has no name", "")
     folder, seen = PurePosixPath(entries[0].filename).parts[0], set()
     total = 0
     for one in entries:
@@ -137,8 +156,8 @@ def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
         total += one.file_size
         if one.file_size > (1 << 20) + MOST_RATIO * one.compress_size:
             raise refuse("a file of the pack would unpack to far more than it holds", one.filename)
-    if total > MOST_BYTES:
-        raise refuse("the pack would unpack to too much", f"{total >> 30} GiB")
+    if (over := Limits.of(()).passed("disk_gb", total / 1e9, "the unpacked size of the pack")) is not None:
+        raise RecipeError(replace(over, file=shown_path(path)))
 
 
 def _sums(path: Path, text: str) -> dict[str, str]:

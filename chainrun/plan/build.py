@@ -22,6 +22,7 @@ from chainrun.recipe.presets import home_of
 from chainrun.recipe.tables import KeyPath, place_of
 
 MAIN = "main"
+SUM = " (sum)"
 Hash = Callable[[Path], str]
 
 
@@ -84,10 +85,11 @@ class _Builder:
             self._tell_limits()
         self._tell_rates()
         self.problems.stop_if_any()
-        bad: list[Problem] = []
+        bad: list[ChainrunError] = []
         dumped = {name: self._dump(name, bad) for name in order}
         if bad:
-            raise AudioError(bad)
+            kind = RecipeError if any(isinstance(one, RecipeError) for one in bad) else AudioError
+            raise kind([problem for one in bad for problem in one.problems])
         nodes = [self._node(name, needs[name], *dumped[name]) for name in order]
         return Plan(tuple(nodes), self.rate_hz, self.session_s, tuple(self.notes))
 
@@ -96,6 +98,10 @@ class _Builder:
     def _read_headers(self) -> dict[str, list[Header]]:
         found: dict[str, list[Header]] = {}
         bad: list[Problem] = []
+        if not self.opened.stems_dir.is_dir():
+            told = "there is no such folder" if not self.opened.stems_dir.exists() else "this is no folder"
+            where = ("stems_dir",) if "stems_dir" in self.opened.table else ()
+            raise AudioError(self._at(where, Problem(told), shown_path(self.opened.stems_dir)))
         for name in self.recipe.stems:
             headers = []
             for path in self.opened.stem_files(name):
@@ -281,11 +287,12 @@ class _Builder:
                 for source in key.sources:
                     if key.tap == "chain":
                         needs[name].append(source)
-                    elif source in self.recipe.buses:
-                        needs[name] += feeds(source)
+                    elif source in self.recipe.buses:  # the bus's sum, before its chain: a place of its own
+                        needs[name].append(f"{source}{SUM}")
+                        needs[f"{source}{SUM}"] = feeds(source)
         _, cycle = topological_order(needs)
         if cycle is not None:
-            self._tell_cycle(cycle)
+            self._tell_cycle([one.removesuffix(SUM) for one in cycle])
 
     def _tell_cycle(self, cycle: list[str]) -> None:
         # needs point upstream; the way of the sound is told.
@@ -373,7 +380,7 @@ class _Builder:
             return KeyInput(source, tap, self.channels[source][0], stem=self.stem_inputs[source])
         return KeyInput(source, tap, 2, inputs=self._inputs(source))
 
-    def _dump(self, name: str, bad: list[Problem]) -> tuple[list[dict[str, Any]], list[Any]]:
+    def _dump(self, name: str, bad: list[ChainrunError]) -> tuple[list[dict[str, Any]], list[Any]]:
         """A chain as plain data, files as absolute paths; and as what it sounds like, files as hashes."""
         chain = [step.model_dump(exclude_none=True, by_alias=True) for step in self._strip(name).chain]
         sounding = sounding_part(chain)
@@ -382,7 +389,7 @@ class _Builder:
             try:
                 found = self._find_file((*base, *path, "file"), step["file"], float(step.get("longest_s", 20.0)))
             except ChainrunError as error:
-                bad += [self._at((*base, *path, "file"), problem, step["file"]) for problem in error.problems]
+                bad.append(type(error)([self._at((*base, *path, "file"), one, step["file"]) for one in error.problems]))
                 continue
             step["file"] = str(found)
             place: Any = sounding
@@ -397,7 +404,7 @@ class _Builder:
         found = home_of(place.file or self.opened.path, self.opened.libraries) / file
         refusal = self.opened.roots.refusal(found)
         if refusal is not None:
-            raise AudioError(Problem(f"the file {refusal}", hint=self.opened.roots.hint()))
+            raise RecipeError(Problem(f"the file {refusal}", hint=self.opened.roots.hint()))
         header = read_header(found, self.opened.limits)
         seconds = header.n_frames / header.rate_hz
         if seconds > longest_s:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import tomllib
 from collections.abc import Sequence
@@ -19,7 +20,8 @@ from chainrun.recipe.model import Recipe
 from chainrun.recipe.overlay import lay_over, put_from_command_line
 from chainrun.recipe.presets import Library, Unfolder, Use
 from chainrun.recipe.problems import Problems
-from chainrun.recipe.roots import Roots, safely_resolved
+from chainrun.recipe.roots import MARK as ROOT_MARK
+from chainrun.recipe.roots import OUTSIDE, Roots, safely_resolved
 from chainrun.recipe.semantics import check_references
 from chainrun.recipe.tables import Items, Place, Table, place_of, wrap
 from chainrun.recipe.validate import validate
@@ -347,6 +349,16 @@ def _tell_missing_stems(table: Table, path: Path, roots: Roots, problems: Proble
 
 
 def _check_stem_paths(opened: Opened) -> None:
+    if opened.roots.refusal(opened.stems_dir) == OUTSIDE and "stems_dir" in opened.table:
+        common = Path(os.path.commonpath([opened.stems_dir.resolve(), opened.path.resolve().parent]))
+        seen = Path(os.path.relpath(common / ROOT_MARK, Path.cwd())).as_posix() if common != common.parent else None
+        opened.problems.add(
+            place_of(opened.table, ("stems_dir",)),
+            f"the stems' folder {OUTSIDE}",
+            given=shown(str(opened.recipe.stems_dir)),
+            hint=f"touch {seen}" if seen is not None else f"--allow-root {opened.stems_dir}",
+        )
+        return
     for name in opened.recipe.stems:
         for i, path in enumerate(opened.stem_files(name)):
             refusal = opened.roots.refusal(path)

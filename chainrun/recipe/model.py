@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, WithJsonSchema, model_validator
 
 import chainrun.processors  # noqa: F401  (declares the processors)
-from chainrun.contract import Step, StrictModel, any_step
+from chainrun.contract import Step, StrictModel, Version, any_step
 
 PAN_LAWS_DB = (-3.0, -4.5, -6.0)
 
@@ -274,7 +274,7 @@ class Expect(StrictModel):
 class Recipe(StrictModel):
     """How a session's stems become a stereo mix."""
 
-    recipe: Literal[1] = Field(description="version of this grammar")
+    recipe: Version = Field(description="version of this grammar")
     title: str | None = Field(None, description="free text")
     note: str | None = Field(None, description="free text")
     base: str | None = Field(None, description="this recipe is laid over that one")
@@ -319,7 +319,7 @@ class PresetUse(StrictModel):
 class PresetFile(StrictModel):
     """A named chain of the preset library; the chain itself is checked where it is used."""
 
-    preset: Literal[1] = Field(description="version of this grammar")
+    preset: Version = Field(description="version of this grammar")
     about: str | None = Field(None, description="what it is for, in a practitioner's words")
     since: int | None = Field(None, ge=1900, le=3000, description="year in which it was added")
     status: Literal["current", "retired"] = Field("current", description="whether it is still recommended")

@@ -26,7 +26,7 @@ def lay_over(recipe: Table, overlay: Table, problems: Problems) -> dict[str, str
     for key, value in overlay.items():
         if key == "base":
             problems.add(overlay.where[key], "an overlay has no base of its own", given=shown(value))
-        elif key == "overlay" and value != 1:
+        elif key == "overlay" and (value != 1 or isinstance(value, bool)):
             problems.add(overlay.where[key], "is not a version of this grammar", given=shown(value), allowed="1")
         elif key not in SPECIAL_KEYS:
             _put(recipe, key.split("."), value, overlay.where[key], problems)
@@ -169,6 +169,9 @@ def put_from_command_line(recipe: Table, assignment: str, problems: Problems) ->
 
     path, equals, text = assignment.partition("=")
     place = Place(None, (f"--set {path}",))
+    if "\n" in assignment or "\r" in assignment:
+        problems.add(place, "one assignment is one line", given=shown(assignment), hint="give --set several times")
+        return
     if not equals or not path:
         problems.add(place, "must be PATH=VALUE", given=assignment)
         return

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 MARK = ".chainrun-root"
+OUTSIDE = "lies outside the recipe's root"
 
 
 def safely_resolved(path: Path) -> Path:
@@ -38,7 +39,7 @@ class Roots:
         except (OSError, ValueError, RuntimeError) as error:
             return f"is no path that can be used ({getattr(error, 'strerror', None) or error})"
         inside = any(real == folder or folder in real.parents for folder in self.folders)
-        return None if inside else "lies outside the recipe's root"
+        return None if inside else OUTSIDE
 
     def hint(self) -> str:
         """What a user can do about a path outside."""

@@ -6,12 +6,10 @@ import io
 import re
 from typing import Any, cast
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure as Canvas
 
 from chainrun.report.content import Figure, Panel, Series
+from chainrun.report.own_matplotlib import Axes, Canvas, mpl
 
 INK, GRID, FACE = "#010101", "#020202", "#030303"
 LINES = ("#040404", "#050505", "#060606", "#070707", "#080808", "#090909")
