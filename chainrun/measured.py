@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 
+RANGE_WANTS_S = 60.0
+"""Of shorter programmes the loudness range is marked (EBU Tech 3341 v4 flags the first minute; from memory)."""
+
 
 @dataclass(frozen=True)
 class Measured:
@@ -35,6 +38,18 @@ class Measured:
     below_15_hz_dbfs: float | None = None
     third_octave_db: dict[str, float] | None = None
     """Level of each third octave by its nominal frequency in Hz, the mean of the channels' powers."""
+
+    @property
+    def range_is_short(self) -> bool:
+        """Whether the programme is too short for its loudness range to say much."""
+        return self.range_lu is not None and self.n_frames < RANGE_WANTS_S * self.rate_hz
+
+
+def range_text(range_lu: float | None, n_frames: int, rate_hz: int) -> str:
+    """A loudness range for people, with a mark where the programme is too short for it: `5.2 short`."""
+    if range_lu is None:
+        return "-"
+    return f"{range_lu:.1f}{' short' if n_frames < RANGE_WANTS_S * rate_hz else ''}"
 
 
 READINGS = tuple(field.name for field in fields(Measured) if field.name != "third_octave_db")

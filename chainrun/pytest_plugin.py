@@ -1,6 +1,7 @@
-"""Recipes as tests: with `chainrun = true` in pytest's settings, or --chainrun, every *.recipe.toml that has an
-[expect] or a baseline is collected, an item a check: `render` (it renders, and deliveries reach their targets), one for
-each expectation, and one for each GROUP of what a baseline holds. Nothing of chainrun is imported before it is needed.
+"""Recipes as tests: with `chainrun = true` in pytest's settings, or --chainrun, every *.recipe.toml is collected with
+its variants, an item a check: `render` (it renders, and deliveries reach their targets), one for each expectation, and
+one for each GROUP of what a baseline holds. A recipe or variant without a baseline fails by name, unless its [expect]
+says `baseline = "none"`. Nothing of chainrun is imported before it is needed.
 """
 
 from __future__ import annotations
@@ -72,13 +73,13 @@ class RecipeFile(pytest.File):
         self._known: dict[str | None, Verdict | Exception] = {}
 
     def collect(self) -> Iterator[pytest.Item]:
-        """The items, those of variants with a baseline of their own, too.
+        """The items, those of variants, too; a recipe or variant without a baseline has one that fails.
 
         A recipe that cannot be opened is one item, which tells why when it is run.
         """
         from chainrun.errors import ChainrunError
         from chainrun.recipe import Overrides, open_recipe
-        from chainrun.verify.changed import baseline_of, baseline_path, orphans
+        from chainrun.verify.changed import orphans
 
         try:
             opened = open_recipe(self.path)
@@ -90,11 +91,9 @@ class RecipeFile(pytest.File):
             try:
                 other = open_recipe(self.path, Overrides(variant))
             except ChainrunError:
-                if baseline_of(self.path, variant).exists():
-                    yield self._item("recipe", variant=variant)
+                yield self._item("recipe", variant=variant)
                 continue
-            if baseline_path(other).exists():
-                yield from self._items(other)
+            yield from self._items(other)
         for variant in orphans(self.path, opened.recipe.variants):
             yield self._item("recipe", variant=variant)
 
@@ -105,13 +104,13 @@ class RecipeFile(pytest.File):
         expected = [key for key, _ in opened.recipe.expect.items()]
         baseline, variant = baseline_path(opened), opened.variant
         accept = self.config.getoption("--chainrun-accept")
-        if not expected and not baseline.exists() and not accept:
-            return
         known = kept_already(baseline).get("deliveries") if baseline.exists() and not accept else None
         names = list(known) if isinstance(known, dict) and known else [""]
         yield self._item("render", variant=variant, deliveries=names)
         for key in expected:
             yield self._item(key, f"expect: {key}", variant)
+        if not accept and not baseline.exists() and opened.recipe.expect.baseline == "required":
+            yield self._item("baseline", ": samples", variant)
         if accept or not baseline.exists():
             return
         for name in names:
@@ -137,7 +136,7 @@ class RecipeFile(pytest.File):
 
         if variant not in self._known:
             accept = bool(self.config.getoption("--chainrun-accept"))
-            options = VerifyOptions(accept=accept, store=default_folder(), write_missing=False)
+            options = VerifyOptions(accept=accept, store=default_folder())
             try:
                 self._known[variant] = verify(open_recipe(self.path, Overrides(variant)), options)
             except ChainrunError as error:

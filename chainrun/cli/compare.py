@@ -246,6 +246,8 @@ def screen(found: Difference, names: list[str], *, matched: bool) -> str:
         apart = (
             f"{other - one:+.{digits}f}" if one is not None and other is not None and abs(other - one) < 1e6 else "-"
         )
+        short = found.one.measured.range_is_short or found.other.measured.range_is_short
+        unit += " (short programme)" if key == "range_lu" and short else ""
         rows.append([key.replace("_", " "), number(one, digits), number(other, digits), apart, unit])
     lines = [f"A  {shortened(names[0], 76, keep_end=True)}", f"B  {shortened(names[1], 76, keep_end=True)}", ""]
     lines.append(table(["", "A", "B", "B - A", ""], rows))

@@ -12,6 +12,7 @@ from chainrun.cli.options import AsJson, LimitWords, refuse
 from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_AUDIO, EXIT_DONE, AudioError
 from chainrun.limits import Limits
+from chainrun.measured import range_text
 
 if TYPE_CHECKING:
     from chainrun.loudness import Measured
@@ -79,7 +80,7 @@ def _screen(readings: list[tuple[str, Measured, float | None]], second: bool) ->
                 number(m.integrated_lufs, 2),
                 number(m.momentary_max_lufs),
                 number(m.short_term_max_lufs),
-                number(m.range_lu),
+                range_text(m.range_lu, m.n_frames, m.rate_hz),
                 number(m.true_peak_dbtp, 2),
                 number(m.sample_peak_dbfs, 2),
                 number(m.plr_lu),

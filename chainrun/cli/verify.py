@@ -126,12 +126,11 @@ def command(
 
 
 def _variants(path: Path, chosen: Overrides) -> list[Overrides]:
-    """The recipe's variants that have a baseline of their own: they are held to it, too."""
-    from chainrun.verify.changed import baseline_of, orphans
+    """The recipe's variants, each of which has a baseline of its own; and those whose baseline lies there yet."""
+    from chainrun.verify.changed import orphans
 
     try:
         variants = list(open_recipe(path, replace(chosen, variant=None)).recipe.variants)
     except ChainrunError:
         return []
-    known = [one for one in variants if baseline_of(path, one).is_file()]
-    return [replace(chosen, variant=one) for one in [*known, *orphans(path.absolute(), variants)]]
+    return [replace(chosen, variant=one) for one in [*variants, *orphans(path.absolute(), variants)]]

@@ -209,4 +209,6 @@ def measured_record(measured: Measured) -> dict[str, Any]:
             reasons[key] = "silence" if silent else REASONS.get(key, "there is none")
     if reasons:
         record["reasons"] = reasons
+    if measured.range_is_short:
+        record["range_is_short"] = True
     return record

@@ -5,7 +5,8 @@
 * Momentary and short-term (EBU Tech 3341 v4): means over 400 ms and 3 s, ungated; their maxima over steps of 20 ms
   (steps of 100 ms miss up to 0.45 LU of cases 13 and 14).
 * Loudness range (EBU Tech 3342 v4): 95th less 10th percentile, by nearest rank, of short-term levels every 100 ms, over
-  -70 LUFS and over their mean less 20 LU; both gates are inclusive, and 1.5 s of silence follow the signal.
+  -70 LUFS and over their mean less 20 LU; both gates are inclusive. Nothing follows the signal: silence behind a short
+  one would itself make up to 12 LU of range (libebur128 does the same).
 
 Channels are weighted by their places (Table 3): 1 to 6 channels are taken as mono; left, right; L R C; L R Ls Rs; L R C
 Ls Rs; L R C LFE Ls Rs. Mono counts as one channel (it reads 3.01 LU under the same signal in both sides). Memory grows
@@ -36,7 +37,6 @@ STEPS_PER_HOP = 5
 HOPS_PER_BLOCK = 4
 MOMENTARY_STEPS = 20
 SHORT_TERM_STEPS = 150
-SILENCE_BEHIND_S = 1.5
 SURROUND = 1.41
 CHANNEL_WEIGHTS: dict[int, tuple[float, ...]] = {
     1: (1.0,),
@@ -212,7 +212,7 @@ class Meter:
         width = SHORT_TERM_STEPS // STEPS_PER_HOP
         if hops.size < width:
             return None
-        return loudness_range(self._windows(np.append(hops, np.zeros(int(SILENCE_BEHIND_S * 10))), width))
+        return loudness_range(self._windows(hops, width))
 
     def _true_peak(self) -> float | None:
         if self._between is None:

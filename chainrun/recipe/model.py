@@ -265,6 +265,9 @@ class Expect(StrictModel):
     any_other: ClassVar[type[BaseModel] | None] = Expectation
 
     tolerance: Tolerances = Field(default_factory=Tolerances, description="how far it may lie from its baseline")
+    baseline: Literal["required", "none"] = Field(
+        "required", description='without a baseline verify fails; "none": only what stands here is asked'
+    )
 
     def items(self) -> list[tuple[str, Expectation]]:
         """Every expectation by the path of what it is about."""

@@ -14,6 +14,7 @@ from chainrun.comparison.limits import Floor
 from chainrun.cull.alike import Apart
 from chainrun.cull.trial import Tried
 from chainrun.loudness.analysis import NOMINAL_HZ
+from chainrun.measured import range_text
 from chainrun.report.content import Block, Figure, Page, Panel, Player, Players, Section, Series, Table, Text, number
 from chainrun.report.page import Place
 from chainrun.report.players import both
@@ -258,6 +259,7 @@ def batch_page(records: Sequence[dict[str, Any]], title: str, seconds: float) ->
     for record in records:
         deliveries = record.get("result", {}).get("deliveries", [])
         measured = deliveries[0]["measured"] if deliveries else {}
+        length = measured.get("n_frames", 0), measured.get("rate_hz", 1)
         moved = record.get("moved") or {}
         rows.append(
             [
@@ -265,7 +267,7 @@ def batch_page(records: Sequence[dict[str, Any]], title: str, seconds: float) ->
                 record["state"],
                 number(measured.get("integrated_lufs"), 2),
                 number(measured.get("true_peak_dbtp"), 2),
-                number(measured.get("range_lu")),
+                range_text(measured.get("range_lu"), *length),
                 number(moved.get("residual_lu")),
                 f"{record['seconds']:.1f}",
                 ", ".join(Path(one["file"]).name for one in record.get("files", [])),

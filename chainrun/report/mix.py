@@ -13,6 +13,7 @@ from chainrun.engine.node import node_source
 from chainrun.engine.prints import Print, PrintSource
 from chainrun.engine.result import DeliveryResult, NodeResult
 from chainrun.engine.store import Store
+from chainrun.measured import range_text
 from chainrun.plan import Node, Plan
 from chainrun.recipe import Opened
 from chainrun.report import graph
@@ -85,7 +86,7 @@ def _deliveries(opened: Opened, result: RenderResult, place: Place) -> Section:
             [
                 Path(one.file).name,
                 number(m.integrated_lufs),
-                number(m.range_lu),
+                range_text(m.range_lu, m.n_frames, m.rate_hz),
                 number(m.true_peak_dbtp, 2),
                 f"{one.gain_db:+.2f}",
                 number(m.correlation, 2),

@@ -118,7 +118,8 @@ def loudness_figure(name: str, heard: Heard, target_lufs: float | None, other: H
     if target_lufs is not None and not met:
         levels.append((f"target {target_lufs:g}", target_lufs))
     levels = [one for one in levels if np.isfinite(one[1])]
-    spread = f", range {measured.range_lu:.1f} LU" if measured.range_lu is not None else ""
+    short = " (short programme)" if measured.range_is_short else ""
+    spread = f", range {measured.range_lu:.1f} LU{short}" if measured.range_lu is not None else ""
     alt = f"Loudness over time: integrated {measured.integrated_lufs:.1f} LUFS{spread}"
     if target_lufs is not None:
         alt += f", target {target_lufs:g} LUFS"

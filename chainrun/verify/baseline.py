@@ -16,6 +16,7 @@ from chainrun.errors import Problem, RecipeError, shown, shown_path
 from chainrun.loudness.analysis import NOMINAL_HZ
 from chainrun.recipe import Opened
 from chainrun.verify.facts import VERSION, from_one_line, unpacked
+from chainrun.verify.recordings import recording_of
 from chainrun.whole_file import write_whole
 
 HEAD = """# What this recipe's render measured when it was accepted, by `chainrun verify --accept`. Not to be edited.
@@ -83,6 +84,24 @@ class OfNode(Facts):
     readings: dict[str, float] = Field(default_factory=dict)
 
 
+class OfRecording(_Generous):
+    """A stem's files, as they are read."""
+
+    rate_hz: int = Field(ge=1)
+    n_frames: int = Field(ge=0)
+    step_s: int = Field(ge=1, le=86400)
+    waves: list[str] = Field(max_length=8)
+    levels_db: list[str] = Field(max_length=8)
+    peaks_db: list[str] = Field(max_length=8)
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        if not len(self.waves) == len(self.levels_db) == len(self.peaks_db):
+            raise ValueError("a channel lacks a line")
+        recording_of(self.model_dump())
+        return self
+
+
 class BaselineFile(_Generous):
     """A baseline."""
 
@@ -94,6 +113,7 @@ class BaselineFile(_Generous):
     presets: dict[str, str]
     settings: dict[str, str]
     deliveries: dict[str, OfDelivery]
+    recordings: dict[str, OfRecording] = Field(default_factory=dict)
     nodes: dict[str, OfNode]
 
 

@@ -31,6 +31,7 @@ from chainrun.measured import Measured
 from chainrun.plan.identity import short_hash, sounding_part
 from chainrun.recipe import Opened
 from chainrun.verify.changed import presets
+from chainrun.verify.recordings import recordings
 
 VERSION = 2
 MOST_POINTS = {"delivery": 300, "node": 60}
@@ -56,6 +57,7 @@ def gather(opened: Opened, result: RenderResult, store: Store, out: Path) -> dic
         "presets": presets(opened),
         "settings": settings(opened, store),
         "deliveries": {delivery_name(one, out): _delivery(one) for one in result.deliveries},
+        "recordings": recordings(opened),
         "nodes": {node.name: _node(node, result.rate_hz, store) for node in result.nodes},
     }
 

@@ -19,6 +19,7 @@ from chainrun.loudness.analysis import NOMINAL_HZ
 from chainrun.recipe.model import Tolerances
 from chainrun.units import power_ratio_db
 from chainrun.verify.facts import SILENT_DB, from_one_line, read_back, unpacked
+from chainrun.verify.recordings import differences, recording_of
 
 SAME_NODE_DB = -90.0
 """A node's print whose residual lies lower, against itself, is the same one on another machine."""
@@ -38,6 +39,8 @@ LIMITS = {
     "correlation": "correlation",
     "side_to_mid_db": "side_db",
 }
+RANGE_JUDGED_S = 15.0
+"""The loudness range of a shorter programme is judged only where the recipe asks for it."""
 LEAST = {"side_to_mid_db": -60.0}
 """What lies under this is nothing, and does not move: the rounding's own side of a mono mix, say."""
 UNITS = {"lufs": "LUFS", "lu": "LU", "dbtp": "dBTP", "db": "dB", "dbfs": "dBFS", "pct": "%", "hz": "Hz", "samples": ""}
@@ -175,6 +178,9 @@ def judge_delivery(name: str, was: dict[str, Any], now: dict[str, Any], limits: 
         then, today = float(was[quantity]), float(now[quantity])
         if then == today == SILENT_DB:
             continue
+        short = min(int(was["n_frames"]), int(now["n_frames"])) < RANGE_JUDGED_S * int(now["rate_hz"])
+        if quantity == "range_lu" and short and "range_lu" not in limits.model_fields_set:
+            continue
         least = LEAST.get(quantity, -math.inf)
         then, today = max(then, least), max(today, least)
         unit = unit_of(quantity)
@@ -217,8 +223,12 @@ def _curve_check(name: str, was: dict[str, Any], now: dict[str, Any], limit_lu: 
 def find_cause(was: dict[str, Any], now: dict[str, Any], limits: Tolerances) -> Cause:
     """The most upstream node that differs, and the settings that did."""
     cause = Cause()
-    then, today = was["settings"], now["settings"]
-    cause.changed = changed_settings(then, today)
+    then, today = by_file(was["settings"], now["settings"]), now["settings"]
+    cause.changed = changed_settings(then, today) | reordered(then, today)
+    for key in [one for one in cause.changed if one.startswith("stems.") and one.endswith(".file")]:
+        told = recording_changes(was, now, key.split(".")[1])
+        if told:
+            cause.changed[key] = told
     same_machine = was["made_with"] == now["made_with"]
     renamed_to = {twin for _, twin in _twins(was, now)}
     for name, node in _upstream_first(was, now):
@@ -235,6 +245,47 @@ def find_cause(was: dict[str, Any], now: dict[str, Any], limits: Tolerances) -> 
     if cause.node is None:
         cause.node = next((name for name in now["nodes"] if name not in was["nodes"]), None)
     return cause
+
+
+def by_file(then: Mapping[str, str], today: Mapping[str, str]) -> dict[str, str]:
+    """The settings of then, each delivery under the number that its file has today; others keep their file's name."""
+    numbers = {read_back(text).get("file"): key for key, text in today.items() if key.startswith("deliver.")}
+    found = {}
+    for key, text in then.items():
+        if key.startswith("deliver."):
+            file = read_back(text).get("file")
+            key = numbers.get(file) or f"deliver of {file}"
+        found[key] = text
+    return found
+
+
+def reordered(then: Mapping[str, str], today: Mapping[str, str]) -> dict[str, str]:
+    """Chains whose steps are the same ones in another order."""
+
+    def chains(settings: Mapping[str, str]) -> dict[str, list[str]]:
+        found: dict[str, list[str]] = {}
+        for key in settings:
+            strip, chain, step = key.partition(".chain.")
+            if chain:
+                found.setdefault(f"{strip}.chain", []).append(step)
+        return found
+
+    was, now = chains(then), chains(today)
+    found = {}
+    for chain, steps in was.items():
+        other = now.get(chain, [])
+        kept, still = [one for one in steps if one in other], [one for one in other if one in steps]
+        if kept != still:
+            found[chain] = f"order {', '.join(kept)} then, {', '.join(still)} now"
+    return found
+
+
+def recording_changes(was: dict[str, Any], now: dict[str, Any], stem: str) -> str:
+    """In words how a stem's recording differs from that of the baseline; empty where that is not known."""
+    then, today = was.get("recordings", {}).get(stem), now.get("recordings", {}).get(stem)
+    if then is None or today is None:
+        return ""
+    return "; ".join(differences(recording_of(then), recording_of(today)))
 
 
 def changed_settings(then: Mapping[str, str], today: Mapping[str, str]) -> dict[str, str]:

@@ -7,7 +7,8 @@ import xml.etree.ElementTree as ET
 from collections.abc import Sequence
 from pathlib import Path
 
-from chainrun.errors import ChainrunError, printable, shown_path
+from chainrun.errors import ChainrunError, printable
+from chainrun.recipe.load import recipe_name
 from chainrun.verify.judge import Cause, Check
 from chainrun.verify.run import Verdict
 from chainrun.whole_file import refuse_others
@@ -39,7 +40,7 @@ def cause_lines(cause: Cause) -> list[str]:
         more = f" and {len(shown) - MOST_CHANGED} more" if len(shown) > MOST_CHANGED else ""
         lines.append(f"changed in the recipe: {', '.join(shown[:MOST_CHANGED])}{more}")
     else:
-        lines.append("nothing is changed in the recipe: the stems, a preset's file, chainrun or the machine is another")
+        lines.append("nothing is changed in the recipe: chainrun or the machine is another")
     return lines
 
 
@@ -170,23 +171,41 @@ def _xml(value: str) -> str:
 
 
 def workflow_annotations(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
-    """Workflow commands `::error file=…,line=…,title=…::message`, escaped as that format demands."""
+    """Workflow commands `::error file=…,line=…,title=…::message`, escaped as that format demands.
+
+    One for each recipe and variant, with all that is to be said of it; files as the repository knows them.
+    """
     lines = []
     for verdict in verdicts:
-        for check in verdict.checks:
-            if not check.passed:
-                lines.append(_annotation(verdict, check.key or _first_changed(verdict), check.name, limited(check)))
-        if verdict.cause is not None:
-            cause = "; ".join(cause_lines(verdict.cause))
-            lines.append(_annotation(verdict, _first_changed(verdict), "likely cause", cause, word="notice"))
-        lines += [_annotation(verdict, "", "note", note, word="warning") for note in verdict.notes]
+        failed = [check for check in verdict.checks if not check.passed]
+        said = [whole(check) for check in failed]
+        said += [f"cause: {line}" for line in cause_lines(verdict.cause)] if verdict.cause is not None else []
+        said += [f"note: {note}" for note in verdict.notes]
+        if not said:
+            continue
+        key = _first_changed(verdict) or next((check.key for check in failed if check.key), "")
+        file, line = _place(verdict, key)
+        word = "error" if failed else "warning"
+        title = f"{verdict.recipe}: {len(failed)} of {len(verdict.checks)} checks failed" if failed else verdict.recipe
+        lines.append(f"::{word} file={_property(file)}{line},title={_property(title)}::{_message(chr(10).join(said))}")
     for path, error in refused:
-        for problem in error.problems:
-            own = problem.file if problem.file is not None and not problem.file.startswith("command ") else str(path)
-            line = f",line={problem.line}" if problem.line is not None and problem.file == own else ""
-            title = problem.key or "not verified"
-            lines.append(f"::error file={_property(own)}{line},title={_property(title)}::{_message(problem.text())}")
+        first = next((one for one in error.problems if one.file and not one.file.startswith("command ")), None)
+        own = Path(first.file) if first is not None and first.file is not None else path
+        line = f",line={first.line}" if first is not None and first.line is not None else ""
+        title = f"{recipe_name(path)}: not verified"
+        file = in_repository(own)
+        lines.append(f"::error file={_property(file)}{line},title={_property(title)}::{_message(told(error))}")
     return "\n".join(lines)
+
+
+def in_repository(path: Path) -> str:
+    """A file's path from the root of its repository (the nearest folder above it with .git), else from where we are."""
+    real = path.resolve()
+    root = next((folder for folder in real.parents if (folder / ".git").exists()), None)
+    try:
+        return real.relative_to(root if root is not None else Path.cwd().resolve()).as_posix()
+    except ValueError:
+        return real.as_posix()
 
 
 def _first_changed(verdict: Verdict) -> str:
@@ -194,12 +213,12 @@ def _first_changed(verdict: Verdict) -> str:
     return next((key for key in changed if key in verdict.places), "")
 
 
-def _annotation(verdict: Verdict, key: str, title: str, message: str, word: str = "error") -> str:
+def _place(verdict: Verdict, key: str) -> tuple[str, str]:
+    """File and line of a key: in the recipe, or in the preset or overlay in which it stands."""
     place = verdict.places.get(key)
-    file, line = shown_path(verdict.path), ""
     if place is not None and place.file is not None and place.line is not None:
-        file, line = place.file, f",line={place.line}"
-    return f"::{word} file={_property(file)}{line},title={_property(title)}::{_message(message)}"
+        return in_repository(Path(place.file)), f",line={place.line}"
+    return in_repository(verdict.path), ""
 
 
 def _message(value: str) -> str:

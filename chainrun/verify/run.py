@@ -90,12 +90,10 @@ class VerifyOptions:
     workers: int | None = None
     out: Path | None = None
     """Where the rendered files stay; else they are thrown away."""
-    write_missing: bool = True
-    """Where there is no baseline, write it and fail; else only [expect] is judged."""
 
 
 def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, float], None] | None = None) -> Verdict:
-    """Render a recipe and judge it. With `accept` its baseline is written; where there is none, it is, and fails.
+    """Render a recipe and judge it. With `accept` its baseline is written, else nothing is; without one it fails.
 
     Raises RecipeError for a damaged baseline or an expectation of what is not measured, AudioError, ResourceError.
     """
@@ -121,14 +119,9 @@ def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, f
             _accept(path, gather(opened, result, kept, out), verdict, out, with_audio=options.with_audio)
         elif was is not None:
             _hold(opened, result, was, kept, verdict, out)
-        elif options.write_missing and opened.overlaid:
-            text = "there is no baseline, and none is made of a render with --set or --overlay"
-            verdict.checks.append(Check("baseline", False, text))
-        elif options.write_missing:
-            baselines.write(path, gather(opened, result, kept, out))
-            verdict.checks.append(
-                Check("baseline", False, "there was no baseline; it was written: look at it, commit it, verify again")
-            )
+        elif opened.recipe.expect.baseline == "required":
+            text = f"there is no baseline {path.name}; listen to the mix, then: chainrun verify RECIPE --accept"
+            verdict.checks.append(Check("baseline", False, text, key="expect.baseline"))
     verdict.seconds = time.perf_counter() - began
     _locate(opened, verdict)
     return verdict
