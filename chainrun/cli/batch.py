@@ -81,9 +81,9 @@ def command(
         put_json(result.record())
     else:
         put(_counts(result) if quiet else _screen(result))
-    if result.failed:
-        return EXIT_FAILED
-    return EXIT_RESOURCES if result.lost else EXIT_DONE
+    if result.lost:
+        return EXIT_RESOURCES
+    return EXIT_FAILED if result.failed else EXIT_DONE
 
 
 def _counts(result: BatchResult) -> str:

@@ -61,6 +61,7 @@ def plan(
     shelf = Shelf(folders)
     patterns = recipes or ["**/*.recipe.toml"]
     known = usage(recipe_files(patterns))
+    tell_unreadable(known.unreadable)
     kept = store_folder(store, no_store)
     living = [name for name, preset in shelf.presets.items() if preset.status == "current"]
     line = ProgressLine(quiet=False)
@@ -74,10 +75,13 @@ def plan(
     base = out.resolve().parent
     dirs = [Path(os.path.relpath(folder.resolve(), base)).as_posix() for folder in folders]
     globs = [Path(os.path.relpath(Path(pattern).absolute(), base)).as_posix() for pattern in patterns]
-    write_whole(out, plan_text(decisions, this, dirs, globs))
-    tell_unreadable(known.unreadable)
+    write_whole(out, plan_text(decisions, this, dirs, globs, known.unreadable))
     counts = {word: sum(one.decision == word for one, _ in decisions) for word in ("keep", "retire", "replace")}
     put(f"wrote {out}: " + ", ".join(f"{count} to {word}" for word, count in counts.items()))
+    if known.unreadable:
+        n = len(known.unreadable)
+        put(f"{n} recipe{'s' if n != 1 else ''} could not be read: nothing is retired for lack of use; mend them first")
+        return EXIT_FAILED
     put(f"next: read and change it, then  chainrun cull try {out}")
     return EXIT_DONE
 

@@ -11,17 +11,23 @@ from pathlib import Path
 import numpy as np
 from scipy.signal import sosfilt
 
+from chainrun.contract import Key
 from chainrun.cull.face import HIT_DBFS, RATE, SEGMENTS, Bench, Face, channels_for, kept_face
 from chainrun.cull.library import Shelf
 from chainrun.cull.usage import Usage, UseAt
+from chainrun.dsp.arrays import Array
 from chainrun.engine.fingerprint import code_hash
 from chainrun.engine.sources import StemSource
 from chainrun.errors import ChainrunError
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.plan import build_plan
-from chainrun.recipe import open_recipe
+from chainrun.recipe import Opened, open_recipe
 from chainrun.units import db_to_gain, gain_to_db
 
+LEVEL_DB = 1.0
+"""A preset takes another one's place only where its level is as near as this."""
+SILENT = 1e-6
+"""Energy of a test signal's output under which it counts as silence, which is like nothing."""
 ALIKE_LU = -30.0
 """The worst of the test signals may leave so much residual between two that count as alike."""
 STEM_S = 8.0
@@ -43,11 +49,19 @@ class Apart:
     """Largest differences of the measured points, the level difference taken out."""
     stem_lu: float | None = None
     """The residual on a stem that one of them is used on, where that was heard."""
+    same_keys: bool = True
+    """Whether both listen to the same keys, or to none."""
 
     @property
     def alike(self) -> bool:
         """Whether one of them would do."""
-        return self.residual_lu <= ALIKE_LU and (self.stem_lu is None or self.stem_lu <= ALIKE_LU)
+        near = self.residual_lu <= ALIKE_LU and (self.stem_lu is None or self.stem_lu <= ALIKE_LU)
+        return near and self.same_keys
+
+    @property
+    def replaceable(self) -> bool:
+        """Whether one may take the other's place as it is: alike, and as loud."""
+        return self.alike and abs(self.gain_db) <= LEVEL_DB
 
 
 def faces(
@@ -79,6 +93,9 @@ def apart(name: str, one: Face, other_name: str, other: Face) -> Apart:
     gain = products / energy if energy > 0.0 and products > 0.0 else 0.0
     residuals = {}
     for segment in shared:
+        if min(float(np.sum(a[segment] ** 2)), float(np.sum(b[segment] ** 2))) < SILENT:
+            residuals[segment] = 0.0  # nothing came out within the bench's time: that says nothing
+            continue
         left = float(np.sum((a[segment] - gain * b[segment]) ** 2))
         whole = max(float(np.sum(a[segment] ** 2)), gain**2 * float(np.sum(b[segment] ** 2)), 1e-12)
         residuals[segment] = 10.0 * math.log10(max(left / whole, 1e-15))
@@ -94,6 +111,7 @@ def apart(name: str, one: Face, other_name: str, other: Face) -> Apart:
         round(gain_db, 2),
         round(float(np.abs(responses - np.median(responses)).max()), 2),
         round(float(np.abs(statics - np.median(statics)).max()), 2),
+        same_keys=one.keys == other.keys,
     )
 
 
@@ -130,14 +148,23 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
         return None
     if node.stem is None or node.rate_hz != RATE:
         return None
+    both = [Bench(shelf.steps(name)) for name in (pair.one, pair.other)]
     with closing(StemSource(node.stem, node.rate_hz)) as source:
-        x = source.read(min(source.n_frames, int(STEM_S * RATE)))[0]
-    both = [shelf.steps(name) for name in (pair.one, pair.other)]
-    n_channels = max(channels_for(steps) for steps in both)
+        n = min(source.n_frames, int(STEM_S * RATE))
+        x = source.read(n)
+    keys: dict[Key, Array] = {}
+    for key in {key for bench in both for key in bench.keys}:
+        heard = _key(opened, key, n)
+        if heard is None:
+            return None
+        keys[key] = heard
+    n_channels = max(x.shape[0], *(channels_for(bench.steps) for bench in both))
+    x = x if x.shape[0] == n_channels else np.concatenate([x, x])
     sections = k_weighting(RATE)
     hit = node.hit_level_dbfs if node.hit_level_dbfs is not None else HIT_DBFS
-    scaled = x * db_to_gain(HIT_DBFS - hit)  # as the faces' hits are: thresholds under hits mean the same
-    a, b = (sosfilt(sections, Bench(steps).run(scaled, n_channels)) for steps in both)
+    louder = db_to_gain(HIT_DBFS - hit)  # as the faces' hits are: thresholds under hits mean the same
+    told = {key: np.concatenate([one] * (n_channels // one.shape[0])) * louder for key, one in keys.items()}
+    a, b = (sosfilt(sections, bench.run(x * louder, n_channels, told)) for bench in both)
     if a.shape != b.shape or not float(np.sum(b**2)) > 0.0:
         return None
     gain = max(0.0, float(np.sum(a * b)) / float(np.sum(b**2)))
@@ -145,14 +172,27 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
     return round(10.0 * math.log10(max(left / max(whole, 1e-20), 1e-15)), 1)
 
 
+def _key(opened: Opened, key: Key, n_frames: int) -> Array | None:
+    """What a use's key hears: the raw sum of stems of one channel; None for what would have to be rendered first."""
+    plan = build_plan(opened)
+    total = np.zeros((1, n_frames))
+    for name in key.sources:
+        node = next((one for one in plan.nodes if one.name == name), None)
+        if node is None or node.stem is None or key.tap != "raw" or node.stem.n_channels != 1:
+            return None
+        with closing(StemSource(node.stem, node.rate_hz)) as source:
+            total += source.read(n_frames)
+    return total
+
+
 def clusters(near: Iterable[Apart]) -> list[list[str]]:
-    """Presets that are alike, directly or through others, in groups."""
+    """Groups of presets of which each may take the place of each: every pair in a group is within the limits."""
+    pairs_of = [pair for pair in near if pair.replaceable]
+    fits = {frozenset((pair.one, pair.other)) for pair in pairs_of}
     group_of: dict[str, list[str]] = {}
-    for pair in near:
-        if not pair.alike:
-            continue
+    for pair in sorted(pairs_of, key=lambda one: one.residual_lu):
         one, other = group_of.get(pair.one, [pair.one]), group_of.get(pair.other, [pair.other])
-        if one is other:
+        if one is other or not all(frozenset((a, b)) in fits for a in one for b in other):
             continue
         merged = one + other
         for name in merged:

@@ -33,7 +33,9 @@ from chainrun.cull.journal import (
 from chainrun.cull.library import Shelf
 from chainrun.cull.plan import Plan
 from chainrun.cull.trial import overlay_text
+from chainrun.cull.usage import recipe_files
 from chainrun.errors import Problem, ResourceError, shown_path
+from chainrun.recipe.load import recipe_name
 from chainrun.recipe.locate import positions
 from chainrun.recipe.presets import RETIRED
 from chainrun.recipe.toml_text import toml_text
@@ -128,12 +130,30 @@ def _seen(path: Path, plan_path: Path) -> str:
     return Path(os.path.relpath(path.resolve(), plan_path.resolve().parent)).as_posix()
 
 
+def _job_name(recipe: Path, plan: Plan) -> str:
+    """A name for a job by its recipe's place: `songs-a-take`."""
+    place = _seen(recipe, plan.path).removesuffix(".toml").removesuffix(".recipe")
+    return re.sub(r"[^A-Za-z0-9_-]+", "-", place).strip("-_")[-48:].strip("-_") or "recipe"
+
+
 def jobs_text(plan: Plan, overlay: Path, variants: Sequence[tuple[Path, str]] = ()) -> str:
     """A batch that renders all recipes under the new overlay, beside what they were, and tells what moved."""
     import tomli_w
 
     jobs: list[dict[str, Any]] = [{"recipes": plan.file.recipes}] if plan.file.recipes else []
-    jobs += [{"recipes": [_seen(recipe, plan.path)], "variant": variant} for recipe, variant in variants]
+    recipes = recipe_files(plan.patterns) if plan.patterns else []
+    names = [recipe_name(recipe) for recipe in recipes]
+    twice = {name for name in names if names.count(name) > 1}
+    if twice:  # jobs of one name are refused: each recipe is listed, these by their place
+        jobs = [
+            {"recipes": [_seen(one, plan.path)]} | ({"name": _job_name(one, plan)} if name in twice else {})
+            for one, name in zip(recipes, names, strict=True)
+        ]
+    for recipe, variant in variants:
+        own = (
+            {"name": f"{_job_name(recipe, plan)}-{variant}"[-64:].lstrip("-_")} if recipe_name(recipe) in twice else {}
+        )
+        jobs.append({"recipes": [_seen(recipe, plan.path)], "variant": variant} | own)
     return tomli_w.dumps(
         {
             "jobs": 1,

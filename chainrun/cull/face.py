@@ -1,12 +1,12 @@
 """A preset's measured face: what its chain does to fixed test signals, so that presets are compared by ear and not by
-their numbers. Keys hear the same signal; thresholds under the hits take hits of -12 dBFS.
+their numbers. Keys hear another signal than the input; thresholds under the hits take hits of -12 dBFS.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from copy import deepcopy
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -16,7 +16,7 @@ import numpy as np
 from scipy.signal import sosfilt
 
 from chainrun.audiofile.read import hash_content
-from chainrun.contract import ChainRunner, Step, Stream
+from chainrun.contract import ChainRunner, Key, Step, Stream
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.sketch import Sketch
 from chainrun.loudness.k_weighting import k_weighting
@@ -28,6 +28,8 @@ from chainrun.whole_file import write_whole
 RATE = 48_000
 HIT_DBFS = -12.0
 SETTLED_S = 4.0
+KEY_LATE = 9_000
+"""Frames by which keys hear the test signals later than the input: about half the time between two hits."""
 TEMPO_BPM = 97.3
 """No round number: what is written in beats is then no round number of milliseconds."""
 POINTS_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
@@ -57,6 +59,8 @@ class Face:
     """Of pink noise at -23 LUFS."""
     n_channels: int
     """On which it was measured: 2 for a chain that needs stereo."""
+    keys: list[str]
+    """What its steps listen to, in place of their input."""
     sketches: dict[str, list[list[float]]]
     """Of each test signal's output, K-weighted."""
 
@@ -123,7 +127,7 @@ class Bench:
     def __init__(self, steps: list[Step]):
         self.steps = steps
         self._begun: dict[int, ChainRunner] = {}
-        self._keys = {key for step in steps if not step.bypass for key in step.listens_to()}
+        self.keys = {key for step in steps if not step.bypass for key in step.listens_to()}
 
     def runner(self, n_channels: int) -> ChainRunner:
         """The chain at its beginning."""
@@ -133,19 +137,25 @@ class Bench:
                 n_channels,
                 hit_level_dbfs=HIT_DBFS,
                 tempo_bpm=TEMPO_BPM,
-                key_channels=dict.fromkeys(self._keys, n_channels),
-                key_hit_levels=dict.fromkeys(self._keys, HIT_DBFS),
+                key_channels=dict.fromkeys(self.keys, n_channels),
+                key_hit_levels=dict.fromkeys(self.keys, HIT_DBFS),
             )
             self._begun[n_channels] = ChainRunner(self.steps, stream)
         return deepcopy(self._begun[n_channels])
 
-    def run(self, x: Array, n_channels: int) -> Array:
-        """The chain on a test signal, on time; a mono one stands in all channels. Keys hear the same."""
+    def run(self, x: Array, n_channels: int, keys: Mapping[Key, Array] | None = None) -> Array:
+        """The chain on a signal, on time; a mono one stands in all channels. Keys not given hear it, delayed."""
         runner = self.runner(n_channels)
         both = x if x.ndim == 2 else np.stack([x] * n_channels)
         padded = np.concatenate([both, np.zeros((n_channels, runner.latency_frames))], axis=1)
-        y = runner.run(padded, dict.fromkeys(self._keys, padded))
+        late = np.roll(padded, min(KEY_LATE, padded.shape[1] // 2), axis=1)
+        heard = {key: _as_long(keys[key], padded) if keys is not None else late for key in self.keys}
+        y = runner.run(padded, heard)
         return np.asarray(y[:, runner.latency_frames :])
+
+
+def _as_long(x: Array, other: Array) -> Array:
+    return np.pad(x, ((0, 0), (0, other.shape[1] - x.shape[1])))
 
 
 def measure_face(steps: list[Step]) -> Face:
@@ -176,6 +186,7 @@ def measure_face(steps: list[Step]) -> Face:
         tail_s=round(runner.tail_frames / RATE, 3),
         level_change_lu=_level_change(heard["noise"], outputs["noise"]),
         n_channels=n_channels,
+        keys=sorted(f"{'+'.join(key.sources)} {key.tap}" for key in bench.keys),
         sketches=sketches,
     )
 

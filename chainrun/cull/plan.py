@@ -16,9 +16,8 @@ from chainrun.contract import StrictModel, Version
 from chainrun.cull.alike import Apart, clusters, keeper
 from chainrun.cull.library import Preset, Shelf
 from chainrun.cull.shares import Share
-from chainrun.cull.usage import Usage, UseAt
+from chainrun.cull.usage import Usage, UseAt, names_of
 from chainrun.errors import Problem, RecipeError, nearest, printable, shown, shown_path
-from chainrun.recipe.load import recipe_name
 from chainrun.recipe.locate import Position, nearest_position, positions
 from chainrun.recipe.tables import KeyPath
 from chainrun.recipe.toml_text import toml_text
@@ -184,11 +183,14 @@ def propose(
 ) -> list[tuple[Decision, list[str]]]:
     """A decision for each preset that is not retired yet, with its reasons as lines."""
     successors: dict[str, str] = {}
+    keepers: set[str] = set()
     for group in clusters(near):
         living = [name for name in group if shelf.presets[name].status == "current"]
         if len(living) > 1:
             best = keeper(living, shelf, used)
-            successors |= {name: best for name in living if name != best}
+            mine = {name: best for name in living if name != best and not shelf.holds(best, name)}
+            successors |= mine
+            keepers |= {best} if mine else set()
     inside = {inner for preset in shelf.presets.values() for inner in preset.uses}
     found = []
     for preset in shelf.presets.values():
@@ -207,13 +209,19 @@ def propose(
                 + (f" once matched in level: {by} is {-softer:+.1f} dB there" if abs(softer) >= 0.1 else "")
             )
             found.append((Decision(name=preset.name, decision="replace", by=by), reasons))
-        elif not uses and preset.name not in inside and preset.since is not None and preset.since < year - 1:
+        elif used.unreadable and not uses and preset.name not in keepers:
+            n = len(used.unreadable)
+            reasons.append(f"why: not known to be used; {n} recipe{'s' if n != 1 else ''} could not be read")
+            found.append((Decision(name=preset.name, decision="keep"), reasons))
+        elif not uses and preset.name not in inside | keepers and preset.since is not None and preset.since < year - 1:
             reasons.append("why: no recipe uses it, and it had two years; cost: none")
             found.append((Decision(name=preset.name, decision="retire"), reasons))
         else:
             twin = any(one.alike and preset.name in (one.one, one.other) for one in near)
             used_word = "kept in place of what does nearly the same" if twin else "and nothing else does the same"
-            reasons.append(f"why: in use, {used_word}" if uses else "why: new, or inside another preset")
+            in_use = "in use, " if uses else ""
+            kept = bool(uses) or preset.name in keepers
+            reasons.append(f"why: {in_use}{used_word}" if kept else "why: new, or inside another preset")
             found.append((Decision(name=preset.name, decision="keep"), reasons))
     order = {"replace": 0, "retire": 1, "keep": 2}
     return sorted(found, key=lambda one: (order[one[0].decision], one[0].name))
@@ -221,11 +229,13 @@ def propose(
 
 def _facts(preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[UseAt, Share]) -> list[str]:
     uses = used.of(preset.name)
-    recipes = sorted({recipe_name(use.recipe) + (f" ({use.variant})" if use.variant else "") for use in uses})
+    told = names_of(used.recipes)
+    recipes = sorted({told[use.recipe] + (f" ({use.variant})" if use.variant else "") for use in uses})
     shown = ", ".join(recipes[:4]) + (" …" if len(recipes) > 4 else "")
     years = year - (preset.since or year)
     age = f"since {preset.since} ({years} year{'s' if years != 1 else ''})" if preset.since else "of unknown age"
-    times = {0: "used nowhere", 1: f"used once, in {shown}"}.get(
+    nowhere = "used nowhere" if not used.unreadable else "used in no recipe that could be read"
+    times = {0: nowhere, 1: f"used once, in {shown}"}.get(
         len(uses), f"used {len(uses)} times in {len(recipes)} recipes: {shown}"
     )
     lines = [f"{age}; {times}"]
@@ -251,10 +261,22 @@ def _facts(preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares
 
 
 def plan_text(
-    decisions: Sequence[tuple[Decision, list[str]]], year: int, presets_dirs: Sequence[str], recipes: Sequence[str]
+    decisions: Sequence[tuple[Decision, list[str]]],
+    year: int,
+    presets_dirs: Sequence[str],
+    recipes: Sequence[str],
+    unreadable: Mapping[Path, str] | None = None,
 ) -> str:
     """The plan as a file for a person."""
-    lines = [
+    lines = []
+    if unreadable:
+        n = len(unreadable)
+        lines.append(
+            f"# NOT READ: {n} recipe{'s' if n != 1 else ''}. What they use is not known, and nothing is proposed"
+        )
+        lines.append("# to be retired for lack of use. Mend them, and make the plan anew:")
+        lines += [f"#   {printable(one)}" for why in unreadable.values() for one in why.split("\n")[:1]]
+    lines += [
         "# A cull of presets: proposals, for you to change. Nothing happens before `chainrun cull apply`.",
         "# keep: stays. retire: moves to retired/; recipes that use it still render as before, with a notice.",
         "# replace: retired, and the overlay of this year puts `by` in its place.",

@@ -10,7 +10,7 @@ from typing import Any
 
 from chainrun.comparison.difference import Difference, difference
 from chainrun.cull.plan import Plan
-from chainrun.cull.usage import Usage
+from chainrun.cull.usage import Usage, names_of
 from chainrun.engine import RenderOptions, RenderResult, render
 from chainrun.errors import ChainrunError, ResourceError
 from chainrun.recipe import Overrides, open_recipe
@@ -33,13 +33,15 @@ class Tried:
     error: str | None = None
     """Why it does not render under the cull: a `set` path that the successor lacks, say."""
     files: tuple[str, str] | None = None
+    label: str = ""
+    """Its recipe's name, or its path where two have one name."""
     readings: list[str] = field(default_factory=list)
     """Gain reductions that move by half a dB and more."""
 
     @property
     def name(self) -> str:
         """For a table."""
-        return recipe_name(self.recipe) + (f" ({self.variant})" if self.variant else "")
+        return (self.label or recipe_name(self.recipe)) + (f" ({self.variant})" if self.variant else "")
 
     @property
     def residual_lu(self) -> float:
@@ -97,9 +99,11 @@ def affected(plan: Plan, known: Usage) -> list[Tried]:
     """Every recipe and variant in which a preset is replaced."""
     replaced = plan.replacements()
     found: dict[tuple[Path, str | None], Tried] = {}
+    labels = names_of(known.recipes)
     for use in known.uses:
         if use.preset in replaced:
-            one = found.setdefault((use.recipe, use.variant), Tried(use.recipe, use.variant, [], []))
+            new = Tried(use.recipe, use.variant, [], [], label=labels[use.recipe])
+            one = found.setdefault((use.recipe, use.variant), new)
             one.nodes += [use.node] if use.node not in one.nodes else []
             one.presets += [use.preset] if use.preset not in one.presets else []
     return list(found.values())

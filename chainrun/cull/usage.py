@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from chainrun.engine.store import Store
-from chainrun.errors import ChainrunError, Problem, UsageError
+from chainrun.errors import ChainrunError, Problem, UsageError, shown_path
 from chainrun.recipe import Overrides, open_recipe
+from chainrun.recipe.load import recipe_name
 from chainrun.recipe.presets import Use
 
 
@@ -55,6 +56,13 @@ def recipe_files(patterns: Iterable[str]) -> list[Path]:
             raise UsageError(Problem("no recipe matches", given=pattern, hint="songs/*.recipe.toml, in quotes"))
         found += here
     return list(dict.fromkeys(found))
+
+
+def names_of(recipes: Iterable[Path]) -> dict[Path, str]:
+    """Each recipe's name, or its path where two have one name."""
+    paths = list(dict.fromkeys(recipes))
+    names = [recipe_name(path) for path in paths]
+    return {path: name if names.count(name) == 1 else shown_path(path) for path, name in zip(paths, names, strict=True)}
 
 
 def usage(recipes: list[Path]) -> Usage:

@@ -20,6 +20,7 @@ class Problems:
         self.read: list[Path] = []
         """Files that were read on the way."""
         self._beyond = 0
+        self._kept: set[Problem] = set()
         self._positions: dict[Path, dict[KeyPath, Position]] = {}
 
     def add(
@@ -40,8 +41,9 @@ class Problems:
         self._keep(self.at(place, problem))
 
     def _keep(self, problem: Problem) -> None:
-        if problem in self.found:  # a recipe that is planned twice has each problem once
+        if problem in self._kept:  # a recipe that is planned twice has each problem once
             return
+        self._kept.add(problem)
         if len(self.errors if problem.severity == "error" else self.warnings) < MOST:
             self.found.append(problem)
         elif problem.severity == "error":
