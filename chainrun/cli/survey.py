@@ -140,7 +140,7 @@ def _files(stems: list[dict[str, Any]]) -> str:
 
 
 def _group(group: dict[str, Any]) -> list[str]:
-    from chainrun.survey.advice import PERHAPS
+    from chainrun.survey.survey import PERHAPS
 
     lines: list[str] = []
     if group["arrivals"]:

@@ -131,9 +131,14 @@ class _Builder:
             found.append(self._at(("stems", name, key), problem))
 
         if len(headers) == 2:
-            if any(header.n_channels != 1 for header in headers):
+            least = min(header.n_channels for header in headers)
+            if stem.channel is not None and stem.channel > least:
+                allowed = f"1 to {least}"
+                tell("channel", Problem("a file has no such channel", given=str(stem.channel), allowed=allowed))
+            if stem.channel is None and any(header.n_channels != 1 for header in headers):
                 counts = " and ".join(str(header.n_channels) for header in headers)
-                tell("file", Problem("a pair is two mono files", given=f"{counts} channels"))
+                hint = "channel = 1 takes the first channel of both"
+                tell("file", Problem("a pair is two mono files", given=f"{counts} channels", hint=hint))
             if headers[0].rate_hz != headers[1].rate_hz:
                 rates = " and ".join(f"{header.rate_hz} Hz" for header in headers)
                 tell("file", Problem("the two files of a pair have different rates", given=rates))

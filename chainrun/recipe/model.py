@@ -92,7 +92,7 @@ class Stem(_Strip):
     file: str | Annotated[list[str], Field(min_length=2, max_length=2)] = Field(
         description="the file in stems_dir, or [left, right] as two mono files"
     )
-    channel: int | None = Field(None, ge=1, le=64, description="use this channel of the file alone")
+    channel: int | None = Field(None, ge=1, le=64, description="use this channel of the file, or of both, alone")
     at_s: float = Field(0.0, ge=0, le=86400, description="where the first sample used lies in the session")
     from_s: float = Field(0.0, ge=0, le=86400, description="use the file from here")
     to_s: float | None = Field(None, ge=0, le=86400, description="use the file up to here")
@@ -115,8 +115,6 @@ class Stem(_Strip):
     def _belongs_together(self) -> Stem:
         if self.shift_samples is not None and self.shift_ms is not None:
             raise ValueError("give shift_samples or shift_ms, not both")
-        if self.channel is not None and not isinstance(self.file, str):
-            raise ValueError("channel picks one channel of one file; here are two files")
         if self.to_s is not None and self.to_s <= self.from_s:
             raise ValueError("to_s must be later than from_s")
         for key, low, high in (

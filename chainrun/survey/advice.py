@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import asdict, dataclass
 from typing import Any, NamedTuple
 
@@ -10,7 +11,8 @@ import numpy as np
 
 from chainrun.dsp.eyring import SPEED_OF_SOUND
 from chainrun.survey.between import SURE, Arrived
-from chainrun.survey.survey import GroupSurvey, Survey
+from chainrun.survey.channels import Channel
+from chainrun.survey.survey import PERHAPS, GroupSurvey, Survey
 
 LOUD_DC_DBFS = -60.0
 HOT_DBTP = -1.0
@@ -18,8 +20,9 @@ LIKE_DB = 0.4
 """An imbalance of a pair below this is not told."""
 ALIKE = 0.95
 THREE_TO_ONE_DB = 20.0 * math.log10(3.0)
-PERHAPS = 0.5
-"""Less sure than this, an arrival is not told at all."""
+LENGTH_S = 0.05
+"""Files whose length is further than this from the usual one are told."""
+LATE_S = 5.0
 
 
 @dataclass(frozen=True)
@@ -56,6 +59,7 @@ class Imbalance(NamedTuple):
     db: float
     spread_db: float
     n_drums: int
+    confidence: float
 
     @property
     def side(self) -> int:
@@ -64,13 +68,19 @@ class Imbalance(NamedTuple):
 
     @property
     def clear(self) -> bool:
-        """Whether it is told, and a trim proposed."""
+        """Whether it is told."""
         return abs(self.db) >= max(LIKE_DB, self.spread_db)
+
+    @property
+    def sure(self) -> bool:
+        """Whether a trim is proposed."""
+        return self.clear and self.confidence >= 0.9
 
     @property
     def reason(self) -> str:
         """In words."""
-        return f"{abs(self.db):.1f} dB louder than its distances explain, by {self.n_drums} drums"
+        drums = f"{self.n_drums} drums" if self.n_drums != 1 else "one drum alone"
+        return f"{abs(self.db):.1f} dB louder than its distances explain, by {drums}"
 
 
 def told_alone(survey: Survey) -> list[Advice]:
@@ -122,9 +132,39 @@ def told_alone(survey: Survey) -> list[Advice]:
             say(
                 "rate", f"recorded at {m.rate_hz} Hz, the session is at {survey.material.rate_hz}; it will be converted"
             )
-        if file.side_db is not None and file.side_db < -60.0 and channel.side == 0:
-            say("mono", "a stereo file with the same in both channels")
-    return found + _copies(survey)
+    return found + _doubled(survey) + _lengths(survey) + _copies(survey)
+
+
+def _doubled(survey: Survey) -> list[Advice]:
+    """Stereo files that hold one channel twice, told once for all."""
+    names = [channel.stem for channel in survey.material.channels if channel.doubled]
+    if not names:
+        return []
+    shown = ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
+    what = "one file holds" if len(names) == 1 else f"{len(names)} files hold"
+    return [Advice(names[0], "mono", f"{what} the same in both channels, and counts as one channel: {shown}")]
+
+
+def _lengths(survey: Survey) -> list[Advice]:
+    """Files of another length than most, and those that begin late."""
+    found: list[Advice] = []
+    seconds: dict[str, tuple[float, Channel]] = {}
+    for channel in survey.material.channels:
+        file, index = survey.sides[channel.name]
+        seconds.setdefault(channel.stem, (file.channels[index].n_frames / file.measured.rate_hz, channel))
+    counts = Counter(round(length, 2) for length, _ in seconds.values())
+    usual, n_usual = counts.most_common(1)[0] if counts else (0.0, 0)
+    for stem, (length, channel) in seconds.items():
+        file, index = survey.sides[channel.name]
+        one = file.channels[index]
+        if n_usual >= 3 and abs(length - usual) > LENGTH_S:
+            more = length - usual
+            text = f"{stem}: {abs(more):.2f} s {'longer' if more > 0 else 'shorter'} than most files ({usual:.2f} s)"
+            found.append(Advice(stem, "length", text))
+        if one.peak > 0.0 and one.begin_silence_s >= LATE_S:
+            text = f"{stem}: nothing is heard before {one.begin_silence_s:.1f} s; at_s moves it if it was cut"
+            found.append(Advice(stem, "late", text, 0.7))
+    return found
 
 
 def _copies(survey: Survey) -> list[Advice]:
@@ -146,7 +186,9 @@ def turned(group: GroupSurvey) -> tuple[list[Turned], bool]:
     """
     seconds = {one.channel: one for one in group.under}
     leading = [one for one in group.arrivals if one.sure and one.channel not in seconds]
-    odd = len(leading) >= 2 and sum(one.inverted for one in leading) > len(leading) / 2
+    close = {microphone for drum in group.drums for microphone in drum.microphones}
+    counted = [one for one in leading if one.channel in close]
+    odd = len(counted) >= 2 and sum(one.inverted for one in counted) > len(counted) / 2
     upside = {one.channel for one in leading if one.inverted != odd}
     found = [Turned(one) for one in leading if one.channel in upside]
     found += [Turned(one) for one in seconds.values() if one.sure and one.inverted != (one.reference in upside)]
@@ -203,6 +245,16 @@ def told_between(survey: Survey) -> list[Advice]:
             else:
                 text = f"{one.channel}: {metres(one, rate)} by {one.drum} ({of_hits(one)})"
                 found.append(Advice(one.channel, "arrival", text, one.confidence))
+        for clock in group.drifts:
+            text = (
+                f"{clock.channel}: drifts against {clock.reference} by about {clock.ppm:+.0f} ppm ({clock.frames:+.1f} "
+                f"samples in {clock.seconds:.0f} s): probably another recorder's clock"
+            )
+            found.append(Advice(clock.channel, "clock", text, 0.8))
+        for drum in group.drums:
+            if not drum.is_first:
+                text = f"{drum.microphones[0]}: other microphones hear all its hits earlier: its own drum is not heard"
+                found.append(Advice(drum.microphones[0], "unsure", text, 0.7))
         found += _told_pairs(group) + _told_bleed(group)
         for pair in group.adding:
             if pair.before_db < -1.0 and pair.after_db > pair.before_db + 1.0:
@@ -231,7 +283,9 @@ def imbalance(group: GroupSurvey, stem: str) -> Imbalance | None:
     weights = np.array([float(hits[seat.drum]) for seat in strong])
     mean = float((errors * weights).sum() / weights.sum())
     spread = float(np.sqrt((weights * (errors - mean) ** 2).sum() / weights.sum()))
-    return Imbalance(mean, spread, len(strong))
+    agreed = min(seat.confidence for seat in strong)
+    sure = len(strong) >= 2 and agreed >= PERHAPS and spread < 0.5
+    return Imbalance(mean, spread, len(strong), 0.9 if sure else 0.6 if agreed >= PERHAPS else 0.4)
 
 
 def _told_pairs(group: GroupSurvey) -> list[Advice]:
@@ -243,9 +297,15 @@ def _told_pairs(group: GroupSurvey) -> list[Advice]:
                 f"{stem}: the {('left', 'right')[told.side]} side is {told.reason} "
                 f"(spread {told.spread_db:.1f} dB; taking 1/distance and equal microphones)"
             )
-            found.append(Advice(stem, "imbalance", text, 0.9 if told.spread_db < 0.5 else 0.6))
+            text += "" if told.sure else "; unsure, and no trim is proposed"
+            found.append(Advice(stem, "imbalance" if told.sure else "unsure", text, told.confidence))
         for seat in seats:
             if seat.likeness < ALIKE:
+                continue
+            if not seat.agrees or seat.confidence < PERHAPS:
+                why = "level and arrival name different sides" if not seat.agrees else "its hits do not agree"
+                text = f"{stem}: unsure where {seat.drum} sits: {why}"
+                found.append(Advice(stem, "unsure", text, 0.4))
                 continue
             earlier = "left" if seat.delay_ms > 0 else "right"
             louder = "right" if seat.level_db > 0 else "left"

@@ -5,14 +5,16 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import nnls
+from scipy.signal import sosfilt
 
 from chainrun.dsp.arrays import Array, IntArray
-from chainrun.dsp.arrival import FINER, arrival
+from chainrun.dsp.arrival import AGREE_FRAMES, FINER, arrival
+from chainrun.dsp.biquad import butterworth
 from chainrun.dsp.eyring import SPEED_OF_SOUND
 from chainrun.survey.channels import Channel
 from chainrun.survey.hearing import BEFORE_MS, FINE
@@ -26,8 +28,19 @@ MOST_MS = 32
 SURE = 0.75
 FEWEST = 3
 """Less agreement, or fewer hits, is not enough to propose a change."""
+PERHAPS_FIRST, UNSURE = 0.6, 0.4
+_HIT = (HIT_MS[0], HIT_MS[0] + HIT_MS[1])
 LOW_BAND_HZ = (40.0, 300.0)
-BLEED_MS = 185
+BLEED_MS, SHORTEST_BLEED_MS = 185, 60
+"""What bleed is measured over; less where the next hit comes earlier."""
+LISTENS: dict[str, tuple[float | None, float | None]] = {
+    "kick": (None, 400.0), "snare": (150.0, None), "rack_tom": (None, 600.0), "floor_tom": (40.0, 500.0),
+}  # fmt: skip
+"""Low cut and high cut of a gate's key by the drum: what a draft's gates listen to (common practice)."""
+FIRST_MS = 0.25
+"""Another close microphone that hears a drum earlier by this much is nearer to it."""
+DRIFT_PPM, DRIFT_FRAMES = 2.0, 1.5
+"""A drift of this size, and of so many frames over the take, is told."""
 NEAR_M = 0.1
 """Distance of a close microphone from its drum, where the recipe says none."""
 
@@ -75,20 +88,137 @@ class Seat:
     """Positive: later on the right, so it pulls to the left."""
     expected_db: float
     """What the distances alone would make."""
+    confidence: float
+    """The share of hits that agree about its arrival, in the less sure of both microphones."""
     likeness: float
     """How alike the direct sound is on both sides, 1: wholly; little noise and no reflection in it."""
+
+    @property
+    def agrees(self) -> bool:
+        """Whether level and arrival name one side, or one of them none."""
+        return self.level_db * self.delay_ms <= 0.0 or abs(self.level_db) < 0.3 or abs(self.delay_ms) < 0.05
+
+
+@dataclass(frozen=True)
+class GateLevels:
+    """Peaks in dBFS as a gate's key filter hears them: hits, the loudest bleed; and hits without the filter."""
+
+    hits_dbfs: float
+    bleed_dbfs: float | None
+    unfiltered_dbfs: float
+
+
+@dataclass(frozen=True)
+class Drift:
+    """A microphone's clock against the reference's, by hits early and late in the take."""
+
+    channel: str
+    reference: str
+    ppm: float
+    frames: float
+    seconds: float
 
 
 class Group:
     """The stretches around the hits of a group's microphones, and what they tell."""
 
-    def __init__(self, channels: list[Channel], drums: list[Drum], stretches: Mapping[str, FINE], rate_hz: int):
+    def __init__(
+        self,
+        channels: list[Channel],
+        drums: list[Drum],
+        stretches: Mapping[str, FINE],
+        rate_hz: int,
+        places_ms: tuple[int, ...] = (),
+        gap_ms: float = float(BLEED_MS),
+    ):
         self.channels = {channel.name: channel for channel in channels}
-        self.drums = drums
         self._stretches = stretches
         self.rate_hz = rate_hz
+        self._places_ms = np.array(places_ms)
+        self._bleed_ms = int(min(BLEED_MS, max(SHORTEST_BLEED_MS, 0.6 * gap_ms)))
         self._step = rate_hz // 1000
         self._found: dict[tuple[str, str, str], Arrived | None] = {}
+        self.drums = drums
+        self.drums = [self._held_to_be_first(drum) for drum in drums]
+
+    def _held_to_be_first(self, drum: Drum) -> Drum:
+        """A drum whose hits another close microphone hears earlier was never hit: its hits are the other one's."""
+        clean = drum.microphones[0]
+        for other in self.drums:
+            if other is drum or not len(drum.rows):
+                continue
+            heard = self.between(clean, other.microphones[0], drum)
+            if heard is None:
+                continue
+            behind = heard.delay_frames - self._shift(other.microphones[0]) + self._shift(clean)
+            if behind < -FIRST_MS * self._step and heard.confidence >= PERHAPS_FIRST:
+                return replace(drum, rows=drum.rows[:0], strengths=np.zeros(drum.strengths.shape), is_first=False)
+        return drum
+
+    def as_sure(self, one: Arrived) -> Arrived:
+        """An arrival, no surer than it can be: a close microphone is not later than one that is far."""
+        own, far = self.drum_of(one.channel), self.drum_of(one.reference) is None
+        behind = one.delay_frames - self._shift(one.channel) + self._shift(one.reference)  # through the air alone
+        late = own is not None and far and behind > 1.0
+        return replace(one, confidence=min(one.confidence, UNSURE)) if late else one
+
+    def drift(self, one: Arrived) -> Drift | None:
+        """How a microphone's clock runs against the reference's: arrivals by early and by late hits."""
+        drum = self.drum_of(one.channel) or next((d for d in self.drums if d.name == one.drum), None)
+        if drum is None or len(drum.rows) < 8 or not self._places_ms.size:
+            return None
+        times = self._places_ms[drum.rows] / 1000.0
+        delays = np.full(len(drum.rows), np.nan)
+        for k, row in enumerate(drum.rows):
+            part = np.array([row])
+            a = self._cut(one.channel, part, *_HIT)
+            b = self._cut(one.reference, part, HIT_MS[0] + MOST_MS, HIT_MS[0] + HIT_MS[1] + 2 * MOST_MS)
+            heard = arrival(a, b, self.rate_hz, MOST_MS * self._step)
+            delays[k] = -heard.delay_frames if heard is not None else np.nan
+        known = np.isfinite(delays)
+        times, delays = times[known], delays[known]
+        seconds = float(np.ptp(times)) if times.size else 0.0
+        if times.size < 8 or seconds < 20.0:
+            return None
+        # The line on which most hits agree (Theil and Sen: the median of all pairs' slopes).
+        i, j = np.triu_indices(times.size, 1)
+        apart = np.abs(times[i] - times[j]) > 0.2 * seconds
+        slope = float(np.median((delays[j] - delays[i])[apart] / (times[j] - times[i])[apart]))
+        left = delays - slope * times
+        agree = float((np.abs(left - np.median(left)) <= AGREE_FRAMES).mean())
+        ppm, frames = slope / self.rate_hz * 1e6, slope * seconds
+        if agree < SURE or abs(frames) < DRIFT_FRAMES or abs(ppm) < DRIFT_PPM:
+            return None
+        return Drift(one.channel, one.reference, ppm, frames, seconds)
+
+    def levels_for_gate(self, name: str) -> GateLevels | None:
+        """What a gate on a close microphone would hear of hits and of bleed; None where hits are not told apart."""
+        drum = self.drum_of(name)
+        if drum is None or not len(drum.rows):
+            return None
+        low, high = LISTENS.get(str(self.channels[name].role.instrument), (None, None))
+        foreign = np.flatnonzero(drum.strengths < 0.1)
+        hits, bleed = (self._peaks(name, rows, low, high) for rows in (drum.rows, foreign))
+        plain = self._peaks(name, drum.rows, None, None)
+        strong = [float(np.median(np.sort(one)[one.size // 2 :])) for one in (hits, plain)]
+        if min(strong) <= 0.0:
+            return None
+        top = float(bleed.max(initial=0.0))
+        return GateLevels(
+            20.0 * math.log10(strong[0]),
+            20.0 * math.log10(top) if top > 0.0 else None,
+            20.0 * math.log10(strong[1]),
+        )
+
+    def _peaks(self, name: str, rows: IntArray, low_cut_hz: float | None, high_cut_hz: float | None) -> Array:
+        """The peak of each stretch's hit, through the filters of a key."""
+        x = self._stretches[name][rows].astype(np.float64)
+        for freq, high in ((low_cut_hz, True), (high_cut_hz, False)):
+            if freq is not None:
+                x = sosfilt(butterworth(2, freq, self.rate_hz, high=high), x, axis=1)
+        at = BEFORE_MS * self._step
+        peaks: Array = np.abs(x[:, at - 5 * self._step : at + 60 * self._step]).max(axis=1, initial=0.0)
+        return peaks
 
     def _shift(self, name: str) -> float:
         """By how many frames the recipe moves a channel."""
@@ -203,7 +333,7 @@ class Group:
 
     def _band_energies(self, name: str) -> Array:
         """Energy of each hit in the four bands, what sounded before taken off; shape (n_hits, 4)."""
-        at, length = BEFORE_MS * self._step, BLEED_MS * self._step
+        at, length = BEFORE_MS * self._step, self._bleed_ms * self._step
         x = self._stretches[name].astype(np.float64)
         gap = 4 * self._step
         n = 1 << (length - 1).bit_length()
@@ -270,6 +400,7 @@ class Group:
                     10.0 * math.log10(products[1] / products[0]),
                     (heard[1].delay_frames - heard[0].delay_frames) / self.rate_hz * 1000.0,
                     20.0 * math.log10(metres[0] / metres[1]),
+                    min(heard[0].confidence, heard[1].confidence),
                     likeness,
                 )
             )

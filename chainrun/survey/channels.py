@@ -6,7 +6,9 @@ from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from chainrun.audiofile import read_header
+import numpy as np
+
+from chainrun.audiofile import Reader, read_header
 from chainrun.errors import AudioError, Problem, UsageError, shown_path
 from chainrun.limits import Limits
 from chainrun.plan import FilePart, StemInput, build_plan
@@ -30,6 +32,8 @@ class Channel:
     """As the recipe has it: with trim, polarity and shift."""
     shift_in_ms: bool = False
     """Whether the recipe gives its shift in milliseconds."""
+    doubled: bool = False
+    """Whether its file holds the same in both channels: it is taken as one."""
 
     @property
     def path(self) -> Path:
@@ -60,6 +64,34 @@ class Material:
         return list(dict.fromkeys(channel.stem for channel in self.channels))
 
 
+SAME = 2.02 / 32768.0
+"""Two channels that differ by no more than this are one: steps of 16 bits, by which dither may set exports apart."""
+
+
+def equal_channels(path: Path) -> bool:
+    """Whether a stereo file holds the same in both channels: the commonest way to export a mono one."""
+    with Reader(path) as reader:
+        if reader.header.n_channels != 2:
+            return False
+        heard = False
+        for x in reader.blocks(1 << 16):
+            if np.abs(x[0] - x[1]).max(initial=0.0) > SAME:
+                return False
+            heard = heard or bool(np.abs(x).max(initial=0.0) > 16.0 * SAME)
+    return heard  # of what is next to silence nothing can be told
+
+
+def _one_of_two(stem: StemInput) -> StemInput | None:
+    """A stereo stem whose file holds the same twice, as a mono one; None for any other."""
+    if stem.n_channels != 2:
+        return None
+    left, right = stem.parts
+    alike = (left.trim_db, left.invert, left.shift_frames) == (right.trim_db, right.invert, right.shift_frames)
+    if left.path != right.path or not alike or not equal_channels(Path(left.path)):
+        return None
+    return replace(stem, parts=(left,), n_channels=1)
+
+
 def _split(name: str, stem: StemInput, role: Role, group: str | None, distance_m: float | None) -> list[Channel]:
     if stem.n_channels == 1:
         return [Channel(name, name, None, role, group, distance_m, stem)]
@@ -81,8 +113,10 @@ def of_recipe(opened: Opened) -> Material:
         role = role_of(name)
         if role.instrument is None:
             role = role_of(Path(node.stem.parts[0].path).stem)
-        made = _split(name, node.stem, role, stem.group, stem.source.distance_m)
-        channels += [replace(one, shift_in_ms=stem.shift_ms is not None) for one in made]
+        alone = _one_of_two(node.stem)
+        made = _split(name, alone or node.stem, role, stem.group, stem.source.distance_m)
+        in_ms, doubled = stem.shift_ms is not None, alone is not None
+        channels += [replace(one, shift_in_ms=in_ms, doubled=doubled) for one in made]
     return Material(tuple(channels), plan.rate_hz, opened.path.parent)
 
 
@@ -102,15 +136,21 @@ def audio_files(folder: Path) -> list[Path]:
     return files
 
 
+def _part(path: Path, n_channels: int, channel: int = 0) -> FilePart:
+    return FilePart(str(path), "", n_channels, None if n_channels == 1 else channel, 0.0, False, 0.0)
+
+
 def of_folder(folder: Path, limits: Limits | None = None) -> Material:
     """The audio files of a folder; two mono files that are left and right of one thing become one stem."""
     headers = {path: read_header(path, limits) for path in audio_files(folder)}
     roles = {path.stem: role_of(path.stem) for path in headers}
     by_stem = {path.stem: path for path in headers}
+    doubled = {path for path, header in headers.items() if header.n_channels == 2 and equal_channels(path)}
     joined: dict[str, tuple[str, str]] = {}
     for left, right in pairs(roles):
         a, b = headers[by_stem[left]], headers[by_stem[right]]
-        if a.n_channels == b.n_channels == 1 and a.rate_hz == b.rate_hz:
+        mono = [by_stem[one] in doubled or headers[by_stem[one]].n_channels == 1 for one in (left, right)]
+        if all(mono) and a.rate_hz == b.rate_hz and a.n_channels == b.n_channels:
             joined[left] = (left, right)
             joined[right] = (left, right)
     channels: list[Channel] = []
@@ -132,18 +172,16 @@ def of_folder(folder: Path, limits: Limits | None = None) -> Material:
         role = roles[path.stem]
         if pair is not None:
             name = stem_name(role.base, names)
-            parts = tuple(FilePart(str(by_stem[one]), "", 1, None, 0.0, False, 0.0) for one in pair)
+            parts = tuple(_part(by_stem[one], headers[by_stem[one]].n_channels) for one in pair)
             done.update(pair)
         else:
             name = stem_name(path.stem, names)
-            mono = header.n_channels == 1
-            parts = tuple(
-                FilePart(str(path), "", header.n_channels, None if mono else channel, 0.0, False, 0.0)
-                for channel in range(header.n_channels)
-            )
+            n = 1 if path in doubled else header.n_channels
+            parts = tuple(_part(path, header.n_channels, channel) for channel in range(n))
         names.add(name)
         stem = StemInput(parts, header.rate_hz, 0.0, 0.0, None, len(parts))
-        channels += _split(name, stem, role, None, None)
+        both = path in doubled
+        channels += [replace(one, doubled=both) for one in _split(name, stem, role, None, None)]
     rates = Counter(channel.input.file_rate_hz for channel in channels)
     rate = max(rates, key=lambda one: (rates[one], one))
     return Material(tuple(channels), rate, folder)

@@ -9,10 +9,12 @@ from dataclasses import dataclass, field
 from chainrun.errors import printable
 from chainrun.recipe.toml_text import toml_text
 from chainrun.survey.advice import LOUD_DC_DBFS, imbalance, to_turn
+from chainrun.survey.between import GateLevels
 from chainrun.survey.channels import Channel
 from chainrun.survey.library import preset_text
 from chainrun.survey.roles import DRUMS
-from chainrun.survey.survey import GroupSurvey, Survey
+from chainrun.survey.survey import PERHAPS, GroupSurvey, Survey
+from chainrun.units import gain_to_db
 
 WANTED_LUFS = {
     "kick": -24.0,
@@ -39,6 +41,18 @@ GATED = {"kick": (4.0, 80), "snare": (3.0, 80), "rack_tom": (4.0, 180), "floor_t
 LISTENS = {"kick": "key_high_cut_hz = 400", "snare": "key_low_cut_hz = 150", "rack_tom": "key_high_cut_hz = 600",
            "floor_tom": "key_low_cut_hz = 40, key_high_cut_hz = 500"}  # fmt: skip
 LEAST_GAP_DB = 6.0
+RANGE_DB = {"kick": 20, "snare": 12, "rack_tom": 20, "floor_tom": 20}
+"""How far a draft's gate turns down: no more, since a level cannot tell a ghost note from bleed."""
+OVER_BLEED_DB = 1.0
+"""A tom's threshold lies so far over the loudest bleed."""
+BRUSHED_CREST_DB = 21.0
+"""A snare with a lower crest and no hits that stand out is played with brushes, or rolled."""
+NOTHING_DBFS = -55.0
+"""A stem whose peak lies lower was not plugged in."""
+TARGET_LUFS = -16.0
+MOST_LIMITING_DB = 3.0
+SPARE_DB = 0.6
+"""What limiting takes of the loudness is made up for by more gain, and so by more limiting."""
 PRESETS_DIRS = 'presets_dirs = ["presets"]  # copies, made for this recipe: change them as you like'
 STEREO_ONLY = {"overhead": ["overheads/calm-cymbals"]}
 """What a single microphone takes in place of a preset that asks for two sides."""
@@ -59,8 +73,35 @@ CHAINS = {
     ("voice", None): ["voice/softer-s"],
     ("shaker", None): ["percussion/shaker"],
 }
-BY_SOUND = ("kick", "rack_tom", "snare", "hat")
-"""What an unnamed close microphone is taken for, by the band in which its hits are loudest."""
+
+
+TARGET_LINE = "target_lufs = {:g}  # {}"
+
+
+def with_target(text: str, loudness_lufs: float, true_peak_dbtp: float) -> str:
+    """The draft with a target that its limiter reaches with MOST_LIMITING_DB, for a main of this loudness and peak."""
+    # A dB of gain over the ceiling is a dB that the limiter takes from the peaks, and brings less than 1 LU.
+    reached = loudness_lufs + (-1.0 - true_peak_dbtp) + MOST_LIMITING_DB - SPARE_DB
+    target = math.floor(2.0 * min(TARGET_LUFS, reached)) / 2.0
+    if target >= TARGET_LUFS:
+        return text
+    why = f"what the limiter reaches with {MOST_LIMITING_DB:g} dB: compress the loudest hits first, to go louder"
+    lines = [
+        TARGET_LINE.format(target, why) if line.startswith("target_lufs = ") else line for line in text.split("\n")
+    ]
+    return "\n".join(lines)
+
+
+def stems_copied(survey: Survey) -> dict[str, str]:
+    """Stems all of whose channels are copies of another stem's, with that one."""
+    found: dict[str, str] = {}
+    stem_of = {channel.name: channel.stem for channel in survey.material.channels}
+    copied = {name: stem_of[other] for name, other, _ in survey.copies}
+    for stem in survey.material.stems:
+        channels = survey.material.of_stem(stem)
+        if all(channel.name in copied for channel in channels):
+            found[stem] = copied[channels[0].name]
+    return found
 
 
 @dataclass
@@ -83,7 +124,7 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
     """Write a recipe for what was surveyed. `stems_dir` is the folder of the stems, seen from the recipe."""
     made = Drafted("")
     kit = next((group for group in survey.groups if group.name == "kit"), None)
-    drum_stems = {c.stem for c in survey.material.channels if _instrument(c, kit) in DRUMS}
+    drum_stems = {c.stem for c in survey.material.channels if c.role.instrument in DRUMS}
     bus = len(drum_stems) > 1
     lines = [
         "recipe = 1",
@@ -94,13 +135,13 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
         PRESETS_DIRS,
     ]
     for stem in survey.material.stems:
-        strip = _stem(survey, kit, stem, bus and stem in drum_stems, made)
+        strip = _stem(survey, kit, stem, bus and stem in drum_stems, made, stems_copied(survey))
         lines += ["", f"[stems.{stem}]"]
         lines += [f"{key} = {value}" + (f"  # {printable(why)}" if why else "") for key, value, why in strip.keys]
         if strip.steps:
             lines.append("chain = [")
             for step, why in strip.steps:
-                lines += ([f"  # {printable(why)}"] if why else []) + [f"  {step},"]
+                lines += ([f"  # {printable(why)}"] if why else []) + ([f"  {step},"] if step else [])
             lines.append("]")
     if bus:
         lines += ["", "[buses.kit]", "chain = [", "  # one slow compressor over all drums holds them together"]
@@ -111,7 +152,7 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
         "[[deliver]]",
         'file = "mix.wav"',
         "bits = 24",
-        "target_lufs = -16  # a usual level for streaming; change it to what is asked of you",
+        TARGET_LINE.format(TARGET_LUFS, "a usual level for streaming; change it to what is asked of you"),
         "max_dbtp = -1",
         'fit = "limit"  # a limiter takes what the gain would push over max_dbtp, and tells how much',
     ]
@@ -137,36 +178,34 @@ def fits(preset: str, n_channels: int) -> bool:
     return True
 
 
-def _instrument(channel: Channel, kit: GroupSurvey | None) -> str | None:
-    """By the name; else, for a microphone close to a drum, by where its hits are loudest."""
-    if channel.role.instrument is not None or kit is None:
-        return channel.role.instrument
-    for drum in kit.drums:
-        if channel.name == drum.microphones[0]:
-            own = drum.own_levels
-            return BY_SOUND[max(range(len(own)), key=lambda band: own[band])]
-    return None
-
-
-def _stem(survey: Survey, kit: GroupSurvey | None, stem: str, in_kit: bool, made: Drafted) -> _Strip:
+def _stem(
+    survey: Survey,
+    kit: GroupSurvey | None,
+    stem: str,
+    in_kit: bool,
+    made: Drafted,
+    copied: dict[str, str],
+) -> _Strip:
     channels = survey.material.of_stem(stem)
     first = channels[0]
     files = list(dict.fromkeys(channel.path.name for channel in channels))
     strip = _Strip()
     strip.keys.append(("file", toml_text(files[0] if len(files) == 1 else files), ""))
-    instrument = _instrument(first, kit)
-    part = first.role.part
-    heard = instrument or "an instrument of its own"
-    if first.role.instrument is None and instrument is not None:
-        heard = f"{instrument}, by its sound: the name says nothing"
-    words = f"taken for {heard}".replace("_", " ") + (f" ({part})" if part else "")
+    if first.input.parts[0].n_channels == 2 and (first.doubled or len(files) == 2):
+        strip.keys.append(("channel", "1", "both channels hold the same"))
+    instrument, part = first.role.instrument, first.role.part
+    if instrument is None:
+        words = "unknown: the name says nothing, and a guess by sound is not sure enough for a chain"
+    else:
+        words = f"taken for {instrument}".replace("_", " ") + (f" ({part})" if part else "")
     if in_kit:
         strip.keys.append(("group", '"kit"', "survey compares the microphones of a group"))
         strip.keys.append(("to", '"kit"', words))
     else:
         strip.keys.append(("to", '"main"', words))
-    if all(survey.sides[c.name][0].channels[survey.sides[c.name][1]].peak == 0.0 for c in channels):
-        strip.keys.append(("mute", "true", "the file is silent"))
+    reason = _why_mute(survey, channels, copied)
+    if reason is not None:
+        strip.keys.append(("mute", "true", reason))
         return strip
     _mends(survey, kit, channels, strip)
     hit = kit.hit_levels.get(first.name) if kit is not None else None
@@ -180,9 +219,8 @@ def _stem(survey: Survey, kit: GroupSurvey | None, stem: str, in_kit: bool, made
     if pan is not None and len(channels) == 1:
         strip.keys.append(("pan_pct", str(pan[0]), pan[1]))
     _repairs(survey, first, strip)
-    gate = _gate(kit, first, instrument, hit)
-    if gate is not None:
-        strip.steps.append(gate)
+    if instrument in GATED:
+        strip.steps.append(_gate(survey, kit, first, str(instrument), hit))
     chain = CHAINS.get((str(instrument), part)) or CHAINS.get((str(instrument), None), [])
     if len(channels) == 1:
         chain = STEREO_ONLY.get(str(instrument), chain)
@@ -193,6 +231,18 @@ def _stem(survey: Survey, kit: GroupSurvey | None, stem: str, in_kit: bool, made
     return strip
 
 
+def _why_mute(survey: Survey, channels: list[Channel], copied: dict[str, str]) -> str | None:
+    """Why a stem is muted, where it is: silent, unplugged, or another one's copy."""
+    peak = max(survey.sides[c.name][0].channels[survey.sides[c.name][1]].peak for c in channels)
+    if peak == 0.0:
+        return "the file is silent"
+    if gain_to_db(peak) < NOTHING_DBFS:
+        return f"nothing but noise: it peaks at {gain_to_db(peak):.0f} dBFS; was it plugged in?"
+    if channels[0].stem in copied:
+        return f"the same recording as {copied[channels[0].stem]}"
+    return None
+
+
 def _mends(survey: Survey, kit: GroupSurvey | None, channels: list[Channel], strip: _Strip) -> None:
     """Polarity and the balance of a pair, from the survey."""
     turned_over = to_turn(survey)
@@ -201,7 +251,7 @@ def _mends(survey: Survey, kit: GroupSurvey | None, channels: list[Channel], str
         values = [str(channel.name in turned_over).lower() for channel in channels]
         strip.keys.append(("invert", values[0] if len(values) == 1 else f"[{', '.join(values)}]", "; ".join(reasons)))
     told = imbalance(kit, channels[0].stem) if kit is not None else None
-    if told is not None and told.clear:
+    if told is not None and told.sure:
         trims = ["0.0", "0.0"]
         trims[told.side] = f"{-abs(told.db):.1f}"
         strip.keys.append(("trim_db", f"[{', '.join(trims)}]", told.reason))
@@ -231,6 +281,8 @@ def _pan(kit: GroupSurvey | None, channel: Channel, instrument: str | None) -> t
     usual = {"hat": -30, "rack_tom": -25, "floor_tom": 35, "ride": 30}[instrument]
     if not seats or seats[0].likeness < 0.9:
         return usual, "as the drummer's audience of one sees it; turn it around if you like"
+    if not seats[0].agrees or seats[0].confidence < PERHAPS:
+        return usual, "unsure where the pair hears it: as the drummer sees it; turn it around if you like"
     # Both what is louder and what is earlier says where a drum sits; how they weigh is our own choice.
     lean = seats[0].level_db / 15.0 - seats[0].delay_ms / 2.5
     pan = round(max(-50.0, min(50.0, 60.0 * lean)) / 5.0) * 5
@@ -257,38 +309,64 @@ def _repairs(survey: Survey, channel: Channel, strip: _Strip) -> None:
 
 
 def _gate(
-    kit: GroupSurvey | None, channel: Channel, instrument: str | None, hit: float | None
-) -> tuple[str, str] | None:
-    if instrument not in GATED or kit is None or hit is None:
-        return None
-    lookahead, hold = GATED[instrument]
-    shape = f"range_db = 40, attack_ms = 0.3, hold_ms = {hold}, release_ms = 120, lookahead_ms = {lookahead:g}"
-    drum = next(drum for drum in kit.drums if channel.name in drum.microphones)
+    survey: Survey, kit: GroupSurvey | None, channel: Channel, instrument: str, hit: float | None
+) -> tuple[str, str]:
+    """A drum's gate with its reason; or what stands in its place, or the reason alone where there is none."""
+    drum = next((one for one in kit.drums if channel.name in one.microphones), None) if kit is not None else None
+    if kit is None or drum is None:
+        return "", "no gate: without other microphones of the kit hits cannot be told from bleed"
     leading = drum.microphones[0]
-    if channel.name != leading:
-        bleed = kit.bleed_peaks.get(leading)
-        lead_hit = kit.hit_levels.get(leading)
-        below = _below(lead_hit, bleed)
-        if below is None:
-            return None
-        key = f'key = {{ from = ["{leading}"], tap = "raw" }}'
-        step = f'{{ do = "gate", name = "door", threshold_below_hits_db = {below:.0f}, {shape}, {key} }}'
-        return step, f"opens with {leading}, which hears the drum more clearly"
-    below = _below(hit, kit.bleed_peaks.get(channel.name))
-    if below is None:
-        return None
+    levels = kit.gates.get(leading)
+    if levels is None or hit is None:
+        return _brushes(survey, channel) if instrument == "snare" else ("", _why_no_gate(drum.is_first))
+    gap = levels.hits_dbfs - levels.bleed_dbfs if levels.bleed_dbfs is not None else 2.0 * LEAST_GAP_DB
+    if instrument == "snare" and channel.name == leading and _crest(survey, channel) < BRUSHED_CREST_DB:
+        return _brushes(survey, channel)
+    if gap < LEAST_GAP_DB:
+        return "", f"no gate: through its key filter the bleed comes within {max(0.0, gap):.0f} dB of the hits"
+    threshold = _threshold(levels, instrument)
+    below = max(1.0, levels.unfiltered_dbfs - threshold)
+    lookahead, hold = GATED[instrument]
+    shape = f"attack_ms = 0.3, hold_ms = {hold}, release_ms = 120, lookahead_ms = {lookahead:g}"
+    range_db = RANGE_DB[instrument]
     listens = f", {LISTENS[instrument]}" if instrument in LISTENS else ""
-    step = f'{{ do = "gate", name = "door", threshold_below_hits_db = {below:.0f}, {shape}{listens} }}'
-    bleed = kit.bleed_peaks.get(channel.name)
-    told = f"its hits peak at {hit:.0f} dBFS, the rest at {bleed:.0f}: the threshold lies between" if bleed else ""
-    return step, told
+    head = f'do = "gate", name = "door", threshold_below_hits_db = {below:.1f}, range_db = {range_db}, {shape}'
+    bleed = f"bleed at up to {levels.bleed_dbfs:.0f}" if levels.bleed_dbfs is not None else "no bleed was told"
+    soft = kit.soft_hits.get(leading, [])
+    under = sum(levels.hits_dbfs + one < threshold for one in soft)
+    told = f"through its key filter hits peak at {levels.hits_dbfs:.0f} dBFS, {bleed}"
+    if under:
+        told += f"; {under} soft hit{'s' if under != 1 else ''} lie under it, and fall by {range_db} dB"
+    if channel.name != leading:
+        key = f'key = {{ from = ["{leading}"], tap = "raw" }}'
+        return f"{{ {head}{listens}, {key} }}", f"opens with {leading}, which hears the drum more clearly: {told}"
+    return f"{{ {head}{listens} }}", told
 
 
-def _below(hit: float | None, bleed: float | None) -> float | None:
-    """How far under the hits a gate's threshold lies: two thirds of the way down to the bleed; None: too near."""
-    if hit is None:
-        return None
-    if bleed is None:
-        return 20.0
-    gap = hit - bleed
-    return None if gap < LEAST_GAP_DB else min(30.0, 0.67 * gap)
+def _threshold(levels: GateLevels, instrument: str) -> float:
+    """In dBFS, as the key filter hears it: for toms over the loudest bleed, else two thirds of the way down to it."""
+    if levels.bleed_dbfs is None:
+        return levels.hits_dbfs - 20.0
+    if "tom" in instrument:
+        return levels.bleed_dbfs + OVER_BLEED_DB
+    return max(levels.hits_dbfs - 30.0, levels.hits_dbfs - 0.67 * (levels.hits_dbfs - levels.bleed_dbfs))
+
+
+def _why_no_gate(is_first: bool) -> str:
+    if not is_first:
+        return "no gate: other microphones hear all its hits earlier, so that its own drum is not heard"
+    return "no gate: no hits of its own were told apart"
+
+
+def _crest(survey: Survey, channel: Channel) -> float:
+    measured = survey.files[channel.stem].measured
+    return measured.crest_db if measured.crest_db is not None else 99.0
+
+
+def _brushes(survey: Survey, channel: Channel) -> tuple[str, str]:
+    """A snare without hits that stand out: nothing is shut, what is softest falls a little."""
+    rms = survey.files[channel.stem].measured.rms_dbfs
+    if rms is None or not math.isfinite(rms):
+        return "", "no gate: no hits of its own were told apart"
+    step = f'{{ do = "expander", name = "door", threshold_db = {rms - 6.0:.0f}, ratio = 1.5, range_db = 6 }}'
+    return step, "no hits stand out (brushes, or a roll): an expander turns down the softest by 6 dB at most"

@@ -39,11 +39,13 @@ def hear_file(path: str, channels: tuple[int, ...]) -> FileHeard:
     """Everything about a file and some of its channels."""
     with Reader(Path(path)) as reader:
         header = reader.header
-        analysis = Analysis(header.rate_hz, min(header.n_channels, 2), every=4)
+        # Of a stereo file that is taken as one channel, that one alone is measured.
+        used = list(channels) if len(channels) <= 2 else [0, 1]
+        analysis = Analysis(header.rate_hz, len(used), every=4)
         listeners = [Listener(header.rate_hz, header.full_scale) for _ in channels]
         mid = side = 0.0
         for x in reader.blocks(BLOCK):
-            analysis.feed(x[:2])
+            analysis.feed(np.ascontiguousarray(x[used]))
             for listener, channel in zip(listeners, channels, strict=True):
                 listener.feed(x[channel])
             if header.n_channels == 2:

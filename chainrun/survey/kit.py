@@ -42,6 +42,8 @@ class Drum:
     """How hard it was hit in each of the common stretches, 0 to about 1."""
     own_levels: tuple[float, ...] = ()
     """How loud its own hits are in the four bands of its leading microphone."""
+    is_first: bool = True
+    """Whether no other close microphone hears these hits earlier: else they are another drum's."""
 
 
 def close_ones(channels: list[Channel], envelopes: Mapping[str, Array]) -> list[Channel]:
@@ -63,7 +65,7 @@ def standing_apart(envelopes: Mapping[str, Array]) -> dict[str, float]:
 
     A far microphone follows what all hear; one close to a drum follows that drum. In dB, weighed by trial.
     """
-    everywhere = _events(envelopes)
+    everywhere = events_of(envelopes)
     if everywhere.size < 4:
         return {}
     heard = {}
@@ -75,7 +77,8 @@ def standing_apart(envelopes: Mapping[str, Array]) -> dict[str, float]:
     return {name: float((level - usual).std()) - float(np.median(level)) / 4.0 for name, level in heard.items()}
 
 
-def _events(envelopes: Mapping[str, Array]) -> IntArray:
+def events_of(envelopes: Mapping[str, Array]) -> IntArray:
+    """Steps at which any of the microphones hears a hit, those within TOGETHER_MS as one."""
     places = sorted(int(place) for envelope in envelopes.values() for place in onsets(envelope)[0])
     return _merged(places)
 
@@ -111,6 +114,35 @@ def hit_places(close: list[Channel], envelopes: Mapping[str, Array]) -> tuple[in
         loudest = np.argsort(-level, kind="stable")[: MOST_HITS // 2]
         chosen += places[np.union1d(best, loudest)].tolist()
     return tuple(int(place) for place in _merged(sorted(chosen)))
+
+
+SOFT_DB, SOFTEST_DB = -6.0, -26.0
+WITH_DB = -6.0
+"""A drum's own hit is heard in other close microphones no more than this above its own, each against its loud hits."""
+
+
+def soft_hits(name: str, close: list[Channel], envelopes: Mapping[str, Array]) -> list[float]:
+    """Softer hits of a microphone's own drum, in dB against its loud ones.
+
+    Rises that no other close microphone hears much louder, each against its own loud hits: what is bleed stands out
+    where it comes from.
+    """
+    places, level = onsets(envelopes[name])
+    if places.size < 4:
+        return []
+    against = level - float(np.sort(level)[-3:].mean())
+    others = np.full(places.size, -100.0)
+    for other in close:
+        if other.name == name:
+            continue
+        _, loud = onsets(envelopes[other.name])
+        if loud.size < 4:
+            continue
+        heard = levels_after(envelopes[other.name])
+        near = np.clip(places[:, None] + np.arange(-6, 13), 0, heard.size - 1)
+        others = np.maximum(others, heard[near].max(axis=1) - float(np.sort(loud)[-3:].mean()))
+    soft = (against < SOFT_DB) & (against > SOFTEST_DB) & (against - others >= WITH_DB)
+    return [round(float(one), 1) for one in against[soft]]
 
 
 def band_levels(stretches: FINE, rate_hz: int) -> Array:
@@ -197,3 +229,24 @@ def far_ones(channels: list[Channel], close: list[Channel]) -> list[Channel]:
         for channel in channels
         if channel.name not in known and (channel.role.instrument in FAR or channel.role.instrument is None)
     ]
+
+
+HEARS = 0.5
+"""A microphone that rises at fewer of the drums' hits than this share does not hear the kit: an overdub."""
+RISE_DB = 3.0
+
+
+def hears(envelope: Array, events: IntArray) -> float:
+    """The share of hits, in steps of a millisecond, at which a microphone's own level rises."""
+    inside = events[(events > 30) & (events < envelope.size - 20)]
+    if inside.size < 4:
+        return 0.0
+    level = levels_after(envelope)
+    after = level[inside[:, None] + np.arange(0, 15)].max(axis=1)
+    before = level[inside[:, None] - np.arange(8, 26)].mean(axis=1)
+    # As many places where nothing is hit: what rises there as often does so by itself.
+    between = (inside[1:] + inside[:-1]) // 2
+    spare = level[between[:, None] + np.arange(0, 15)].max(axis=1) - level[between[:, None] - np.arange(8, 26)].mean(
+        axis=1
+    )
+    return float((after - before >= RISE_DB).mean() - (spare >= RISE_DB).mean())

@@ -49,7 +49,7 @@ def overlay_text(survey: Survey, source: str, align: Align = "none") -> str:
                 stems[stem].shift[side] = (-one.delay_frames, _why(one, survey.material.rate_hz))
         for stem in group.seats:
             told = imbalance(group, stem)
-            if told is not None and told.clear:
+            if told is not None and told.sure:
                 stems[stem].trim_db[told.side] = (-abs(round(told.db, 1)), told.reason)
         for channel, level in group.hit_levels.items():
             stem, _ = place[channel]

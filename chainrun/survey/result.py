@@ -89,6 +89,15 @@ def _group(group: GroupSurvey, survey: Survey) -> dict[str, Any]:
         arrivals.append(record)
     return {
         "name": group.name,
+        "drifts": [
+            {
+                "channel": one.channel,
+                "reference": one.reference,
+                "ppm": round(one.ppm, 2),
+                "frames": round(one.frames, 2),
+            }
+            for one in group.drifts
+        ],
         "reference": group.reference,
         "channels": [channel.name for channel in group.channels],
         "drums": [
@@ -96,6 +105,8 @@ def _group(group: GroupSurvey, survey: Survey) -> dict[str, Any]:
                 "name": drum.name,
                 "microphones": list(drum.microphones),
                 "n_hits": len(drum.rows),
+                "is_first": drum.is_first,
+                "soft_hits_db": group.soft_hits.get(drum.microphones[0], []),
                 "hit_level_dbfs": {name: finite(group.hit_levels.get(name)) for name in drum.microphones},
                 "bleed_peak_dbfs": {name: finite(group.bleed_peaks.get(name)) for name in drum.microphones},
             }
@@ -126,6 +137,7 @@ def _group(group: GroupSurvey, survey: Survey) -> dict[str, Any]:
                     "right_behind_left_ms": round(float(seat.delay_ms), 4),
                     "expected_from_distance_db": round(seat.expected_db, 2),
                     "likeness": round(seat.likeness, 3),
+                    "confidence": round(seat.confidence if seat.agrees else min(seat.confidence, 0.4), 3),
                 }
                 for seat in seats
             ]

@@ -15,16 +15,29 @@ from chainrun.dsp.arrays import Array
 from chainrun.engine.crew import worker_pool
 from chainrun.engine.sources import StemSource
 from chainrun.errors import Problem, UsageError, nearest
-from chainrun.survey.between import MOST_MS, SURE, Adding, Arrived, Group, Seat, line_and_amplifier
+from chainrun.survey.between import (
+    BLEED_MS,
+    MOST_MS,
+    SURE,
+    Adding,
+    Arrived,
+    Drift,
+    GateLevels,
+    Group,
+    Seat,
+    line_and_amplifier,
+)
 from chainrun.survey.channels import Channel, Material
 from chainrun.survey.hearing import FileHeard, cut_stretches, hear_envelope, hear_file, largest_difference
-from chainrun.survey.kit import Drum, close_ones, drums, far_ones, hit_places
+from chainrun.survey.kit import HEARS, Drum, close_ones, drums, events_of, far_ones, hears, hit_places, soft_hits
 from chainrun.survey.roles import DRUMS
 
 SHORT_S = 120.0
 """Less sound than this, all channels together, is heard in this process alone."""
 SOFTEST_COPY = 1e-3
 """The peak of what is looked at as a copy: two files of next to nothing are alike by nature."""
+PERHAPS = 0.5
+"""Less sure than this, an arrival is not told at all, nor what is heard by it."""
 WHOLE_S = 180.0
 """So much of a line and its amplifier's microphone is compared."""
 
@@ -49,6 +62,12 @@ class GroupSurvey:
     """Of each pair of far microphones."""
     hit_levels: dict[str, float] = field(default_factory=dict)
     bleed_peaks: dict[str, float | None] = field(default_factory=dict)
+    soft_hits: dict[str, list[float]] = field(default_factory=dict)
+    """Of close microphones: hits that stand out in them alone, in dB against their loud ones."""
+    gates: dict[str, GateLevels] = field(default_factory=dict)
+    """Of close microphones: what a gate's key filter hears of hits and bleed."""
+    drifts: list[Drift] = field(default_factory=list)
+    """Microphones whose clock differs from the reference's."""
 
 
 @dataclass
@@ -157,7 +176,7 @@ def _reference(channels: list[Channel], close: list[Channel], asked: str | None)
     for channel in channels:
         if asked is not None and asked in (channel.name, channel.stem):
             return channel
-    far = far_ones(channels, close)
+    far = [channel for channel in far_ones(channels, close) if channel.role.instrument is not None]
     overheads = [channel for channel in far if channel.role.instrument == "overhead"]
     return next(iter(overheads or far or close), None)
 
@@ -173,22 +192,35 @@ def _group(
             strict=True,
         )
     )
+    named = [channel for channel in channels if channel.role.instrument is not None]
+    events = events_of({one.name: envelopes[one.name] for one in named})
+    if named:  # what has no name and does not hear the kit is an overdub
+        channels = [one for one in channels if one in named or hears(envelopes[one.name], events) >= HEARS]
     close = close_ones(channels, envelopes)
-    reference = _reference(channels, close, asked)
+    reference = _reference(channels, [one for one in close if one in named], asked)
     found = GroupSurvey(name, reference.name if reference is not None else None, channels)
     places = hit_places(close, envelopes)
     if reference is None or not places:
         return found
     cut = _all(hands, cut_stretches, [(channel.input, rate, places) for channel in channels])
     stretches = dict(zip((channel.name for channel in channels), cut, strict=True))
-    found.drums = drums(close, stretches, rate)
-    group = Group(channels, found.drums, stretches, rate)
+    gap_ms = float(np.percentile(np.diff(events), 25)) if events.size > 8 else float(BLEED_MS)
+    group = Group(channels, drums(close, stretches, rate), stretches, rate, places, gap_ms)
+    found.drums = group.drums
     _tell_arrivals(found, group, reference)
-    found.bleed = group.bleed()
+    told = {one.channel for one in found.arrivals if one.confidence >= PERHAPS} | {reference.name}
+    found.bleed = {
+        drum.name: {
+            name: level if name in told and drum.microphones[0] in told else None for name, level in levels.items()
+        }
+        for drum, levels in zip(found.drums, group.bleed().values(), strict=True)
+    }
     for drum in found.drums:
         found.hit_levels.update(group.hit_levels(drum))
         for microphone in drum.microphones:
             found.bleed_peaks[microphone] = group.bleed_peak(drum, microphone)
+            found.soft_hits[microphone] = soft_hits(microphone, close, envelopes)
+    found.gates = {name: one for name in found.hit_levels if (one := group.levels_for_gate(name)) is not None}
     far = far_ones(channels, close)
     for stem in dict.fromkeys(channel.stem for channel in far):
         pair = [channel for channel in far if channel.stem == stem]
@@ -205,14 +237,17 @@ def _tell_arrivals(found: GroupSurvey, group: Group, reference: Channel) -> None
         told = [one for one in group.against(channel.name, reference.name) if abs(one.delay_frames) <= most]
         own = group.drum_of(channel.name)
         if told:
-            found.arrivals.append(told[0])
+            found.arrivals.append(group.as_sure(told[0]))
         if own is None:
             found.by_drum += told
         elif channel.name != own.microphones[0]:
             second = group.between(own.microphones[0], channel.name, own)
             if second is not None:
                 found.under.append(second)
-        best = told[0] if told else None
+        best = group.as_sure(told[0]) if told else None
+        drift = group.drift(best) if best is not None else None
+        if drift is not None:
+            found.drifts.append(drift)
         if own is not None and best is not None and best.confidence >= SURE:
             moved = (-best.delay_frames, best.inverted)
             pair = group.adding(channel.name, reference.name, own, moved)

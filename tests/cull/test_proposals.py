@@ -118,7 +118,9 @@ def test_a_plan_never_proposes_a_successor_that_it_culls(tmp_path, chainrun, mon
     preset(tmp_path / "library", "holder", [{"preset": "one"}, {"do": "gain", "gain_db": 0.0}], since=2016)
     soundfile.write("a.wav", noise(4800, 0.1), RATE)
     (tmp_path / "a.recipe.toml").write_text('recipe = 1\npresets_dirs = ["library"]\n[stems.a]\nfile = "a.wav"\n')
-    ran = chainrun("cull", "plan", "--recipes", "a.recipe.toml", "--presets", "library", "-o", "2026.cull.toml", "--year", 2026)
+    ran = chainrun(
+        "cull", "plan", "--recipes", "a.recipe.toml", "--presets", "library", "-o", "2026.cull.toml", "--year", 2026
+    )
     assert ran.code == 0, ran.err
     decisions = {one["name"]: one for one in tomllib.loads((tmp_path / "2026.cull.toml").read_text())["preset"]}
     for one in decisions.values():

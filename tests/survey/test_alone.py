@@ -138,7 +138,7 @@ def test_tiny_and_quiet_files(tmp_path, chainrun):
     files(quiet, {"bass": noise(2 * RATE, 1e-4), "voice": noise(2 * RATE, 1e-4, seed=2)})
     assert chainrun("draft", quiet).code == 0
     text = next(quiet.glob("*.recipe.toml")).read_text()
-    assert "level_db = 24.0  # too quiet or short" in text
+    assert text.count("was it plugged in?") == 2
 
 
 def test_unrelated_sounds_have_no_arrivals(tmp_path, chainrun):
@@ -163,5 +163,5 @@ def test_copies_are_found(tmp_path):
         soundfile.write(tmp_path / f"{name}.wav", y, RATE, subtype="PCM_24")
     soundfile.write(tmp_path / "piano.wav", np.stack([noise(RATE, 0.1, seed=3)] * 2).T, RATE)
     told_of = {(one.stem, one.about) for one in advice(survey(of_folder(tmp_path)))}
-    assert {("guitar_2", "copy"), ("voice", "flipped_copy"), ("piano.left", "mono")} <= told_of
+    assert {("guitar_2", "copy"), ("voice", "flipped_copy"), ("piano", "mono")} <= told_of
     assert not {one for one in told_of if one[0] == "keys"}

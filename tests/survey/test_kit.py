@@ -74,7 +74,9 @@ def test_delays_and_polarities_of_the_demo(demo_survey):
 def test_the_pairs_imbalance(demo_survey):
     from chainrun.survey.advice import imbalance
 
-    error, spread, n_drums = imbalance(demo_survey.groups[0], "over")
+    found = imbalance(demo_survey.groups[0], "over")
+    error, spread, n_drums = found.db, found.spread_db, found.n_drums
+    assert found.sure
     assert error == pytest.approx(TRUTH["planted"]["hot_overhead"]["error_db"], abs=0.2)
     assert spread < 0.4
     assert n_drums >= 3
