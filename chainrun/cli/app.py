@@ -189,6 +189,9 @@ def main(arguments: list[str]) -> int:
             return _told_stop(StoppedError.arrived[0])
         usage = getattr(error, "exit_code", None)
         if usage is not None and hasattr(error, "format_message"):
+            if error.format_message().lstrip().startswith("Usage:"):  # a command without its sub-command
+                put(error.format_message())
+                return EXIT_DONE
             usage_error = UsageError(Problem(error.format_message(), hint="chainrun --help"))
             show_error(usage_error, as_json="--json" in arguments)
             return int(usage)

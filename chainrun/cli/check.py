@@ -51,12 +51,12 @@ def command(
     codes = [EXIT_DONE]
     for path in recipes:
         if path.suffix.lower() == ".zip":
-            codes.append(_pack(path, problems, quiet=quiet or as_json))
+            codes.append(_pack(path, problems, quiet=as_json))
             continue
         found = check_recipe(path, chosen, strict=strict)
         problems += found.problems
         codes.append(found.exit_code)
-        if found.opened is None or found.plan is None or not found.valid or as_json or quiet:
+        if found.opened is None or found.plan is None or not found.valid or as_json:
             continue
         plan = found.plan
         put(

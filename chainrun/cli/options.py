@@ -52,7 +52,7 @@ Report = Annotated[
 Embed = Annotated[bool, typer.Option("--embed", help="With --report: all of the page in one file.")]
 Strict = Annotated[bool, typer.Option("--strict", help="A retired preset is an error (for CI).")]
 AsJson = Annotated[bool, typer.Option("--json", help="The result as one JSON document on stdout.")]
-Quiet = Annotated[bool, typer.Option("--quiet", help="No progress; notes and errors are still told.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="No progress; results, notes and errors are still shown.")]
 
 
 def overrides(

@@ -70,8 +70,7 @@ def command(
         prints = Store(kept if kept is not None else work)
         plan = build_plan(opened, hash_file=prints.hash_file, surroundings=surroundings(BLOCK_FRAMES))
         result = make_pack(opened, plan, out, prints, PackOptions(stems == "processed", licence, workers))
-    if not quiet:
-        for warning in [*result.warnings, *result.failures]:
-            talk(f"note: {warning}")
-        put(f"wrote {out}: {out.stat().st_size / 1e6:.1f} MB; chainrun check {out} verifies it")
+    for warning in [*result.warnings, *result.failures]:
+        talk(f"note: {warning}")
+    put(f"wrote {out}: {out.stat().st_size / 1e6:.1f} MB; chainrun check {out} verifies it")
     return EXIT_FAILED if result.failures else EXIT_DONE

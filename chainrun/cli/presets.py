@@ -119,17 +119,23 @@ def show(
     shelf = Shelf(libraries(presets))
     preset = shelf.get(name)
     steps = shelf.steps(preset.name)
-    face = kept_face(steps, code_hash(), store_folder(store, no_store))
+    open_ones = [step for step in steps if not step.shuts or step.bypass]
+    face = kept_face(open_ones, code_hash(), store_folder(store, no_store))
+    opened = len(open_ones) < len(steps)
     chain = [sounding_part(step.model_dump(by_alias=True, exclude_defaults=True) | {"do": step.do}) for step in steps]
     if as_json:
         told = {key: value for key, value in face.record().items() if key != "sketches"}
-        put_json({"schema_version": 1, **_record(preset), "chain": chain, "face": told})
+        put_json(
+            {"schema_version": 1, **_record(preset), "chain": chain, "face": told, "measured_with_gates_open": opened}
+        )
         return EXIT_DONE
     put(f"{printable(preset.name)}  ({preset.status}, since {preset.since or 'unknown'})")
     put(
         textwrap.fill(printable(preset.about), 80, initial_indent="  ", subsequent_indent="  ")
         or "  (no words about it)"
     )
+    if opened:
+        put("  measured with its gates open: a closed one would hide the rest")
     if preset.replaced_by:
         put(f"  its successor: {printable(preset.replaced_by)}")
     put("")

@@ -118,13 +118,12 @@ def command(
                 Store(options.store).note_render(opened.path, opened.variant)
             if place is not None and options.store is not None:
                 page = _page(opened, result, options, place)
-                if not quiet and not as_json:
+                if not as_json:
                     talk(f"wrote {page}")
             if not as_json:
                 for warning in [*result.warnings, *result.failures]:
                     talk(f"note: {warning}")
-                if not quiet:
-                    put(_screen(result))
+                put(_screen(result))
     except ChainrunError as error:
         events.tell("error", problems=[one.record() for one in error.problems], exit_code=error.exit_code)
         raise

@@ -15,7 +15,9 @@ from chainrun.errors import EXIT_DONE, EXIT_FAILED
 if TYPE_CHECKING:
     from chainrun.engine.store import Kept, Store
 
-app = typer.Typer(name="store", help="The kept prints: how many, drop some, hold them against their checksums.")
+app = typer.Typer(
+    name="store", help="The kept prints: how many, drop some, hold them against their checksums.", no_args_is_help=True
+)
 
 
 @app.callback()

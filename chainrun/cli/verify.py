@@ -101,7 +101,7 @@ def command(
         finally:
             line.done()
         verdicts.append(verdict)
-        if format_ == "text" and not as_json and not (quiet and verdict.passed):
+        if format_ == "text" and not as_json:
             put_lines(reports.text(verdict, everything=verbose))
     if junit_xml is not None:
         write_whole(junit_xml, reports.junit(verdicts, failed))

@@ -92,6 +92,10 @@ class Step(StrictModel):
     """Numbers with which the step leaves its input alone, if there are such."""
     linear: ClassVar[bool] = False
     needs_stereo: ClassVar[bool] = False
+    shuts: ClassVar[bool] = False
+    """Whether it closes on what is soft: what stands behind it is measured with it open."""
+    acts: ClassVar[bool] = False
+    """Whether it is there to change the level by what it hears: one that never does is reported."""
     reads_file: ClassVar[bool] = False
     """Whether the step's `file` names an audio file: the plan finds it, and its content belongs to the print's hash."""
     source: ClassVar[str] = ""
@@ -128,6 +132,14 @@ class Step(StrictModel):
     def start_s(self, stream: Stream) -> float:
         """Predicted processor time before the first frame."""
         return 0.002
+
+    def changes_nothing(self) -> bool:
+        """Whether its numbers leave the input as it is: `unity` and else defaults, or no part of it mixed in."""
+        if self.mix_pct == 0.0 or self.unity is None:
+            return self.mix_pct == 0.0
+        plain = type(self).model_validate({"do": self.do, **self.unity})
+        numbers = [key for key in type(self).model_fields if key not in COMMON and "threshold" not in key]
+        return all(getattr(self, key) == getattr(plain, key) for key in numbers)
 
     def in_words(self) -> str:
         """What its numbers say, as a teacher would put it; a clause without a subject."""

@@ -20,6 +20,7 @@ from chainrun.engine.fingerprint import surroundings
 from chainrun.engine.landing import refuse_bad_landings
 from chainrun.engine.log import EventLog
 from chainrun.engine.orders import orders, recipe_hash, stems_of
+from chainrun.engine.remarks import remarks
 from chainrun.engine.result import RenderResult
 from chainrun.engine.room_on_disk import check_room
 from chainrun.engine.store import Store, limit_gb, stamp
@@ -191,6 +192,9 @@ class _Session:
                 if node.name in choice.results:
                     result.nodes.append(choice.results[node.name])
                     result.warnings += choice.results[node.name].notes
+            if span is None:
+                sounding = stems_of(self.opened, self.options.only)
+                result.warnings += remarks(self.opened, choice.results, sounding)
             result.warnings += choice.notes
             result.length_s = span[1] - span[0] if span else choice.frames("main") / plan.rate_hz
             for warning in result.warnings:

@@ -56,6 +56,7 @@ class Compressor(Thresholded):
     stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
 
     example = {"threshold_db": -20.0, "ratio": 3.0, "attack_ms": 8.0, "release_ms": 80.0}
+    acts = True
     unity = {"threshold_db": -20.0, "ratio": 1.0}
     source = "Giannoulis, Massberg, Reiss, JAES 60(6):399-408, 2012; auto_release: JAES 61(10), 2013 (from memory)"
 

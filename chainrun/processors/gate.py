@@ -33,6 +33,8 @@ class Gate(Thresholded):
     stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
 
     example = {"threshold_db": -36.0, "range_db": 40.0, "lookahead_ms": 4.0}
+    shuts = True
+    acts = True
     unity = {"threshold_db": -36.0, "range_db": 0.0}
     source = "peak detector with hysteresis and hold, common practice; time constants as in JAES 60(6), 2012, eq. (7)"
 

@@ -37,6 +37,7 @@ class Limiter(Step):
 
     ns_a_frame = 60.0
     example = {"ceiling_dbtp": -6.0}
+    acts = True
     unity = {"ceiling_dbfs": 0.0}
     source = "lookahead with a sliding maximum and a straight ramp, common practice; true peak: ITU-R BS.1770-5 Annex 2"
 

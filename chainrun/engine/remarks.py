@@ -1,0 +1,81 @@
+"""What a person would notice in a render: a step that never acts or changes nothing, a stem that is not heard."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+
+from chainrun.contract import Reading, Step
+from chainrun.engine.result import NodeResult
+from chainrun.recipe import Bus, Main, Opened, Stem
+
+UNHEARD_LU = 40.0
+"""A stem that lies this far under the mix is not heard in it (common practice)."""
+SHUT = 0.98
+"""A gate that is never open by more than this share of its range was never open."""
+
+
+def remarks(opened: Opened, results: Mapping[str, NodeResult], sounding: frozenset[str] | None) -> list[str]:
+    """Notes about a whole render, each with the address of what it is about."""
+    recipe = opened.recipe
+    strips: list[tuple[tuple[str, ...], Stem | Bus | Main]] = [
+        *((("stems", name), stem) for name, stem in recipe.stems.items()),
+        *((("buses", name), bus) for name, bus in recipe.buses.items()),
+        (("main",), recipe.main),
+    ]
+    found: list[str] = []
+    for path, strip in strips:
+        name = path[-1]
+        silenced = name in recipe.stems and (recipe.stems[name].mute or (sounding is not None and name not in sounding))
+        if name not in results or silenced:
+            continue
+        named = [one for _, one in opened.addresses(*path)]
+        found += _of_chain(".".join(path), named, list(strip.chain), results[name])
+    return found + list(_unheard(opened, results, sounding))
+
+
+def _of_chain(where: str, named: Sequence[str], chain: Sequence[Step], result: NodeResult) -> Iterator[str]:
+    if math.isinf(result.measured.sample_peak_dbfs) and not result.readings:
+        return
+    for address, step in zip(named, chain, strict=False):
+        if step.bypass:
+            continue
+        place = f"{where}.{address}" + ("" if address.endswith(step.do) else f" ({step.do})")
+        if step.mix_pct == 0.0 or (not step.acts and step.changes_nothing()):
+            yield f"{place}: changes nothing, by its own numbers"
+            continue
+        mine = next((one for one in result.readings if one.named == address), None)
+        if mine is not None and step.acts:
+            yield from _of_reading(place, step, mine)
+
+
+def _of_reading(place: str, step: Step, reading: Reading) -> Iterator[str]:
+    if reading.gain_reduction_working_pct == 0.0:
+        what = "never closes" if step.shuts else "never acts"
+        yield f"{place}: {what}: what it hears does not reach its threshold" if not step.shuts else f"{place}: {what}"
+    elif step.shuts and reading.curve_min_db.size:
+        least, most = float(reading.curve_min_db.min()), reading.gain_reduction_max_db
+        if most > 1.0 and least >= SHUT * most:
+            yield f"{place}: never opens: nothing that it hears reaches its threshold (is a minus sign missing?)"
+
+
+def _unheard(opened: Opened, results: Mapping[str, NodeResult], sounding: frozenset[str] | None) -> Iterator[str]:
+    """Stems that lie far under the mix, by their prints' loudness and the faders on their way."""
+    recipe, main = opened.recipe, results.get("main")
+    if main is None or not math.isfinite(main.measured.integrated_lufs):
+        return
+    for name, stem in recipe.stems.items():
+        result = results.get(name)
+        if result is None or stem.mute or stem.sends or (sounding is not None and name not in sounding):
+            continue
+        level = result.measured.integrated_lufs + stem.level_db
+        rides = max((point[1] for point in stem.level_points_db), default=0.0)
+        here, steps = stem.to, 0
+        while here != "main" and steps <= len(recipe.buses):
+            level += recipe.buses[here].level_db
+            here, steps = recipe.buses[here].to, steps + 1
+        under = main.measured.integrated_lufs - level - max(0.0, rides)
+        if math.isinf(result.measured.sample_peak_dbfs):
+            yield f"stems.{name}: nothing of it is heard: its print is silent"
+        elif math.isfinite(under) and under > UNHEARD_LU:
+            yield f"stems.{name}: about {under:.0f} LU under the mix: it is not heard there"
