@@ -10,16 +10,20 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import oaconvolve
 
 from chainrun.audiofile import Reader, read_header
 from chainrun.dsp.arrays import Array
-from chainrun.dsp.fractional_delay import HALF_TAPS, fir, sinc_taps, split_delay
+from chainrun.dsp.fractional_delay import sinc_taps, split_delay
 from chainrun.dsp.resample import Resampler
 from chainrun.loudness import Measured
 from chainrun.loudness.analysis import Analysis
 from chainrun.units import db_to_gain
 
 Complex = NDArray[np.complex128]
+LONG_HALF_TAPS = 512
+"""Of the interpolation by a fraction of a frame: what it cannot carry, above 0.98 of the Nyquist frequency, would count
+as a difference."""
 LOOK_S = 40.0
 """Stretches of this length are laid over each other: the loudest one, and where that tells nothing, begin and end."""
 MOST_S = 2.0
@@ -63,9 +67,9 @@ class Stream:
         self.n_frames = -(-self._reader.n_frames * rate_hz // header.rate_hz)
         self._gain = db_to_gain(gain_db)
         whole, fraction = split_delay(late_frames)
-        self._taps = sinc_taps(fraction) if fraction else None
-        early = HALF_TAPS - 1 if self._taps is not None else 0
-        self._history = np.zeros((2, 2 * HALF_TAPS - 1))
+        self._taps = sinc_taps(fraction, LONG_HALF_TAPS) if fraction else None
+        early = LONG_HALF_TAPS - 1 if self._taps is not None else 0
+        self._history = np.zeros((2, 2 * LONG_HALF_TAPS - 1))
         begin = whole - early
         self._ready = np.zeros((2, max(0, begin)))
         self._drop = max(0, -begin)
@@ -81,10 +85,10 @@ class Stream:
                 x = self._converter.run(np.ascontiguousarray(x), last=self._ended)
             if self._taps is not None:
                 if self._ended:
-                    x = np.concatenate([x, np.zeros((2, 2 * HALF_TAPS - 1))], axis=1)
+                    x = np.concatenate([x, np.zeros((2, 2 * LONG_HALF_TAPS - 1))], axis=1)
                 joined = np.concatenate([self._history, x], axis=1)
                 self._history = joined[:, joined.shape[1] - self._history.shape[1] :].copy()
-                x = fir(joined, self._taps)
+                x = oaconvolve(joined, self._taps[np.newaxis], mode="valid", axes=1)
             dropped = min(self._drop, x.shape[1])
             self._drop -= dropped
             self._ready = np.concatenate([self._ready, x[:, dropped:] * self._gain], axis=1)

@@ -27,6 +27,18 @@ def _terms(freq_hz: float, q: float, rate_hz: float) -> tuple[float, float]:
     return math.cos(w0), math.sin(w0) / (2.0 * q)
 
 
+def _band_terms(freq_hz: float, q: float, rate_hz: float) -> tuple[float, float]:
+    """cos(w0), and alpha for a band that is freq_hz / q wide in hertz wherever it lies: tan(pi freq_hz / (q rate_hz)).
+
+    An all-pass of this alpha turns its phase by 90 degrees at both edges, pi / 2 apart in tan (Regalia and Mitra,
+    "Tunable digital frequency response equalization filters", IEEE Trans. ASSP 35(1), 1987; from memory). Wider bands
+    than the rate carries keep the Cookbook's alpha.
+    """
+    c, alpha = _terms(freq_hz, q, rate_hz)
+    half_width = freq_hz / (q * rate_hz)
+    return (c, math.tan(math.pi * half_width)) if half_width < 0.25 else (c, alpha)
+
+
 def low_pass(freq_hz: float, q: float, rate_hz: float) -> Array:
     """Second-order low-pass; gain q at `freq_hz`. Returns shape (6,)."""
     c, alpha = _terms(freq_hz, q, rate_hz)
@@ -50,6 +62,18 @@ def band_pass(freq_hz: float, q: float, rate_hz: float) -> Array:
 def notch(freq_hz: float, q: float, rate_hz: float) -> Array:
     """Second-order notch: nothing passes at `freq_hz`. Returns shape (6,)."""
     c, alpha = _terms(freq_hz, q, rate_hz)
+    return _section([1.0, -2.0 * c, 1.0], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+
+
+def band_pass_of_width(freq_hz: float, q: float, rate_hz: float) -> Array:
+    """The band-pass that is freq_hz / q wide at -3 dB wherever it lies. Returns shape (6,)."""
+    c, alpha = _band_terms(freq_hz, q, rate_hz)
+    return _section([alpha, 0.0, -alpha], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+
+
+def notch_of_width(freq_hz: float, q: float, rate_hz: float) -> Array:
+    """The notch that is freq_hz / q wide at -3 dB wherever it lies. Returns shape (6,)."""
+    c, alpha = _band_terms(freq_hz, q, rate_hz)
     return _section([1.0, -2.0 * c, 1.0], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
 
 

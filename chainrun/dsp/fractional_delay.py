@@ -16,17 +16,17 @@ HALF_TAPS = 32
 KAISER_BETA = 8.0
 
 
-def sinc_taps(fraction: float) -> Array:
-    """FIR of 2 * HALF_TAPS taps that delays by HALF_TAPS - 1 + fraction frames, 0 <= fraction < 1.
+def sinc_taps(fraction: float, half_taps: int = HALF_TAPS) -> Array:
+    """FIR of 2 * half_taps taps that delays by half_taps - 1 + fraction frames, 0 <= fraction < 1.
 
     Scaled to a sum of 1. A fraction of 0 gives a single 1.
     """
     if fraction == 0.0:
-        taps = np.zeros(2 * HALF_TAPS)
-        taps[HALF_TAPS - 1] = 1.0
+        taps = np.zeros(2 * half_taps)
+        taps[half_taps - 1] = 1.0
         return taps
-    t = np.arange(2 * HALF_TAPS) - (HALF_TAPS - 1) - fraction
-    window = np.i0(KAISER_BETA * np.sqrt(np.maximum(0.0, 1.0 - (t / HALF_TAPS) ** 2))) / np.i0(KAISER_BETA)
+    t = np.arange(2 * half_taps) - (half_taps - 1) - fraction
+    window = np.i0(KAISER_BETA * np.sqrt(np.maximum(0.0, 1.0 - (t / half_taps) ** 2))) / np.i0(KAISER_BETA)
     taps = np.sinc(t) * window
     scaled: Array = taps / taps.sum()
     return scaled

@@ -76,12 +76,16 @@ class Compressor(Thresholded):
     def makeup_gain_db(self, threshold_db: float) -> float:
         """The gain behind it in dB: fixed, or the published estimate T (1/R - 1) / 2 of the average gain, undone.
 
-        With a threshold below hits it is a hit that stands for full scale, so that the gain travels as well.
+        The static curve itself says what 0 dBFS loses, knee and all. With a threshold below hits it is a hit that
+        stands for full scale, so that the gain travels as well.
         """
         if self.makeup == "fixed":
             return self.makeup_db
         below = self.threshold_below_hits_db if self.threshold_below_hits_db is not None else -threshold_db
-        lost = max(0.0, below) * (1.0 - 1.0 / self.ratio)
+        inside = min(max(below + self.knee_db / 2.0, 0.0), self.knee_db)  # of the knee, from its foot
+        over = inside**2 / (2.0 * self.knee_db) if self.knee_db > 0.0 else 0.0
+        over += max(0.0, below - self.knee_db / 2.0)
+        lost = over * (1.0 - 1.0 / self.ratio)
         return min(lost, self.range_db if self.range_db is not None else lost) / 2.0
 
     def ballistics(self) -> Ballistics:

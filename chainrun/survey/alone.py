@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from chainrun.audiofile.read import CLIPPED_RUN
 from chainrun.dsp.arrays import Array, BoolArray
 from chainrun.dsp.runs import runs_of
 from chainrun.units import SILENCE_DB, gain_to_db
 
+Complex = NDArray[np.complex128]
 SILENT = 10.0 ** (-70.0 / 20.0)
 FLAT = 2e-4
 """Samples within this share of the largest one count as equal to it; and never less than a step of 16 bits."""
@@ -28,6 +31,12 @@ MAINS_HZ = (50.0, 60.0)
 HARMONICS = 6
 QUIET_PERCENT = 25.0
 STANDS_OUT_DB = 14.0
+FEWEST_STEADY = 6
+OFF_HZ = 0.1
+"""How far mains may be from their frequency, and windows that are needed to see whether a line keeps its phase."""
+BESIDE_HZ = (-2.0, -1.5, 1.5, 2.0)
+SURE_SCORE, LINE_SCORE = 40.0, 8.0
+"""Of six harmonics together, where chance has 6 on average, and of one."""
 CLIFF_DB = 25.0
 """A spectrum that falls by so much within 700 Hz, and stays down, was cut."""
 
@@ -137,7 +146,7 @@ class Listener:
         self._size = int(WINDOW_S * rate_hz)
         self._window = np.hanning(self._size + 1)[:-1]
         self._waiting = np.zeros(0)
-        self._lines: list[Array] = []
+        self._lines: list[Complex] = []
         self._power = np.zeros(0)
         self._tail = np.zeros(0)
         """The last frames of the block before, for what lies across the border."""
@@ -182,8 +191,9 @@ class Listener:
         joined = np.concatenate([self._waiting, x])
         whole = joined.size // self._size
         for k in range(whole):
-            spectrum = np.abs(np.fft.rfft(joined[k * self._size : (k + 1) * self._size] * self._window))
-            self._lines.append(spectrum[: int(WINDOW_S * 400)] * (4.0 / self._size))
+            whole_spectrum = np.fft.rfft(joined[k * self._size : (k + 1) * self._size] * self._window)
+            self._lines.append(whole_spectrum[: int(WINDOW_S * 400)] * (4.0 / self._size))
+            spectrum = np.abs(whole_spectrum)
             self._power = self._power + spectrum**2 if self._power.size else spectrum**2
         self._waiting = joined[whole * self._size :]
 
@@ -246,22 +256,22 @@ class Listener:
         """Lines at a mains frequency and its harmonics that are there in the quiet moments, too."""
         if len(self._lines) < 2:
             return None
-        quiet = np.percentile(np.array(self._lines), QUIET_PERCENT, axis=0)
+        lines_over_time = np.array(self._lines)
+        quiet = np.percentile(np.abs(lines_over_time), QUIET_PERCENT, axis=0)
         best: Hum | None = None
         most = 0
         for mains in MAINS_HZ:
             levels: list[float | None] = []
+            steady = _steady(lines_over_time, mains)
             for harmonic in range(1, HARMONICS + 1):
                 at = round(mains * harmonic * WINDOW_S)
                 if at + 12 >= quiet.size:
                     levels.append(None)
                     continue
-                line = float(quiet[at - 1 : at + 2].max())
-                around = np.concatenate([quiet[at - 10 : at - 3], quiet[at + 4 : at + 11]])
-                near = float(quiet[at - 4 : at + 5].max())
-                clear = line > float(np.median(around)) * 10.0 ** (STANDS_OUT_DB / 20.0) and line >= near
-                clear = clear and line > 10.0 ** (-95.0 / 20.0)
-                levels.append(round(gain_to_db(line), 1) if clear else None)
+                line = _line_at(quiet, at)
+                if line is None and steady is not None:
+                    line = steady[harmonic - 1]
+                levels.append(round(gain_to_db(line), 1) if line is not None else None)
             lines = sum(level is not None for level in levels)
             # Without its first harmonic a loud one may be an organ's note.
             loudest = max((level for level in levels if level is not None), default=SILENCE_DB)
@@ -291,6 +301,55 @@ class Listener:
             return None
         edge_hz = edge * 100.0
         return edge_hz if edge_hz < 0.44 * self._rate else None
+
+
+def _line_at(levels: Array, at: int) -> float | None:
+    """The level of a line that stands out at a place of a spectrum."""
+    line = float(levels[at - 1 : at + 2].max(initial=0.0))
+    around = np.concatenate([levels[at - 10 : at - 3], levels[at + 4 : at + 11]])
+    near = float(levels[at - 4 : at + 5].max(initial=0.0))
+    clear = line > float(np.median(around)) * 10.0 ** (STANDS_OUT_DB / 20.0) and line >= near
+    return line if clear and line > 10.0 ** (-95.0 / 20.0) else None
+
+
+def _steady(lines: Complex, mains_hz: float) -> list[float | None] | None:
+    """Levels of mains harmonics that keep their phase all the time, as a bass that plays throughout does not.
+
+    For each window and harmonic the line counts by the inverse of what lies around it; the sums over time, for a phase
+    that turns as mains a little off their frequency would have it, are held against chance and against the same sums
+    beside the mains. None where they do not stand out.
+    """
+    n = len(lines)
+    if n < FEWEST_STEADY:
+        return None
+    turns = np.linspace(-OFF_HZ, OFF_HZ, 41)
+    t = np.arange(n) * WINDOW_S
+
+    def sums(centre_hz: float) -> tuple[Array, Array]:
+        """For each turn and harmonic the squared sum over its variance; and the level in amplitude."""
+        scores, levels = np.zeros((2, turns.size, HARMONICS))
+        for k in range(1, HARMONICS + 1):
+            at = round(centre_hz * k * WINDOW_S)
+            if at + 12 >= lines.shape[1]:
+                continue
+            beside = np.abs(np.concatenate([lines[:, at - 9 : at - 2], lines[:, at + 3 : at + 10]], axis=1)) ** 2
+            weight = 1.0 / (np.median(beside, axis=1) / math.log(2.0) + 1e-14)
+            phase = np.exp(-2j * np.pi * k * np.outer(turns, t))
+            # What the window's own place turns a whole frequency by is a whole number of turns.
+            total = phase @ (weight * lines[:, at])
+            scores[:, k - 1] = np.abs(total) ** 2 / weight.sum()
+            levels[:, k - 1] = np.abs(total) / weight.sum()
+        return scores, levels
+
+    scores, levels = sums(mains_hz)
+    best = int(scores.sum(axis=1).argmax())
+    whole = float(scores[best].sum())
+    control = max(float(sums(mains_hz + off)[0].sum(axis=1).max()) for off in BESIDE_HZ)
+    if whole < SURE_SCORE or whole < 2.0 * control:
+        return None
+    return [
+        float(level) if score > LINE_SCORE else None for score, level in zip(scores[best], levels[best], strict=True)
+    ]
 
 
 class _Tops:

@@ -58,7 +58,7 @@ STEREO_ONLY = {"overhead": ["overheads/calm-cymbals"]}
 """What a single microphone takes in place of a preset that asks for two sides."""
 CHAINS = {
     ("kick", None): ["kick/close"],
-    ("kick", "out"): ["kick/above-shell"],
+    ("kick", "out"): ["kick/outside"],
     ("snare", None): ["snare/crack", "snare/small-room"],
     ("snare", "under"): ["snare/wires"],
     ("hat", None): ["hat/thin"],
