@@ -24,12 +24,17 @@ def test_notch_and_band_pass_hold_the_bandwidth_that_q_says(q, share):
     freq = share * RATE / 2
     if freq * (1 + 0.5 / q) > 0.97 * RATE / 2:
         pytest.skip("the band does not fit under the Nyquist frequency")
-    for make, inside in ((biquad.notch_of_width, lambda m: m <= np.sqrt(0.5)), (biquad.band_pass_of_width, lambda m: m >= np.sqrt(0.5))):
+    for make, inside in (
+        (biquad.notch_of_width, lambda m: m <= np.sqrt(0.5)),
+        (biquad.band_pass_of_width, lambda m: m >= np.sqrt(0.5)),
+    ):
         hz = np.linspace(freq - 2 * freq / q, min(freq + 2 * freq / q, RATE / 2 - 1), 400_001).clip(0.01)
         _, response = signal.sosfreqz(make(freq, q, RATE)[None], hz, fs=RATE)
         at = np.flatnonzero(inside(np.abs(response)))
         assert hz[at[-1]] - hz[at[0]] == pytest.approx(freq / q, rel=0.005)
-        assert abs(np.log10(np.abs(response[np.abs(hz - freq).argmin()]) + 1e-12)) > 2 or make is biquad.band_pass_of_width
+        assert (
+            abs(np.log10(np.abs(response[np.abs(hz - freq).argmin()]) + 1e-12)) > 2 or make is biquad.band_pass_of_width
+        )
 
 
 @pytest.mark.parametrize(
@@ -79,7 +84,9 @@ def test_a_fraction_of_a_sample_leaves_nothing_in_the_residual(tmp_path, late):
 
 def test_linear_phase_tells_its_real_latency():
     text = " ".join(
-        type(STEP.validate_python({"do": "eq", "bands": [{"kind": "bell", "freq_hz": 1000, "gain_db": 0}]})).__doc__.split()
+        type(
+            STEP.validate_python({"do": "eq", "bands": [{"kind": "bell", "freq_hz": 1000, "gain_db": 0}]})
+        ).__doc__.split()
     )
     assert "0.24 to 0.27 s in all for wide bands, 0.5 s for a bell of 15 Hz width, 1 s for one of 5 Hz" in text
     from chainrun.contract import Stream

@@ -15,7 +15,7 @@ from chainrun.dsp.arrays import Array
 THIRDS_HZ = 1000.0 * 10.0 ** (np.arange(-17, 14) / 10.0)
 """Exact centres of the third octaves from 20 Hz to 20 kHz (IEC 61260-1:2014, base ten)."""
 CLOSE_DB = 0.1
-ROUNDS = 12
+ROUNDS = 30
 MAX_DB = 12.0
 """Largest difference that is made up for."""
 
@@ -34,7 +34,7 @@ def third_octave_energies(responses: Array, rate_hz: int) -> Array:
 def balancing_filters(responses: Sequence[Array], rate_hz: int) -> Array | None:
     """Spectra of two filters, left and right, after which the sum of the responses is equally loud on both sides.
 
-    Responses have the shape (2, n_frames), one an input, all of one length. None where the sides are equal already.
+    Responses have the shape (2, n_frames), one an input, all of one length. None where the sides are equal.
     """
     middle = np.sum(responses, axis=0)
     if np.array_equal(middle[0], middle[1]):

@@ -31,11 +31,11 @@ EARS_M = 0.34
 """Distance between the two microphones at a width of 100 %."""
 LEAN = 0.7
 """How far the room of a source at a side lies on that side: 0 in the middle, 1 all of it. Less in narrow rooms."""
-MAX_ATTEMPTS = 12
+MAX_ATTEMPTS = 14
 SHORTEST_HELD_S = 0.2
 """Shorter decays are drawn again so few times: a few milliseconds hold too little to be straightened."""
 FEW_ATTEMPTS = 3
-GOOD = 0.035
+GOOD = 0.045
 """Octaves whose T20 or T30 are further off than this share are drawn again, so many times at most."""
 MIDDLE_M = 0.01
 """A source so near to the microphone's middle is in the middle: its room is balanced."""
@@ -207,7 +207,10 @@ def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) 
     attempts = (MAX_ATTEMPTS if min(box.decay_s) >= SHORTEST_HELD_S else FEW_ATTEMPTS) if held else 1
     best: list[Array] = []
     least, times = math.inf, targets
-    for attempt in range(1, attempts + 1):
+    # Of each octave the draw that decays best is kept, and only those that are not good enough are drawn again.
+    kept = [part.drawn.copy() for part in parts]
+    known = np.full((len(parts), len(decays)), np.inf)
+    for attempt in range(1, attempts + 2):
         made = _made(parts, rate_hz, held, in_the_middle)
         found = np.array([[decay_times(ear, decays, rate_hz) for ear in one] for one in made])
         errors = np.where(straight, np.abs(found / targets - 1.0).max(axis=(1, 3)), 0.0)  # a row an input
@@ -216,10 +219,14 @@ def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) 
             rows = found.reshape(-1, *targets.shape)
             worst = np.abs(np.log(rows / targets)).argmax(axis=0)
             times = np.take_along_axis(rows, worst[None], axis=0)[0]
-        if least < GOOD:
+        if least < GOOD or attempt > attempts:
             break
-        for part, row in zip(parts, errors, strict=True):
-            part.draw_again(np.flatnonzero(row >= GOOD).tolist(), attempt)
+        for part, row, own, draws in zip(parts, errors, known, kept, strict=True):
+            better = row < own
+            own[better], draws[better] = row[better], part.drawn[better]
+            part.drawn[:] = draws
+            if attempt < attempts:  # the last round puts the best of all together
+                part.draw_again(np.flatnonzero(own >= GOOD).tolist(), attempt)
     before = np.zeros((2, setting.predelay_frames))
     return MadeRoom([np.concatenate([before, one], axis=1) for one in best], times[:, 0], times[:, 1])
 

@@ -22,6 +22,8 @@ Complex = NDArray[np.complex128]
 FLATTEN = 1.5
 """Length of the running level that noise is divided by, in inverse bandwidths."""
 FEW_SWINGS = 22.0
+QUARTER_TURN_HZ = 250.0
+"""Up to this octave both sides should hear nearly the same, and independent noises would be unequally loud by chance."""
 ROUNDS = 30
 CLOSE = 0.02
 """So near to what was asked T20 and T30 are good enough."""
@@ -85,6 +87,9 @@ def octave_pair(
         c, o = math.sqrt((1.0 + together) / 2.0), math.sqrt((1.0 - together) / 2.0)
         return np.stack([c * common + o * opposed, c * common - o * opposed])
     sides = np.fft.rfft(random.standard_normal((2, n))) * mask
+    if OCTAVES_HZ[band] <= QUARTER_TURN_HZ:
+        # The second noise is the first one's quarter turn: as much apart, and as loud on both sides at all times.
+        sides[1] = -1j * sides[0]
     over = coherence(np.asarray(np.fft.rfftfreq(n, 1.0 / rate_hz), dtype=np.float64))
     common, opposed = sides[0] * np.sqrt((1.0 + over) / 2.0), sides[1] * np.sqrt((1.0 - over) / 2.0)
     pair: Array = np.fft.irfft(np.stack([common + opposed, common - opposed]), n)

@@ -23,7 +23,7 @@ LONGEST_S = 12.0
 NEAREST_M = 0.2
 HELD_SHARE = 0.05
 """Octaves that decay further off than this are reported."""
-USUAL_TRIES_UNEVEN = 3.0
+USUAL_TRIES_UNEVEN = 5.0
 """How often a room with short or uneven decays is drawn, on average."""
 SIDE_M = 0.6
 """A stereo signal's left and right stand so far from the source's place."""
@@ -124,9 +124,9 @@ class Room(Step):
 
     def start_s(self, stream: Stream) -> float:
         decays = self._damped_decays()
-        uneven = min(decays) < 0.2 or any(abs(math.log(a / b)) > 0.2 for a, b in pairwise(decays))
+        uneven = min(decays) < 0.3 or any(abs(math.log(a / b)) > 0.2 for a, b in pairwise(decays))
         tries = USUAL_TRIES_UNEVEN if uneven else 1.0
-        return tries * stream.n_channels * (0.2 + 1.7e-5 * max(decays) * stream.rate_hz)
+        return tries * stream.n_channels * (0.3 + 1.7e-5 * max(decays) * stream.rate_hz)
 
     def misfits(self, stream: Stream) -> list[Misfit]:
         decays = self._damped_decays()
