@@ -25,6 +25,9 @@ LONG = (
     "test_browser",
     "test_readme",
     "test_batch",
+    "test_morning",
+    "test_honest",
+    "test_odd_input",
     "test_kit",
 )
 """The files that take longest, to be begun first."""

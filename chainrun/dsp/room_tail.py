@@ -23,7 +23,7 @@ FLATTEN = 1.5
 """Length of the running level that noise is divided by, in inverse bandwidths."""
 FEW_SWINGS = 22.0
 QUARTER_TURN_HZ = 250.0
-"""Up to this octave both sides should hear nearly the same, and independent noises would be unequally loud by chance."""
+"""Up to this octave both sides should hear nearly the same; independent noises would be unequally loud by chance."""
 ROUNDS = 30
 CLOSE = 0.02
 """So near to what was asked T20 and T30 are good enough."""

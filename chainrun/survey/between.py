@@ -437,17 +437,3 @@ def _around(path: Array, delay_frames: float) -> Array:
     share = at - whole
     near: Array = np.take(path, whole, mode="wrap") * (1.0 - share) + np.take(path, whole + 1, mode="wrap") * share
     return near * np.hanning(at.size)
-
-
-def line_and_amplifier(line: Array, amplifier: Array, rate_hz: int) -> tuple[float, bool, float] | None:
-    """The amplifier's microphone behind the line: frames, inverted?, confidence; whole, in thirds of a second."""
-    size, most = rate_hz // 3, rate_hz // 40
-    n = min(line.size, amplifier.size)
-    begins = np.arange(most, n - size - most, size)
-    if begins.size < 3:
-        return None
-    a = np.stack([line[at : at + size] for at in begins])
-    b = np.stack([amplifier[at - most : at + size + most] for at in begins])
-    loud = np.argsort(-np.sum(a**2, axis=1), kind="stable")[:60]
-    heard = arrival(a[loud], b[loud], rate_hz, most, (100.0, 4000.0))
-    return (heard.delay_frames, heard.inverted, heard.confidence) if heard is not None else None

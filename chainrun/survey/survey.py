@@ -25,11 +25,11 @@ from chainrun.survey.between import (
     GateLevels,
     Group,
     Seat,
-    line_and_amplifier,
 )
 from chainrun.survey.channels import Channel, Material
 from chainrun.survey.hearing import FileHeard, cut_stretches, hear_envelope, hear_file, largest_difference
 from chainrun.survey.kit import HEARS, Drum, close_ones, drums, events_of, far_ones, hears, hit_places, soft_hits
+from chainrun.survey.lines import line_and_amplifier
 from chainrun.survey.roles import DRUMS
 
 SHORT_S = 120.0

@@ -174,7 +174,7 @@ def test_pruning_takes_the_least_recently_used(session, store, chainrun):
     assert chainrun("store", "info", "--json").json["prints"] == 3
     ran = chainrun("store", "prune", "--keep-gb", 0)
     assert (ran.code, "3 prints dropped" in ran.out) == (0, True)
-    assert chainrun("store", "prune").code == 2
+    assert chainrun("store", "prune").code == 0  # what killed renders left, and nothing else
     assert hashes(made(path, store)[0]) == hashes(first)
 
 

@@ -1,0 +1,77 @@
+"""What the tests of this folder share: nights of jobs, and a cluster on loopback."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.batch.parts import RECIPE
+
+
+@pytest.fixture
+def night(session):
+    """A folder with three recipes, and `night(text)` to write a file of jobs."""
+    for name in ("one", "two", "three"):
+        session.write(RECIPE.replace("-20", str(-18 - len(name))), name)
+
+    def write(text):
+        Path("night.jobs.toml").write_text(f'jobs = 1\nout = "night"\n{text}')
+        return Path("night.jobs.toml")
+
+    return write
+
+
+SCHEDULERS = []
+
+
+@pytest.fixture
+def cluster_scheduler():
+    """The process of the newest scheduler."""
+    return lambda: SCHEDULERS[-1]
+
+
+@pytest.fixture
+def cluster(tmp_path_factory):
+    """A scheduler and two worker processes on loopback, as an operator starts them."""
+    pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+    import os
+    import socket
+
+    folder = tmp_path_factory.mktemp("cluster")
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    address = f"tcp://127.0.0.1:{port}"
+    environment = {**os.environ, "PYTHONWARNINGS": "ignore"}
+
+    def start(*arguments):
+        return subprocess.Popen(
+            [sys.executable, "-m", *arguments],
+            cwd=folder,
+            env=environment,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+
+    running = [start("distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard")]
+    for name in ("w1", "w2"):
+        running.append(
+            start(
+                "distributed.cli.dask_worker",
+                address,
+                "--nthreads",
+                "1",
+                "--no-nanny",
+                "--name",
+                name,
+                "--no-dashboard",
+            )
+        )
+    SCHEDULERS.append(running[0])
+    yield address, running[1:]
+    for process in reversed(running):
+        process.kill()
+        process.wait()

@@ -1,0 +1,48 @@
+"""Helpers of the tests of this folder."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+import soundfile
+
+from chainrun.batch import BatchOptions, open_jobs, run_batch
+from tests.signals import noise
+
+RECIPE = """recipe = 1
+[stems.kick]
+file = "kick.wav"
+chain = [ { do = "compressor", threshold_db = -20 } ]
+[main]
+chain = []
+[[deliver]]
+file = "{recipe}.wav"
+[variants.loud]
+"main.chain" = [ { do = "gain", gain_db = 3 } ]
+"""
+
+
+def run(path, **options):
+    result = run_batch(open_jobs(path), BatchOptions(**options))
+    return result, {name: record["state"] for name, record in result.records.items()}
+
+
+def heavy(session):
+    soundfile.write("kick.wav", noise(48000 * 15, 0.005), 48000)
+    text = RECIPE.replace("chain = [", 'chain = [ { do = "saturate" }, { do = "saturate" }, { do = "saturate" },')
+    for name in ("one", "two", "three"):
+        session.write(text.replace("-20", str(-18 - len(name))), name)
+
+
+def program(*arguments):
+    return subprocess.Popen(
+        [sys.executable, "-m", "chainrun", *map(str, arguments)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+pytestmark_cluster = pytest.mark.filterwarnings("ignore")

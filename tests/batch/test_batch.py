@@ -1,0 +1,293 @@
+"""Batches: many renders that can be killed, gone on with, split, and handed to a cluster."""
+
+from __future__ import annotations
+
+import json
+import random
+import shutil
+import signal
+import time
+from pathlib import Path
+
+import pytest
+import soundfile
+
+from chainrun.errors import RecipeError, ResourceError
+from tests.batch.parts import RECIPE, heavy, program, pytestmark_cluster, run
+from tests.signals import noise
+from tests.test_commands import children_of
+
+
+def test_globs_overrides_and_folders_of_their_own(night, store, session):
+    (session.folder / "take2").mkdir()
+    soundfile.write("take2/kick.wav", noise(24000, 0.1, seed=7), 48000)
+    Path("2026.overlay.toml").write_text('"stems.kick.level_db" = -6.0\n')
+    path = night(
+        """
+[defaults]
+overlays = ["2026.overlay.toml"]
+[[job]]
+recipes = ["*.recipe.toml"]
+[[job]]
+recipes = ["one.recipe.toml"]
+variant = "loud"
+[[job]]
+recipes = ["one.recipe.toml"]
+name = "take-2"
+stems_dir = "take2"
+overlays = []
+set = { "stems.kick.chain.0.threshold_db" = -30, "stems.kick.note" = "a \\"note\\"" }
+out = "elsewhere"
+"""
+    )
+    result, states = run(path, store=store)
+    assert list(states) == ["one", "three", "two", "one.loud", "take-2"]
+    assert set(states.values()) == {"done"}
+    for place in ("night/one/one.wav", "night/one.loud/one.wav", "night/two/two.wav", "elsewhere/one.wav"):
+        assert Path(place).exists(), place
+    document = json.loads(Path("night/batch.json").read_text())
+    assert document["schema_version"] == 1
+    assert [record["job"] for record in document["jobs"]] == list(states)
+    assert result.records["take-2"]["result"]["deliveries"][0]["measured"]["n_channels"] == 2
+
+
+def test_a_second_run_does_what_is_not_done_or_changed(night, store, session):
+    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    run(path, store=store)
+    assert set(run(path, store=store)[1].values()) == {"kept"}
+    session.write(RECIPE.replace("-20", "-25"), "two")
+    Path("night/three/three.wav").unlink()
+    assert run(path, store=store)[1] == {"one": "kept", "three": "done", "two": "done"}
+    data = bytearray(Path("night/one/one.wav").read_bytes())
+    data[5000] ^= 1
+    Path("night/one/one.wav").write_bytes(bytes(data))
+    assert run(path, store=store)[1] == {"one": "done", "three": "kept", "two": "kept"}
+    Path("night/batch.json").write_text("{ half a docu")
+    assert set(run(path, store=store)[1].values()) == {"done"}
+
+
+def test_one_bad_job_does_not_end_the_night(night, store, chainrun):
+    path = night(
+        """
+[[job]]
+recipes = ["one.recipe.toml"]
+set = { "stems.kick.file" = "nobody.wav" }
+[[job]]
+recipes = ["two.recipe.toml"]
+set = { "stems.kick.level_db" = "loud" }
+[[job]]
+recipes = ["three.recipe.toml"]
+"""
+    )
+    ran = chainrun("batch", path, "--json")
+    assert ran.code == 1
+    states = {record["job"]: record["state"] for record in ran.json["jobs"]}
+    assert states == {"one": "failed", "two": "failed", "three": "done"}
+    assert [record["exit_code"] for record in ran.json["jobs"] if record["state"] == "failed"] == [4, 3]
+    assert "nobody.wav" in ran.json["jobs"][0]["error"]
+    assert "failed  one" in ran.err
+    ran = chainrun("batch", path, "--fail-fast", "--json", "--workers", 1)
+    assert [record["state"] for record in ran.json["jobs"]][-1] == "not run"
+    stopping = night(
+        'on_error = "stop"\n[[job]]\nrecipes = ["two.recipe.toml"]\nset = { "stems.kick.level_db" = "loud" }\n[[job]]\nrecipes = ["three.recipe.toml"]\n'
+    )
+    assert [record["state"] for record in chainrun("batch", stopping, "--json").json["jobs"]] == ["failed", "not run"]
+
+
+def test_two_jobs_that_would_write_one_file_are_refused_beforehand(night, store):
+    path = night(
+        '[[job]]\nrecipes = ["one.recipe.toml"]\nout = "same"\n'
+        '[[job]]\nrecipes = ["one.recipe.toml"]\nname = "other"\nset = { "stems.kick.level_db" = -3 }\nout = "./same"\n'
+    )
+    with pytest.raises(RecipeError, match="two jobs would write the same file"):
+        run(path, store=store)
+    assert not Path("same").exists()
+
+
+def test_no_job_writes_over_what_another_one_reads(night, store, session):
+    """One job's delivery has the name and place of another job's stem: the recording would be gone."""
+    session.write('recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "kick.wav"\n', "maker")
+    before = Path("kick.wav").read_bytes()
+    text = '[[job]]\nrecipes = ["maker.recipe.toml"]\nout = "."\n[[job]]\nrecipes = ["one.recipe.toml"]\n'
+    for only in (None, "maker"):
+        with pytest.raises(RecipeError, match=r"over an input.*written by maker, read by one"):
+            run(night(text), store=store, only=only)
+    session.write(
+        'recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "batch.wav"\nsidecar = true\n', "maker"
+    )
+    with pytest.raises(RecipeError, match="the batch's own record"):
+        run(night('[[job]]\nrecipes = ["maker.recipe.toml"]\nout = "night"\n'), store=store)
+    assert Path("kick.wav").read_bytes() == before
+
+
+def test_a_lost_sidecar_is_made_again_and_what_was_not_begun_stays_done(night, store, session):
+    session.write('recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "mix.wav"\nsidecar = true\n', "one")
+    text = '[[job]]\nrecipes = ["one.recipe.toml"]\n[[job]]\nrecipes = ["two.recipe.toml"]\n'
+    assert set(run(night(text), store=store)[1].values()) == {"done"}
+    Path("night/one/mix.json").unlink()
+    assert run(night(text), store=store)[1] == {"one": "done", "two": "kept"}
+    session.write("recipe = 1\n", "one")
+    assert run(night('on_error = "stop"\n' + text), store=store)[1] == {"one": "failed", "two": "not run"}
+    known = {one["job"]: one["state"] for one in json.loads(Path("night/batch.json").read_text())["jobs"]}
+    assert known["two"] in ("done", "kept")
+    assert run(night(text), store=store)[1]["two"] == "kept"
+
+
+def test_one_gain_is_one_whatever_part_is_rendered(night, store):
+    text = 'one_gain = { target_lufs = -20 }\n[[job]]\nrecipes = ["*.recipe.toml"]\n'
+
+    def gains(**options):
+        records = run(night(text), store=store, **options)[0].records
+        return {name: one["result"]["deliveries"][0]["gain_db"] for name, one in records.items()}
+
+    whole = gains()
+    assert len(set(whole.values())) == 1
+    shutil.rmtree("night")
+    parts = gains(shard="1/2") | gains(shard="2/2")
+    assert parts == whole
+    shutil.rmtree("night")
+    assert gains(only="three") == {"three": whole["three"]}
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('[[job]]\nrecipes = ["no*.recipe.toml"]\n', "no recipe is found"),
+        ('[[job]]\nrecipes = ["one.recipe.toml"]\n[[job]]\nrecipes = ["one.recipe.toml"]\n', "two jobs have one name"),
+        ('[[job]]\nrecipes = ["*.recipe.toml"]\nname = "x"\n', "a name goes with one recipe"),
+        ('[[job]]\nrecipe = ["one.recipe.toml"]\n', "did you mean 'recipes'?"),
+        ('on_error = "shrug"\n[[job]]\nrecipes = ["one.recipe.toml"]\n', '"stop", "continue"'),
+    ],
+)
+def test_mistakes_in_a_file_of_jobs(night, chainrun, text, said):
+    ran = chainrun("batch", night(text))
+    assert (ran.code, said in ran.err) == (3, True), ran.err
+    assert "night.jobs.toml:" in ran.err
+
+
+def test_shards_and_names(night, store, chainrun):
+    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    parts = [set(run(path, store=store, shard=f"{k}/2")[1]) for k in (1, 2)]
+    assert parts == [{"one", "two"}, {"three"}]
+    assert Path("night/batch.2-of-2.json").exists()
+    assert list(run(path, store=store, only="three,one")[1]) == ["one", "three"]
+    assert chainrun("batch", path, "--only", "tree").code == 2
+    assert chainrun("batch", path, "--shard", "3/2").code == 2
+
+
+def test_jobs_side_by_side_make_the_same_files(night, store, tmp_path_factory):
+    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    alone, _ = run(path, store=store, workers=1)
+    both, _ = run(path, store=tmp_path_factory.mktemp("other"), workers=3, log=Path("night.jsonl"))
+    Path("night/batch.json").unlink()
+    for name, record in alone.records.items():
+        assert both.records[name]["files"][0]["sha256"] == record["files"][0]["sha256"]
+    events = [json.loads(line) for line in Path("night.jsonl").read_text().splitlines()]
+    assert {e["job"] for e in events if e["event"] == "job_end"} == {"one", "two", "three"}
+
+
+def killed(night, session, store, moments):
+    heavy(session)
+    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    expected, _ = run(path)
+    expected = {name: record["files"][0]["sha256"] for name, record in expected.records.items()}
+    for place in Path("night").rglob("*.wav"):
+        place.unlink()
+    Path("night/batch.json").unlink()
+    for moment in moments:
+        process = program("batch", path, "--store", store, "--workers", 2)
+        time.sleep(moment * 4)
+        process.kill()
+        process.communicate()
+        for name in expected:
+            place = Path(f"night/{name}/{name}.wav")
+            if place.exists():
+                from chainrun.audiofile.read import hash_content
+
+                assert hash_content(place) == expected[name], "no half file under a final name"
+    result, states = run(path, store=store)
+    assert {name: record["files"][0]["sha256"] for name, record in result.records.items()} == expected
+    assert set(states.values()) <= {"done", "kept"}
+    assert not list(Path("night").rglob(".*.part"))
+
+
+def test_a_killed_batch_goes_on(night, session, store):
+    rng = random.Random(3)
+    killed(night, session, store, [rng.random() for _ in range(3)])
+
+
+@pytest.mark.soak
+def test_a_batch_killed_at_twenty_moments(night, session, store):
+    rng = random.Random(4)
+    killed(night, session, store, [rng.random() for _ in range(20)])
+
+
+def test_an_interrupted_batch_leaves_no_child(night, session, store):
+    heavy(session)
+    process = program("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2)
+    deadline = time.monotonic() + 30
+    while not list(store.glob("parts/*")) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    children = [child for one in children_of(process.pid) for child in (one, *children_of(one))]
+    process.send_signal(signal.SIGTERM)
+    _, err = process.communicate(timeout=20)
+    assert process.returncode == 143, err
+    deadline = time.monotonic() + 5
+    while any(Path(f"/proc/{child}").exists() for child in children) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert not [child for child in children if Path(f"/proc/{child}").exists()]
+
+
+# -- a cluster -------------------------------------------------------------------------------------------------
+
+
+@pytestmark_cluster
+def test_a_cluster_makes_the_same_files(night, session, store, cluster, chainrun):
+    address, _ = cluster
+    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    alone, _ = run(path)
+    Path("night/batch.json").unlink()
+    ran = chainrun("batch", path, "--cluster", address, "--json")
+    assert ran.code == 0, ran.err
+    for record in ran.json["jobs"]:
+        assert record["files"][0]["sha256"] == alone.records[record["job"]]["files"][0]["sha256"]
+
+
+@pytestmark_cluster
+def test_a_killed_cluster_worker_costs_its_own_job_alone(night, session, store, cluster):
+    address, workers = cluster
+    heavy(session)
+    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    process = program("batch", path, "--cluster", address, "--json", "--log", "night.jsonl")
+    deadline = time.monotonic() + 60
+    while not list(store.glob("parts/*")) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    workers[0].kill()
+    out, err = process.communicate(timeout=120)
+    assert process.returncode == 0, err
+    assert [record["state"] for record in json.loads(out)["jobs"]] == ["done"] * 3
+    assert len(list(Path("night").rglob("*.wav"))) == 3
+
+
+@pytestmark_cluster
+def test_workers_that_do_not_match_are_told(night, store, cluster, monkeypatch):
+    from chainrun.batch import cluster as module
+
+    address, _ = cluster
+    path = night('[[job]]\nrecipes = ["one.recipe.toml"]\n')
+    real = module.surroundings
+    monkeypatch.setattr(module, "surroundings", lambda block: {**real(block), "engine": "9.9"})
+    with pytest.raises(ResourceError, match="runs another engine"):
+        run(path, store=store, cluster=address)
+
+
+def test_no_cluster_there(night, chainrun, monkeypatch):
+    pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
+    from chainrun.batch import cluster as module
+
+    monkeypatch.setattr(module, "PATIENCE_S", 0.5)
+    path = night('[[job]]\nrecipes = ["one.recipe.toml"]\n')
+    ran = chainrun("batch", path, "--cluster", "somewhere")
+    assert (ran.code, "local:N, or tcp://HOST:PORT" in ran.err) == (2, True)
+    ran = chainrun("batch", path, "--cluster", "local:many")
+    assert ran.code == 2

@@ -1,0 +1,261 @@
+"""What an operator finds in the morning: states, records, leftovers, a store that fits, a cluster that changed."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import signal
+import time
+from pathlib import Path
+
+import pytest
+
+from chainrun.errors import Problem, ResourceError
+from tests.batch.parts import RECIPE, heavy, program, pytestmark_cluster, run
+
+# -- what an operator finds in the morning ------------------------------------------------------------------------
+
+
+def test_failures_misses_and_the_count_are_told_with_quiet_too(night, store, chainrun):
+    path = night(
+        """
+[[job]]
+recipes = ["one.recipe.toml"]
+set = { "stems.kick.file" = "nobody.wav" }
+[[job]]
+recipes = ["two.recipe.toml"]
+set = { "deliver.0.target_lufs" = -1, "deliver.0.max_dbtp" = -1 }
+[[job]]
+recipes = ["three.recipe.toml"]
+"""
+    )
+    ran = chainrun("batch", path, "--quiet")
+    assert ran.code == 1
+    assert "failed  one" in ran.err
+    assert "missed  two" in ran.err
+    assert "three" not in ran.err
+    assert ran.out.startswith("1 failed, 1 missed, 1 done of 3 in")
+
+
+def test_a_missed_target_is_kept_next_night_and_still_missed(night, store):
+    path = night(
+        '[[job]]\nrecipes = ["one.recipe.toml"]\nset = { "deliver.0.target_lufs" = -1, "deliver.0.max_dbtp" = -1 }\n'
+    )
+    assert run(path, store=store)[1] == {"one": "missed"}
+    result, states = run(path, store=store)
+    assert states == {"one": "missed"}
+    assert result.records["one"]["kept"] is True
+    assert result.failed
+
+
+def test_warnings_of_jobs_are_on_the_screen(night, store, session, chainrun):
+    session.write('recipe = 1\nrate_hz = 48000\n[stems.a]\nfile = "other.wav"\n[[deliver]]\nfile = "mix.wav"\n', "one")
+    ran = chainrun("batch", night('[[job]]\nrecipes = ["one.recipe.toml"]\n'))
+    assert "note: one: a: converted from 44100 to 48000 Hz" in ran.err
+
+
+def test_a_record_that_cannot_be_written_is_told_once_and_does_not_end_the_night(night, store, chainrun, monkeypatch):
+    from chainrun.batch import record as module
+
+    def full(path, text, what):
+        raise ResourceError(Problem(f"{what} could not be written (No space left on device)", file=str(path)))
+
+    monkeypatch.setattr(module, "write_whole", full)
+    ran = chainrun("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 1)
+    assert ran.code == 5
+    assert ran.err.count("batch.json cannot be written") == 1
+    assert len(list(Path("night").rglob("*.wav"))) == 3
+
+
+def test_a_log_on_a_full_disk_is_told_once_and_does_not_end_the_night(night, store, chainrun):
+    if not Path("/dev/full").exists():
+        pytest.skip("this system has no /dev/full")
+    from chainrun.engine.log import EventLog
+
+    heard = []
+    log = EventLog(None, say=heard.append)
+    log._file, log.path = open("/dev/full", "w"), Path("/dev/full")  # noqa: SIM115
+    log.tell("start")
+    log.tell("end")
+    log.close()
+    assert log.lost
+    assert len(heard) == 1
+    assert "/dev/full" in heard[0]
+
+
+def test_many_kept_jobs_cost_little_record(night, store, session, monkeypatch):
+    """Each job is one appended line; the whole file is written a few times, not once a job."""
+    from chainrun.batch import record as module
+
+    jobs = "".join(f'[[job]]\nrecipes = ["one.recipe.toml"]\nname = "j{i}"\n' for i in range(40))
+    run(night(jobs), store=store, workers=1)
+    written = []
+    real = module.write_whole
+    monkeypatch.setattr(module, "write_whole", lambda *a: (written.append(1), real(*a)))
+    monkeypatch.setattr(module, "SHARE_OF_TIME", 0.0)
+    _result, states = run(night(jobs), store=store, workers=1)
+    assert set(states.values()) == {"kept"}
+    assert len(written) == 1
+    assert len(json.loads(Path("night/batch.json").read_text())["jobs"]) == 40
+    assert not list(Path("night").glob(".*.journal"))
+
+
+def test_two_batches_over_one_file_keep_each_others_records(night, store):
+    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    from chainrun.batch.record import BatchRecord
+
+    Path("night").mkdir()
+    first = BatchRecord(Path("night/batch.json"), ["one", "three", "two"], lambda text: None)
+    run(path, store=store, only="two")  # begins later, ends earlier
+    first.add({"job": "one", "state": "done", "seconds": 1.0, "files": []})
+    first.close(1.0)
+    known = {one["job"]: one["state"] for one in json.loads(Path("night/batch.json").read_text())["jobs"]}
+    assert known == {"one": "done", "two": "done"}
+
+
+def test_the_journal_of_a_killed_batch_is_read(night, store):
+    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    run(path, store=store)
+    records = json.loads(Path("night/batch.json").read_text())["jobs"]
+    Path("night/batch.json").unlink()
+    from chainrun.whole_file import this_machine
+
+    journal = Path(f"night/.batch.json.{this_machine()}-999999999.journal")
+    journal.write_text("".join(json.dumps(one) + "\n" for one in records) + '{"job": "cut off')
+    assert set(run(path, store=store)[1].values()) == {"kept"}
+    assert not journal.exists()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"jobs": ' + "[" * 100000,
+        '{"jobs": [{"job": "one", "state": "done", "seconds": NaN}]}',
+        '{"jobs": [{"job": "one"}]}',
+        '{"jobs": [{"job": "one", "state": "done", "fingerprint": "x"}]}',
+        '{"jobs": [{"job": "one", "state": "done", "files": [{"file": "a\\u0000b", "sha256": "x", "stamp": []}]}]}',
+        '{"jobs": 3}',
+        "[]",
+        '{"jobs": [3, null]}',
+        "\udcff",
+    ],
+)
+def test_a_damaged_record_is_told_and_its_jobs_run_anew(night, store, chainrun, text):
+    Path("night").mkdir()
+    Path("night/batch.json").write_bytes(text.encode("utf-8", "surrogateescape"))
+    ran = chainrun("batch", night('[[job]]\nrecipes = ["one.recipe.toml"]\n'))
+    assert ran.code == 0, ran.err
+    assert "done    one" in ran.err
+    if "fingerprint" not in text:
+        assert "is damaged" in ran.err
+
+
+def test_a_stop_with_workers_leaves_no_parts(night, session, store):
+    heavy(session)
+    process = program("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2, "--store", store)
+    deadline = time.monotonic() + 30
+    while not list(store.glob("parts/*")) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    process.send_signal(signal.SIGTERM)
+    process.communicate(timeout=20)
+    assert list(store.glob("parts/*")) == []
+
+
+def test_what_a_kill_leaves_is_counted_and_goes(night, session, store, chainrun, monkeypatch, tmp_path_factory):
+    heavy(session)
+    place = tmp_path_factory.mktemp("t")
+    monkeypatch.setenv("TMPDIR", str(place))
+    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    process = program("batch", path, "--workers", 2, "--store", store)
+    deadline = time.monotonic() + 30
+    while not list(store.glob("parts/*")) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    process.kill()
+    process.communicate()
+    deadline = time.monotonic() + 10  # workers end with their parent
+    while time.monotonic() < deadline and chainrun("store", "info", "--store", store, "--json").json["parts"] == 0:
+        time.sleep(0.05)
+    time.sleep(0.5)
+    assert "half-written" in chainrun("store", "info", "--store", store).out
+    assert chainrun("store", "prune", "--store", store).code == 0
+    assert chainrun("store", "info", "--store", store, "--json").json["parts"] == 0
+    left = {path.name for path in place.iterdir() if path.name.startswith(("pymp-", "chainrun-w"))}
+    assert left
+    second = program("batch", path, "--workers", 2, "--store", store)
+    second.communicate(timeout=120)
+    assert [path.name for path in place.iterdir()] == []
+
+
+def test_a_store_that_all_but_fits_renders_little_again(night, store, session, monkeypatch, chainrun):
+    """The usual order of dropping would drop just what is needed next: all would be rendered every night."""
+    names = [f"s{i:02d}" for i in range(10)]
+    for i, name in enumerate(names):
+        session.write(RECIPE.replace("-20", f"-{20 + i}"), name)
+    path = night('[[job]]\nrecipes = ["s*.recipe.toml"]\n')
+    result, _ = run(path, store=store, workers=1)
+    from chainrun.engine.store import GB, Store
+
+    total = sum(one.n_bytes for one in Store(store).kept())
+    monkeypatch.setenv("CHAINRUN_STORE_GB", str(0.85 * total / GB))
+    for _ in range(3):
+        shutil.rmtree("night")
+        result, _ = run(path, store=store, workers=1)
+    again = [
+        name
+        for name, record in result.records.items()
+        for node in record["result"]["nodes"].values()
+        if not node["from_store"]
+    ]
+    assert len(again) <= 5, again  # of 20 nodes
+    assert set(again) <= set(names[-3:])
+    ran = chainrun("batch", path, "--store", store)
+    assert "prints take up to" in ran.err
+    assert "rendered again every time" in ran.err
+
+
+@pytestmark_cluster
+def test_a_wrong_worker_that_joins_later_gets_no_job(night, session, store, cluster, chainrun, tmp_path):
+    """Another version joins while the batch runs: its job goes elsewhere, and it is named."""
+    address, _ = cluster
+    for name in ("one", "two", "three"):
+        session.write(RECIPE.replace("-20", str(-18 - len(name))), name)
+    night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    heard = []
+    from concurrent.futures import wait
+
+    import distributed
+
+    from chainrun.batch import cluster as module
+
+    with distributed.Client(address) as client:
+        client.wait_for_workers(2, timeout=30)
+        wrong, _right = sorted(client.scheduler_info(n_workers=-1)["workers"])
+        client.run(_pretend, workers=[wrong])
+        executor = module._Executor(client, heard.append)
+        futures = [executor.submit(str, i) for i in range(12)]
+        wait(futures)
+        assert sorted(int(one.result()) for one in futures) == list(range(12))
+    assert len(heard) == 1
+    assert wrong in heard[0]
+    assert "another engine" in heard[0]
+
+
+def _pretend():
+    from chainrun.batch import cluster as module
+
+    module._program = lambda: {"engine": "9.9"}
+
+
+@pytestmark_cluster
+def test_a_scheduler_that_dies_is_told_as_such(night, session, store, cluster, cluster_scheduler):
+    heavy(session)
+    address, _ = cluster
+    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    process = program("batch", path, "--cluster", address)
+    deadline = time.monotonic() + 60
+    while not list(store.glob("parts/*")) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    cluster_scheduler().kill()
+    _, err = process.communicate(timeout=120)
+    assert process.returncode == 5, err
+    assert "the scheduler died while the batch ran" in err
