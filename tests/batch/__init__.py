@@ -1,0 +1,1 @@
+"""Batches: jobs by night, what is found in the morning, and a cluster on loopback."""
