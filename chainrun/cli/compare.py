@@ -207,7 +207,12 @@ def _sweep(
         "residual_lu",
     )
     put(path)
-    put(table(head, [[one["value"], *(number(one[key]) for key in keys)] for one in found]))
+    cells = []
+    for one in found:
+        told = {key: number(one[key]) for key in keys}
+        told["range_lu"] += " short" if one["range_is_short"] else ""
+        cells.append([one["value"], *told.values()])
+    put(table(head, cells))
     for one in found:
         for failure in one["failures"]:
             talk(f"note: {one['value']}: {failure}")

@@ -91,6 +91,7 @@ def rows(path: str, found: Sequence[Swept]) -> list[dict[str, Any]]:
                 "true_peak_dbtp": finite(measured.true_peak_dbtp),
                 "crest_db": finite(measured.crest_db),
                 "range_lu": finite(measured.range_lu),
+                "range_is_short": measured.range_is_short,
                 "gain_reduction_max_db": node[0],
                 "gain_reduction_mean_db": node[1],
                 "residual_lu": finite(one.against_first.residual_lu) if one.against_first is not None else None,

@@ -78,6 +78,8 @@ def figures_table(found: Difference, names: Sequence[str]) -> Table:
         apart = (
             other - one if one is not None and other is not None and np.isfinite(one) and np.isfinite(other) else None
         )
+        short = found.one.measured.range_is_short or found.other.measured.range_is_short
+        label += " (short programme)" if key == "range_lu" and short else ""
         rows.append([label, number(one, digits), number(other, digits), number(apart, digits)])
     rows.append(["residual, LU", "", "", number(found.residual_lu)])
     return Table(["", "A", "B", "B - A"], rows, f"A is {names[0]}, B is {names[1]}")

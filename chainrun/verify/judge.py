@@ -16,6 +16,7 @@ from chainrun.dsp.arrays import Array
 from chainrun.dsp.sketch import LINES, energies_apart
 from chainrun.engine.result import finite
 from chainrun.loudness.analysis import NOMINAL_HZ
+from chainrun.measured import RANGE_WANTS_S
 from chainrun.recipe.model import Tolerances
 from chainrun.units import power_ratio_db
 from chainrun.verify.facts import SILENT_DB, from_one_line, read_back, unpacked
@@ -178,13 +179,15 @@ def judge_delivery(name: str, was: dict[str, Any], now: dict[str, Any], limits: 
         then, today = float(was[quantity]), float(now[quantity])
         if then == today == SILENT_DB:
             continue
-        short = min(int(was["n_frames"]), int(now["n_frames"])) < RANGE_JUDGED_S * int(now["rate_hz"])
-        if quantity == "range_lu" and short and "range_lu" not in limits.model_fields_set:
+        lasts_s = min(int(was["n_frames"]), int(now["n_frames"])) / int(now["rate_hz"])
+        if quantity == "range_lu" and lasts_s < RANGE_JUDGED_S and "range_lu" not in limits.model_fields_set:
             continue
         least = LEAST.get(quantity, -math.inf)
         then, today = max(then, least), max(today, least)
         unit = unit_of(quantity)
         text = f"{quantity}: {then:.2f} then, {today:.2f} {unit} now ({today - then:+.2f})"
+        if quantity == "range_lu" and lasts_s < RANGE_WANTS_S:
+            text += ", of a short programme"
         passed = abs(today - then) <= limit + 1e-9
         checks.append(Check(f"{name}: {quantity}", passed, text, today, then, f"within {limit:g} {unit}".rstrip()))
     where = where_in_bands(bands)
