@@ -17,6 +17,7 @@ from chainrun.plan.costs import over_limits
 from chainrun.plan.identity import node_identity, sounding_part, steps_that_read
 from chainrun.plan.nodes import FilePart, Input, KeyInput, Node, StemInput
 from chainrun.plan.order import topological_order
+from chainrun.plan.stems import channels_of, unfit_files
 from chainrun.recipe import Bus, Main, Opened, Stem
 from chainrun.recipe.presets import home_of
 from chainrun.recipe.tables import KeyPath, place_of
@@ -124,60 +125,9 @@ class _Builder:
         return replace(placed, given=problem.given or (shown(given) if given else None))
 
     def _unfit_files(self, name: str, headers: list[Header]) -> list[Problem]:
-        stem = self.recipe.stems[name]
-        found: list[Problem] = []
-
-        def tell(key: str, problem: Problem) -> None:
-            found.append(self._at(("stems", name, key), problem))
-
-        if len(headers) == 2:
-            least = min(header.n_channels for header in headers)
-            if stem.channel is not None and stem.channel > least:
-                allowed = f"1 to {least}"
-                tell("channel", Problem("a file has no such channel", given=str(stem.channel), allowed=allowed))
-            if stem.channel is None and any(header.n_channels != 1 for header in headers):
-                counts = " and ".join(str(header.n_channels) for header in headers)
-                hint = "channel = 1 takes the first channel of both"
-                tell("file", Problem("a pair is two mono files", given=f"{counts} channels", hint=hint))
-            if headers[0].rate_hz != headers[1].rate_hz:
-                rates = " and ".join(f"{header.rate_hz} Hz" for header in headers)
-                tell("file", Problem("the two files of a pair have different rates", given=rates))
-        else:
-            count = headers[0].n_channels
-            if stem.channel is not None and stem.channel > count:
-                tell(
-                    "channel",
-                    Problem("the file has no such channel", given=str(stem.channel), allowed=f"1 to {count}"),
-                )
-            if stem.channel is None and count > 2:
-                hint = "pick one with channel = 1"
-                tell("file", Problem("a stem is mono or stereo", given=f"{count} channels", hint=hint))
-        lengths = [header.n_frames / header.rate_hz for header in headers]
-        length = min(lengths)
-        if max(lengths) > length:
-            self.notes.append(
-                f"{name}: the files of the pair differ in length: {lengths[0]:.3f} and {lengths[1]:.3f} s"
-            )
-        if stem.to_s is not None and stem.to_s > max(lengths):
-            self.notes.append(f"{name}: to_s = {stem.to_s:g} lies behind the end of the file, at {max(lengths):.3f} s")
-        used = (round(min(stem.to_s or length, length) * headers[0].rate_hz)) - round(stem.from_s * headers[0].rate_hz)
-        if stem.from_s < length and used <= 0:
-            tell("to_s", Problem("not one frame lies between from_s and to_s"))
-        if stem.from_s >= length:
-            tell(
-                "from_s",
-                Problem("the file ends before", given=f"{stem.from_s:g}", allowed=f"less than {length:.3f} s"),
-            )
-        for key in ("trim_db", "invert", "shift_samples", "shift_ms"):
-            if isinstance(getattr(stem, key), list) and self._file_channels(stem, headers) != 2:
-                tell(key, Problem("[left, right] needs a stereo stem or a pair; this one is mono"))
-        return found
-
-    @staticmethod
-    def _file_channels(stem: Stem, headers: list[Header]) -> int:
-        if len(headers) == 2:
-            return 2
-        return 1 if stem.channel is not None else headers[0].n_channels
+        found, notes = unfit_files(self.recipe.stems[name], headers)
+        self.notes += [f"{name}: {note}" for note in notes]
+        return [self._at(("stems", name, key), problem) for key, problem in found]
 
     def _usual_rate(self) -> int:
         counts = Counter(header.rate_hz for headers in self.headers.values() for header in headers)
@@ -185,7 +135,7 @@ class _Builder:
 
     def _stem_input(self, name: str) -> StemInput:
         stem, headers = self.recipe.stems[name], self.headers[name]
-        n_channels = self._file_channels(stem, headers)
+        n_channels = channels_of(stem, headers)
 
         def side(value: Any, i: int) -> Any:
             return value[i] if isinstance(value, list) else value
