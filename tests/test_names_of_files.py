@@ -150,3 +150,24 @@ def test_jobs_with_a_solo_keep_to_their_own_names(song, chainrun):
     assert chainrun("batch", "night.jobs.toml").code in (0, 1)
     assert Path("out/song/mix.wav").exists()
     assert Path("out/song/mix.only-snare.wav").exists()
+
+
+def test_a_change_is_not_written_over_the_recipe_as_it_is(session, chainrun):
+    """A variant's folder may be called like a delivery's, or like another recipe's."""
+    text = (
+        'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
+        '[[deliver]]\nfile = "song.dry/mix.wav"\n[variants.dry]\n"stems.kick.level_db" = -3\n'
+    )
+    path = session.write(text)
+    assert chainrun("render", path, "-o", "out").code == 0
+    before = (session.folder / "out/song.dry/mix.wav").read_bytes()
+    ran = chainrun("render", path, "-o", "out", "--variant", "dry")
+    assert ran.code == 3, ran.err
+    assert "over a delivery of the recipe as it is" in ran.err
+    assert (session.folder / "out/song.dry/mix.wav").read_bytes() == before
+
+    session.write(text.replace("song.dry/mix.wav", "second.wav"))
+    session.write(text, "song.dry")
+    ran = chainrun("render", path, "-o", "else", "--variant", "dry")
+    assert ran.code == 3, ran.err
+    assert "another recipe" in ran.err

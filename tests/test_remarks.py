@@ -25,10 +25,10 @@ def notes(session, chainrun, chain="", more="", *options):
             "stems.kick.chain.door (gate): never opens",
         ),
         ('{ do = "compressor", threshold_db = 6.0 }', "(compressor): never acts"),
-        ('{ do = "expander", threshold_db = -100.0 }', "(expander): never acts"),
         ('{ do = "gain", gain_db = 0 }', "(gain): changes nothing"),
         ('{ do = "saturate", mix_pct = 0 }', "(saturate): changes nothing"),
         ('{ do = "eq", bands = [ { kind = "bell", freq_hz = 1000, gain_db = 0 } ] }', "(eq): changes nothing"),
+        ('{ do = "eq", bands = [ { kind = "low_shelf", freq_hz = 90, gain_db = 0 } ] }', "(eq): changes nothing"),
     ],
 )
 def test_steps_that_do_nothing_are_noted_with_their_address(session, chainrun, step, said):
@@ -50,6 +50,16 @@ def test_steps_that_do_nothing_are_noted_with_their_address(session, chainrun, s
 def test_what_works_is_not_noted(session, chainrun, step):
     stem = '{ do = "pan", pan_pct = 10 }, ' if "width" in step else ""
     assert not [one for one in notes(session, chainrun, stem + step) if "chain" in one]
+
+
+def test_a_solo_says_nothing_about_shared_buses(session, chainrun):
+    """A bus hears a part of its stems then: whether it acts on the whole is not known."""
+    bus = TAIL.replace("[buses.kit]\n", '[buses.kit]\nchain = [ { do = "compressor", threshold_db = 6.0 } ]\n')
+    path = session.write(HEAD + bus)
+    whole = chainrun("render", path, "-o", "out", "--json").json["warnings"]
+    solo = chainrun("render", path, "-o", "out", "--only", "kick", "--json").json["warnings"]
+    assert any("buses.kit" in one for one in whole), whole
+    assert not [one for one in solo if "buses.kit" in one]
 
 
 def test_a_stem_that_is_not_heard_is_noted(session, chainrun):

@@ -11,6 +11,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import stat
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
@@ -41,7 +42,7 @@ class BatchRecord:
         self._journal: Any = None
         before, damaged = _read(path)
         if damaged:
-            say(f"{shown_path(path)} is damaged, and was not read: its jobs are run anew")
+            say(f"{shown_path(path)} is damaged or of another version, and was not read: its jobs are run anew")
         self.before = {**before, **_left_by_dead_runs(path)}
         """The records of earlier runs."""
 
@@ -135,8 +136,12 @@ def _no_constant(name: str) -> None:
 def _read(path: Path) -> tuple[dict[str, Record], bool]:
     """The records of a batch.json, and whether it is damaged; nothing where there is none."""
     try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            return {}, True  # a device or a pipe would never end
         document = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_constant)
         jobs = document["jobs"]
+        if document["schema_version"] != SCHEMA_VERSION:
+            raise ValueError("of another version")
         if not isinstance(jobs, list):
             raise TypeError("jobs is no list")
     except FileNotFoundError:

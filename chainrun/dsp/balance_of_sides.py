@@ -14,17 +14,26 @@ from chainrun.dsp.arrays import Array
 
 THIRDS_HZ = 1000.0 * 10.0 ** (np.arange(-17, 14) / 10.0)
 """Exact centres of the third octaves from 20 Hz to 20 kHz (IEC 61260-1:2014, base ten)."""
+HIGHER_HZ = 1000.0 * 10.0 ** (np.arange(14, 20) / 10.0)
+"""Those above, up to 80 kHz: nobody hears them, but they count in the whole's balance at high rates."""
 CLOSE_DB = 0.1
 ROUNDS = 30
 MAX_DB = 12.0
 """Largest difference that is made up for."""
 
 
+def _centres_hz(rate_hz: int) -> Array:
+    """The centres of the third octaves up to 20 kHz, and of those above that lie wholly under half the rate."""
+    centres: Array = np.concatenate([THIRDS_HZ, HIGHER_HZ[rate_hz / 2 >= HIGHER_HZ * 10.0**0.05]])
+    return centres
+
+
 def third_octave_energies(responses: Array, rate_hz: int) -> Array:
     """Energy in each third octave, shape (n_rows, n_thirds); zero in those that the rate does not carry."""
     n = 1 << (4 * responses.shape[1] - 1).bit_length()
     power = np.abs(np.fft.rfft(responses, n)) ** 2
-    edges = np.append(THIRDS_HZ * 10.0**-0.05, THIRDS_HZ[-1] * 10.0**0.05) * n / rate_hz
+    centres = _centres_hz(rate_hz)
+    edges = np.append(centres * 10.0**-0.05, centres[-1] * 10.0**0.05) * n / rate_hz
     bins = np.minimum(np.rint(edges).astype(int), power.shape[1])
     sums = np.concatenate([np.zeros((responses.shape[0], 1)), np.cumsum(power, axis=1)], axis=1)
     found: Array = np.maximum(np.diff(sums[:, bins], axis=1), 0.0)
@@ -42,12 +51,12 @@ def balancing_filters(responses: Sequence[Array], rate_hz: int) -> Array | None:
     n = middle.shape[1]
     size = _size(n)
     spectra = np.fft.rfft(middle, size)
-    difference = np.zeros(THIRDS_HZ.size)
+    difference = np.zeros(_centres_hz(rate_hz).size)
     filters = np.ones((2, size // 2 + 1), dtype=complex)
     for _ in range(ROUNDS):
         energies = third_octave_energies(np.fft.irfft(spectra * filters, size)[:, :n], rate_hz)
         heard = energies.min(axis=0) > 1e-12 * energies.max()
-        left_over = np.zeros(THIRDS_HZ.size)
+        left_over = np.zeros(difference.size)
         left_over[heard] = 10.0 * np.log10(energies[0, heard] / energies[1, heard])
         if np.abs(left_over).max() < CLOSE_DB:
             break
@@ -71,7 +80,7 @@ def _size(n: int) -> int:
 def _minimum_phase(gains_db: Array, size: int, rate_hz: int) -> Array:
     """The spectrum of a minimum-phase filter with these gains at the third octaves, straight lines between them."""
     freqs = np.maximum(np.fft.rfftfreq(size, 1.0 / rate_hz), 1.0)
-    log_size = np.interp(np.log(freqs), np.log(THIRDS_HZ), gains_db) * (np.log(10.0) / 20.0)
+    log_size = np.interp(np.log(freqs), np.log(_centres_hz(rate_hz)), gains_db) * (np.log(10.0) / 20.0)
     cepstrum = np.fft.irfft(log_size, size)
     cepstrum[1 : size // 2] *= 2.0
     cepstrum[size // 2 + 1 :] = 0.0

@@ -20,12 +20,26 @@ def refuse_bad_landings(opened: Opened, plan: Plan, ordered: list[Order], out: P
     """
     inputs = input_files(opened, plan)
     wholes = {safely_resolved(path) for path in delivery_paths(opened, out)}
+    changed = opened.change and out.name == f"{opened.name}.{opened.change}"
+    unchanged = {safely_resolved(path) for path in delivery_paths(opened, out.parent)} if changed else set()
+    sibling = opened.path.with_name(f"{out.name}.recipe.toml")
+    if changed and sibling.exists():
+        raise RecipeError(
+            Problem(
+                "this change would be written into the folder of another recipe",
+                file=shown_path(opened.path),
+                given=f'"{shown_path(out)}"',
+                hint=f"rename the variant or the overlay, or {sibling.name}",
+            )
+        )
     home, kept = safely_resolved(out), safely_resolved(store) if store is not None else None
     found = []
     for order, path in _written(ordered):
         reason = _reason(path, inputs, home, kept)
         if reason is None and (order.is_solo or order.is_stretch) and safely_resolved(path) in wholes:
             reason = "a part would be written over a delivery of the whole"
+        if reason is None and safely_resolved(path) in unchanged:
+            reason = "a changed recipe would be written over a delivery of the recipe as it is"
         if reason is not None:
             found.append(
                 Problem(

@@ -26,7 +26,10 @@ def remarks(opened: Opened, results: Mapping[str, NodeResult], sounding: frozens
     found: list[str] = []
     for path, strip in strips:
         name = path[-1]
-        silenced = name in recipe.stems and (recipe.stems[name].mute or (sounding is not None and name not in sounding))
+        if name in recipe.stems:
+            silenced = recipe.stems[name].mute or (sounding is not None and name not in sounding)
+        else:
+            silenced = sounding is not None  # a bus that hears a part of its stems says nothing about the whole
         if name not in results or silenced:
             continue
         named = [one for _, one in opened.addresses(*path)]

@@ -359,7 +359,7 @@ class _Builder:
         found = home_of(place.file or self.opened.path, self.opened.libraries) / file
         refusal = self.opened.roots.refusal(found)
         if refusal is not None:
-            raise RecipeError(Problem(f"the file {refusal}", hint=self.opened.roots.hint()))
+            raise RecipeError(Problem(f"the file {refusal}", hint=self.opened.roots.hint(found)))
         header = read_header(found, self.opened.limits)
         seconds = header.n_frames / header.rate_hz
         if seconds > longest_s:

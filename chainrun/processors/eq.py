@@ -235,6 +235,10 @@ class Eq(Step):
             raise ValueError('an all_pass band does nothing with phase = "linear"; leave it out, or set its bypass')
         return self
 
+    def changes_nothing(self) -> bool:
+        """Whether no band does anything: each bypassed, or of 0 dB."""
+        return self.mix_pct == 0.0 or all(band.bypass or getattr(band, "gain_db", None) == 0.0 for band in self.bands)
+
     def _too_narrow(self) -> list[Misfit]:
         """Bands that a linear-phase FIR of 1.4 s cannot follow."""
         found = []

@@ -20,10 +20,9 @@ from chainrun.recipe.model import Recipe
 from chainrun.recipe.overlay import lay_over, put_from_command_line
 from chainrun.recipe.presets import Library, Unfolder, Use
 from chainrun.recipe.problems import Problems
-from chainrun.recipe.roots import MARK as ROOT_MARK
 from chainrun.recipe.roots import OUTSIDE, Roots, safely_resolved
 from chainrun.recipe.semantics import check_references
-from chainrun.recipe.tables import Items, Place, Table, place_of, wrap
+from chainrun.recipe.tables import Items, KeyPath, Place, Table, place_of, wrap
 from chainrun.recipe.validate import validate
 
 
@@ -162,7 +161,7 @@ def _with_base(path: Path, roots: Roots, problems: Problems, limits: Limits, sta
         return None
     refusal = roots.refusal(path.parent / base)
     if refusal is not None:
-        problems.add(place, f"the base recipe {refusal}", given=shown(base), hint=roots.hint())
+        problems.add(place, f"the base recipe {refusal}", given=shown(base), hint=roots.hint(path.parent / base))
         return None
     if not base_path.is_file():
         problems.add(place, "there is no such file", given=shown(base))
@@ -183,7 +182,7 @@ def _read_inside(roots: Roots, limits: Limits, path: Path, problems: Problems) -
     """A preset's file, if it is no link out of the recipe's root."""
     refusal = roots.refusal(path)
     if refusal is not None:
-        problems.add(Place(path), f"the preset {refusal}", hint=roots.hint())
+        problems.add(Place(path), f"the preset {refusal}", hint=roots.hint(path))
         return None
     return read_toml(path, problems, limits)
 
@@ -318,7 +317,7 @@ def _preset_folders(table: Table, roots: Roots, problems: Problems) -> list[Path
         place = table.place if default else place_of(table, ("presets_dirs", i))
         refusal = roots.refusal(folder)
         if refusal is not None:
-            problems.add(place, f"the preset folder {refusal}", given=shown(name), hint=roots.hint())
+            problems.add(place, f"the preset folder {refusal}", given=shown(name), hint=roots.hint(folder))
         elif folder.is_dir():
             found.append(folder)
         elif not default:
@@ -350,27 +349,31 @@ def _tell_missing_stems(table: Table, path: Path, roots: Roots, problems: Proble
 
 def _check_stem_paths(opened: Opened) -> None:
     if opened.roots.refusal(opened.stems_dir) == OUTSIDE and "stems_dir" in opened.table:
-        common = Path(os.path.commonpath([opened.stems_dir.resolve(), opened.path.resolve().parent]))
-        seen = Path(os.path.relpath(common / ROOT_MARK, Path.cwd())).as_posix() if common != common.parent else None
         opened.problems.add(
             place_of(opened.table, ("stems_dir",)),
             f"the stems' folder {OUTSIDE}",
             given=shown(str(opened.recipe.stems_dir)),
-            hint=f"touch {seen}" if seen is not None else f"--allow-root {opened.stems_dir}",
+            hint=opened.roots.hint(opened.stems_dir),
         )
         return
+    outside: list[tuple[KeyPath, str, Path]] = []
     for name in opened.recipe.stems:
         for i, path in enumerate(opened.stem_files(name)):
             refusal = opened.roots.refusal(path)
-            if refusal is not None:
-                pair = isinstance(opened.recipe.stems[name].file, list)
-                key: tuple[str | int, ...] = ("stems", name, "file", i) if pair else ("stems", name, "file")
-                opened.problems.add(
-                    place_of(opened.table, key),
-                    f"the stem {refusal}",
-                    given=shown(str(opened.recipe.stems[name].file)),
-                    hint=opened.roots.hint(),
-                )
+            pair = isinstance(opened.recipe.stems[name].file, list)
+            key: KeyPath = ("stems", name, "file", i) if pair else ("stems", name, "file")
+            given = shown(str(opened.recipe.stems[name].file))
+            if refusal == OUTSIDE:
+                outside.append((key, given, path))
+            elif refusal is not None:
+                opened.problems.add(place_of(opened.table, key), f"the stem {refusal}", given=given)
+    if outside:  # one cause, one problem
+        key, given, path = outside[0]
+        rest = f" (as do {len(outside) - 1} more)" if len(outside) > 1 else ""
+        holds_all = Path(os.path.commonpath([safely_resolved(one) for _, _, one in outside]))
+        opened.problems.add(
+            place_of(opened.table, key), f"the stem {OUTSIDE}{rest}", given=given, hint=opened.roots.hint(holds_all)
+        )
 
 
 __all__ = ["Opened", "Overrides", "open_recipe", "read_toml", "recipe_name"]

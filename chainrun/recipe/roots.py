@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,6 +43,12 @@ class Roots:
         inside = any(real == folder or folder in real.parents for folder in self.folders)
         return None if inside else OUTSIDE
 
-    def hint(self) -> str:
-        """What a user can do about a path outside."""
-        return f"put an empty file {MARK} into the folder that holds both, or use --allow-root DIR"
+    def hint(self, path: Path) -> str:
+        """The line that lets a recipe reach a path outside: a mark in the nearest folder that holds both."""
+        real = safely_resolved(path)
+        common = Path(os.path.commonpath([real, self.folders[0]]))
+        nearer = (self.folders[0] / MARK).exists()  # the nearest mark counts
+        home = Path(os.path.expanduser("~"))
+        if nearer or common in (home, *home.parents, Path("/")):  # a mark there would open too much
+            return f"--allow-root {real if real.is_dir() else real.parent}"
+        return f"touch {shlex.quote(Path(os.path.relpath(common / MARK, Path.cwd())).as_posix())}"

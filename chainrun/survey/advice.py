@@ -253,7 +253,7 @@ def told_between(survey: Survey) -> list[Advice]:
             found.append(Advice(clock.channel, "clock", text, 0.8))
         for drum in group.drums:
             if not drum.is_first:
-                text = f"{drum.microphones[0]}: other microphones hear all its hits earlier: its own drum is not heard"
+                text = f"{drum.microphones[0]}: unsure whether its own drum is hit: others hear earlier what it hears"
                 found.append(Advice(drum.microphones[0], "unsure", text, 0.7))
         found += _told_pairs(group) + _told_bleed(group)
         for pair in group.adding:

@@ -16,6 +16,8 @@ from chainrun.recipe import Opened
 from chainrun.survey.roles import Role, pairs, role_of, stem_name
 
 ENDINGS = {".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3", ".w64", ".rf64", ".caf"}
+NOTHING_DBFS = -55.0
+"""A stem whose peak lies lower was not plugged in."""
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from chainrun.errors import printable
 from chainrun.recipe.toml_text import toml_text
 from chainrun.survey.advice import LOUD_DC_DBFS, imbalance, to_turn
 from chainrun.survey.between import GateLevels
-from chainrun.survey.channels import Channel
+from chainrun.survey.channels import NOTHING_DBFS, Channel
 from chainrun.survey.library import preset_text
 from chainrun.survey.roles import DRUMS
 from chainrun.survey.survey import PERHAPS, GroupSurvey, Survey
@@ -47,8 +47,6 @@ OVER_BLEED_DB = 1.0
 """A tom's threshold lies so far over the loudest bleed."""
 BRUSHED_CREST_DB = 21.0
 """A snare with a lower crest and no hits that stand out is played with brushes, or rolled."""
-NOTHING_DBFS = -55.0
-"""A stem whose peak lies lower was not plugged in."""
 TARGET_LUFS = -16.0
 MOST_LIMITING_DB = 3.0
 SPARE_DB = 0.6
@@ -336,7 +334,8 @@ def _gate(
     under = sum(levels.hits_dbfs + one < threshold for one in soft)
     told = f"through its key filter hits peak at {levels.hits_dbfs:.0f} dBFS, {bleed}"
     if under:
-        told += f"; {under} soft hit{'s' if under != 1 else ''} lie under it, and fall by {range_db} dB"
+        what = "softer sound lies" if under == 1 else "softer sounds lie"
+        told += f"; {under} {what} under it, and fall by {range_db} dB: soft hits, or what is heard of other drums"
     if channel.name != leading:
         key = f'key = {{ from = ["{leading}"], tap = "raw" }}'
         return f"{{ {head}{listens}, {key} }}", f"opens with {leading}, which hears the drum more clearly: {told}"
@@ -354,7 +353,7 @@ def _threshold(levels: GateLevels, instrument: str) -> float:
 
 def _why_no_gate(is_first: bool) -> str:
     if not is_first:
-        return "no gate: other microphones hear all its hits earlier, so that its own drum is not heard"
+        return "no gate: unsure whether its own drum is hit: other microphones hear earlier what it hears"
     return "no gate: no hits of its own were told apart"
 
 
@@ -369,4 +368,7 @@ def _brushes(survey: Survey, channel: Channel) -> tuple[str, str]:
     if rms is None or not math.isfinite(rms):
         return "", "no gate: no hits of its own were told apart"
     step = f'{{ do = "expander", name = "door", threshold_db = {rms - 6.0:.0f}, ratio = 1.5, range_db = 6 }}'
-    return step, "no hits stand out (brushes, or a roll): an expander turns down the softest by 6 dB at most"
+    return (
+        step,
+        "no hits were told apart (brushes, a roll, bleed): an expander turns down the softest by 6 dB at most",
+    )

@@ -8,6 +8,7 @@ from chainrun.errors import printable
 from chainrun.recipe.toml_text import toml_text
 from chainrun.survey.advice import advice, imbalance, metres, of_hits, to_turn
 from chainrun.survey.between import Arrived
+from chainrun.survey.channels import NOTHING_DBFS
 from chainrun.survey.survey import GroupSurvey, Survey
 
 Align = Literal["none", "close", "all"]
@@ -52,6 +53,8 @@ def overlay_text(survey: Survey, source: str, align: Align = "none") -> str:
             if told is not None and told.sure:
                 stems[stem].trim_db[told.side] = (-abs(round(told.db, 1)), told.reason)
         for channel, level in group.hit_levels.items():
+            if level < NOTHING_DBFS:
+                continue
             stem, _ = place[channel]
             part = survey.material.of_stem(stem)[0].input.parts[0]
             stems[stem].hit = (round(level - part.trim_db, 1), "the usual peak of its hits")

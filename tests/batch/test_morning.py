@@ -259,3 +259,21 @@ def test_a_scheduler_that_dies_is_told_as_such(night, session, store, cluster, c
     _, err = process.communicate(timeout=120)
     assert process.returncode == 5, err
     assert "the scheduler died while the batch ran" in err
+
+
+def test_a_record_that_never_ends_or_of_another_version_is_told(night, store, chainrun):
+    """A device in its place was read until the memory was full; a newer program's record went without a word."""
+    from chainrun.batch.record import BatchRecord
+
+    Path("night").mkdir(exist_ok=True)
+    for place in (
+        lambda at: at.symlink_to("/dev/zero"),
+        lambda at: at.write_text('{"schema_version": 99, "jobs": []}'),
+    ):
+        record = Path("night/batch.json")
+        record.unlink(missing_ok=True)
+        place(record)
+        told = []
+        assert BatchRecord(record, ["one"], told.append).before == {}
+        assert len(told) == 1
+        assert "of another version" in told[0]

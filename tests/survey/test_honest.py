@@ -298,7 +298,7 @@ def test_soft_hits_are_counted_in_the_comment(tmp_path):
         soundfile.write(tmp_path / f"{name}.wav", np.clip(x, -1, 1).T, rate, subtype="PCM_24")
     text = draft(survey(of_folder(tmp_path)), "x", ".").text
     part = text.partition("[stems.snare_top]")[2].partition("\n[")[0]
-    assert "soft hit" in part, part
+    assert "lie under it" in part, part
     assert "fall by 12 dB" in part
 
 
