@@ -133,8 +133,9 @@ def try_all(place, chainrun, monkeypatch, name, moments):
         assert not half, where
         begun = [path for path in left if path.endswith(".part") or ".chainrun-work-" in path or "/parts/" in path]
         assert not begun, where
-        # The folder of a page's sounds goes with the process, and this one lives on.
-        assert not [path for path in outside.iterdir() if not path.name.startswith("chainrun-page-")], where
+        # The folders of a page's sounds and of matplotlib's cache go with the process, and this one lives on.
+        living = ("chainrun-page-", "chainrun-mpl-")
+        assert not [path for path in outside.iterdir() if not path.name.startswith(living)], where
         if disk.failed:
             usual = {5} | ({0, 1} if name in MAY_GO_WITHOUT or not goes_on else set())
             assert ran.code in usual, f"{where}: exit {ran.code}\n{ran.err}"
