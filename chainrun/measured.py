@@ -42,14 +42,19 @@ class Measured:
     @property
     def range_is_short(self) -> bool:
         """Whether the programme is too short for its loudness range to say much."""
-        return self.range_lu is not None and self.n_frames < RANGE_WANTS_S * self.rate_hz
+        return self.range_lu is not None and is_short(self.n_frames, self.rate_hz)
+
+
+def is_short(n_frames: int, rate_hz: int) -> bool:
+    """Whether a programme lasts less than RANGE_WANTS_S."""
+    return n_frames < RANGE_WANTS_S * rate_hz
 
 
 def range_text(range_lu: float | None, n_frames: int, rate_hz: int) -> str:
     """A loudness range for people, with a mark where the programme is too short for it: `5.2 short`."""
     if range_lu is None:
         return "-"
-    return f"{range_lu:.1f}{' short' if n_frames < RANGE_WANTS_S * rate_hz else ''}"
+    return f"{range_lu:.1f}{' short' if is_short(n_frames, rate_hz) else ''}"
 
 
 READINGS = tuple(field.name for field in fields(Measured) if field.name != "third_octave_db")

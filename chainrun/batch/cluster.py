@@ -19,7 +19,7 @@ from chainrun.engine.fingerprint import surroundings
 from chainrun.errors import Problem, ResourceError, UsageError, reason
 
 SAME = ("engine", "code", "numpy", "scipy")
-"""What a worker must have in common with this program."""
+"""The facts of a worker that must equal those of this program."""
 PATIENCE_S = 15.0
 """So long a scheduler and its first worker are waited for."""
 
@@ -75,7 +75,7 @@ class WrongWorkerError(Exception):
 
 @cache
 def _program() -> dict[str, str]:
-    """What must be the same on every worker."""
+    """This program's values of SAME."""
     around = surroundings(BLOCK_FRAMES)
     return {key: str(around[key]) for key in SAME}
 

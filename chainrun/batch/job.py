@@ -36,9 +36,9 @@ class JobTask:
     workers: int
     log: Path | None
     before: Record | None
-    """What the last run wrote of this job."""
+    """The job's record of the last run."""
     gain_db: float | None = None
-    """Of the whole set."""
+    """The gain that the whole set shares; None for the job's own."""
     measure_only: bool = False
     used_at: float | None = None
     """When its prints count as used."""
@@ -50,7 +50,7 @@ def run_job(task: JobTask) -> Record:
     log = EventLog(task.log, job.name, say=lambda text: None)  # the batch itself reports a log that is lost
     try:
         opened = open_recipe(job.recipe, job.overrides)
-        fingerprint = _fingerprint(task, job)
+        fingerprint = _fingerprint(task, opened)
         if not task.measure_only and task.before is not None and _is_done(task.before, fingerprint):
             for path in _files(job, opened):
                 drop_dead(path)
@@ -106,7 +106,7 @@ def _files(job: Job, opened: Opened) -> list[Path]:
 
 
 def _moved(job: Job, rendered: RenderResult, options: RenderOptions) -> Record:
-    """What the overlays change: the delivery that moves most, against the same without them, which is kept beside."""
+    """How far the overlays move the delivery that moves most. The renders without them are kept in BEFORE."""
     before = render(open_recipe(job.recipe, replace(job.overrides, overlays=())), job.out / BEFORE, options)
     worst: Record = {"residual_lu": None, "louder_lu": 0.0, "verdict": "the same samples", "file": None}
     for was, now in zip(before.deliveries, rendered.deliveries, strict=False):
@@ -136,9 +136,9 @@ def failed_record(job: Job, error: ChainrunError | None, seconds: float) -> Reco
     }
 
 
-def _fingerprint(task: JobTask, job: Job) -> str:
+def _fingerprint(task: JobTask, opened: Opened) -> str:
     """Hash of all that determines a job's files: recipe, stems, what is left of them, engine, and where they go."""
-    opened = open_recipe(job.recipe, job.overrides)
+    job = task.job
     hash_file = Store(task.store).hash_file if task.store is not None else hash_content
     around = surroundings(RenderOptions().block_frames)
     plan = build_plan(opened, only=stems_of(opened, job.only), hash_file=hash_file, surroundings=around)

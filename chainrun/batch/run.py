@@ -30,7 +30,7 @@ STEP_S = 0.01
 
 @dataclass(frozen=True)
 class BatchOptions:
-    """What the command line may say about a batch."""
+    """Options of a batch, as the command line gives them."""
 
     workers: int | None = None
     store: Path | None = None
@@ -48,7 +48,7 @@ class BatchResult:
     """Every job's record, in the order of the file."""
 
     path: Path
-    """Of batch.json."""
+    """The file batch.json."""
     records: dict[str, Record] = field(default_factory=dict)
     seconds: float = 0.0
     lost: bool = False

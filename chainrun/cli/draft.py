@@ -18,19 +18,16 @@ from chainrun.limits import Limits
 
 def mark_root(recipe: Path, stems_dir: Path) -> Path | None:
     """Make the nearest folder that holds both the recipe's root; None where it is, or where that would be too much."""
-    from chainrun.recipe.roots import MARK, Roots
+    from chainrun.recipe.roots import Roots
 
-    if Roots.of(recipe).refusal(stems_dir) is None:
-        return None
-    common = Path(os.path.commonpath([recipe.resolve().parent, stems_dir.resolve()]))
-    try:
-        too_much = common == common.parent or common == Path.home().resolve() or common in Path.home().resolve().parents
-        if too_much:
+    roots = Roots.of(recipe)
+    mark = roots.mark_for(stems_dir) if roots.refusal(stems_dir) is not None else None
+    if mark is not None:
+        try:
+            mark.touch()
+        except OSError:
             return None
-        (common / MARK).touch()
-    except (OSError, RuntimeError):
-        return None
-    return Path(os.path.relpath(common / MARK))
+    return mark
 
 
 def _main(recipe: Path, roots: tuple[Path, ...], workers: int | None, limits: Limits) -> tuple[float, float] | None:

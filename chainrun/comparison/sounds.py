@@ -22,8 +22,8 @@ from chainrun.units import db_to_gain
 
 Complex = NDArray[np.complex128]
 LONG_HALF_TAPS = 512
-"""Of the interpolation by a fraction of a frame: what it cannot carry, above 0.98 of the Nyquist frequency, would count
-as a difference."""
+"""Half the length of the filter that moves a sound by a fraction of a frame. It carries up to 0.98 of the Nyquist
+frequency; what it loses above that counts as a difference."""
 LOOK_S = 40.0
 """Stretches of this length are laid over each other: the loudest one, and where that tells nothing, begin and end."""
 MOST_S = 2.0

@@ -93,9 +93,9 @@ class Step(StrictModel):
     linear: ClassVar[bool] = False
     needs_stereo: ClassVar[bool] = False
     shuts: ClassVar[bool] = False
-    """Whether it closes on what is soft: what stands behind it is measured with it open."""
+    """Whether it closes on soft sounds: the steps after it are measured with it open."""
     acts: ClassVar[bool] = False
-    """Whether it is there to change the level by what it hears: one that never does is reported."""
+    """Whether its job is to change the level by what it hears: one that never does is reported."""
     reads_file: ClassVar[bool] = False
     """Whether the step's `file` names an audio file: the plan finds it, and its content belongs to the print's hash."""
     source: ClassVar[str] = ""

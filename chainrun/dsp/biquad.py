@@ -53,28 +53,32 @@ def high_pass(freq_hz: float, q: float, rate_hz: float) -> Array:
     return _section([half, -(1.0 + c), half], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
 
 
+def _passing(c: float, alpha: float) -> Array:
+    return _section([alpha, 0.0, -alpha], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+
+
+def _stopping(c: float, alpha: float) -> Array:
+    return _section([1.0, -2.0 * c, 1.0], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+
+
 def band_pass(freq_hz: float, q: float, rate_hz: float) -> Array:
     """Second-order band-pass with 0 dB at `freq_hz`. Returns shape (6,)."""
-    c, alpha = _terms(freq_hz, q, rate_hz)
-    return _section([alpha, 0.0, -alpha], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+    return _passing(*_terms(freq_hz, q, rate_hz))
 
 
 def notch(freq_hz: float, q: float, rate_hz: float) -> Array:
     """Second-order notch: nothing passes at `freq_hz`. Returns shape (6,)."""
-    c, alpha = _terms(freq_hz, q, rate_hz)
-    return _section([1.0, -2.0 * c, 1.0], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+    return _stopping(*_terms(freq_hz, q, rate_hz))
 
 
 def band_pass_of_width(freq_hz: float, q: float, rate_hz: float) -> Array:
     """The band-pass that is freq_hz / q wide at -3 dB wherever it lies. Returns shape (6,)."""
-    c, alpha = _band_terms(freq_hz, q, rate_hz)
-    return _section([alpha, 0.0, -alpha], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+    return _passing(*_band_terms(freq_hz, q, rate_hz))
 
 
 def notch_of_width(freq_hz: float, q: float, rate_hz: float) -> Array:
     """The notch that is freq_hz / q wide at -3 dB wherever it lies. Returns shape (6,)."""
-    c, alpha = _band_terms(freq_hz, q, rate_hz)
-    return _section([1.0, -2.0 * c, 1.0], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
+    return _stopping(*_band_terms(freq_hz, q, rate_hz))
 
 
 def all_pass(freq_hz: float, q: float, rate_hz: float) -> Array:

@@ -40,10 +40,17 @@ def stems_of(opened: Opened, names: tuple[str, ...], told: str = "--only") -> fr
                     hint=nearest(name, known),
                 )
             )
-    return frozenset(name for name in recipe.stems if any(step in names for step in _way(opened, name)))
+    return frozenset(name for name in recipe.stems if any(step in names for step in way_of(opened, name)))
 
 
-def _way(opened: Opened, name: str) -> list[str]:
+def _heard(opened: Opened, solo: frozenset[str] | None) -> set[str]:
+    """The nodes that sound when these stems do; all of them for None."""
+    stems = opened.recipe.stems if solo is None else solo
+    buses = opened.recipe.buses if solo is None else ()
+    return {node for stem in stems for node in way_of(opened, stem)} | {*buses, "main"}
+
+
+def way_of(opened: Opened, name: str) -> list[str]:
     """A node and all that it runs through by `to`, without main."""
     recipe = opened.recipe
     way, here = [name], name
@@ -68,11 +75,11 @@ def orders(
     """
     found = []
     solo = stems_of(opened, only)
-    heard = None if solo is None else {node for stem in solo for node in _way(opened, stem)} | {"main"}
+    heard = _heard(opened, solo)
     for delivery in opened.recipe.deliver:
         own = _sounding(opened, delivery)
         for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses)):
-            if heard is not None and node not in heard:
+            if node not in heard:
                 continue
             name = part_name(file_name(delivery.file, opened.name, opened.variant or "", node) or "", only, span)
             found.append(
@@ -144,12 +151,11 @@ def _frames(delivery: Delivery, span: tuple[float, float] | None, plan: Plan) ->
 def delivery_paths(opened: Opened, out: Path, only: tuple[str, ...] = ()) -> list[Path]:
     """Where the deliveries of a recipe, or of a solo, and their sidecars would land."""
     found = []
-    solo = stems_of(opened, only)
-    heard = None if solo is None else {node for stem in solo for node in _way(opened, stem)} | {"main"}
+    heard = _heard(opened, stems_of(opened, only))
     for delivery in opened.recipe.deliver:
         for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses)):
             name = file_name(delivery.file, opened.name, opened.variant or "", node)
-            if name is not None and (heard is None or node in heard):
+            if name is not None and node in heard:
                 name = part_name(name, only, None)
                 found += [out / name] + ([sidecar_of(out / name)] if delivery.sidecar else [])
     return found

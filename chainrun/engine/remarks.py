@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 
 from chainrun.contract import Reading, Step
+from chainrun.engine.orders import way_of
 from chainrun.engine.result import NodeResult
 from chainrun.recipe import Bus, Main, Opened, Stem
 
@@ -71,12 +72,9 @@ def _unheard(opened: Opened, results: Mapping[str, NodeResult], sounding: frozen
         result = results.get(name)
         if result is None or stem.mute or stem.sends or (sounding is not None and name not in sounding):
             continue
-        level = result.measured.integrated_lufs + stem.level_db
+        faders = [stem, *(recipe.buses[bus] for bus in way_of(opened, name)[1:])]
+        level = result.measured.integrated_lufs + sum(one.level_db for one in faders)
         rides = max((point[1] for point in stem.level_points_db), default=0.0)
-        here, steps = stem.to, 0
-        while here != "main" and steps <= len(recipe.buses):
-            level += recipe.buses[here].level_db
-            here, steps = recipe.buses[here].to, steps + 1
         under = main.measured.integrated_lufs - level - max(0.0, rides)
         if math.isinf(result.measured.sample_peak_dbfs):
             yield f"stems.{name}: nothing of it is heard: its print is silent"

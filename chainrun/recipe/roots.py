@@ -43,12 +43,21 @@ class Roots:
         inside = any(real == folder or folder in real.parents for folder in self.folders)
         return None if inside else OUTSIDE
 
+    def mark_for(self, path: Path) -> Path | None:
+        """The mark that would let a recipe reach a path outside: in the nearest folder that holds both.
+
+        None where a nearer mark counts, or where it would open the home folder, or more.
+        """
+        common = Path(os.path.commonpath([safely_resolved(path), self.folders[0]]))
+        home = safely_resolved(Path(os.path.expanduser("~")))
+        if (self.folders[0] / MARK).exists() or common in (home, *home.parents, Path(common.anchor)):
+            return None
+        return Path(os.path.relpath(common / MARK))
+
     def hint(self, path: Path) -> str:
-        """The line that lets a recipe reach a path outside: a mark in the nearest folder that holds both."""
+        """The line that lets a recipe reach a path outside."""
+        mark = self.mark_for(path)
+        if mark is not None:
+            return f"touch {shlex.quote(mark.as_posix())}"
         real = safely_resolved(path)
-        common = Path(os.path.commonpath([real, self.folders[0]]))
-        nearer = (self.folders[0] / MARK).exists()  # the nearest mark counts
-        home = Path(os.path.expanduser("~"))
-        if nearer or common in (home, *home.parents, Path("/")):  # a mark there would open too much
-            return f"--allow-root {real if real.is_dir() else real.parent}"
-        return f"touch {shlex.quote(Path(os.path.relpath(common / MARK, Path.cwd())).as_posix())}"
+        return f"--allow-root {real if real.is_dir() else real.parent}"

@@ -368,7 +368,4 @@ def _brushes(survey: Survey, channel: Channel) -> tuple[str, str]:
     if rms is None or not math.isfinite(rms):
         return "", "no gate: no hits of its own were told apart"
     step = f'{{ do = "expander", name = "door", threshold_db = {rms - 6.0:.0f}, ratio = 1.5, range_db = 6 }}'
-    return (
-        step,
-        "no hits were told apart (brushes, a roll, bleed): an expander turns down the softest by 6 dB at most",
-    )
+    return step, "no hits were told apart (brushes, a roll, bleed): an expander takes 6 dB at most off the softest"

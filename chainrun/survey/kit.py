@@ -122,10 +122,10 @@ WITH_DB = -6.0
 
 
 def soft_hits(name: str, close: list[Channel], envelopes: Mapping[str, Array]) -> list[float]:
-    """Softer hits of a microphone's own drum, in dB against its loud ones.
+    """Softer sounds that may be hits of a microphone's own drum, in dB against its loud ones.
 
-    Rises that no other close microphone hears much louder, each against its own loud hits: what is bleed stands out
-    where it comes from.
+    Rises that no other close microphone hears much louder, each against its own loud hits: most bleed stands out where
+    it comes from, but not all of it, so that these are no sure hits.
     """
     places, level = onsets(envelopes[name])
     if places.size < 4:

@@ -9,7 +9,10 @@ from chainrun.dsp.arrival import arrival
 
 
 def line_and_amplifier(line: Array, amplifier: Array, rate_hz: int) -> tuple[float, bool, float] | None:
-    """The amplifier's microphone behind the line: frames, inverted?, confidence; whole, in thirds of a second."""
+    """How much later the amplifier's microphone hears the line: frames, whether inverted, confidence (0 to 1).
+
+    None where the two are too short to compare in stretches of a third of a second.
+    """
     size, most = rate_hz // 3, rate_hz // 40
     n = min(line.size, amplifier.size)
     begins = np.arange(most, n - size - most, size)

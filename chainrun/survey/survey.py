@@ -37,7 +37,7 @@ SHORT_S = 120.0
 SOFTEST_COPY = 1e-3
 """The peak of what is looked at as a copy: two files of next to nothing are alike by nature."""
 PERHAPS = 0.5
-"""Less sure than this, an arrival is not told at all, nor what is heard by it."""
+"""Arrivals of less confidence are not reported, nor what depends on them."""
 WHOLE_S = 180.0
 """So much of a line and its amplifier's microphone is compared."""
 
@@ -63,7 +63,7 @@ class GroupSurvey:
     hit_levels: dict[str, float] = field(default_factory=dict)
     bleed_peaks: dict[str, float | None] = field(default_factory=dict)
     soft_hits: dict[str, list[float]] = field(default_factory=dict)
-    """Of close microphones: hits that stand out in them alone, in dB against their loud ones."""
+    """Of close microphones: softer sounds that may be their own drum's, in dB against the loud hits."""
     gates: dict[str, GateLevels] = field(default_factory=dict)
     """Of close microphones: what a gate's key filter hears of hits and bleed."""
     drifts: list[Drift] = field(default_factory=list)
