@@ -37,7 +37,7 @@ from chainrun.recipe.toml_text import toml_text
 
 if TYPE_CHECKING:
     from chainrun.comparison.difference import Difference
-    from chainrun.engine import RenderResult
+    from chainrun.delivery import RenderResult
     from chainrun.loudness import Measured
 
 __all__ = ["ChainrunError", "Checked", "Problem", "check", "check_recipe", "compare", "load", "measure", "render"]
@@ -138,8 +138,8 @@ def render(
     `store` is a folder in which prints are kept, so that nothing is rendered twice; without one none are. A target that
     was missed is no error: see the result's `failures`. Raises RecipeError, AudioError, ResourceError.
     """
-    from chainrun.engine import RenderOptions
-    from chainrun.engine import render as run
+    from chainrun.delivery import RenderOptions
+    from chainrun.delivery import render as run
 
     opened = recipe if isinstance(recipe, Opened) else load(recipe)
     kept = Path(store) if store is not None else None
@@ -151,7 +151,7 @@ def measure(file: Name) -> Measured:
 
     Raises AudioError.
     """
-    from chainrun.engine.measure import measure_file
+    from chainrun.measuring import measure_file
 
     return measure_file(Path(file))
 

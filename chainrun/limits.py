@@ -61,7 +61,7 @@ class Limits:
             changed[name] = value
         return replace(cls(), **changed)
 
-    def passed(self, name: str, value: float, what: str) -> Problem | None:
+    def exceeded(self, name: str, value: float, what: str) -> Problem | None:
         """The problem of `value` where it is over the limit of this name; `what` is what would be so large."""
         limit = float(getattr(self, name))
         if value <= limit:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+import math
+from dataclasses import asdict, dataclass, fields
+from typing import Any
 
 RANGE_WANTS_S = 60.0
 """Of shorter programmes the loudness range is marked (EBU Tech 3341 v4 flags the first minute; from memory)."""
@@ -59,3 +61,38 @@ def range_text(range_lu: float | None, n_frames: int, rate_hz: int) -> str:
 
 READINGS = tuple(field.name for field in fields(Measured) if field.name != "third_octave_db")
 """What is one number each."""
+
+REASONS = {
+    "integrated_lufs": "nothing is above the gate at -70 LUFS for 400 ms",
+    "side_to_mid_db": "both sides are the same",
+}
+
+
+def finite(value: float | None, digits: int = 2) -> float | None:
+    """A figure for JSON: rounded, None where there is none."""
+    return round(float(value), digits) if value is not None and math.isfinite(value) else None
+
+
+def measured_record(measured: Measured) -> dict[str, Any]:
+    """Readings as a JSON object: minus infinity becomes null, with the reason beside it."""
+    record: dict[str, Any] = {
+        "n_frames": measured.n_frames,
+        "n_channels": measured.n_channels,
+        "rate_hz": measured.rate_hz,
+    }
+    reasons: dict[str, str] = {}
+    for key, value in asdict(measured).items():
+        if key in record or value is None:
+            continue
+        if isinstance(value, dict):
+            record[key] = {name: round(level, 2) if math.isfinite(level) else None for name, level in value.items()}
+            continue
+        record[key] = round(value, 4) if math.isfinite(value) else None
+        if not math.isfinite(value):
+            silent = measured.sample_peak_dbfs == -math.inf
+            reasons[key] = "silence" if silent else REASONS.get(key, "there is none")
+    if reasons:
+        record["reasons"] = reasons
+    if measured.range_is_short:
+        record["range_is_short"] = True
+    return record

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
-    from chainrun.engine import RenderResult
+    from chainrun.delivery import RenderResult
     from chainrun.loudness import Measured
     from chainrun.recipe import Opened
     from chainrun.verify.judge import Check
@@ -129,9 +129,9 @@ class RecipeFile(pytest.File):
 
     def verdict(self, variant: str | None) -> Verdict:
         """What became of the recipe. Raises ChainrunError, the same for every check."""
-        from chainrun.engine.store import default_folder
         from chainrun.errors import ChainrunError
         from chainrun.recipe import Overrides, open_recipe
+        from chainrun.store.store import default_folder
         from chainrun.verify.run import VerifyOptions, verify
 
         if variant not in self._known:
@@ -201,9 +201,9 @@ class RecipeCheck(pytest.Item):
 @pytest.fixture
 def render_recipe(tmp_path: Path) -> Callable[..., RenderResult]:
     """Renders a recipe into a temporary folder of its own: render_recipe(path, variant=…, overlays=[…], sets=[…])."""
-    from chainrun.engine import RenderOptions, render
-    from chainrun.engine.store import default_folder
+    from chainrun.delivery import RenderOptions, render
     from chainrun.recipe import Overrides, open_recipe
+    from chainrun.store.store import default_folder
 
     number = count(1)
 
@@ -218,7 +218,7 @@ def render_recipe(tmp_path: Path) -> Callable[..., RenderResult]:
 @pytest.fixture
 def measure() -> Callable[[Path | str], Measured]:
     """Measures an audio file: measure(path).integrated_lufs."""
-    from chainrun.engine.measure import measure_file
+    from chainrun.measuring import measure_file
 
     def call(path: Path | str) -> Measured:
         return measure_file(Path(path))

@@ -26,7 +26,7 @@ def read_text(path: Path, limits: Limits | None = None) -> str:
     state = path.stat()
     if not stat.S_ISREG(state.st_mode):
         raise OSError(errno.EINVAL, "this is not a plain file")
-    over = (limits or Limits.of(())).passed("toml_kb", state.st_size / 1000, "the file")
+    over = (limits or Limits.of(())).exceeded("toml_kb", state.st_size / 1000, "the file")
     if over is not None:
         raise OSError(errno.EFBIG, f"{over.message}; given {over.given}; allowed {over.allowed}; {over.hint}")
     return path.read_text(encoding="utf-8-sig")
@@ -181,3 +181,9 @@ def is_alive(pid: int) -> bool:
 def this_machine() -> str:
     """This machine, in six letters: on a shared file system other machines' processes have numbers of their own."""
     return hashlib.sha256(socket.gethostname().encode()).hexdigest()[:6]
+
+
+def stamp(path: Path) -> tuple[int, int, int, int, int]:
+    """What changes when a file's content does: device, inode, size, and the times of content and of inode."""
+    found = path.stat()
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns

@@ -9,8 +9,9 @@ import pytest
 from pydantic import TypeAdapter, ValidationError
 
 import chainrun.processors  # noqa: F401
-from chainrun.contract import ChainRunner, Key, Stream, any_step, processors
+from chainrun.contract import Key, Stream, any_step, processors
 from chainrun.contract.parameters import parameters
+from chainrun.runtime import ChainRunner
 from tests.signals import drums, in_pieces, noise
 
 STEP = TypeAdapter(any_step())

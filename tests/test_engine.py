@@ -13,7 +13,7 @@ import pytest
 import soundfile
 
 from chainrun.audiofile.read import hash_content
-from chainrun.engine import RenderOptions, render
+from chainrun.delivery import RenderOptions, render
 from chainrun.engine.node import run_chain
 from chainrun.plan import build_plan
 from chainrun.recipe import Overrides, open_recipe

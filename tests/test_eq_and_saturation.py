@@ -13,7 +13,7 @@ import chainrun.processors  # noqa: F401
 from chainrun.contract import Stream, any_step
 from chainrun.dsp import biquad
 from chainrun.dsp.convolution import Convolver
-from chainrun.dsp.curves import CORNERED, USUAL_OVERSAMPLING, curve_of
+from chainrun.dsp.curves import CORNERED, DEFAULT_OVERSAMPLING, curve_of
 from chainrun.dsp.linear_phase import grid_size, symmetric_taps
 from chainrun.dsp.matched import analog_magnitude, matched
 from chainrun.dsp.oversample import Oversampler
@@ -341,13 +341,13 @@ def alias_floor(curve, factor, freq_hz=5000.0, drive_db=12.0, n=1 << 16):
     return 20 * np.log10(spectrum.max() / fundamental), 20 * np.log10(spectrum[freqs < 20000].max() / fundamental)
 
 
-@pytest.mark.parametrize("curve", USUAL_OVERSAMPLING)
+@pytest.mark.parametrize("curve", DEFAULT_OVERSAMPLING)
 def test_alias_floor_of_the_default_oversampling(curve):
     """At tones, too, whose harmonics fall just above half the rate (4801 Hz: the fifth at 24005 Hz)."""
     for freq in (1500, 3000, 3430, 4801, 4900, 4950, 4987, 5000):
-        whole, to_20k = alias_floor(curve, USUAL_OVERSAMPLING[curve], freq)
+        whole, to_20k = alias_floor(curve, DEFAULT_OVERSAMPLING[curve], freq)
         assert whole < -90 and to_20k < -90, freq
-    assert alias_floor(curve, USUAL_OVERSAMPLING[curve] // 2)[0] > -90  # half as much would not do
+    assert alias_floor(curve, DEFAULT_OVERSAMPLING[curve] // 2)[0] > -90  # half as much would not do
 
 
 @pytest.mark.parametrize("curve", ["cubic", "hard_clip"])

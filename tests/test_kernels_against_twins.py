@@ -16,7 +16,7 @@ from chainrun.dsp.convolution import Convolver
 from chainrun.dsp.declip import _band, prediction
 from chainrun.dsp.gain_computer import DownwardCurve
 from chainrun.dsp.gating import GateDetector, GateGain, GateState
-from chainrun.dsp.limiting import Limiter
+from chainrun.dsp.limiting import LimiterKernel
 from chainrun.dsp.sliding import sliding_max, sliding_mean
 from chainrun.dsp.true_peak import Interpolator
 from chainrun.units import LOG2_PER_DB
@@ -133,7 +133,7 @@ def test_gate(name, threshold, hysteresis, window_ms, hold, attack_ms, release_m
 def test_limiter(name, ceiling_db, lookahead, hold, release_ms, cuts):
     x = np.stack([chosen(name), 0.5 * chosen(name)[::-1]])[:, :1500]
     release = time_constant(release_ms, RATE)
-    kernel = Limiter(ceiling_db, lookahead, hold, release)
+    kernel = LimiterKernel(ceiling_db, lookahead, hold, release)
     state, y = kernel.start_state(2), []
     for piece in in_pieces(x, cuts):
         out, _, state = kernel.run(piece, state)

@@ -262,7 +262,7 @@ class Ebur128:
 @pytest.fixture(scope="module")
 def demo_mix(tmp_path_factory):
     """The demo's mix, rendered."""
-    from chainrun.engine import render
+    from chainrun.delivery import render
     from chainrun.recipe import open_recipe
 
     out = tmp_path_factory.mktemp("demo")

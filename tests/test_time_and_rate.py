@@ -7,10 +7,11 @@ import pytest
 from pydantic import TypeAdapter
 
 import chainrun.processors  # noqa: F401
-from chainrun.contract import ChainRunner, Stream, any_step
+from chainrun.contract import Stream, any_step
 from chainrun.dsp.fractional_delay import sinc_taps
 from chainrun.dsp.pan import balance_gains, pan_gains, ride_gain, stretches_gain
 from chainrun.dsp.resample import Resampler
+from chainrun.runtime import ChainRunner
 from chainrun.units import speed_of_sound
 from tests.signals import in_pieces, noise, sine
 

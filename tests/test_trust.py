@@ -18,8 +18,8 @@ from chainrun.limits import Limits
 from tests import hostile
 from tests.conftest import ROOT
 
-MOST_S = 2.0
-MOST_MB = 500
+MAX_S = 2.0
+MAX_MB = 500
 CHECK_ALL = """
 import json, sys, time
 began = time.process_time()
@@ -61,7 +61,7 @@ def test_hostile_recipes_are_refused_in_time_and_memory(tmp_path):
     )  # fmt: skip
     assert ran.returncode == 0, ran.stderr[-2000:]
     found = json.loads(ran.stdout.splitlines()[-1])
-    bad = {name: told for name, told in found.items() if told[0] not in (3, 4) or told[1] > MOST_S or told[2] > MOST_MB}
+    bad = {name: told for name, told in found.items() if told[0] not in (3, 4) or told[1] > MAX_S or told[2] > MAX_MB}
     assert not bad
     assert len(found) == len(hostile.recipes())
     assert folder_state(tmp_path) == before

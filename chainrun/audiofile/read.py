@@ -79,7 +79,7 @@ def read_header(path: Path, limits: Limits | None = None) -> Header:
     Raises AudioError for what cannot be read or used.
     """
     if limits is not None and path.is_file():
-        _hold(path, limits.passed("file_gb", path.stat().st_size / 1e9, "the file's size"))
+        _hold(path, limits.exceeded("file_gb", path.stat().st_size / 1e9, "the file's size"))
     with _open(path) as file:
         kind = file.format
         header = Header(str(path), file.samplerate, file.channels, file.frames, file.subtype)
@@ -96,9 +96,9 @@ def read_header(path: Path, limits: Limits | None = None) -> Header:
     if header.n_frames <= 0:
         raise _refuse(path, "the file holds no audio: its length is 0 frames")
     if limits is not None:
-        _hold(path, limits.passed("length_s", header.n_frames / header.rate_hz, "the file's length"))
-        _hold(path, limits.passed("channels", header.n_channels, "the file's number of channels"))
-        _hold(path, limits.passed("rate_hz", header.rate_hz, "the file's rate"))
+        _hold(path, limits.exceeded("length_s", header.n_frames / header.rate_hz, "the file's length"))
+        _hold(path, limits.exceeded("channels", header.n_channels, "the file's number of channels"))
+        _hold(path, limits.exceeded("rate_hz", header.rate_hz, "the file's rate"))
     return header
 
 

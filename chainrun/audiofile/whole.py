@@ -10,7 +10,7 @@ READABLE = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC", "OGG", "MP3", 
 """Containers whose length can be held against their header, or whose decoder does so."""
 UNKNOWN = 0xFFFFFFFF
 """The length of what was written to a pipe, and its size where 64 bits are elsewhere."""
-MOST_CHUNKS = 4096
+MAX_CHUNKS = 4096
 LAST_PAGE = 70_000
 """An Ogg page has 65,307 bytes at most (RFC 3533, section 6)."""
 PAGE_HEAD = 27
@@ -66,7 +66,7 @@ def _stated(file: BinaryIO, size: int) -> int | None:
 
 def _riff_data(file: BinaryIO, at: int, size: int, data: int | None = None) -> int | None:
     """Where the data chunk would end, by its own size (or `data`, of RF64); None where it says nothing."""
-    for _ in range(MOST_CHUNKS):
+    for _ in range(MAX_CHUNKS):
         file.seek(at)
         head = file.read(8)
         if len(head) < 8:

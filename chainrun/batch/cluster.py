@@ -14,9 +14,10 @@ from typing import Any
 
 from chainrun import __version__
 from chainrun.audiofile import BLOCK_FRAMES
-from chainrun.engine.crew import Crew, environment_of_children
-from chainrun.engine.fingerprint import surroundings
 from chainrun.errors import Problem, ResourceError, UsageError, reason
+from chainrun.plan.surroundings import surroundings
+from chainrun.scheduler.processes import environment_of_children
+from chainrun.scheduler.scheduler import Scheduler
 
 SAME = ("engine", "code", "numpy", "scipy")
 """The facts of a worker that must equal those of this program."""
@@ -26,7 +27,7 @@ PATIENCE_S = 15.0
 
 def run_on_cluster(
     where: str,
-    crew: Crew[Any, Any],
+    scheduler: Scheduler[Any, Any],
     needs: Mapping[str, Sequence[str]],
     recipes: Sequence[Path],
     store: Path | None,
@@ -47,7 +48,7 @@ def run_on_cluster(
         at_once = 2 * max(1, len(client.scheduler_info(n_workers=-1)["workers"]))
         executor = _Executor(client, say)
         try:
-            crew.run_on(executor, needs, at_once, lost=(KilledWorker, CancelledError))
+            scheduler.run_on(executor, needs, at_once, lost=(KilledWorker, CancelledError))
         except (OSError, RuntimeError) as error:
             if not executor.scheduler_is_there():
                 raise _scheduler_died(where) from error

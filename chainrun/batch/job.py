@@ -14,14 +14,15 @@ from chainrun.audiofile.read import hash_content
 from chainrun.batch.jobs import Job
 from chainrun.batch.record import Record
 from chainrun.comparison.difference import difference
-from chainrun.engine import EventLog, RenderOptions, RenderResult, render
-from chainrun.engine.fingerprint import surroundings
-from chainrun.engine.orders import delivery_paths, recipe_hash, stems_of
-from chainrun.engine.store import Store, stamp
+from chainrun.delivery import RenderOptions, RenderResult, render
+from chainrun.engine import EventLog
 from chainrun.errors import EXIT_DEFECT, EXIT_RESOURCES, ChainrunError, Problem, ResourceError
 from chainrun.plan import build_plan
+from chainrun.plan.deliveries import delivery_paths, recipe_hash, stems_of
+from chainrun.plan.surroundings import surroundings
 from chainrun.recipe import Opened, open_recipe
-from chainrun.whole_file import drop_dead
+from chainrun.store.store import Store
+from chainrun.whole_file import drop_dead, stamp
 
 BEFORE = "before"
 """Where a job's files without its overlays lie, inside its own folder."""

@@ -12,16 +12,17 @@ from chainrun import __version__
 from chainrun.batch.job import BEFORE, JobTask, failed_record, run_job
 from chainrun.batch.jobs import Job, Jobs, OneGain, chosen_jobs, clash, shard_of
 from chainrun.batch.record import SCHEMA_VERSION, BatchRecord, Record
+from chainrun.delivery.files import PEAK_MARGIN_DB, check_folder
 from chainrun.engine import EventLog
-from chainrun.engine.crew import Crew, processors_here
-from chainrun.engine.deliver import PEAK_MARGIN_DB, check_folder
-from chainrun.engine.orders import delivery_paths, input_files
-from chainrun.engine.store import GB, Store, limit_gb
 from chainrun.errors import ChainrunError, Problem, RecipeError, shown_path
 from chainrun.plan import build_plan
+from chainrun.plan.deliveries import delivery_paths, input_files
 from chainrun.recipe import open_recipe
 from chainrun.recipe.load import refuse_retired
 from chainrun.recipe.roots import safely_resolved
+from chainrun.scheduler.processes import processors_here
+from chainrun.scheduler.scheduler import Scheduler
+from chainrun.store.store import GB, Store, limit_gb
 from chainrun.whole_file import drop_dead
 
 STEP_S = 0.01
@@ -198,13 +199,13 @@ class _Batch:
         """The gain is that of the whole set, whatever part of it is rendered here."""
         measured: dict[str, Record] = {}
         others = {job.name: job for job in self.jobs.jobs if job.name not in self.ready}
-        crew: Crew[JobTask, Record] = Crew(
+        scheduler: Scheduler[JobTask, Record] = Scheduler(
             run_job,
             lambda name: self._task(name, measure_only=True),
             measured.__setitem__,
             lambda name, error: None,
         )
-        self._drive(crew, others)
+        self._drive(scheduler, others)
         for name in others:
             if "result" not in measured.get(name, {}):
                 self.log.tell("warning", message=f"{name}: cannot be measured; the set's gain goes without it")
@@ -214,12 +215,12 @@ class _Batch:
         def done(name: str, record: Record) -> None:
             self._end(record)
             if stop and record["state"] == "failed":
-                crew.stop()
+                scheduler.stop()
 
         def again(name: str) -> None:
             self.log.tell("warning", message=f"{name}: the worker process died; tried once more, alone")
 
-        crew: Crew[JobTask, Record] = Crew(
+        scheduler: Scheduler[JobTask, Record] = Scheduler(
             run_job,
             self._task,
             done,
@@ -228,13 +229,13 @@ class _Batch:
             again=again,
             stops=lambda error: stop,
         )
-        self._drive(crew)
+        self._drive(scheduler)
 
-    def _drive(self, crew: Crew[JobTask, Record], others: Mapping[str, Job] | None = None) -> None:
+    def _drive(self, scheduler: Scheduler[JobTask, Record], others: Mapping[str, Job] | None = None) -> None:
         names = [*self.ready, *(others or {})]
         needs: dict[str, tuple[str, ...]] = dict.fromkeys(names, ())
         if self.options.cluster is None:
-            crew.run(needs, self.workers if self._side_by_side else 1)
+            scheduler.run(needs, self.workers if self._side_by_side else 1)
             return
         from chainrun.batch.cluster import run_on_cluster
 
@@ -243,7 +244,7 @@ class _Batch:
             self.log.tell("warning", message=text)
 
         recipes = [job.recipe for job in (*self.ready.values(), *(others or {}).values())]
-        run_on_cluster(self.options.cluster, crew, needs, recipes, self.store, told)
+        run_on_cluster(self.options.cluster, scheduler, needs, recipes, self.store, told)
 
 
 def _inputs(jobs: Jobs) -> tuple[dict[Path, str], dict[str, int]]:

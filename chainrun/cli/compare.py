@@ -29,7 +29,7 @@ from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
 from chainrun.whole_file import work_folder
 
-MOST_LINES = 8
+MAX_LINES = 8
 """Of the residual over time."""
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ def command(
     quiet: Quiet = False,
 ) -> int:
     """Compare two files, recipes, variants or baselines: level-matched residual, bands, loudness, image, in time."""
-    from chainrun.engine import RenderOptions
+    from chainrun.delivery import RenderOptions
 
     place = place_of_page(report, embed)
     if place is not None and (sweep is not None or a.name.endswith(".baseline.toml")):
@@ -124,7 +124,7 @@ def _sound(path: Path, variant: str | None, out: Path, chosen: Any, options: Any
             raise refuse("--variant goes with a recipe", given=str(path))
         read_header(path, chosen.limits)
         return path
-    from chainrun.engine import render
+    from chainrun.delivery import render
     from chainrun.recipe import open_recipe
 
     opened = open_recipe(path, replace(chosen, variant=variant))
@@ -226,7 +226,7 @@ def _residuals(found: Difference) -> list[str]:
 
     octaves = ["31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000"]
     bands = [number(found.by_band_db.get(hz), 0) for hz in octaves]
-    step = -(-len(found.by_second_lu) // (10 * MOST_LINES))
+    step = -(-len(found.by_second_lu) // (10 * MAX_LINES))
     levels = [max(found.by_second_lu[at : at + step]) for at in range(0, len(found.by_second_lu), step)]
     rows = [[clock(at * step), *(number(one, 0) for one in levels[at : at + 10])] for at in range(0, len(levels), 10)]
     head = ["residual, LU, from", *(f"+{k * step} s" for k in range(10))]

@@ -27,10 +27,10 @@ from chainrun.errors import EXIT_DONE, EXIT_FAILED
 from chainrun.whole_file import work_folder, write_whole
 
 if TYPE_CHECKING:
-    from chainrun.cull.plan import Plan
+    from chainrun.cull.plan import CullPlan
     from chainrun.cull.trial import Tried
-    from chainrun.cull.usage import Usage
-    from chainrun.report.page import Place
+    from chainrun.library.usage import Usage
+    from chainrun.report.page import PagePlace
 
 app = typer.Typer(name="cull", help="The yearly cull of presets: plan, try, apply, undo.", no_args_is_help=True)
 PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="A plan, as `cull plan` writes it.", show_default=False)]
@@ -47,11 +47,11 @@ def plan(
     no_store: NoStore = False,
 ) -> int:
     """Propose what to keep, retire or replace, with reasons and costs; a person edits the file."""
-    from chainrun.cull.alike import faces, on_stems, pairs
-    from chainrun.cull.library import Shelf
     from chainrun.cull.plan import plan_text, propose
-    from chainrun.cull.shares import measured_shares
-    from chainrun.cull.usage import recipe_files, usage
+    from chainrun.library.alike import on_stems, pairs, profiles
+    from chainrun.library.shares import measured_shares
+    from chainrun.library.shelf import Shelf
+    from chainrun.library.usage import recipe_files, usage
 
     if out.exists():
         raise refuse("there is such a file already, and a plan that was edited is not written over", given=str(out))
@@ -65,7 +65,7 @@ def plan(
     kept = store_folder(store, no_store)
     living = [name for name, preset in shelf.presets.items() if preset.status == "current"]
     line = ProgressLine(quiet=False)
-    near = on_stems(shelf, pairs(faces(shelf, living, kept, line.node, left_out)), known)
+    near = on_stems(shelf, pairs(profiles(shelf, living, kept, line.node, left_out)), known)
     line.done()
     own = [use for use in known.uses if not use.inherited]
     with store_for(kept, shares) as folder:
@@ -102,7 +102,7 @@ def try_(
     from chainrun.cull.journal import alone, begun, refuse_unfinished
     from chainrun.cull.plan import read_plan
     from chainrun.cull.trial import attempt
-    from chainrun.cull.usage import recipe_files, usage
+    from chainrun.library.usage import recipe_files, usage
 
     if file.exists():
         with alone(file):
@@ -145,16 +145,20 @@ def try_(
     return EXIT_FAILED if any(record["crosses_limit"] for record in records) else EXIT_DONE
 
 
-def _page(read: Plan, found: list[Tried], known: Usage, kept: Path | None, place: Place, line: ProgressLine) -> Path:
-    from chainrun.cull.alike import clusters, faces, keeper, on_stems, pairs
-    from chainrun.cull.library import Shelf
+def _page(
+    read: CullPlan, found: list[Tried], known: Usage, kept: Path | None, place: PagePlace, line: ProgressLine
+) -> Path:
+    from chainrun.library.alike import clusters, keeper, on_stems, pairs, profiles
+    from chainrun.library.shelf import Shelf
     from chainrun.report.compared import cull_page
     from chainrun.report.page import write_page
 
     shelf = Shelf(read.folders)
     gone = {one.name for one in read.file.preset if one.decision != "keep"}
     names = [name for name, one in shelf.presets.items() if one.status == "current" or name in gone]
-    near = [one for one in on_stems(shelf, pairs(faces(shelf, names, kept, line.node, left_out)), known) if one.alike]
+    near = [
+        one for one in on_stems(shelf, pairs(profiles(shelf, names, kept, line.node, left_out)), known) if one.alike
+    ]
     groups = [(group, keeper(group, shelf, known)) for group in clusters(near)]
     over = [one.crosses(read) for one in found]
     return write_page(cull_page(found, over, groups, near, f"The cull of {read.file.year}", place), place)
@@ -170,7 +174,7 @@ def apply(file: PlanFile, as_json: AsJson = False) -> int:
     from chainrun.cull.journal import alone, begun
     from chainrun.cull.plan import read_plan
     from chainrun.cull.trial import affected, refusals
-    from chainrun.cull.usage import recipe_files, usage
+    from chainrun.library.usage import recipe_files, usage
 
     with alone(file):
         journal = begun(file)

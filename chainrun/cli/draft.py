@@ -32,7 +32,7 @@ def mark_root(recipe: Path, stems_dir: Path) -> Path | None:
 
 def _main(recipe: Path, roots: tuple[Path, ...], workers: int | None, limits: Limits) -> tuple[float, float] | None:
     """Loudness and true peak of the draft's main, rendered once; None where that cannot be."""
-    from chainrun.engine import RenderOptions, render
+    from chainrun.delivery import RenderOptions, render
     from chainrun.recipe import Overrides, open_recipe
     from chainrun.whole_file import work_folder
 
@@ -58,8 +58,8 @@ def command(
     as_json: AsJson = False,
 ) -> int:
     """Write a first recipe for a folder of stems: roles, polarity, gates, pans, faders; each choice explained."""
-    from chainrun.engine.crew import processors_here
     from chainrun.recipe.roots import Roots
+    from chainrun.scheduler.processes import processors_here
     from chainrun.survey.channels import of_folder
     from chainrun.survey.draft import draft, with_target
     from chainrun.survey.library import copy_presets

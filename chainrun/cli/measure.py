@@ -32,8 +32,8 @@ def command(
     Up to 6 channels, in the order L R C LFE Ls Rs; 5 are without LFE, 4 are L R Ls Rs, and a mono file is one channel.
     """
     from chainrun.audiofile import read_header
-    from chainrun.engine.measure import measure_file, second_opinion
-    from chainrun.engine.result import measured_record
+    from chainrun.measured import measured_record
+    from chainrun.measuring import measure_file, second_opinion
 
     if oversample not in (4, 8, 16):
         raise refuse("--oversample is no such factor", given=str(oversample), allowed="4, 8, 16")

@@ -14,7 +14,7 @@ from chainrun.limits import Limits
 from chainrun.recipe import Overrides
 
 if TYPE_CHECKING:
-    from chainrun.report.page import Place
+    from chainrun.report.page import PagePlace
 
 Recipes = Annotated[list[Path], typer.Argument(help="Recipe files (of check: packs, too).", show_default=False)]
 OneRecipe = Annotated[Path, typer.Argument(help="A recipe file.", show_default=False)]
@@ -77,7 +77,7 @@ def refuse(
 
 def store_folder(store: Path | None, no_store: bool) -> Path | None:
     """The folder of the store, or None for none. A usual one that cannot be written to is told, and left out."""
-    from chainrun.engine.store import Store, default_folder
+    from chainrun.store.store import Store, default_folder
 
     if no_store:
         if store is not None:
@@ -96,12 +96,12 @@ def store_folder(store: Path | None, no_store: bool) -> Path | None:
     return usual
 
 
-def place_of_page(report: Path | None, embed: bool) -> Place | None:
+def place_of_page(report: Path | None, embed: bool) -> PagePlace | None:
     """Where a page is wanted. Raises UsageError where that cannot be, or pages cannot be made."""
     if report is None:
         if embed:
             raise refuse("--embed goes with --report")
         return None
-    from chainrun.report.page import Place
+    from chainrun.report.page import PagePlace
 
-    return Place.of(report, embed)
+    return PagePlace.of(report, embed)

@@ -50,10 +50,10 @@ def command(
 ) -> int:
     """Put stems, the resolved recipe, measurements and the mix into one plain zip; `check PACK.zip` verifies it."""
     from chainrun.audiofile import BLOCK_FRAMES
-    from chainrun.engine.fingerprint import surroundings
-    from chainrun.engine.store import Store
     from chainrun.pack.make import PackOptions, is_pack, make_pack
     from chainrun.plan import build_plan
+    from chainrun.plan.surroundings import surroundings
+    from chainrun.store.store import Store
 
     if stems not in ("raw", "processed"):
         raise refuse("--stems knows no such word", given=stems, allowed="raw, processed")

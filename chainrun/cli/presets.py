@@ -16,7 +16,7 @@ from chainrun.errors import EXIT_DONE, printable
 from chainrun.whole_file import work_folder
 
 if TYPE_CHECKING:
-    from chainrun.cull.alike import Apart
+    from chainrun.library.alike import Apart
 
 app = typer.Typer(name="presets", help="The preset library: list, show, where, alike.", no_args_is_help=True)
 Libraries = Annotated[
@@ -26,16 +26,16 @@ Libraries = Annotated[
 RecipeGlobs = Annotated[
     list[str] | None, typer.Option("--recipes", metavar="GLOB", help="Recipes, in quotes; may be given several times.")
 ]
-USUAL = ("presets", "recipes/presets")
+DEFAULT_LIBRARIES = ("presets", "recipes/presets")
 
 
 def libraries(folders: list[Path] | None) -> list[Path]:
     """The libraries that are meant."""
     if folders:
         return folders
-    found = [Path(one) for one in USUAL if Path(one).is_dir()]
+    found = [Path(one) for one in DEFAULT_LIBRARIES if Path(one).is_dir()]
     if not found:
-        raise refuse("there is no preset library here", allowed=", ".join(USUAL), hint="--presets DIR")
+        raise refuse("there is no preset library here", allowed=", ".join(DEFAULT_LIBRARIES), hint="--presets DIR")
     return found[:1]
 
 
@@ -65,7 +65,7 @@ def store_for(folder: Path | None, needed: bool) -> Iterator[Path | None]:
 @app.command("list")
 def list_(presets: Libraries = None, as_json: AsJson = False) -> int:
     """All presets, with what they suit and whether they are current."""
-    from chainrun.cull.library import Shelf
+    from chainrun.library.shelf import Shelf
 
     shelf = Shelf(libraries(presets))
     if as_json:
@@ -111,20 +111,20 @@ def show(
     """A preset's chain, and what was measured of it: response, static curve, times, distortion."""
     import json
 
-    from chainrun.cull.face import LEVELS_DBFS, POINTS_HZ, kept_face
-    from chainrun.cull.library import Shelf
-    from chainrun.engine.fingerprint import code_hash
+    from chainrun.library.profile import LEVELS_DBFS, POINTS_HZ, kept_profile
+    from chainrun.library.shelf import Shelf
     from chainrun.plan.identity import sounding_part
+    from chainrun.plan.surroundings import code_hash
 
     shelf = Shelf(libraries(presets))
     preset = shelf.get(name)
     steps = shelf.steps(preset.name)
     open_ones = [step for step in steps if not step.shuts or step.bypass]
-    face = kept_face(open_ones, code_hash(), store_folder(store, no_store))
+    profile = kept_profile(open_ones, code_hash(), store_folder(store, no_store))
     opened = len(open_ones) < len(steps)
     chain = [sounding_part(step.model_dump(by_alias=True, exclude_defaults=True) | {"do": step.do}) for step in steps]
     if as_json:
-        told = {key: value for key, value in face.record().items() if key != "sketches"}
+        told = {key: value for key, value in profile.record().items() if key != "sketches"}
         put_json(
             {"schema_version": 1, **_record(preset), "chain": chain, "face": told, "measured_with_gates_open": opened}
         )
@@ -144,14 +144,14 @@ def show(
         put(textwrap.fill(line, 80, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False))
     put("")
     heads = [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in POINTS_HZ]
-    put(table(["Hz", *heads], [["dB at -50 dBFS", *(number(db) for db in face.response_db)]]))
+    put(table(["Hz", *heads], [["dB at -50 dBFS", *(number(db) for db in profile.response_db)]]))
     levels = [f"{one:g}" for one in LEVELS_DBFS]
-    put(table(["dBFS in", *levels], [["dBFS out", *(number(db) for db in face.static_db)]]))
+    put(table(["dBFS in", *levels], [["dBFS out", *(number(db) for db in profile.static_db)]]))
     rows = [
-        ["attack, release", f"{_ms(face.attack_ms)}, {_ms(face.release_ms)}"],
-        ["harmonics at -18 dBFS", f"{face.harmonics_pct:.3g} %"],
-        ["latency, tail", f"{face.latency_ms:g} ms, {face.tail_s:g} s"],
-        ["level of pink noise", f"{face.level_change_lu:+.1f} LU"],
+        ["attack, release", f"{_ms(profile.attack_ms)}, {_ms(profile.release_ms)}"],
+        ["harmonics at -18 dBFS", f"{profile.harmonics_pct:.3g} %"],
+        ["latency, tail", f"{profile.latency_ms:g} ms, {profile.tail_s:g} s"],
+        ["level of pink noise", f"{profile.level_change_lu:+.1f} LU"],
     ]
     put(table(["", ""], rows, left=2))
     return EXIT_DONE
@@ -172,9 +172,9 @@ def where(
     as_json: AsJson = False,
 ) -> int:
     """Recipes that use a preset: where, with which changes, when last rendered, and how much of the mix it is."""
-    from chainrun.cull.library import Shelf
-    from chainrun.cull.shares import measured_shares
-    from chainrun.cull.usage import last_rendered, recipe_files, usage
+    from chainrun.library.shares import measured_shares
+    from chainrun.library.shelf import Shelf
+    from chainrun.library.usage import last_rendered, recipe_files, usage
     from chainrun.recipe.load import recipe_name
 
     shelf = Shelf(libraries(presets))
@@ -235,17 +235,17 @@ def alike(
     as_json: AsJson = False,
 ) -> int:
     """Presets that do nearly the same, by what they do to test signals, matched in level; and which one to keep."""
-    from chainrun.cull.alike import ALIKE_LU, clusters, faces, keeper, on_stems, pairs
-    from chainrun.cull.library import Shelf
-    from chainrun.cull.usage import Usage, recipe_files, usage
+    from chainrun.library.alike import ALIKE_LU, clusters, keeper, on_stems, pairs, profiles
+    from chainrun.library.shelf import Shelf
+    from chainrun.library.usage import Usage, recipe_files, usage
 
     shelf = Shelf(libraries(presets))
     if name is not None:
         name = shelf.get(name).name
     line = ProgressLine(quiet=as_json)
-    known_faces = faces(shelf, list(shelf.presets), store_folder(store, no_store), line.node, left_out)
+    known_profiles = profiles(shelf, list(shelf.presets), store_folder(store, no_store), line.node, left_out)
     line.done()
-    found = pairs(known_faces, name)
+    found = pairs(known_profiles, name)
     known = usage(recipe_files(recipes)) if recipes else Usage([], [], {})
     found = on_stems(shelf, found, known)
     near = [one for one in found if one.alike]

@@ -39,9 +39,9 @@ from chainrun.whole_file import work_folder
 
 if TYPE_CHECKING:
     from chainrun.contract import Reading
-    from chainrun.engine import RenderOptions, RenderResult
+    from chainrun.delivery import RenderOptions, RenderResult
     from chainrun.recipe import Opened
-    from chainrun.report.page import Place
+    from chainrun.report.page import PagePlace
 
 
 def command(
@@ -72,8 +72,9 @@ def command(
     quiet: Quiet = False,
 ) -> int:
     """Render recipes: stems through their chains to measured files."""
-    from chainrun.engine import EventLog, RenderOptions, render
-    from chainrun.engine.store import Store
+    from chainrun.delivery import RenderOptions, render
+    from chainrun.engine import EventLog
+    from chainrun.store.store import Store
 
     if report is not None and (len(recipes) > 1 or from_ is not None or to is not None):
         raise refuse("--report goes with one recipe, rendered as a whole")
@@ -136,12 +137,12 @@ def command(
     return EXIT_FAILED if any(result.failures for result in results) else EXIT_DONE
 
 
-def _page(opened: Opened, result: RenderResult, options: RenderOptions, place: Place) -> Path:
-    from chainrun.engine.fingerprint import surroundings
-    from chainrun.engine.orders import stems_of
-    from chainrun.engine.store import Store
+def _page(opened: Opened, result: RenderResult, options: RenderOptions, place: PagePlace) -> Path:
+    from chainrun.plan.deliveries import stems_of
+    from chainrun.plan.surroundings import surroundings
     from chainrun.report.mix import mix_page
     from chainrun.report.page import write_page
+    from chainrun.store.store import Store
 
     assert options.store is not None
     store = Store(options.store)

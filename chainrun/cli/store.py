@@ -13,7 +13,7 @@ from chainrun.cli.terminal import put, put_json, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
 
 if TYPE_CHECKING:
-    from chainrun.engine.store import Kept, Store
+    from chainrun.store.store import Kept, Store
 
 app = typer.Typer(
     name="store", help="The kept prints: how many, drop some, hold them against their checksums.", no_args_is_help=True
@@ -28,7 +28,7 @@ def _root() -> None:
 @app.command()
 def info(store: StoreFolder = None, as_json: AsJson = False) -> int:
     """Where the store is, how much it holds, and its limit."""
-    from chainrun.engine.store import GB, limit_gb
+    from chainrun.store.store import GB, limit_gb
 
     opened = _opened(store)
     kept = opened.kept()
@@ -85,7 +85,7 @@ def check(store: StoreFolder = None, as_json: AsJson = False) -> int:
 
 
 def _opened(folder: Path | None) -> Store:
-    from chainrun.engine.store import Store, default_folder
+    from chainrun.store.store import Store, default_folder
 
     place = folder or default_folder()
     if place is None:

@@ -53,7 +53,7 @@ def command(
     as_json: AsJson = False,
 ) -> int:
     """Tell what is wrong with the stems: clipping, hum, polarity, arrival times, bleed, image. Changes nothing."""
-    from chainrun.engine.crew import processors_here
+    from chainrun.scheduler.processes import processors_here
     from chainrun.survey.overlay import Align, overlay_text
     from chainrun.survey.result import document
     from chainrun.survey.survey import survey

@@ -52,8 +52,8 @@ def command(
     quiet: Quiet = False,
 ) -> int:
     """Each stem raw, behind each of its steps, in its bus and in the mix: pairs at one loudness, pictures, words."""
-    from chainrun.engine.store import Store
     from chainrun.report.page import write_page
+    from chainrun.store.store import Store
     from chainrun.walkthrough.page import Chosen, walkthrough
 
     place = place_of_page(out, embed)

@@ -12,15 +12,15 @@ import numpy as np
 
 from chainrun.audiofile import read_header
 from chainrun.comparison.limits import WORTH_DB, Floor, steps_lu
-from chainrun.comparison.sounds import MOST_S, Sound, Stream, blocks, measure, offset_frames, rate_of
+from chainrun.comparison.sounds import MAX_S, AlignedStream, Sound, blocks, measure, offset_frames, rate_of
 from chainrun.comparison.verdict import verdict
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.cascade import Cascade
-from chainrun.engine.result import finite, measured_record
 from chainrun.errors import AudioError, Problem, shown_path
 from chainrun.loudness.analysis import NOMINAL_HZ, Analysis
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.loudness.meter import Meter
+from chainrun.measured import finite, measured_record
 from chainrun.units import db_to_gain, gain_to_db, power_ratio_db
 
 QUANTITIES = (
@@ -78,7 +78,7 @@ class Difference:
         a, b = self.one.measured, self.other.measured
         told = []
         if not self.aligned:
-            told.append(f"no sound in common was found within {MOST_S:g} s of each other: B was not moved")
+            told.append(f"no sound in common was found within {MAX_S:g} s of each other: B was not moved")
         told += [f"B is {word}" for word in self.turned]
         if a.n_channels != b.n_channels:
             told.append("one is mono, and stands on both sides")
@@ -247,7 +247,7 @@ def _both(
     a: Sound, b: Sound, rate: int, late: float, gain: float, part: tuple[int, int]
 ) -> Iterator[tuple[Array, Array]]:
     """Both sounds laid over each other, a second at a time."""
-    streams = Stream(a.path, rate), Stream(b.path, rate, -late, gain)
+    streams = AlignedStream(a.path, rate), AlignedStream(b.path, rate, -late, gain)
     try:
         for stream in streams:
             for at in range(0, part[0], rate):

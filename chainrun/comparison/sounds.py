@@ -26,7 +26,7 @@ LONG_HALF_TAPS = 512
 frequency; what it loses above that counts as a difference."""
 LOOK_S = 40.0
 """Stretches of this length are laid over each other: the loudest one, and where that tells nothing, begin and end."""
-MOST_S = 2.0
+MAX_S = 2.0
 """The largest offset that is looked for."""
 TRIED = 4000
 """Candidates of an offset, by their correlation."""
@@ -53,7 +53,7 @@ def measure(path: Path) -> Sound:
         return Sound(path, analysis.result(), tuple(analysis.block_powers().tolist()))
 
 
-class Stream:
+class AlignedStream:
     """A file at a rate and in two channels, `late_frames` later (or earlier) and louder by gain_db."""
 
     def __init__(
@@ -131,7 +131,7 @@ def _offset_from(one: Path, other: Path, rate_hz: int, from_s: float) -> float |
         header = read_header(path)
         if from_s * header.rate_hz >= header.n_frames:
             return None
-        with closing(Stream(path, rate_hz, from_s=from_s)) as stream:
+        with closing(AlignedStream(path, rate_hz, from_s=from_s)) as stream:
             x = stream.read(min(n, stream.n_frames))
         sounds.append(x.sum(axis=0) - 0.37 * x[1])  # both sides, but not so that a side channel would vanish
     size = 1 << (2 * max(x.size for x in sounds) - 1).bit_length()
@@ -140,7 +140,7 @@ def _offset_from(one: Path, other: Path, rate_hz: int, from_s: float) -> float |
     if energy <= 0.0:
         return None
     found = np.fft.irfft(np.conj(a) * b, size)
-    most = min(int(MOST_S * rate_hz), size // 2 - 1)
+    most = min(int(MAX_S * rate_hz), size // 2 - 1)
     near = np.concatenate([found[-most:], found[: most + 1]])
     at, like = _best(sounds[0], sounds[1], near, most)
     if like < SAME:
@@ -188,7 +188,7 @@ def _between(a: Complex, b: Complex, whole: int, size: int) -> float:
     return fine if abs(fine) < 1.0 else 0.0
 
 
-def blocks(one: Stream, other: Stream, n_frames: int, size: int) -> Iterator[tuple[Array, Array]]:
+def blocks(one: AlignedStream, other: AlignedStream, n_frames: int, size: int) -> Iterator[tuple[Array, Array]]:
     """Both, in blocks of `size` frames."""
     for at in range(0, n_frames, size):
         n = min(size, n_frames - at)

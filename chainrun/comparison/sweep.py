@@ -11,10 +11,10 @@ from typing import Any
 
 from chainrun.audiofile.write import Writer
 from chainrun.comparison.difference import Difference, difference
-from chainrun.comparison.sounds import Stream, rate_of
-from chainrun.engine import RenderOptions, RenderResult, render
-from chainrun.engine.result import finite
+from chainrun.comparison.sounds import AlignedStream, rate_of
+from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.errors import Problem, UsageError
+from chainrun.measured import finite
 from chainrun.recipe import Overrides, open_recipe
 
 
@@ -70,7 +70,7 @@ def copy_louder(source: Path, target: Path, gain_db: float) -> None:
     """A file as FLAC of 24 bits, by so much louder. Raises ResourceError."""
     rate = rate_of(source)
     with (
-        closing(Stream(source, rate, 0.0, gain_db if abs(gain_db) < 200.0 else 0.0)) as stream,
+        closing(AlignedStream(source, rate, 0.0, gain_db if abs(gain_db) < 200.0 else 0.0)) as stream,
         Writer(target, rate, 2, stream.n_frames) as writer,
     ):
         for at in range(0, stream.n_frames, 1 << 16):

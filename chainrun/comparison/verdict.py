@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from chainrun.comparison.limits import NAMED_BAND_DB, Floor
 from chainrun.contract.words import hertz
 
-MOST_RUNS = 3
+MAX_RUNS = 3
 """More separate ranges of bands than this are told as one."""
 
 
@@ -32,7 +32,7 @@ def where_in_bands(bands_db: dict[str, float]) -> str | None:
             runs[-1].append(i)
         else:
             runs.append([i])
-    if len(runs) > MOST_RUNS:
+    if len(runs) > MAX_RUNS:
         low, high = (hertz(float(known[place])) for place in (moved[0], moved[-1]))
         return f"in {len(moved)} bands from {low} to {high}, {_by(bands_db, moved)}"
     return " and ".join(f"{_range(known, run)}, {_by(bands_db, run)}" for run in runs)

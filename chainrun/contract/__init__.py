@@ -1,27 +1,20 @@
-"""What a processor is: its declaration (Step), how it runs (Runner), what it may know (Stream), the registry.
+"""What a processor is: its declaration (Step), what runs it (Runner), what it may know (Stream), the registry."""
 
-The chain, which runs steps one after the other and owns all that is common to them, stands here too, because
-composite steps hold chains of their own.
-"""
-
-from chainrun.contract.chain import ChainRunner
-from chainrun.contract.dynamics import DynamicsRunner
-from chainrun.contract.keyed import Keyed, Listener, Thresholded, ThresholdFields
-from chainrun.contract.readings import Reading, ReductionRecorder
+from chainrun.contract.key import Key
+from chainrun.contract.keyed import Keyed, Thresholded, ThresholdFields
+from chainrun.contract.misfit import Misfit, too_high
+from chainrun.contract.model import StrictModel, Version
+from chainrun.contract.readings import Reading
 from chainrun.contract.registry import any_step, finish, key_owner, processor, processors
 from chainrun.contract.runner import Keys, Runner, Stream
-from chainrun.contract.step import Key, Misfit, Step, StrictModel, Version
+from chainrun.contract.step import Step
 
 __all__ = [
-    "ChainRunner",
-    "DynamicsRunner",
     "Key",
     "Keyed",
     "Keys",
-    "Listener",
     "Misfit",
     "Reading",
-    "ReductionRecorder",
     "Runner",
     "Step",
     "Stream",
@@ -34,4 +27,5 @@ __all__ = [
     "key_owner",
     "processor",
     "processors",
+    "too_high",
 ]

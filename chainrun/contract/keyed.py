@@ -6,61 +6,15 @@ from typing import TYPE_CHECKING
 
 from pydantic import Field, model_validator
 
-from chainrun.contract.runner import Keys, Stream
-from chainrun.contract.step import Key, Misfit, Step, StrictModel, too_high
+from chainrun.contract.key import Key
+from chainrun.contract.misfit import Misfit, too_high
+from chainrun.contract.model import StrictModel
+from chainrun.contract.runner import Stream
+from chainrun.contract.step import Step
 from chainrun.contract.words import hertz
 
 if TYPE_CHECKING:
     from typing import Self
-
-    from chainrun.dsp.arrays import Array
-    from chainrun.dsp.cascade import Cascade
-    from chainrun.dsp.delay_line import DelayLine
-
-
-class Listener:
-    """Hands a step the signal that it listens to: its key or its input, filtered where that was asked for."""
-
-    def __init__(self, key: Key | None, stream: Stream, low_cut_hz: float | None, high_cut_hz: float | None):
-        self.key = key
-        self.plain = key is None and low_cut_hz is None and high_cut_hz is None
-        """Whether what is heard is the step's own input as it is."""
-        self.n_channels = stream.key_channels[key] if key is not None else stream.n_channels
-        self._filter: Cascade | None = None
-        self._line: DelayLine | None = None
-        if low_cut_hz is not None or high_cut_hz is not None:
-            import numpy as np
-
-            from chainrun.dsp.biquad import butterworth
-            from chainrun.dsp.cascade import Cascade
-
-            cuts = [(low_cut_hz, True), (high_cut_hz, False)]
-            sections = [butterworth(2, hz, stream.rate_hz, high=high) for hz, high in cuts if hz is not None]
-            self._filter = Cascade(np.concatenate(sections))
-            self._state = self._filter.start_state(self.n_channels)
-
-    def hear(self, x: Array, keys: Keys) -> Array:
-        """The block to listen to, shape (n_channels, n_frames)."""
-        heard = x if self.key is None else keys[self.key]
-        if self._filter is not None:
-            heard, self._state = self._filter.run(heard, self._state)
-        return heard
-
-    def as_output(self, heard: Array, n_channels: int, latency_frames: int) -> Array:
-        """What the step listens to, in time with its output and laid on the channels that it puts out."""
-        import numpy as np
-
-        from chainrun.dsp.delay_line import DelayLine
-
-        if self._line is None:
-            self._line = DelayLine(heard.shape[0], latency_frames)
-        heard = self._line.run(heard)
-        if heard.shape[0] == n_channels:
-            return heard.copy()
-        if heard.shape[0] == 1:
-            return np.repeat(heard, n_channels, axis=0)
-        mean: Array = heard.mean(axis=0, keepdims=True)
-        return mean
 
 
 class Keyed(Step):
@@ -81,10 +35,6 @@ class Keyed(Step):
     def hit_level(self, stream: Stream) -> float | None:
         """Usual peak of a hit in what the step listens to, in dBFS, if the recipe tells it."""
         return stream.hit_level_dbfs if self.key is None else stream.key_hit_levels.get(self.key)
-
-    def start_listener(self, stream: Stream) -> Listener:
-        """The listener for this stream."""
-        return Listener(self.key, stream, self.key_low_cut_hz, self.key_high_cut_hz)
 
     def channels_out(self, n_channels: int) -> int:
         return n_channels

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from chainrun.contract.step import Key
+from chainrun.contract.key import Key
 
 if TYPE_CHECKING:
     from chainrun.contract.readings import Reading
@@ -45,10 +45,10 @@ class Stream:
 
         return self.memory.setdefault("chain", Scratch())
 
-    def detectors(self, listener_channels: int, link_pct: float) -> int:
+    def detectors(self, sidechain_channels: int, link_pct: float) -> int:
         """Detectors that a linked dynamics step needs: one for all channels, or one for each."""
-        own = link_pct < 100.0 and listener_channels == self.n_channels
-        return listener_channels if own else 1
+        own = link_pct < 100.0 and sidechain_channels == self.n_channels
+        return sidechain_channels if own else 1
 
     """Usual peak of a hit in a key, where the recipe tells it for one of its sources."""
 

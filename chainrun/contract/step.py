@@ -3,76 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
+from typing import Any, ClassVar, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, Strict, model_validator
+from pydantic import Field
 
+from chainrun.contract.key import Key
+from chainrun.contract.misfit import Misfit
+from chainrun.contract.model import StrictModel
+from chainrun.contract.runner import Runner, Stream
 from chainrun.contract.words import numbers_in_words
-from chainrun.errors import Severity
-
-if TYPE_CHECKING:
-    from chainrun.contract.runner import Runner, Stream
-
-
-def _no_true(value: Any) -> Any:
-    if isinstance(value, bool):
-        raise ValueError("a version is a number: 1")
-    return value
-
-
-Version = Annotated[Literal[1], BeforeValidator(_no_true)]
-"""The version of a grammar."""
-
-
-LONGEST_TEXT = 4096
-"""Characters of any text in a recipe."""
-
-
-class StrictModel(BaseModel):
-    """No unknown keys, no nan or inf, no true for a number, no change after it is made."""
-
-    model_config = ConfigDict(
-        strict=True,
-        extra="forbid",
-        frozen=True,
-        allow_inf_nan=False,
-        populate_by_name=True,
-        str_max_length=LONGEST_TEXT,
-    )
-
-    any_other: ClassVar[type[BaseModel] | None] = None
-    """What stands under keys that a person may choose, where a model takes such keys."""
-
-
-class Key(StrictModel):
-    """The signal that a step listens to in place of its own input: the plain sum of stems or buses."""
-
-    sources: Annotated[tuple[str, ...], Strict(False)] = Field(
-        alias="from", min_length=1, max_length=64, description="names of the stems or buses to listen to"
-    )
-    tap: Literal["raw", "chain"] = Field(
-        "raw", description="where they are heard: before their own chain, or behind it"
-    )
-
-    @model_validator(mode="after")
-    def _each_once(self) -> Key:
-        if len(set(self.sources)) < len(self.sources):
-            raise ValueError("a source stands twice in `from`")
-        return self
-
-
-@dataclass(frozen=True)
-class Misfit:
-    """A number that is fine by itself, but does not go with the stream it is used on."""
-
-    key: str
-    message: str
-    given: str | None = None
-    allowed: str | None = None
-    hint: str | None = None
-    severity: Severity = "error"
-    """A warning is told, and the recipe stays valid."""
 
 
 class Step(StrictModel):
@@ -164,18 +103,3 @@ class Step(StrictModel):
 
 COMMON = frozenset(Step.model_fields)
 """Keys of every step."""
-
-
-def too_high(key: str, freq_hz: float, stream: Stream) -> list[Misfit]:
-    """A misfit for a frequency that the rate cannot carry (above 0.49 of it)."""
-    highest = 0.49 * stream.rate_hz
-    if freq_hz <= highest:
-        return []
-    return [
-        Misfit(
-            key,
-            f"too high for a rate of {stream.rate_hz} Hz",
-            given=f"{freq_hz:g}",
-            allowed=f"up to {highest:g} Hz",
-        )
-    ]

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from pydantic import BaseModel
 
 from chainrun.units import unit_of
 
-if TYPE_CHECKING:
-    from chainrun.contract.step import Step
 
-
-def numbers_in_words(step: Step, common: frozenset[str]) -> str:
+def numbers_in_words(step: BaseModel, common: frozenset[str]) -> str:
     """Every number that is written: `decay 0.6 s, width 3.2 m`."""
     told = [phrase(key, getattr(step, key)) for key in type(step).model_fields if key in step.model_fields_set - common]
     return ", ".join(one for one in told if one) or "as it comes"

@@ -30,11 +30,11 @@ from chainrun.cull.journal import (
     text_of,
     undo_of,
 )
-from chainrun.cull.library import Shelf
-from chainrun.cull.plan import Plan
+from chainrun.cull.plan import CullPlan
 from chainrun.cull.trial import overlay_text
-from chainrun.cull.usage import recipe_files
 from chainrun.errors import Problem, ResourceError, shown_path
+from chainrun.library.shelf import Shelf
+from chainrun.library.usage import recipe_files
 from chainrun.recipe.load import recipe_name
 from chainrun.recipe.locate import positions
 from chainrun.recipe.presets import RETIRED
@@ -77,7 +77,7 @@ def _is_that_alone(before: str, after: str) -> bool:
     }
 
 
-def operations(plan: Plan, variants: Sequence[tuple[Path, str]] = ()) -> list[dict[str, Any]]:
+def operations(plan: CullPlan, variants: Sequence[tuple[Path, str]] = ()) -> list[dict[str, Any]]:
     """What is to be done, as plain data: files with their text before and after, and where they go."""
     shelf = Shelf(plan.folders)
     done: list[dict[str, Any]] = []
@@ -130,13 +130,13 @@ def _seen(path: Path, plan_path: Path) -> str:
     return Path(os.path.relpath(path.resolve(), plan_path.resolve().parent)).as_posix()
 
 
-def _job_name(recipe: Path, plan: Plan) -> str:
+def _job_name(recipe: Path, plan: CullPlan) -> str:
     """A name for a job by its recipe's place: `songs-a-take`."""
     place = _seen(recipe, plan.path).removesuffix(".toml").removesuffix(".recipe")
     return re.sub(r"[^A-Za-z0-9_-]+", "-", place).strip("-_")[-48:].strip("-_") or "recipe"
 
 
-def jobs_text(plan: Plan, overlay: Path, variants: Sequence[tuple[Path, str]] = ()) -> str:
+def jobs_text(plan: CullPlan, overlay: Path, variants: Sequence[tuple[Path, str]] = ()) -> str:
     """A batch that renders all recipes under the new overlay, beside what they were, and tells what moved."""
     import tomli_w
 
@@ -165,7 +165,7 @@ def jobs_text(plan: Plan, overlay: Path, variants: Sequence[tuple[Path, str]] = 
     )
 
 
-def apply(plan: Plan, step: Step | None = None, variants: Sequence[tuple[Path, str]] = ()) -> list[str]:
+def apply(plan: CullPlan, step: Step | None = None, variants: Sequence[tuple[Path, str]] = ()) -> list[str]:
     """Carry a plan out, all of it or nothing; returns what was done, a line each. Raises ResourceError.
 
     `step` is called before each change of a file, for tests that kill it there. `variants` are those that are affected.

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from chainrun.cull.plan import Plan
+from chainrun.cull.plan import CullPlan
 from chainrun.errors import Problem, ResourceError, reason, shown_path
 from chainrun.limits import Limits
 from chainrun.whole_file import read_text, write_whole
@@ -67,7 +67,7 @@ def marks(plan_path: Path, libraries: Sequence[str]) -> list[Path]:
     return [plan_path.parent / one / MARK for one in libraries]
 
 
-def refuse_unfinished(plan: Plan) -> None:
+def refuse_unfinished(plan: CullPlan) -> None:
     """Raise ResourceError where a cull by another plan was interrupted in one of the libraries."""
     for folder in plan.folders:
         try:

@@ -13,11 +13,11 @@ from pydantic import Field, ValidationError
 
 from chainrun import toml_file
 from chainrun.contract import StrictModel, Version
-from chainrun.cull.alike import Apart, clusters, keeper
-from chainrun.cull.library import Preset, Shelf
-from chainrun.cull.shares import Share
-from chainrun.cull.usage import Usage, UseAt, names_of
 from chainrun.errors import Problem, RecipeError, nearest, printable, shown, shown_path
+from chainrun.library.alike import Apart, clusters, keeper
+from chainrun.library.shares import Share
+from chainrun.library.shelf import Preset, Shelf
+from chainrun.library.usage import Usage, UseAt, names_of
 from chainrun.recipe.locate import Position, nearest_position, positions
 from chainrun.recipe.tables import KeyPath
 from chainrun.recipe.toml_text import toml_text
@@ -48,7 +48,7 @@ class CullFile(StrictModel):
 
 
 @dataclass(frozen=True)
-class Plan:
+class CullPlan:
     """A plan that was read, with its paths made whole."""
 
     path: Path
@@ -69,7 +69,7 @@ class Plan:
         return {old: new for old, new in found.items() if old != new} | now
 
 
-def read_plan(path: Path) -> Plan:
+def read_plan(path: Path) -> CullPlan:
     """Read a plan, and hold it against the libraries. Raises RecipeError."""
     here: dict[KeyPath, Position] = {}
 
@@ -100,7 +100,7 @@ def read_plan(path: Path) -> Plan:
     if missing:
         raise RecipeError(missing)
     base = glob.escape(str(path.parent))
-    plan = Plan(path, file, folders, [f"{base}/{one}" for one in file.recipes], _earlier(path, file.year))
+    plan = CullPlan(path, file, folders, [f"{base}/{one}" for one in file.recipes], _earlier(path, file.year))
     found = list(_wrong(plan, Shelf(folders), problem))
     if found:
         raise RecipeError(list({(one.message, one.line): one for one in found}.values()))
@@ -130,7 +130,7 @@ def _earlier(path: Path, year: int) -> dict[str, str]:
     return {old: _way(new, found)[-1] for old, new in found.items()}
 
 
-def _wrong(plan: Plan, shelf: Shelf, problem: Callable[..., Problem]) -> Iterator[Problem]:
+def _wrong(plan: CullPlan, shelf: Shelf, problem: Callable[..., Problem]) -> Iterator[Problem]:
     """What of a plan does not go with its libraries."""
     names = [one.name for one in plan.file.preset]
     successor = {one.name: one.by for one in plan.of("replace") if one.by is not None}

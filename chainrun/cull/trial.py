@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import Any
 
 from chainrun.comparison.difference import Difference, difference
-from chainrun.cull.plan import Plan
-from chainrun.cull.usage import Usage, names_of
-from chainrun.engine import RenderOptions, RenderResult, render
+from chainrun.cull.plan import CullPlan
+from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.errors import ChainrunError, ResourceError
+from chainrun.library.usage import Usage, names_of
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name
 from chainrun.whole_file import work_folder, write_whole
@@ -53,7 +53,7 @@ class Tried:
         """How much louder it gets."""
         return -self.found.gain_db if self.found is not None else 0.0
 
-    def crosses(self, plan: Plan) -> bool:
+    def crosses(self, plan: CullPlan) -> bool:
         """Whether it moves by more than the plan's limits, in sound or in level."""
         file = plan.file
         return (
@@ -68,7 +68,7 @@ class Tried:
         level = f"; {louder:.1f} LU {'louder' if self.louder_lu > 0 else 'softer'}" if louder >= 0.1 else ""
         return self.found.sentence() + level
 
-    def record(self, plan: Plan) -> dict[str, Any]:
+    def record(self, plan: CullPlan) -> dict[str, Any]:
         """As a JSON object."""
         told = self.found.record() if self.found is not None else None
         return {
@@ -86,7 +86,7 @@ class Tried:
         }
 
 
-def overlay_text(plan: Plan) -> str:
+def overlay_text(plan: CullPlan) -> str:
     """The year's overlay: `[replace_presets]` for every preset that has a successor."""
     import tomli_w
 
@@ -95,7 +95,7 @@ def overlay_text(plan: Plan) -> str:
     return f"{head}\n{table}"
 
 
-def affected(plan: Plan, known: Usage) -> list[Tried]:
+def affected(plan: CullPlan, known: Usage) -> list[Tried]:
     """Every recipe and variant in which a preset is replaced."""
     replaced = plan.replacements()
     found: dict[tuple[Path, str | None], Tried] = {}
@@ -110,7 +110,7 @@ def affected(plan: Plan, known: Usage) -> list[Tried]:
 
 
 @contextmanager
-def _overlay(plan: Plan) -> Iterator[Path]:
+def _overlay(plan: CullPlan) -> Iterator[Path]:
     """The plan's overlay, in a folder of its own for as long as it is needed."""
     with work_folder("chainrun-cull") as work:
         overlay = work / f"{plan.file.year}.overlay.toml"
@@ -118,7 +118,7 @@ def _overlay(plan: Plan) -> Iterator[Path]:
         yield overlay
 
 
-def refusals(plan: Plan, known: Usage) -> list[str]:
+def refusals(plan: CullPlan, known: Usage) -> list[str]:
     """What of the recipes does not open under the plan's overlay: `set` paths that a successor lacks."""
     told = []
     with _overlay(plan) as overlay:
@@ -131,7 +131,7 @@ def refusals(plan: Plan, known: Usage) -> list[str]:
 
 
 def attempt(
-    plan: Plan,
+    plan: CullPlan,
     known: Usage,
     *,
     out: Path | None,

@@ -28,24 +28,24 @@ def _centres_hz(rate_hz: int) -> Array:
     return centres
 
 
-def third_octave_energies(responses: Array, rate_hz: int) -> Array:
+def third_octave_energies(impulse_responses: Array, rate_hz: int) -> Array:
     """Energy in each third octave, shape (n_rows, n_thirds); zero in those that the rate does not carry."""
-    n = 1 << (4 * responses.shape[1] - 1).bit_length()
-    power = np.abs(np.fft.rfft(responses, n)) ** 2
+    n = 1 << (4 * impulse_responses.shape[1] - 1).bit_length()
+    power = np.abs(np.fft.rfft(impulse_responses, n)) ** 2
     centres = _centres_hz(rate_hz)
     edges = np.append(centres * 10.0**-0.05, centres[-1] * 10.0**0.05) * n / rate_hz
     bins = np.minimum(np.rint(edges).astype(int), power.shape[1])
-    sums = np.concatenate([np.zeros((responses.shape[0], 1)), np.cumsum(power, axis=1)], axis=1)
+    sums = np.concatenate([np.zeros((impulse_responses.shape[0], 1)), np.cumsum(power, axis=1)], axis=1)
     found: Array = np.maximum(np.diff(sums[:, bins], axis=1), 0.0)
     return found
 
 
-def balancing_filters(responses: Sequence[Array], rate_hz: int) -> Array | None:
+def balancing_filters(impulse_responses: Sequence[Array], rate_hz: int) -> Array | None:
     """Spectra of two filters, left and right, after which the sum of the responses is equally loud on both sides.
 
     Responses have the shape (2, n_frames), one an input, all of one length. None where the sides are equal.
     """
-    middle = np.sum(responses, axis=0)
+    middle = np.sum(impulse_responses, axis=0)
     if np.array_equal(middle[0], middle[1]):
         return None
     n = middle.shape[1]

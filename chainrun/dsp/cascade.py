@@ -57,13 +57,13 @@ class _States:
             return out, state
         whole = groups * GROUP
         grouped = inputs[:whole].reshape(groups, GROUP * d)
-        before, behind = self._deeper.run(grouped @ self._left, state)
+        before, after = self._deeper.run(grouped @ self._left, state)
         out = np.empty((n, d))
         np.matmul(np.concatenate([before, grouped], axis=1), self._inside, out=out[:whole].reshape(groups, GROUP * d))
         for k in range(whole, n):
-            out[k] = behind
-            behind = behind @ self._matrix + inputs[k]
-        return out, behind
+            out[k] = after
+            after = after @ self._matrix + inputs[k]
+        return out, after
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ class _Matrices:
     """From a row and the state before it to its output: T over O."""
     gather: Array
     states: _States
-    behind: Array
+    after: Array
     """From a row and the state before it to the state behind each of its frames."""
 
 
@@ -100,7 +100,7 @@ class Cascade:
         asked = ROW + d
         states = np.zeros((d, asked))
         states[:, ROW:] = np.eye(d)
-        product, behind = np.zeros((asked, ROW)), np.zeros((ROW, asked, d))
+        product, after = np.zeros((asked, ROW)), np.zeros((ROW, asked, d))
         for n in range(ROW):
             x = np.zeros(asked)
             x[n] = 1.0
@@ -110,9 +110,9 @@ class Cascade:
                 states[2 * k], states[2 * k + 1] = b1 * x - a1 * y + second, b2 * x - a2 * y
                 x = y
             product[:, n] = x
-            behind[n] = states.T
-        gather, passing = behind[-1, :ROW], behind[-1, ROW:]
-        return _Matrices(product, np.ascontiguousarray(gather), _States(passing, depth=4), behind)
+            after[n] = states.T
+        gather, passing = after[-1, :ROW], after[-1, ROW:]
+        return _Matrices(product, np.ascontiguousarray(gather), _States(passing, depth=4), after)
 
     def start_state(self, n_channels: int) -> Array:
         """The state at rest, shape (n_channels, 2 * n_sections)."""
@@ -150,7 +150,7 @@ class Cascade:
             last = np.zeros(ROW + self._d)
             last[:rest], last[ROW:] = x[whole:], state
             out[whole:] = (last @ m.product)[:rest]
-            state = last @ m.behind[rest - 1]
+            state = last @ m.after[rest - 1]
         return state
 
     def tail_frames(self) -> int:

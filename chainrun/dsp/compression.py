@@ -91,8 +91,8 @@ class SideChain:
             reduction = branching_with(wanted, self._attack, release, state.fast[0])
             return reduction, SideState((float(reduction[-1]), 0.0), (0.0, 0.0), crest_state)
         sparse = where if where.size < SPARSE_SHARE * n and not self._ballistics.decoupled else None
-        heard = np.take(level, where) if sparse is not None else np.maximum(level, self._foot)
-        wanted = self.curve.reduction(heard)
+        sidechain = np.take(level, where) if sparse is not None else np.maximum(level, self._foot)
+        wanted = self.curve.reduction(sidechain)
         reduction, fast = _smooth(self._fast, wanted, sparse, n, state.fast)
         if self._slow is None:
             return reduction, SideState(fast)

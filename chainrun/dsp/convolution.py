@@ -19,16 +19,16 @@ PARTITION_FRAMES = 15_360
 class Convolver:
     """Convolves one channel with `n_outputs` responses of equal length; late by one partition."""
 
-    def __init__(self, responses: Array, partition_frames: int | None = None):
-        length = responses.shape[1]
+    def __init__(self, impulse_responses: Array, partition_frames: int | None = None):
+        length = impulse_responses.shape[1]
         self.partition = partition_frames or (
             1 << max(6, (length - 1).bit_length()) if length <= 8192 else PARTITION_FRAMES
         )
-        self.n_outputs = responses.shape[0]
+        self.n_outputs = impulse_responses.shape[0]
         self.n_partitions = -(-length // self.partition)
         self.latency_frames = self.partition
         padded = np.zeros((self.n_outputs, self.n_partitions * self.partition))
-        padded[:, :length] = responses
+        padded[:, :length] = impulse_responses
         parts = padded.reshape(self.n_outputs, self.n_partitions, self.partition)
         self._spectra = fft.rfft(parts, 2 * self.partition, axis=-1)
         # Frames that wait for a whole partition, the partition before, earlier spectra, finished output.

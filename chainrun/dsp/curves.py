@@ -87,6 +87,6 @@ def _hard_clip_integral(x: Array) -> Array:
 CORNERED: dict[str, Antiderivative] = {"cubic": _cubic_integral, "hard_clip": _hard_clip_integral}
 """Curves whose corners make slowly falling harmonics, with their antiderivatives."""
 
-USUAL_OVERSAMPLING = {"tanh": 4, "biased_tanh": 4, "sine_fold": 4, "arctangent": 8, "cubic": 8, "hard_clip": 8}
+DEFAULT_OVERSAMPLING = {"tanh": 4, "biased_tanh": 4, "sine_fold": 4, "arctangent": 8, "cubic": 8, "hard_clip": 8}
 """The least that keeps the aliases of a 5 kHz tone, driven by 12 dB at 48 kHz, under -90 dB of it over the whole band
 (measured by `python -m tests.bench saturation`)."""

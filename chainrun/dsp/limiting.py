@@ -43,7 +43,7 @@ class LimiterState:
     last: float
 
 
-class Limiter:
+class LimiterKernel:
     """Holds all channels under one ceiling with one gain. With `true_peak` it minds the values between samples."""
 
     def __init__(
@@ -58,13 +58,13 @@ class Limiter:
         self.ceiling = 2.0 ** (ceiling_db * LOG2_PER_DB)
         self.lookahead, self.hold = lookahead_frames, hold_frames
         self.between = tuple(true_peak)
-        self._ahead = self._behind = max((one.half_taps for one in true_peak), default=0)
+        self._ahead = self._after = max((one.half_taps for one in true_peak), default=0)
         self.latency_frames = lookahead_frames + self._ahead
         self._hold = PeakHold(release)
 
     def start_state(self, n_channels: int) -> LimiterState:
         """The state at rest."""
-        history = self.lookahead + self._ahead + self._behind
+        history = self.lookahead + self._ahead + self._after
         return LimiterState(
             silence(n_channels, history),
             np.zeros(self.lookahead + self.hold),
@@ -80,14 +80,14 @@ class Limiter:
         n = x.shape[1]
         joined = np.concatenate([state.audio, x], axis=1)
         history = state.audio.shape[1]
-        out = joined[:, self._behind : self._behind + n]
+        out = joined[:, self._after : self._after + n]
         keep = joined[:, n:].copy()
         # The frames whose need is told in this block: they end `ahead` frames before the block does.
-        recent = joined[:, self.lookahead : self.lookahead + self._behind + n + self._ahead]
+        recent = joined[:, self.lookahead : self.lookahead + self._after + n + self._ahead]
         needed = self._needed(recent, n)
         if needed is None and state.last == 0.0 and not state.needed.any() and not state.released.any():
             return out.copy(), None, LimiterState(keep, state.needed, state.released, 0.0)
-        assert history == self.lookahead + self._ahead + self._behind
+        assert history == self.lookahead + self._ahead + self._after
         long_needed = np.concatenate([state.needed, needed if needed is not None else np.zeros(n)])
         released = self._hold.run(sliding_max(long_needed, self.lookahead + self.hold + 1), state.last)
         last = float(released[-1]) if released.size else state.last
@@ -102,10 +102,10 @@ class Limiter:
 
         Without the in-between values `recent` is the n frames; with them it has half_taps more on either side.
         """
-        peak = np.abs(recent[:, self._behind : self._behind + n]).max(axis=0)
+        peak = np.abs(recent[:, self._after : self._after + n]).max(axis=0)
         # Frame k answers for the values on both its sides: between k - 1 and k, and between k and k + 1.
         for between in self.between:
-            spare = self._behind - between.half_taps
+            spare = self._after - between.half_taps
             for channel in recent:
                 beside = self._beside(between, channel[spare : channel.size - spare], n)
                 if beside is not None:

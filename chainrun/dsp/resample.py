@@ -17,7 +17,7 @@ from chainrun.dsp.arrays import Array, silence
 
 HALF_CROSSINGS = 64
 KAISER_BETA = 10.0
-ROW_AT_LEAST = 128
+MIN_ROW = 128
 LARGEST_MATRIX = 1 << 22
 
 
@@ -27,7 +27,7 @@ class Resampler:
     def __init__(self, from_hz: int, to_hz: int, n_channels: int):
         common = math.gcd(from_hz, to_hz)
         self.up, self.down = to_hz // common, from_hz // common
-        repeat = max(1, ROW_AT_LEAST // self.up)
+        repeat = max(1, MIN_ROW // self.up)
         self._outs, self._ins = self.up * repeat, self.down * repeat
         self._cutoff = min(1.0, self.up / self.down)
         self._half = math.ceil(HALF_CROSSINGS / self._cutoff)

@@ -132,8 +132,8 @@ def wall_filter(factors: Array, rate_hz: int) -> Array:
     cepstrum = np.fft.irfft(log_size, n)
     cepstrum[1 : n // 2] *= 2.0
     cepstrum[n // 2 + 1 :] = 0.0
-    response: Array = np.fft.irfft(np.exp(np.fft.rfft(cepstrum)), n)[:WALL_FRAMES]
-    return response
+    impulse_response: Array = np.fft.irfft(np.exp(np.fft.rfft(cepstrum)), n)[:WALL_FRAMES]
+    return impulse_response
 
 
 def tail_shape(box: Box, direct_m: float, rate_hz: int) -> tuple[Array, Array]:
@@ -184,7 +184,7 @@ class Setting:
 class MadeRoom:
     """The responses of a room, and how its octaves decay."""
 
-    responses: list[Array]
+    impulse_responses: list[Array]
     """For each input left and right, shape (2, n_frames)."""
     t20_s: Array
     t30_s: Array

@@ -29,7 +29,7 @@ CLOSE = 0.02
 """So near to what was asked T20 and T30 are good enough."""
 LONGEST_S = 4.0
 """Longer decays are left to chance, which is small there."""
-MOST = 8.0
+MAX_CORRECTION = 8.0
 """Largest correction, as a factor."""
 
 
@@ -144,18 +144,20 @@ def straightened(early: Array, bands: Array, decays: Sequence[OctaveDecay], rate
             error = octave.error(to_come)
             if error < errors[band]:
                 errors[band], best[band] = error, gains[band]
-            gains[band] = np.clip(gains[band] + octave.step(to_come), -math.log(MOST), math.log(MOST))
+            gains[band] = np.clip(
+                gains[band] + octave.step(to_come), -math.log(MAX_CORRECTION), math.log(MAX_CORRECTION)
+            )
         if float(errors.max()) < CLOSE:
             break
     gains = best
     return corrected()
 
 
-def decay_times(response: Array, decays: Sequence[OctaveDecay], rate_hz: int) -> Array:
+def decay_times(impulse_response: Array, decays: Sequence[OctaveDecay], rate_hz: int) -> Array:
     """T20 and T30 of each octave of a response, shape (8, 2), in seconds; what is asked where the rate has none."""
-    n = response.size
+    n = impulse_response.size
     size = 1 << (n + int(0.3 * rate_hz) - 1).bit_length()
-    spectrum = np.fft.rfft(response, size)
+    spectrum = np.fft.rfft(impulse_response, size)
     found = np.array([[one.t20_s, one.t30_s] for one in decays])
     for band, (freq, decay) in enumerate(zip(OCTAVES_HZ, decays, strict=True)):
         if freq < 0.3 * rate_hz:

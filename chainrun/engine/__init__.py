@@ -1,7 +1,6 @@
-"""Renders a plan: nodes to prints, prints to sums, sums to delivered and measured files. No TOML, no typer."""
+"""Renders the nodes of a plan to prints. Reads no recipe and knows no option of a command."""
 
 from chainrun.engine.log import EventLog
-from chainrun.engine.result import NodeResult, RenderResult
-from chainrun.engine.session import RenderOptions, render
+from chainrun.engine.result import NodeResult
 
-__all__ = ["EventLog", "NodeResult", "RenderOptions", "RenderResult", "render"]
+__all__ = ["EventLog", "NodeResult"]

@@ -9,10 +9,10 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from chainrun.engine.node import Stretch
-from chainrun.engine.prints import Footer, Print
 from chainrun.engine.result import NodeResult
-from chainrun.engine.store import Store
 from chainrun.plan import Node, Plan
+from chainrun.store.prints import Footer, Print
+from chainrun.store.store import Store
 from chainrun.units import s_to_frames
 
 

@@ -12,15 +12,16 @@ from pydantic import TypeAdapter
 
 import chainrun.processors  # noqa: F401  (declares the processors)
 from chainrun.audiofile import BLOCK_FRAMES
-from chainrun.contract import ChainRunner, Key, Step, Stream, any_step
+from chainrun.blas import one_blas_thread
+from chainrun.contract import Key, Step, Stream, any_step
 from chainrun.dsp.arrays import Array
-from chainrun.engine.fingerprint import one_blas_thread
-from chainrun.engine.prints import Print, PrintWriter
 from chainrun.engine.result import NodeResult
-from chainrun.engine.sources import KeySource, Source, StemSource, SumSource
+from chainrun.engine.sources import KeySource, SignalSource, StemSource, SumSource
 from chainrun.errors import AudioError, Problem
 from chainrun.loudness import Meter
 from chainrun.plan import Node
+from chainrun.runtime import ChainRunner
+from chainrun.store.prints import Print, PrintWriter
 from chainrun.units import db_to_gain, s_to_frames
 
 RUNG_OUT = db_to_gain(-90.0)
@@ -43,16 +44,16 @@ class _Tail:
         self._peak = max(self._peak, float(y.max(initial=0.0)), -float(y.min(initial=0.0)))
         if inside:
             self._write(y[:, :inside])
-        behind = y[:, inside:]
-        heard = np.flatnonzero(np.abs(behind).max(axis=0, initial=0.0) > self._peak * RUNG_OUT)
-        if heard.size:
+        after = y[:, inside:]
+        key_sources = np.flatnonzero(np.abs(after).max(axis=0, initial=0.0) > self._peak * RUNG_OUT)
+        if key_sources.size:
             for block in self._quiet:
                 self._write(block)
-            end = int(heard[-1]) + 1
-            self._write(behind[:, :end])
-            self._quiet, behind = [], behind[:, end:]
-        if behind.shape[1]:
-            self._quiet.append(behind)
+            end = int(key_sources[-1]) + 1
+            self._write(after[:, :end])
+            self._quiet, after = [], after[:, end:]
+        if after.shape[1]:
+            self._quiet.append(after)
 
 
 def start_chain(node: Node, n_frames: int, begin_frame: int = 0) -> tuple[ChainRunner, list[Key]]:
@@ -84,20 +85,20 @@ class Stretch:
     end_frame: int
 
 
-def node_source(node: Node, prints: Mapping[str, Print], begin_frame: int) -> Source:
+def node_source(node: Node, prints: Mapping[str, Print], begin_frame: int) -> SignalSource:
     """What goes into a node's chain, in session time."""
     if node.stem is not None:
         return StemSource(node.stem, node.rate_hz, begin_frame)
     return SumSource(node.inputs, prints, node.pan_law_db, node.rate_hz, begin_frame)
 
 
-def longest(node: Node, n_input: int, tail_frames: int) -> int:
+def max_frames(node: Node, n_input: int, tail_frames: int) -> int:
     """The most frames that a print may have: the input, and the tail as far as the recipe lets it last."""
-    most = s_to_frames(node.tail_max_s, node.rate_hz)
+    max_tail = s_to_frames(node.tail_max_s, node.rate_hz)
     if node.kind == "stem":
-        return n_input + min(tail_frames, most)
+        return n_input + min(tail_frames, max_tail)
     session = s_to_frames(node.session_s, node.rate_hz)
-    return max(n_input, min(max(n_input, session) + tail_frames, session + most))
+    return max(n_input, min(max(n_input, session) + tail_frames, session + max_tail))
 
 
 def run_chain(
@@ -108,7 +109,7 @@ def run_chain(
     block_frames: int = BLOCK_FRAMES,
     stretch: Stretch | None = None,
     progress: Progress | None = None,
-    given: Source | None = None,
+    given: SignalSource | None = None,
 ) -> tuple[ChainRunner, list[str]]:
     """Run a node's chain over its whole length and until it has rung out, or over a stretch of the session alone.
 
@@ -119,14 +120,14 @@ def run_chain(
     n_input = source.n_frames
     if node.kind == "main":
         n_input = max(n_input, s_to_frames(node.session_s, node.rate_hz))
-    heard: dict[Key, Source] = {}
+    key_sources: dict[Key, SignalSource] = {}
     try:
         if stretch is not None:
             n_input = stretch.end_frame - begin
         chain, keys = start_chain(node, n_input, begin)
         for key, (_, sources) in zip(keys, node.keys, strict=True):
-            heard[key] = KeySource(sources, prints, node.pan_law_db, node.rate_hz, begin)
-        total = n_input if stretch is not None else longest(node, n_input, chain.tail_frames)
+            key_sources[key] = KeySource(sources, prints, node.pan_law_db, node.rate_hz, begin)
+        total = n_input if stretch is not None else max_frames(node, n_input, chain.tail_frames)
         total += chain.latency_frames
         late = chain.latency_frames
         tail = _Tail(write, n_input)
@@ -134,7 +135,7 @@ def run_chain(
         while at < total:
             n = min(block_frames, total - at)
             block = source.read(n)
-            y = chain.run(block, {key: one.read(n) for key, one in heard.items()})
+            y = chain.run(block, {key: one.read(n) for key, one in key_sources.items()})
             dropped = min(late, n)
             late -= dropped
             tail.write(y[:, dropped:])
@@ -145,7 +146,7 @@ def run_chain(
         return chain, notes + [f"{node.name}: {note}" for note in chain.notes()]
     finally:
         source.close()
-        for one in heard.values():
+        for one in key_sources.values():
             one.close()
 
 
@@ -158,7 +159,7 @@ def render_node(
     stretch: Stretch | None = None,
     labels: str = "",
     progress: Progress | None = None,
-    given: Source | None = None,
+    given: SignalSource | None = None,
 ) -> tuple[Print, NodeResult]:
     """Render a node into the print file `path`, from the prints of the nodes that it needs (or from what is given)."""
     one_blas_thread()

@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 
 from chainrun.contract import Reading, Step
-from chainrun.engine.orders import way_of
 from chainrun.engine.result import NodeResult
+from chainrun.plan.deliveries import way_of
 from chainrun.recipe import Bus, Main, Opened, Stem
 
 UNHEARD_LU = 40.0

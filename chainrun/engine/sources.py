@@ -13,17 +13,17 @@ from chainrun.dsp.arrays import Array, silence
 from chainrun.dsp.fractional_delay import HALF_TAPS, fir, sinc_taps, split_delay
 from chainrun.dsp.pan import balance_gains, pan_gains, ride_gain, stretches_gain
 from chainrun.dsp.resample import Resampler
-from chainrun.engine.prints import Print, PrintSource
 from chainrun.plan import Input, KeyInput, StemInput
 from chainrun.plan.nodes import FilePart
+from chainrun.store.prints import Print, PrintSource
 from chainrun.units import db_to_gain, gain_to_db, s_to_frames
 
 """As many as the engine's blocks have, so that whole parts are handed on."""
-HEARD = 10.0 ** (-90.0 / 20.0)
+AUDIBLE_PEAK = 10.0 ** (-90.0 / 20.0)
 """What is dropped before time 0 is told where it was louder than this."""
 
 
-class Source(Protocol):
+class SignalSource(Protocol):
     """A signal that can be read once, from time 0 on."""
 
     n_channels: int
@@ -174,7 +174,7 @@ class StemSource:
                     if part.path == path:
                         lane.feed(x[part.channel or 0])
         lost = max(lane.lost_peak for lane in self._lanes)
-        if lost > HEARD:
+        if lost > AUDIBLE_PEAK:
             found.append(f"{name}: the shift pushed sound before time 0; dropped, peak {gain_to_db(lost):.1f} dBFS")
         return found
 
@@ -248,7 +248,7 @@ class KeySource:
         begin_frame: int = 0,
     ):
         self.n_channels = max(source.n_channels for source in sources)
-        self._sources: list[Source] = []
+        self._sources: list[SignalSource] = []
         for source in sources:
             if source.tap == "chain":
                 self._sources.append(PrintSource(prints[source.node], begin_frame))

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from chainrun.engine.node import Progress, Stretch, render_node
-from chainrun.engine.prints import Print
 from chainrun.engine.result import NodeResult
-from chainrun.engine.store import Store, stamp
 from chainrun.errors import AudioError, Problem
 from chainrun.plan import Node
+from chainrun.store.prints import Print
+from chainrun.store.store import Store
+from chainrun.whole_file import stamp
 
 Stamp = tuple[int, int, int, int, int]
 

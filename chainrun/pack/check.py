@@ -19,14 +19,14 @@ from chainrun.recipe import Opened, open_recipe
 from chainrun.recipe.roots import MARK
 from chainrun.whole_file import work_folder
 
-MOST_FILES = 4096
-MOST_SUMS_BYTES = 1 << 20
-MOST_RATIO = 200
+MAX_FILES = 4096
+MAX_SUMS_BYTES = 1 << 20
+MAX_RATIO = 200
 """Unpacked bytes for one in the zip: audio and text pack far less, a trap far more."""
 
 
 @dataclass(frozen=True)
-class Checked:
+class CheckedPack:
     """A pack that was looked through."""
 
     n_files: int
@@ -36,12 +36,12 @@ class Checked:
     plan: Plan | None
 
 
-def check_pack(path: Path) -> Checked:
+def check_pack(path: Path) -> CheckedPack:
     """Look through a pack. Raises RecipeError for what is none, or would not stay in its folder."""
     if not path.is_file():
         told = "this is not a plain file" if path.exists() else "there is no such file"
         raise RecipeError(Problem(told, file=shown_path(path)))
-    if (over := Limits.of(()).passed("file_gb", path.stat().st_size / 1e9, "the pack's size")) is not None:
+    if (over := Limits.of(()).exceeded("file_gb", path.stat().st_size / 1e9, "the pack's size")) is not None:
         raise RecipeError(replace(over, file=shown_path(path)))
     try:
         with zipfile.ZipFile(path) as file:
@@ -63,17 +63,17 @@ def check_pack(path: Path) -> Checked:
         ) from error
 
 
-def _check(path: Path, file: zipfile.ZipFile) -> Checked:
+def _check(path: Path, file: zipfile.ZipFile) -> CheckedPack:
     entries = [one for one in file.infolist() if not one.filename.endswith("/")]
     _refuse_traps(path, entries)
     folder = PurePosixPath(entries[0].filename).parts[0] if entries else ""
     names = {str(PurePosixPath(one.filename).relative_to(folder)): one for one in entries}
     if SUMS not in names:
         raise RecipeError(Problem(f"this is no pack: {SUMS} is missing", file=shown_path(path)))
-    if names[SUMS].file_size > MOST_SUMS_BYTES:
+    if names[SUMS].file_size > MAX_SUMS_BYTES:
         given = f"{names[SUMS].file_size / 1e6:.1f} MB"
         raise RecipeError(
-            Problem(f"{SUMS} is too long", file=shown_path(path), given=given, allowed=f"{MOST_SUMS_BYTES >> 20} MiB")
+            Problem(f"{SUMS} is too long", file=shown_path(path), given=given, allowed=f"{MAX_SUMS_BYTES >> 20} MiB")
         )
     sums = _sums(path, file.read(names[SUMS]).decode("utf-8", "replace"))
     problems = [
@@ -82,7 +82,7 @@ def _check(path: Path, file: zipfile.ZipFile) -> Checked:
         if name != SUMS and name not in sums
     ]
     if problems:  # nothing of it is unpacked
-        return Checked(len(entries), problems, None, None)
+        return CheckedPack(len(entries), problems, None, None)
     problems = [
         Problem(f"{shown(name)} is in the list, and not in the pack", file=shown_path(path), hint="get it again")
         for name in sums
@@ -110,13 +110,13 @@ def _check(path: Path, file: zipfile.ZipFile) -> Checked:
                 Problem("a pack holds one recipe", file=shown_path(path), given=f"{len(recipes)} recipes")
             )
         if problems:
-            return Checked(len(entries), problems, None, None)
+            return CheckedPack(len(entries), problems, None, None)
         try:
             opened = open_recipe(recipes[0])
             plan = build_plan(opened)
         except ChainrunError as error:
             raise type(error)([_inside(path, work, one) for one in error.problems]) from error
-        return Checked(len(entries), problems, opened, plan)
+        return CheckedPack(len(entries), problems, opened, plan)
 
 
 def _inside(path: Path, work: Path, problem: Problem) -> Problem:
@@ -134,7 +134,7 @@ def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
 
     if not entries:
         raise refuse("the pack is empty", path.name)
-    if len(entries) > MOST_FILES:
+    if len(entries) > MAX_FILES:
         raise refuse("the pack holds too many files", str(len(entries)))
     if not all(PurePosixPath(one.filename).parts for one in entries):
         raise refuse("a file of the pack has no name", "")
@@ -154,9 +154,9 @@ def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
             raise refuse("a name is in the pack twice", one.filename)
         seen.add(one.filename.lower())
         total += one.file_size
-        if one.file_size > (1 << 20) + MOST_RATIO * one.compress_size:
+        if one.file_size > (1 << 20) + MAX_RATIO * one.compress_size:
             raise refuse("a file of the pack would unpack to far more than it holds", one.filename)
-    if (over := Limits.of(()).passed("disk_gb", total / 1e9, "the unpacked size of the pack")) is not None:
+    if (over := Limits.of(()).exceeded("disk_gb", total / 1e9, "the unpacked size of the pack")) is not None:
         raise RecipeError(replace(over, file=shown_path(path)))
 
 

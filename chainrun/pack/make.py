@@ -17,15 +17,15 @@ import numpy as np
 from chainrun import __version__
 from chainrun.audiofile import Reader, Writer
 from chainrun.contract import processors
-from chainrun.engine import RenderOptions, RenderResult, render
-from chainrun.engine.orders import input_files
-from chainrun.engine.prints import Print, PrintSource
-from chainrun.engine.store import Store
+from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.errors import Problem, ResourceError, UsageError, printable, reason, shown_path
 from chainrun.plan import Plan
+from chainrun.plan.deliveries import input_files
 from chainrun.recipe import Opened
 from chainrun.recipe.resolve import resolved_data
 from chainrun.recipe.roots import safely_resolved
+from chainrun.store.prints import Print, PrintSource
+from chainrun.store.store import Store
 from chainrun.whole_file import beside, work_folder
 
 SUMS = "SHA256SUMS"
@@ -33,7 +33,7 @@ EPOCH = (1980, 1, 1, 0, 0, 0)
 Bits = Literal[16, 24, 32]
 BITS: dict[str, Bits] = {"PCM_S8": 16, "PCM_U8": 16, "PCM_16": 16, "PCM_24": 24}
 """Of encodings whose samples integers hold exactly; all others are kept as float."""
-MOST_LICENCE = 1 << 20
+MAX_LICENCE = 1 << 20
 OF_THE_RECORDING = (
     "channel", "at_s", "from_s", "to_s", "trim_db", "invert", "shift_samples", "shift_ms", "hit_level_dbfs",
 )  # fmt: skip
@@ -89,7 +89,7 @@ def _licence(path: Path | None) -> str | None:
     if path is None:
         return None
     try:
-        if path.stat().st_size > MOST_LICENCE:
+        if path.stat().st_size > MAX_LICENCE:
             raise UsageError(Problem("this is too long for a licence", given=shown_path(path), allowed="1 MiB of text"))
         return path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:

@@ -11,7 +11,6 @@ from typing import Any
 from chainrun.audiofile import Header, Reader, read_header
 from chainrun.audiofile.write import RATES_OF_MP3
 from chainrun.contract import Key, Step, Stream
-from chainrun.contract.chain import chain_misfits, channels_after
 from chainrun.errors import AudioError, ChainrunError, Problem, RecipeError, shown, shown_path
 from chainrun.plan.costs import over_limits
 from chainrun.plan.identity import node_identity, sounding_part, steps_that_read
@@ -21,6 +20,7 @@ from chainrun.plan.stems import channels_of, unfit_files
 from chainrun.recipe import Bus, Main, Opened, Stem
 from chainrun.recipe.presets import home_of
 from chainrun.recipe.tables import KeyPath, place_of
+from chainrun.runtime.chain import chain_misfits, channels_after
 
 MAIN = "main"
 SUM = " (sum)"
@@ -72,7 +72,7 @@ class _Builder:
         self.notes: list[str] = []
         self._tell_cycle_if_any()
         self.headers = self._read_headers()
-        self.rate_hz = self.recipe.rate_hz or self._usual_rate()
+        self.rate_hz = self.recipe.rate_hz or self._commonest_rate()
         self.stem_inputs = {name: self._stem_input(name) for name in self.recipe.stems}
         self.session_s = max(self._end_s(name) for name in self.recipe.stems)
         self.channels = self._channels()
@@ -129,7 +129,7 @@ class _Builder:
         self.notes += [f"{name}: {note}" for note in notes]
         return [self._at(("stems", name, key), problem) for key, problem in found]
 
-    def _usual_rate(self) -> int:
+    def _commonest_rate(self) -> int:
         counts = Counter(header.rate_hz for headers in self.headers.values() for header in headers)
         return max(counts, key=lambda rate: (counts[rate], rate))
 

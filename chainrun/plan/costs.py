@@ -64,7 +64,7 @@ def over_limits(
         cost = cost_of_node(chain, stream, session_s + tail_s, tail_s)
         work_s, disk_bytes = work_s + cost.work_s, disk_bytes + cost.disk_bytes
         times = max([times, *(step.oversampled() for step, _ in all_steps(chain, stream))])
-        over = limits.passed("memory_gb", cost.memory_bytes / 1e9, "the memory of this chain")
+        over = limits.exceeded("memory_gb", cost.memory_bytes / 1e9, "the memory of this chain")
         if over is not None:
             yield (*path, "chain"), over
     for delivery in recipe.deliver:
@@ -79,5 +79,5 @@ def over_limits(
         ("work_h", work_s / 3600.0, "the predicted work", ()),
         ("disk_gb", disk_bytes / 1e9, "the predicted use of the disk", ()),
     ):
-        if (over := limits.passed(name, value, what)) is not None:
+        if (over := limits.exceeded(name, value, what)) is not None:
             yield path, over

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field
 
 from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, processor
-from chainrun.contract.chain import chain_misfits
-from chainrun.contract.parallel import ParallelChains, keys_of, widest
+from chainrun.runtime.chain import chain_misfits
+from chainrun.runtime.parallel import ParallelChains, keys_of, widest
 
 if TYPE_CHECKING:
     from chainrun.contract import Step as AnyStep

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, model_validator
 
-from chainrun.contract import DynamicsRunner, Runner, Stream, Thresholded, processor
+from chainrun.contract import Runner, Stream, Thresholded, processor
+from chainrun.runtime import DynamicsRunner
 
 if TYPE_CHECKING:
     from typing import Self
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
     from chainrun.dsp.compression import Ballistics
 
-MOST_UPWARD_DB = 12.0
+MAX_UPWARD_DB = 12.0
 
 
 @processor
@@ -136,11 +137,11 @@ class _CompressorRunner(DynamicsRunner):
         """Reduction (upward: a negative one) of detector i in log2 units; None for none in the whole block."""
         raise NotImplementedError
 
-    def shape(self, late: Array, heard: Array) -> Array:
+    def shape(self, late: Array, sidechain: Array) -> Array:
         import numpy as np
 
         most: Array | None = None
-        for i, row in enumerate(self.levels(heard)):
+        for i, row in enumerate(self.levels(sidechain)):
             reduction = self._reduction(i, row)
             if reduction is not None:
                 most = reduction if most is None else self._larger(most, reduction)
@@ -183,7 +184,7 @@ class _UpwardRunner(_CompressorRunner):
 
         super().__init__(step, stream)
         rate = stream.rate_hz
-        most = step.range_db if step.range_db is not None else MOST_UPWARD_DB
+        most = step.range_db if step.range_db is not None else MAX_UPWARD_DB
         self._curve = BelowCurve(step.threshold(stream), 1.0 - 1.0 / step.ratio, step.knee_db, most)
         self._level = LevelDetector(step.detect, step.window_ms, rate, stream.scratch())
         # The boost grows while the level falls: there the release acts.

@@ -45,14 +45,16 @@ class Convolve(Step):
         return 1e-6 * self.longest_s * stream.rate_hz
 
     def start(self, stream: Stream) -> Runner:
+        from chainrun.dsp.impulse_response import paths, scaled, trimmed
         from chainrun.dsp.pan import pan_gains
-        from chainrun.dsp.response import paths, scaled, trimmed
         from chainrun.units import db_to_gain, ms_to_frames
 
-        response, notes = self._read(stream.rate_hz)
-        response = scaled(trimmed(response, start=self.trim_start), self.normalise)
-        responses = paths(response * db_to_gain(self.gain_db), stream.n_channels, pan_gains(0.0, stream.pan_law_db)[0])
-        return _ConvolveRunner(responses, ms_to_frames(self.predelay_ms, stream.rate_hz), notes)
+        impulse_response, notes = self._read(stream.rate_hz)
+        impulse_response = scaled(trimmed(impulse_response, start=self.trim_start), self.normalise)
+        impulse_responses = paths(
+            impulse_response * db_to_gain(self.gain_db), stream.n_channels, pan_gains(0.0, stream.pan_law_db)[0]
+        )
+        return _ConvolveRunner(impulse_responses, ms_to_frames(self.predelay_ms, stream.rate_hz), notes)
 
     def _read(self, rate_hz: int) -> tuple[Array, list[str]]:
         """The file at the working rate, shape (n_channels, n_frames), and what there is to be told of it."""
@@ -75,15 +77,15 @@ class Convolve(Step):
 class _ConvolveRunner(Runner):
     n_channels_out = 2
 
-    def __init__(self, responses: list[Array], predelay_frames: int, notes: list[str]):
+    def __init__(self, impulse_responses: list[Array], predelay_frames: int, notes: list[str]):
         from chainrun.dsp.convolution import Convolver
         from chainrun.dsp.delay_line import DelayLine
 
         self._notes = notes
-        self._convolvers = [Convolver(one) for one in responses]
+        self._convolvers = [Convolver(one) for one in impulse_responses]
         self._line = DelayLine(2, predelay_frames)
         self.latency_frames = self._convolvers[0].latency_frames
-        self.tail_frames = responses[0].shape[1] + predelay_frames
+        self.tail_frames = impulse_responses[0].shape[1] + predelay_frames
 
     def run(self, x: Array, keys: Keys) -> Array:
         total = self._convolvers[0].run(x[0])

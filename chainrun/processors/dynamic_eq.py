@@ -6,18 +6,9 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from chainrun.contract import (
-    DynamicsRunner,
-    Keyed,
-    Misfit,
-    Reading,
-    ReductionRecorder,
-    Runner,
-    Stream,
-    ThresholdFields,
-    processor,
-)
-from chainrun.contract.step import too_high
+from chainrun.contract import Keyed, Misfit, Reading, Runner, Stream, ThresholdFields, processor
+from chainrun.contract.misfit import too_high
+from chainrun.runtime import DynamicsRunner, ReductionRecorder
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
@@ -79,7 +70,9 @@ class DynamicEq(Keyed):
 class _Region:
     """One band at work: what it hears, and what it does."""
 
-    def __init__(self, index: int, band: DynamicBand, step: DynamicEq, stream: Stream, heard_channels: int, late: int):
+    def __init__(
+        self, index: int, band: DynamicBand, step: DynamicEq, stream: Stream, sidechain_channels: int, late: int
+    ):
         from chainrun.dsp.cascade import Cascade
         from chainrun.dsp.compression import Ballistics, SideChain, SideState
         from chainrun.dsp.gain_computer import DownwardCurve
@@ -88,21 +81,21 @@ class _Region:
         self._sign = -1.0 if band.direction == "down" else 1.0
         self._filter = Cascade(band.sections(stream.rate_hz))
         self._state = self._filter.start_state(stream.n_channels)
-        self._heard_state = self._filter.start_state(heard_channels)
+        self._sidechain_state = self._filter.start_state(sidechain_channels)
         curve = DownwardCurve(band.threshold_at(step.hit_level(stream)), band.ratio, band.knee_db, band.range_db)
         self._chain = SideChain(curve, Ballistics(band.attack_ms, band.release_ms), stream.rate_hz, stream.scratch())
-        self._n_detectors = stream.detectors(heard_channels, step.stereo_link_pct)
+        self._n_detectors = stream.detectors(sidechain_channels, step.stereo_link_pct)
         self._link = step.stereo_link_pct if self._n_detectors > 1 else 100.0
         self._sides = [SideState()] * self._n_detectors
         self.recorder = ReductionRecorder(stream, late)
         self.tail_frames = self._filter.tail_frames()
 
-    def hear(self, heard: Array) -> Array:
+    def signal(self, sidechain: Array) -> Array:
         """The region of what the step listens to."""
-        region, self._heard_state = self._filter.run(heard, self._heard_state)
+        region, self._sidechain_state = self._filter.run(sidechain, self._sidechain_state)
         return region
 
-    def act(self, y: Array, heard: Array) -> Array:
+    def act(self, y: Array, sidechain: Array) -> Array:
         """y with the region's gain moved by the level of the region that is heard."""
         import numpy as np
 
@@ -110,7 +103,7 @@ class _Region:
 
         part, self._state = self._filter.run(y, self._state)
         moved: Array | None = None
-        for i, row in enumerate(linked_level(heard, self._link)):
+        for i, row in enumerate(linked_level(sidechain, self._link)):
             change, self._sides[i] = self._chain.run(row, self._sides[i])
             if change is None:
                 continue
@@ -127,24 +120,24 @@ class _DynamicEqRunner(DynamicsRunner):
     def __init__(self, step: DynamicEq, stream: Stream):
         super().__init__(step, stream, step.lookahead_ms, step.stereo_link_pct)
         self._regions = [
-            _Region(i, band, step, stream, self._listener.n_channels, self.latency_frames)
+            _Region(i, band, step, stream, self._sidechain_filter.n_channels, self.latency_frames)
             for i, band in enumerate(step.bands)
             if not band.bypass
         ]
         self.tail_frames = sum(region.tail_frames for region in self._regions)
-        self._heard: Array | None = None
+        self._sidechain: Array | None = None
 
-    def shape(self, late: Array, heard: Array) -> Array:
-        self._heard = heard * 0.0
+    def shape(self, late: Array, sidechain: Array) -> Array:
+        self._sidechain = sidechain * 0.0
         y = late
         for region in self._regions:
-            own = region.hear(heard)
+            own = region.signal(sidechain)
             y = region.act(y, own)
-            self._heard += own
+            self._sidechain += own
         return y
 
-    def listened(self, heard: Array) -> Array:
-        return heard if self._heard is None else self._heard
+    def listened(self, sidechain: Array) -> Array:
+        return sidechain if self._sidechain is None else self._sidechain
 
     def readings(self) -> list[Reading]:
         return [region.recorder.reading("dynamic_eq").under(f"bands.{region.index}") for region in self._regions]

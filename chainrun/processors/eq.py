@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, StrictModel, processor
-from chainrun.contract.step import too_high
+from chainrun.contract.misfit import too_high
 from chainrun.contract.words import hertz
 
 if TYPE_CHECKING:

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from chainrun.contract import DynamicsRunner, Runner, Stream, Thresholded, processor
+from chainrun.contract import Runner, Stream, Thresholded, processor
+from chainrun.runtime import DynamicsRunner
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
@@ -71,11 +72,11 @@ class _ExpanderRunner(DynamicsRunner):
         # At rest as after a long silence.
         self._last = [float(self._curve.change(np.array([QUIET]))[0])] * self.n_detectors
 
-    def shape(self, late: Array, heard: Array) -> Array:
+    def shape(self, late: Array, sidechain: Array) -> Array:
         import numpy as np
 
         most: Array | None = None
-        for i, row in enumerate(self.levels(heard)):
+        for i, row in enumerate(self.levels(sidechain)):
             level, self._levels[i] = self._level.run(row, self._levels[i])
             level = np.maximum(self._held[i].run(level) if self._held else level, QUIET)
             reduction = self._smoother.run(self._curve.change(level), self._last[i])

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from chainrun.contract import DynamicsRunner, Runner, Stream, Thresholded, processor
+from chainrun.contract import Runner, Stream, Thresholded, processor
+from chainrun.runtime import DynamicsRunner
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
@@ -74,12 +75,12 @@ class _GateRunner(DynamicsRunner):
         self._states = [GateState(False, -1, closed)] * self.n_detectors
         self._means = [0.0] * self.n_detectors
 
-    def shape(self, late: Array, heard: Array) -> Array:
+    def shape(self, late: Array, sidechain: Array) -> Array:
         import numpy as np
 
         n = late.shape[1]
         reduction: Array | None = None
-        for i, row in enumerate(self.levels(heard)):
+        for i, row in enumerate(self.levels(sidechain)):
             state = self._states[i]
             if self._mean is not None:
                 row = self._mean.run_squared(row, self._means[i])

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from chainrun.contract import DynamicsRunner, Keyed, Runner, Stream, processor
+from chainrun.contract import Keyed, Runner, Stream, processor
+from chainrun.runtime import DynamicsRunner
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
@@ -68,10 +69,10 @@ class _HitsRunner(DynamicsRunner):
         self._peak = self._last = 0.0
         self._levels = [0.0] * 4
 
-    def shape(self, late: Array, heard: Array) -> Array:
+    def shape(self, late: Array, sidechain: Array) -> Array:
         import numpy as np
 
-        level = self._hold.run(self.levels(heard)[0], self._peak)
+        level = self._hold.run(self.levels(sidechain)[0], self._peak)
         self._peak = float(level[-1])
         followed = []
         for i, follower in enumerate(self._followers):

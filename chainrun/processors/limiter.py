@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, model_validator
 
-from chainrun.contract import Keys, Reading, ReductionRecorder, Runner, Step, Stream, processor
+from chainrun.contract import Keys, Reading, Runner, Step, Stream, processor
+from chainrun.runtime import ReductionRecorder
 
 if TYPE_CHECKING:
     from typing import Self
@@ -62,7 +63,7 @@ class _LimiterRunner(Runner):
     def __init__(self, step: Limiter, stream: Stream):
         from chainrun.dsp.ballistics import time_constant
         from chainrun.dsp.limiting import MARGIN_DB, limiting_interpolators
-        from chainrun.dsp.limiting import Limiter as Kernel
+        from chainrun.dsp.limiting import LimiterKernel as Kernel
         from chainrun.units import ms_to_frames
 
         rate = stream.rate_hz

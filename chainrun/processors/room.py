@@ -23,7 +23,7 @@ LONGEST_S = 12.0
 NEAREST_M = 0.2
 HELD_SHARE = 0.05
 """Octaves that decay further off than this are reported."""
-USUAL_TRIES_UNEVEN = 5.0
+DEFAULT_TRIES_UNEVEN = 5.0
 """How often a room with short or uneven decays is drawn, on average."""
 SIDE_M = 0.6
 """A stereo signal's left and right stand so far from the source's place."""
@@ -125,7 +125,7 @@ class Room(Step):
     def start_s(self, stream: Stream) -> float:
         decays = self._damped_decays()
         uneven = min(decays) < 0.3 or any(abs(math.log(a / b)) > 0.2 for a, b in pairwise(decays))
-        tries = USUAL_TRIES_UNEVEN if uneven else 1.0
+        tries = DEFAULT_TRIES_UNEVEN if uneven else 1.0
         return tries * stream.n_channels * (0.3 + 1.7e-5 * max(decays) * stream.rate_hz)
 
     def misfits(self, stream: Stream) -> list[Misfit]:
@@ -149,9 +149,9 @@ class Room(Step):
             ),
         ]
 
-    def responses(self, rate_hz: int, n_channels: int) -> list[Array]:
+    def impulse_responses(self, rate_hz: int, n_channels: int) -> list[Array]:
         """For each input channel the responses to left and right, shape (2, n_frames)."""
-        return self.made(rate_hz, n_channels).responses
+        return self.made(rate_hz, n_channels).impulse_responses
 
     def made(self, rate_hz: int, n_channels: int) -> MadeRoom:
         """The room's responses, and how they decay."""
@@ -197,16 +197,16 @@ class _RoomRunner(Runner):
         from chainrun.dsp.convolution import Convolver
         from chainrun.dsp.room_decay import OCTAVES_HZ
 
-        responses = made.responses
+        impulse_responses = made.impulse_responses
         off = [
             f"{freq:g} Hz {t30:.2g} s (asked {asked:.2g} s)"
             for freq, asked, t20, t30 in zip(OCTAVES_HZ, decays, made.t20_s, made.t30_s, strict=True)
             if max(abs(t20 / asked - 1.0), abs(t30 / asked - 1.0)) > HELD_SHARE
         ]
         self._notes = [f"room: T30 of some octaves is not what was asked: {', '.join(off)}"] if off else []
-        self._convolvers = [Convolver(one) for one in responses]
+        self._convolvers = [Convolver(one) for one in impulse_responses]
         self.latency_frames = self._convolvers[0].latency_frames
-        self.tail_frames = max(one.shape[1] for one in responses)
+        self.tail_frames = max(one.shape[1] for one in impulse_responses)
 
     def notes(self) -> list[str]:
         return self._notes

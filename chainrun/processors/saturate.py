@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, processor
-from chainrun.contract.step import too_high
+from chainrun.contract.misfit import too_high
 
 if TYPE_CHECKING:
     from typing import Self
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from chainrun.dsp.oversample import Oversampler
 
 DC_CUT_HZ = 5.0
-USUAL_BIAS = 0.2
+DEFAULT_BIAS = 0.2
 REFERENCE_HZ = 1000.0
 """The sine that keep_level goes by."""
 SETTLE_MS = 50
@@ -71,9 +71,9 @@ class Saturate(Step):
         return f"rounds peaks by {self.curve.replace('_', ' ')}, driven by {self.drive_db:g} dB{level}"
 
     def oversampled(self) -> int:
-        from chainrun.dsp.curves import USUAL_OVERSAMPLING
+        from chainrun.dsp.curves import DEFAULT_OVERSAMPLING
 
-        return self.oversample or USUAL_OVERSAMPLING[self.curve]
+        return self.oversample or DEFAULT_OVERSAMPLING[self.curve]
 
     def start(self, stream: Stream) -> Runner:
         return _SaturateRunner(self, stream)
@@ -93,22 +93,22 @@ class _SaturateRunner(Runner):
         n, rate = stream.n_channels, stream.rate_hz
         self.n_channels_out = n
         before = [tilt(step.tone_hz, step.tone_db, rate)] if step.tone_db else []
-        behind = [tilt(step.tone_hz, -step.tone_db, rate)] if step.tone_db else []
-        curve, drive = curve_of(step.curve, USUAL_BIAS if step.bias is None else step.bias), db_to_gain(step.drive_db)
+        after = [tilt(step.tone_hz, -step.tone_db, rate)] if step.tone_db else []
+        curve, drive = curve_of(step.curve, DEFAULT_BIAS if step.bias is None else step.bias), db_to_gain(step.drive_db)
         factor = step.oversampled()
         integral = CORNERED.get(step.curve) if factor > 1 else None
         level = db_to_gain(step.level_db)
         if step.keep_level:
             trial = Oversampler(factor, curve, drive, 1.0, stream.scratch(), integral)
-            level *= _kept_level(trial, db_to_gain(step.reference_dbfs), before, behind, rate)
+            level *= _kept_level(trial, db_to_gain(step.reference_dbfs), before, after, rate)
         if step.curve == "biased_tanh":
-            behind.append(first_order(DC_CUT_HZ, rate, high=True))
+            after.append(first_order(DC_CUT_HZ, rate, high=True))
         self._kernels = [Oversampler(factor, curve, drive, level, stream.scratch(), integral) for _ in range(n)]
         self.latency_frames = self._kernels[0].latency_frames
         self.tail_frames = 2 * self.latency_frames
         self._before, self._before_state = _cascade(before, n)
-        self._behind, self._behind_state = _cascade(behind, n)
-        for cascade in (self._before, self._behind):
+        self._after, self._after_state = _cascade(after, n)
+        for cascade in (self._before, self._after):
             if isinstance(cascade, Cascade):
                 self.tail_frames += cascade.tail_frames()
 
@@ -120,12 +120,12 @@ class _SaturateRunner(Runner):
         if self._before is not None:
             x, self._before_state = self._before.run(x, self._before_state)
         y = np.stack([kernel.run(row) for kernel, row in zip(self._kernels, x, strict=True)])
-        if self._behind is not None:
-            y, self._behind_state = self._behind.run(y, self._behind_state)
+        if self._after is not None:
+            y, self._after_state = self._after.run(y, self._after_state)
         return y
 
 
-def _kept_level(kernel: Oversampler, peak: float, before: list[Array], behind: list[Array], rate_hz: int) -> float:
+def _kept_level(kernel: Oversampler, peak: float, before: list[Array], after: list[Array], rate_hz: int) -> float:
     """The gain that keeps the reference sine's RMS: the step is run on it, a tenth of a second after it has settled.
 
     `behind` without the cut of DC, which settles slowly: the mean is taken off here.
@@ -135,7 +135,7 @@ def _kept_level(kernel: Oversampler, peak: float, before: list[Array], behind: l
     settle, n = SETTLE_MS * rate_hz // 1000, rate_hz // 10
     y = peak * np.sin(2 * np.pi * REFERENCE_HZ / rate_hz * np.arange(settle + n))
     rms = float(np.std(y[settle:]))
-    for rows in (before, None, behind):
+    for rows in (before, None, after):
         if rows is None:
             y = kernel.run(y)
             continue

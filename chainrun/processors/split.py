@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field, model_validator
 
 from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, processor
-from chainrun.contract.chain import chain_misfits
-from chainrun.contract.parallel import ParallelChains, keys_of, widest
-from chainrun.contract.step import too_high
+from chainrun.contract.misfit import too_high
+from chainrun.runtime.chain import chain_misfits
+from chainrun.runtime.parallel import ParallelChains, keys_of, widest
 
 if TYPE_CHECKING:
     from typing import Self

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, processor
-from chainrun.contract.step import too_high
+from chainrun.contract.misfit import too_high
 
 if TYPE_CHECKING:
     from typing import Self

@@ -107,7 +107,7 @@ def read_toml(path: Path, problems: Problems, limits: Limits | None = None) -> T
         if not path.is_file():
             problems.add(place, "there is no such file" if not path.exists() else "this is not a plain file")
             return None
-        if (over := (limits or Limits.of(())).passed("toml_kb", path.stat().st_size / 1000, "the file")) is not None:
+        if (over := (limits or Limits.of(())).exceeded("toml_kb", path.stat().st_size / 1000, "the file")) is not None:
             problems.tell(place, over)
             return None
         text = path.read_text(encoding="utf-8-sig")
@@ -156,7 +156,7 @@ def _with_base(path: Path, roots: Roots, problems: Problems, limits: Limits, sta
     if base_path in stack:
         problems.add(place, "base recipes stand on each other in a circle", given=shown(base))
         return None
-    if (over := limits.passed("nesting", len(stack), "base below base")) is not None:
+    if (over := limits.exceeded("nesting", len(stack), "base below base")) is not None:
         problems.tell(place, over)
         return None
     refusal = roots.refusal(path.parent / base)
@@ -191,7 +191,7 @@ def _check_size(table: Table, limits: Limits, problems: Problems) -> None:
     """Refuse a recipe with more nodes than may be, before anything is done with them. Raises RecipeError."""
     groups = [table.get(group) for group in ("stems", "buses")]
     nodes = sum(len(group) for group in groups if isinstance(group, Table))
-    if (over := limits.passed("nodes", nodes, "the number of stems and buses")) is not None:
+    if (over := limits.exceeded("nodes", nodes, "the number of stems and buses")) is not None:
         problems.tell(table.place, over)
         problems.stop_if_any()
 

@@ -255,8 +255,8 @@ class Unfolder:
         """Refuse at once what unfolds to more than may be. Raises RecipeError."""
         self._steps += len(items)
         for over in (
-            self._limits.passed("steps", self._steps, "the number of steps and preset uses"),
-            self._limits.passed("nesting", self._depth, "chain inside chain"),
+            self._limits.exceeded("steps", self._steps, "the number of steps and preset uses"),
+            self._limits.exceeded("nesting", self._depth, "chain inside chain"),
         ):
             if over is not None:
                 self.problems.tell(items.place, over)
@@ -297,7 +297,7 @@ class Unfolder:
         if found is None:
             return nothing
         name, table = found
-        if (over := self._limits.passed("nesting", len(stack), "preset inside preset")) is not None:
+        if (over := self._limits.exceeded("nesting", len(stack), "preset inside preset")) is not None:
             self.problems.tell(item.where["preset"], over)
             self.problems.stop_if_any()
         if name in stack:

@@ -8,7 +8,7 @@ from chainrun.errors import Problem, RecipeError, Severity, shown_path
 from chainrun.recipe.locate import Position, nearest_position, positions
 from chainrun.recipe.tables import KeyPath, Place
 
-MOST = 400
+MAX_PROBLEMS = 400
 """More are counted, and not told one by one."""
 
 
@@ -44,7 +44,7 @@ class Problems:
         if problem in self._kept:  # a recipe that is planned twice has each problem once
             return
         self._kept.add(problem)
-        if len(self.errors if problem.severity == "error" else self.warnings) < MOST:
+        if len(self.errors if problem.severity == "error" else self.warnings) < MAX_PROBLEMS:
             self.found.append(problem)
         elif problem.severity == "error":
             self._beyond += 1

@@ -11,7 +11,7 @@ from pydantic_core import ErrorDetails
 from chainrun.contract import key_owner, processors
 from chainrun.contract.parameters import allowed_of, field_at
 from chainrun.errors import nearest, shown
-from chainrun.recipe.problems import MOST, Problems
+from chainrun.recipe.problems import MAX_PROBLEMS, Problems
 from chainrun.recipe.tables import Items, KeyPath, Table, place_of, plain
 from chainrun.units import unit_of
 
@@ -36,7 +36,7 @@ def validate(model: type[Model], data: Table, problems: Problems) -> Model | Non
         return model.model_validate(plain(data))
     except ValidationError as error:
         told: dict[KeyPath, ErrorDetails] = {}
-        for detail in error.errors(include_url=False)[: 2 * MOST]:
+        for detail in error.errors(include_url=False)[: 2 * MAX_PROBLEMS]:
             path = _path_in_data(data, detail)
             if path not in told or _says_more(detail, told[path]):
                 told[path] = detail

@@ -11,12 +11,24 @@ import numpy as np
 from chainrun import __version__
 from chainrun.comparison.difference import Difference
 from chainrun.comparison.limits import Floor
-from chainrun.cull.alike import Apart
 from chainrun.cull.trial import Tried
+from chainrun.library.alike import Apart
 from chainrun.loudness.analysis import NOMINAL_HZ
 from chainrun.measured import range_text
-from chainrun.report.content import Block, Figure, Page, Panel, Player, Players, Section, Series, Table, Text, number
-from chainrun.report.page import Place
+from chainrun.report.content import (
+    Block,
+    DataTable,
+    Figure,
+    Page,
+    Panel,
+    Player,
+    Players,
+    Section,
+    Series,
+    Text,
+    number,
+)
+from chainrun.report.page import PagePlace
 from chainrun.report.players import both
 from chainrun.report.sounds import bands_figure, file_blocks, hear, image_figures, loudness_figure, wave_figure
 from chainrun.verify.facts import SILENT_DB, from_one_line
@@ -31,7 +43,7 @@ FIGURES = (
 )  # fmt: skip
 
 
-def compare_page(found: Difference, names: Sequence[str], place: Place) -> Page:
+def compare_page(found: Difference, names: Sequence[str], place: PagePlace) -> Page:
     """Two sounds against each other, with players at one level."""
     sections = [
         Section("What differs", [Text(found.sentence(), "verdict"), *(Text(note, "note") for note in found.notes())]),
@@ -58,7 +70,7 @@ def _facts() -> list[tuple[str, str]]:
     return [("chainrun", __version__), ("counted as no difference", told)]
 
 
-def players(found: Difference, names: Sequence[str], place: Place, name: str) -> Players:
+def players(found: Difference, names: Sequence[str], place: PagePlace, name: str) -> Players:
     """A and B at one loudness."""
     a, b = both(found.one.path, found.other.path, found.offset_frames, found.gain_db, place.folder / "audio", name)
     return Players(
@@ -70,7 +82,7 @@ def players(found: Difference, names: Sequence[str], place: Place, name: str) ->
     )
 
 
-def figures_table(found: Difference, names: Sequence[str]) -> Table:
+def figures_table(found: Difference, names: Sequence[str]) -> DataTable:
     """What both measure."""
     rows = []
     for key, label, digits in FIGURES:
@@ -82,7 +94,7 @@ def figures_table(found: Difference, names: Sequence[str]) -> Table:
         label += " (short programme)" if key == "range_lu" and short else ""
         rows.append([label, number(one, digits), number(other, digits), number(apart, digits)])
     rows.append(["residual, LU", "", "", number(found.residual_lu)])
-    return Table(["", "A", "B", "B - A"], rows, f"A is {names[0]}, B is {names[1]}")
+    return DataTable(["", "A", "B", "B - A"], rows, f"A is {names[0]}, B is {names[1]}")
 
 
 def residual_figures(found: Difference, name: str = "residual") -> list[Figure]:
@@ -132,7 +144,7 @@ def verify_page(verdicts: Sequence[Verdict], refused: Sequence[Refused]) -> Page
         for one in verdicts
     ]
     rows += [[path.name, "not verified", "-", "-"] for path, _ in refused]
-    sections = [Section("Recipes", [Table(["recipe", "result", "checks", "s"], rows, "All recipes", left=2)])]
+    sections = [Section("Recipes", [DataTable(["recipe", "result", "checks", "s"], rows, "All recipes", left=2)])]
     for k, one in enumerate(verdicts):
         sections.append(Section(one.recipe, _verdict_blocks(one, f"v{k}")))
     for path, error in refused:
@@ -160,7 +172,7 @@ def _verdict_blocks(verdict: Verdict, name: str) -> list[Block]:
         for one in verdict.checks
     ]
     head = ["", "check", "what was found", "allowed", "now", "then"]
-    blocks.append(Table(head, rows, f"Checks of {verdict.recipe}", left=4))
+    blocks.append(DataTable(head, rows, f"Checks of {verdict.recipe}", left=4))
     for k, (file, was, now) in enumerate(verdict.compared):
         blocks += _then_and_now(f"{name}-{k}", file, was, now)
     return blocks
@@ -202,17 +214,17 @@ def cull_page(
     groups: Sequence[tuple[list[str], str]],
     near: Sequence[Apart],
     title: str,
-    place: Place,
+    place: PagePlace,
 ) -> Page:
     """What a cull would do: presets that are alike, and every session that it touches, without and with it."""
     alike = [
-        Table(
+        DataTable(
             ["presets that do nearly the same", "keep"],
             [[", ".join(group), kept] for group, kept in groups],
             "Groups",
             left=2,
         ),
-        Table(
+        DataTable(
             ["preset", "and", "LU", "worst on", "eq dB", "gain dB"],
             [
                 [
@@ -240,7 +252,7 @@ def cull_page(
         ]
         for one, crossed in zip(tried, over, strict=True)
     ]
-    costs = Table(
+    costs = DataTable(
         ["session", "presets", "nodes", "residual LU", "louder LU", "limit"], rows, "Costs, the worst first", left=3
     )
     inner = []
@@ -278,7 +290,7 @@ def batch_page(records: Sequence[dict[str, Any]], title: str, seconds: float) ->
         if record.get("error"):
             failed.append(Text(f"{record['job']}: {record['error']}", "warning"))
     head = ["job", "state", "LUFS", "dBTP", "range LU", "moved LU", "s", "files"]
-    sections = [Section("Jobs", [Table(head, rows, "All jobs; a heading sorts", left=2)])]
+    sections = [Section("Jobs", [DataTable(head, rows, "All jobs; a heading sorts", left=2)])]
     sections += [Section("What failed", failed)] if failed else []
     moves = [Text(f"{one['job']}: {one['moved']['verdict']}") for one in records if one.get("moved")]
     sections += [Section("What moved", moves)] if moves else []

@@ -11,7 +11,7 @@ import numpy as np
 
 from chainrun.dsp.arrays import Array
 
-MOST_POINTS = 240
+MAX_POINTS = 240
 """Of a drawn line, and rows of its table: more than a screen shows."""
 
 
@@ -24,7 +24,7 @@ class Text:
 
 
 @dataclass(frozen=True)
-class Table:
+class DataTable:
     """Rows under a head; cells that read as figures stand to the right."""
 
     head: Sequence[str]
@@ -82,7 +82,7 @@ class Picture:
     title: str
     alt: str
     svg: str
-    table: Table
+    table: DataTable
 
 
 @dataclass(frozen=True)
@@ -102,7 +102,7 @@ class Players:
     players: Sequence[Player]
 
 
-Block = Text | Table | Figure | Picture | Players
+Block = Text | DataTable | Figure | Picture | Players
 
 
 @dataclass(frozen=True)
@@ -125,7 +125,7 @@ class Page:
     """Versions and hashes, at its foot."""
 
 
-def thinned(x: Array, y: Array, most: int = MOST_POINTS) -> tuple[Array, Array]:
+def thinned(x: Array, y: Array, most: int = MAX_POINTS) -> tuple[Array, Array]:
     """Fewer points of a line: the mean of neighbours."""
     step = -(-x.size // most)
     if step <= 1:
@@ -134,7 +134,7 @@ def thinned(x: Array, y: Array, most: int = MOST_POINTS) -> tuple[Array, Array]:
     return x[:n].reshape(-1, step).mean(axis=1), y[:n].reshape(-1, step).mean(axis=1)
 
 
-def highest(x: Array, y: Array, most: int = MOST_POINTS) -> tuple[Array, Array]:
+def highest(x: Array, y: Array, most: int = MAX_POINTS) -> tuple[Array, Array]:
     """Fewer points of a line that has peaks: the highest of neighbours, at the first one's place."""
     step = -(-x.size // most)
     if step <= 1:
@@ -143,7 +143,7 @@ def highest(x: Array, y: Array, most: int = MOST_POINTS) -> tuple[Array, Array]:
     return x[::step], np.concatenate([y, rest]).reshape(-1, step).max(axis=1)
 
 
-def figure_table(figure: Figure) -> list[Table]:
+def figure_table(figure: Figure) -> list[DataTable]:
     """The numbers of a figure, a table for each panel."""
     found = []
     for panel in figure.panels:
@@ -158,7 +158,7 @@ def figure_table(figure: Figure) -> list[Table]:
                 head += [one.name] if one.y2 is None else [f"{one.name}, lower", f"{one.name}, upper"]
                 columns += [one.y] if one.y2 is None else [one.y, one.y2]
             rows = [[_figure_text(value) for value in row] for row in zip(*columns, strict=True)]
-            found.append(Table(head, rows, f"{figure.title}: {panel.label}", plain=True))
+            found.append(DataTable(head, rows, f"{figure.title}: {panel.label}", plain=True))
     return found
 
 

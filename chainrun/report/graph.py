@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from xml.sax.saxutils import escape
 
 from chainrun.plan import Plan
-from chainrun.report.content import Picture, Table
+from chainrun.report.content import DataTable, Picture
 from chainrun.report.draw import FACE, INK, LINES, plain, schemed
 
 BOX_W, BOX_H, GAP_X, GAP_Y = 128, 30, 92, 10
 LANE = 6
-MOST_LETTERS = 19
+MAX_LETTERS = 19
 MARGIN = 34
 """At the left: keys bend out there."""
 KINDS = {"fader": (LINES[0], "", ""), "send": (LINES[1], "6 3", "send"), "key": (LINES[2], "2 3", "key")}
@@ -94,7 +94,7 @@ def picture(plan: Plan) -> Picture:
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height + 24:g}" width="{width:g}" '
         f'height="{height + 24:g}" font-family="sans-serif">{"".join(parts + legend)}</svg>'
     )
-    table = Table(
+    table = DataTable(
         ["from", "to", "as", "level"],
         [[one.source, one.target, one.kind, short_level(one)] for one in ways],
         "Every way of the sound",
@@ -121,7 +121,7 @@ def _line(edge: Edge, place: dict[str, tuple[float, float]]) -> str:
 
 
 def _short(name: str) -> str:
-    return name if len(name) <= MOST_LETTERS else name[: MOST_LETTERS - 3] + "..."
+    return name if len(name) <= MAX_LETTERS else name[: MAX_LETTERS - 3] + "..."
 
 
 def _round(edge: Edge, place: dict[str, tuple[float, float]], lane: float) -> str:

@@ -8,17 +8,16 @@ from pathlib import Path
 
 from chainrun.audiofile import read_header
 from chainrun.contract import Step
-from chainrun.engine import RenderResult
+from chainrun.delivery import RenderResult
+from chainrun.delivery.result import DeliveryResult
 from chainrun.engine.node import node_source
-from chainrun.engine.prints import Print, PrintSource
-from chainrun.engine.result import DeliveryResult, NodeResult
-from chainrun.engine.store import Store
+from chainrun.engine.result import NodeResult
 from chainrun.measured import range_text
 from chainrun.plan import Node, Plan
 from chainrun.recipe import Opened
 from chainrun.report import graph
-from chainrun.report.content import Block, Figure, Page, Player, Players, Section, Table, Text, number
-from chainrun.report.page import Place
+from chainrun.report.content import Block, DataTable, Figure, Page, Player, Players, Section, Text, number
+from chainrun.report.page import PagePlace
 from chainrun.report.players import as_mp3
 from chainrun.report.sounds import (
     Heard,
@@ -31,6 +30,8 @@ from chainrun.report.sounds import (
     wave_figure,
 )
 from chainrun.report.steps import busiest, curve_figures, reading_figure, response_figure, walk
+from chainrun.store.prints import Print, PrintSource
+from chainrun.store.store import Store
 
 CLOSE_S = 3.0
 """Seconds of the view that shows single hits."""
@@ -47,7 +48,7 @@ def prints_of(plan: Plan, store: Store) -> dict[str, Print]:
     return found
 
 
-def mix_page(opened: Opened, plan: Plan, result: RenderResult, store: Store, place: Place) -> Page:
+def mix_page(opened: Opened, plan: Plan, result: RenderResult, store: Store, place: PagePlace) -> Page:
     """The page; the mix itself is laid beside it as MP3."""
     prints = prints_of(plan, store)
     sections = [_deliveries(opened, result, place), Section("The way of the sound", [graph.picture(plan)])]
@@ -78,7 +79,7 @@ def facts(result: RenderResult) -> list[tuple[str, str]]:
     return found + [(f"samples of {Path(one.file).name}", one.pcm_sha256) for one in result.deliveries]
 
 
-def _deliveries(opened: Opened, result: RenderResult, place: Place) -> Section:
+def _deliveries(opened: Opened, result: RenderResult, place: PagePlace) -> Section:
     rows = []
     for one in result.deliveries:
         m = one.measured
@@ -95,13 +96,13 @@ def _deliveries(opened: Opened, result: RenderResult, place: Place) -> Section:
         )
     head = ["file", "LUFS", "range LU", "dBTP", "gain dB", "correlation", "s"]
     blocks: list[Block] = [Text(opened.recipe.note)] if opened.recipe.note else []
-    blocks.append(Table(head, rows, "Delivered files"))
+    blocks.append(DataTable(head, rows, "Delivered files"))
     if result.deliveries:
         blocks += _first(result.deliveries[0], place)
     return Section("What came out", blocks)
 
 
-def _first(delivery: DeliveryResult, place: Place) -> list[Block]:
+def _first(delivery: DeliveryResult, place: PagePlace) -> list[Block]:
     path = Path(delivery.file)
     header = read_header(path)
     if header.n_channels > 2:
@@ -118,7 +119,7 @@ def _first(delivery: DeliveryResult, place: Place) -> list[Block]:
     return blocks + list(image_figures("image", heard))
 
 
-def _node_table(result: RenderResult) -> Table:
+def _node_table(result: RenderResult) -> DataTable:
     rows = []
     for node in result.nodes:
         m = node.measured
@@ -135,7 +136,7 @@ def _node_table(result: RenderResult) -> Table:
             ]
         )
     head = ["node", "kind", "peak dBFS", "LUFS", "most reduction dB", "s", "print"]
-    return Table(head, rows, "Every node, in the order of the plan", left=2)
+    return DataTable(head, rows, "Every node, in the order of the plan", left=2)
 
 
 def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapping[str, Print]) -> Section:
@@ -149,15 +150,15 @@ def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapp
         n = max(before.n_frames, prints[node.name].n_frames)
         raw = hear(blocks_of(before, n), node.rate_hz, before.n_channels, every=8)
     with closing(PrintSource(prints[node.name])) as source:
-        behind = hear(blocks_of(source, source.n_frames), node.rate_hz, source.n_channels, every=8)
+        after = hear(blocks_of(source, source.n_frames), node.rate_hz, source.n_channels, every=8)
     if chain:
         rows = [[name, step.do, step.in_words(), step.note or ""] for name, step in walk(chain, names)]
-        blocks.append(Table(["step", "is", "in words", "note"], rows, f"The chain of {node.name}", left=4))
+        blocks.append(DataTable(["step", "is", "in words", "note"], rows, f"The chain of {node.name}", left=4))
     told = next((one for one in result.nodes if one.name == node.name), None)
-    blocks += _step_figures(node, chain, names, told, raw, behind)
+    blocks += _step_figures(node, chain, names, told, raw, after)
     bands = [
         ("before the chain", raw.measured.third_octave_db or {}),
-        ("behind it", behind.measured.third_octave_db or {}),
+        ("behind it", after.measured.third_octave_db or {}),
     ]
     if chain and raw.measured.n_frames:
         blocks.append(bands_figure(f"{node.name}-bands", f"{node.name}: spectrum before and behind the chain", bands))
@@ -165,7 +166,7 @@ def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapp
 
 
 def _step_figures(
-    node: Node, chain: list[Step], names: list[str], told: NodeResult | None, raw: Heard, behind: Heard
+    node: Node, chain: list[Step], names: list[str], told: NodeResult | None, raw: Heard, after: Heard
 ) -> list[Figure]:
     found: list[Figure] = []
     length = raw.wave.high.size / raw.wave.per_second
@@ -174,7 +175,7 @@ def _step_figures(
             continue
         name = f"{node.name}-{len(found)}"
         title = f"{node.name}, {reading.named.removeprefix('chain.')}"
-        waves = (raw.wave, behind.wave, reading)
+        waves = (raw.wave, after.wave, reading)
         found.append(reading_figure(f"{name}-whole", f"{title}: all of it", *waves, 0.0, length))
         if length > 1.5 * CLOSE_S:
             begin = busiest(reading, CLOSE_S)

@@ -18,7 +18,7 @@ from typing import Any
 from urllib.parse import quote, unquote
 
 from chainrun.errors import Problem, ResourceError, UsageError, printable, shown_path
-from chainrun.report.content import Figure, Page, Picture, Section, Table, figure_table
+from chainrun.report.content import DataTable, Figure, Page, Picture, Section, figure_table
 from chainrun.whole_file import folder_prefix, refuse_others, write_whole
 
 KINDS = {".flac": "audio/flac", ".mp3": "audio/mpeg", ".wav": "audio/wav"}
@@ -40,7 +40,7 @@ def need_report() -> None:
 
 
 @dataclass(frozen=True)
-class Place:
+class PagePlace:
     """Where a page goes: `folder` for its files, and whether all is put into one."""
 
     file: Path
@@ -48,7 +48,7 @@ class Place:
     embed: bool
 
     @classmethod
-    def of(cls, path: Path, embed: bool = False) -> Place:
+    def of(cls, path: Path, embed: bool = False) -> PagePlace:
         """`NAME.html` is one file; anything else is a folder with an index.html, which `embed` makes one file."""
         need_report()
         if path.suffix.lower() in (".html", ".htm"):
@@ -72,7 +72,7 @@ def _refuse_others(path: Path) -> None:
     refuse_others(path, "a page of chainrun", lambda begin: MADE_BY.encode() in begin)
 
 
-def _drop_orphans(place: Place, text: str) -> None:
+def _drop_orphans(place: PagePlace, text: str) -> None:
     """Take away what an earlier page in this folder had, and this one has not; keep the list for the next."""
     listed = place.folder / LIST
     try:
@@ -96,14 +96,14 @@ def _spare_folder() -> Path:
 class _Shown:
     """Blocks as the template wants them."""
 
-    def __init__(self, place: Place):
+    def __init__(self, place: PagePlace):
         self._place = place
         self._names: set[str] = set()
 
     def kind(self, block: object) -> str:
         return type(block).__name__.lower()
 
-    def tables(self, figure: Figure | Picture) -> list[Table]:
+    def tables(self, figure: Figure | Picture) -> list[DataTable]:
         return [figure.table] if isinstance(figure, Picture) else figure_table(figure)
 
     def image(self, figure: Figure | Picture) -> str:
@@ -150,7 +150,7 @@ def is_figure(cell: str) -> bool:
     return FIGURE.fullmatch(cell) is not None
 
 
-def html(page: Page, place: Place) -> str:
+def html(page: Page, place: PagePlace) -> str:
     """The page as HTML; its figures are written beside it, if it is a folder."""
     import jinja2
 
@@ -191,7 +191,7 @@ def _all(sections: list[Section]) -> Iterator[Section]:
         yield from _all(list(one.inner))
 
 
-def write_page(page: Page, place: Place) -> Path:
+def write_page(page: Page, place: PagePlace) -> Path:
     """Write a page, whole. Raises ResourceError."""
     try:
         place.folder.mkdir(parents=True, exist_ok=True)

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from chainrun.audiofile import Reader, Writer
-from chainrun.comparison.sounds import Stream, rate_of
+from chainrun.comparison.sounds import AlignedStream, rate_of
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.resample import Resampler
 from chainrun.loudness import Meter
@@ -19,8 +19,8 @@ from chainrun.units import db_to_gain
 
 LOUD_LUFS = -20.0
 """Where matched sounds meet, if their peaks let them."""
-MOST_DBTP = -1.0
-MOST_GAIN_DB = 40.0
+MAX_DBTP = -1.0
+MAX_GAIN_DB = 40.0
 MP3_RATE_HZ = 48_000
 FADE_S = 0.01
 QUALITY_PCT = 70.0
@@ -47,7 +47,7 @@ def matched_gains(sounds: Sequence[tuple[float, float]]) -> list[float]:
     """Gains in dB that make all as loud as each other: as loud as the peaks let all of them be, up to -20 LUFS."""
     heard = [(lufs, peak) for lufs, peak in sounds if np.isfinite(lufs)]
     common = min(
-        [LOUD_LUFS, *(lufs + MOST_DBTP - peak for lufs, peak in heard), *(lufs + MOST_GAIN_DB for lufs, _ in heard)]
+        [LOUD_LUFS, *(lufs + MAX_DBTP - peak for lufs, peak in heard), *(lufs + MAX_GAIN_DB for lufs, _ in heard)]
     )
     return [common - lufs if np.isfinite(lufs) else 0.0 for lufs, _ in sounds]
 
@@ -100,23 +100,23 @@ def both(a: Path, b: Path, late_frames: float, gain_db: float, folder: Path, nam
     rate = rate_of(a)
     tops = []
     for path, late, gain in ((a, 0.0, 0.0), (b, -late_frames, gain_db)):
-        with closing(Stream(path, rate, late, gain)) as stream:
+        with closing(AlignedStream(path, rate, late, gain)) as stream:
             tops.append(_top(stream))
-    down = min(0.0, *(MOST_DBTP - top for top in tops))
+    down = min(0.0, *(MAX_DBTP - top for top in tops))
     folder.mkdir(parents=True, exist_ok=True)
     found = []
     for word, path, late, gain in (("a", a, 0.0, down), ("b", b, -late_frames, gain_db + down)):
         files = []
         for ending in (".flac", ".mp3"):
             target = folder / f"{name}-{word}{ending}"
-            with closing(Stream(path, rate, late, gain)) as stream:
+            with closing(AlignedStream(path, rate, late, gain)) as stream:
                 _copy(stream, target, rate)
             files.append(target)
         found.append(files)
     return found
 
 
-def _top(stream: Stream) -> float:
+def _top(stream: AlignedStream) -> float:
     meter = Meter(1 << 16, 2)  # the peak alone is read, which knows no rate
     for x in _blocks(stream):
         meter.feed(x)
@@ -124,12 +124,12 @@ def _top(stream: Stream) -> float:
     return top if top is not None else 0.0
 
 
-def _blocks(stream: Stream) -> Iterator[Array]:
+def _blocks(stream: AlignedStream) -> Iterator[Array]:
     for at in range(0, stream.n_frames, 1 << 16):
         yield stream.read(min(1 << 16, stream.n_frames - at))
 
 
-def _copy(stream: Stream, target: Path, rate_hz: int) -> None:
+def _copy(stream: AlignedStream, target: Path, rate_hz: int) -> None:
     converter, rate = None, rate_hz
     if target.suffix == ".mp3" and rate_hz > MP3_RATE_HZ:
         converter, rate = Resampler(rate_hz, MP3_RATE_HZ, 2), MP3_RATE_HZ
@@ -147,7 +147,7 @@ def as_mp3(source: Path, target: Path) -> Path:
     with Reader(source) as reader:
         channels = reader.header.n_channels
     if channels == 2:
-        _copy(Stream(source, rate_of(source)), target, rate_of(source))
+        _copy(AlignedStream(source, rate_of(source)), target, rate_of(source))
         return target
     with Reader(source) as reader:
         x = reader.read(reader.n_frames)

@@ -10,14 +10,14 @@ import numpy as np
 
 from chainrun.audiofile import Reader
 from chainrun.dsp.arrays import Array
-from chainrun.engine.sources import Source
+from chainrun.engine.sources import SignalSource
 from chainrun.loudness import Analysis, Measured
 from chainrun.loudness.meter import OFFSET_LU
 from chainrun.report.content import Figure, Panel, Series, highest, thinned
 from chainrun.report.steps import Wave
 
 BLOCK = 1 << 16
-LEAST_LUFS = -70.0
+MIN_LUFS = -70.0
 SHOWN_LU = 30.0
 """How far under the loudest a drawing of loudness reaches."""
 
@@ -38,7 +38,7 @@ class Heard:
     """Third octaves of the side less those of the mid; empty for mono."""
 
 
-def blocks_of(source: Source, n_frames: int) -> Iterator[Array]:
+def blocks_of(source: SignalSource, n_frames: int) -> Iterator[Array]:
     """A source in blocks."""
     for at in range(0, n_frames, BLOCK):
         yield source.read(min(BLOCK, n_frames - at))
@@ -82,7 +82,7 @@ def hear(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int =
 
 def _lufs(powers: Array) -> Array:
     levels: Array = OFFSET_LU + 10.0 * np.log10(np.maximum(powers, 1e-12))
-    return np.where(levels > LEAST_LUFS, levels, np.nan)
+    return np.where(levels > MIN_LUFS, levels, np.nan)
 
 
 def _correlation(products: Array) -> Array:

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from chainrun.contract import ChainRunner, Reading, Step, Stream
+from chainrun.contract import Reading, Step, Stream
 from chainrun.dsp.arrays import Array
-from chainrun.report.content import MOST_POINTS, Figure, Panel, Series, highest
+from chainrun.report.content import MAX_POINTS, Figure, Panel, Series, highest
+from chainrun.runtime import ChainRunner
 from chainrun.units import db_to_gain
 
 LONG = 1 << 16
@@ -44,7 +45,7 @@ def response(step: Step, rate_hz: int) -> tuple[Array, Array]:
     x = np.zeros((1, LONG))
     x[0, LONG // 4] = 1.0
     y = _run(step, x, rate_hz)[0]
-    hz = np.geomspace(LOWEST_HZ, min(HIGHEST_HZ, 0.49 * rate_hz), MOST_POINTS // 2)
+    hz = np.geomspace(LOWEST_HZ, min(HIGHEST_HZ, 0.49 * rate_hz), MAX_POINTS // 2)
     spectrum = np.abs(np.fft.rfft(y, 4 * LONG))
     gains = np.interp(hz, np.fft.rfftfreq(4 * LONG, 1.0 / rate_hz), spectrum)
     return hz, 20.0 * np.log10(np.maximum(gains, db_to_gain(FLOOR_DB)))
@@ -148,7 +149,7 @@ def reading_figure(
     name: str,
     title: str,
     before: Wave,
-    behind: Wave,
+    after: Wave,
     reading: Reading,
     begin_s: float,
     end_s: float,
@@ -158,7 +159,7 @@ def reading_figure(
     """The sound before and behind a chain, and under it what one of its steps takes away at each moment."""
     x, low, high = before.between(begin_s, end_s)
     waves = [Series(words[0], x, low, high, faint=True)]
-    x, low, high = behind.between(begin_s, end_s)
+    x, low, high = after.between(begin_s, end_s)
     waves.append(Series(words[1], x, low, high))
     t, taken = reduction_between(reading, begin_s, end_s)
     alt = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from chainrun import __version__
-from chainrun.report.content import Block, Page, Section, Table, Text, number
+from chainrun.report.content import Block, DataTable, Page, Section, Text, number
 
 TO_KNOW = ("arrival", "image", "unsure")
 
@@ -22,7 +22,7 @@ def survey_page(told: dict[str, Any]) -> Page:
     return Page(f"Survey of {told['source']}", f"{len(told['stems'])} channels", sections, [("chainrun", __version__)])
 
 
-def _files(stems: list[dict[str, Any]]) -> Table:
+def _files(stems: list[dict[str, Any]]) -> DataTable:
     rows = []
     for stem in stems:
         m, found = stem["measured"], stem["found"]
@@ -41,7 +41,7 @@ def _files(stems: list[dict[str, Any]]) -> Table:
             ]
         )
     head = ["stem", "heard as", "LUFS", "dBTP", "crest dB", "DC dBFS", "floor dBFS", "clips", "s", "kHz"]
-    return Table(head, rows, "Every channel", left=2)
+    return DataTable(head, rows, "Every channel", left=2)
 
 
 def _group(group: dict[str, Any]) -> list[Block]:
@@ -61,11 +61,13 @@ def _group(group: dict[str, Any]) -> list[Block]:
     ]
     if rows:
         head = ["microphone", "by hits of", "samples", "ms", "m", "polarity", "hits agree", "hits"]
-        blocks.append(Table(head, rows, f"Arrival behind {group['reference']}; negative is ahead", left=2))
+        blocks.append(DataTable(head, rows, f"Arrival behind {group['reference']}; negative is ahead", left=2))
     drums = list(group["bleed_db"])
     if drums:
         bleed = [[name, *(number(group["bleed_db"][drum][name]) for drum in drums)] for name in group["channels"]]
-        blocks.append(Table(["microphone", *drums], bleed, "How loud each drum is in each microphone, dB of its own"))
+        blocks.append(
+            DataTable(["microphone", *drums], bleed, "How loud each drum is in each microphone, dB of its own")
+        )
     adding = [
         [
             one["channel"],
@@ -78,7 +80,7 @@ def _group(group: dict[str, Any]) -> list[Block]:
     ]
     if adding:
         head = ["microphone", "with", "as is dB", "aligned dB", "first notch Hz"]
-        blocks.append(Table(head, adding, "Below 300 Hz: two added, against the sum of their powers", left=2))
+        blocks.append(DataTable(head, adding, "Below 300 Hz: two added, against the sum of their powers", left=2))
     for stem, seats in group["image"].items():
         rows = [
             [
@@ -91,5 +93,5 @@ def _group(group: dict[str, Any]) -> list[Block]:
         ]
         if rows:
             head = ["drum", "right over left dB", "right behind left ms", "by distance dB"]
-            blocks.append(Table(head, rows, f"Where the drums lie in {stem}"))
+            blocks.append(DataTable(head, rows, f"Where the drums lie in {stem}"))
     return blocks

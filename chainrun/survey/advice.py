@@ -153,11 +153,11 @@ def _lengths(survey: Survey) -> list[Advice]:
         file, index = survey.sides[channel.name]
         seconds.setdefault(channel.stem, (file.channels[index].n_frames / file.measured.rate_hz, channel))
     counts = Counter(round(length, 2) for length, _ in seconds.values())
-    usual, n_usual = counts.most_common(1)[0] if counts else (0.0, 0)
+    usual, n_common = counts.most_common(1)[0] if counts else (0.0, 0)
     for stem, (length, channel) in seconds.items():
         file, index = survey.sides[channel.name]
         one = file.channels[index]
-        if n_usual >= 3 and abs(length - usual) > LENGTH_S:
+        if n_common >= 3 and abs(length - usual) > LENGTH_S:
             more = length - usual
             text = f"{stem}: {abs(more):.2f} s {'longer' if more > 0 else 'shorter'} than most files ({usual:.2f} s)"
             found.append(Advice(stem, "length", text))

@@ -20,7 +20,7 @@ FLAT = 2e-4
 STEEP = 4.0
 """A wave that was cut comes to its top by a step of so many tolerances; a rounded one by less than three."""
 MANY_FLAT = 4
-MOST_AT_TOP = 0.1
+MAX_AT_TOP = 0.1
 SURELY_CUT = 40
 """So many frames at full scale were cut, however they come to it."""
 LOUD_HUM_DBFS = -40.0
@@ -95,7 +95,7 @@ class Runs:
 
 
 @dataclass(frozen=True)
-class Hum:
+class HumFound:
     """A mains hum: its frequency, and the peak levels of its harmonics in dBFS (None where one does not stand out)."""
 
     mains_hz: float
@@ -119,14 +119,14 @@ class Alone:
     dropouts: int
     dropouts_at_s: tuple[float, ...]
     """The first ten."""
-    hum: Hum | None
+    hum: HumFound | None
     bandwidth_hz: float | None
     """Where the spectrum ends, if it was cut."""
     peak: float
     energy: float
 
 
-class Listener:
+class FileListener:
     """Feeds on blocks of one channel, shape (n_frames,), and tells what it heard."""
 
     def __init__(self, rate_hz: int, full_scale: float):
@@ -203,7 +203,7 @@ class Listener:
         flat = [tops.found() for tops in self._tops.values()]
         level, runs, frames = max(flat, key=lambda one: one[1])
         # A wave that stands at its top for long is no cut one, but a synthesiser's.
-        below = runs >= MANY_FLAT and frames < MOST_AT_TOP * self._n and not 0.97 < level / self._full_scale < 1.0001
+        below = runs >= MANY_FLAT and frames < MAX_AT_TOP * self._n and not 0.97 < level / self._full_scale < 1.0001
         rate = self._rate
         clipped = self._clipped_runs()
         return Alone(
@@ -252,13 +252,13 @@ class Listener:
             return 0.0
         return whole if abs(whole) < abs(still) else still
 
-    def _hum(self) -> Hum | None:
+    def _hum(self) -> HumFound | None:
         """Lines at a mains frequency and its harmonics that are there in the quiet moments, too."""
         if len(self._lines) < 2:
             return None
         lines_over_time = np.array(self._lines)
         quiet = np.percentile(np.abs(lines_over_time), QUIET_PERCENT, axis=0)
-        best: Hum | None = None
+        best: HumFound | None = None
         most = 0
         for mains in MAINS_HZ:
             levels: list[float | None] = []
@@ -277,7 +277,7 @@ class Listener:
             loudest = max((level for level in levels if level is not None), default=SILENCE_DB)
             sure = levels[0] is not None or (levels[1] is not None and loudest < LOUD_HUM_DBFS)
             if lines > most and lines >= 2 and sure:
-                best, most = Hum(mains, tuple(levels)), lines
+                best, most = HumFound(mains, tuple(levels)), lines
         return best
 
     def _bandwidth(self) -> float | None:

@@ -23,7 +23,7 @@ from chainrun.survey.kit import Drum
 Complex = NDArray[np.complex128]
 HIT_MS = (6, 18)
 """What of a hit is compared: from so long before it to so long behind."""
-MOST_MS = 32
+MAX_MS = 32
 """The latest arrival that is looked for: 11 m."""
 SURE = 0.75
 FEWEST = 3
@@ -172,8 +172,8 @@ class Group:
         for k, row in enumerate(drum.rows):
             part = np.array([row])
             a = self._cut(one.channel, part, *_HIT)
-            b = self._cut(one.reference, part, HIT_MS[0] + MOST_MS, HIT_MS[0] + HIT_MS[1] + 2 * MOST_MS)
-            heard = arrival(a, b, self.rate_hz, MOST_MS * self._step)
+            b = self._cut(one.reference, part, HIT_MS[0] + MAX_MS, HIT_MS[0] + HIT_MS[1] + 2 * MAX_MS)
+            heard = arrival(a, b, self.rate_hz, MAX_MS * self._step)
             delays[k] = -heard.delay_frames if heard is not None else np.nan
         known = np.isfinite(delays)
         times, delays = times[known], delays[known]
@@ -239,8 +239,8 @@ class Group:
         if key not in self._found:
             before, after = HIT_MS
             a = self._cut(first, drum.rows, before, before + after)
-            b = self._cut(second, drum.rows, before + MOST_MS, before + after + 2 * MOST_MS)
-            heard = arrival(a, b, self.rate_hz, MOST_MS * self._step) if len(drum.rows) else None
+            b = self._cut(second, drum.rows, before + MAX_MS, before + after + 2 * MAX_MS)
+            heard = arrival(a, b, self.rate_hz, MAX_MS * self._step) if len(drum.rows) else None
             self._found[key] = (
                 Arrived(second, first, drum.name, heard.delay_frames, heard.inverted, heard.confidence, heard.n_hits)
                 if heard is not None
@@ -414,11 +414,11 @@ class Group:
         rows = np.arange(len(self._stretches[far]))
         length = HIT_MS[0] + HIT_MS[1]
         taper = np.minimum(1.0, (np.arange(length * self._step)[::-1] + 1) / (4.0 * self._step))
-        n = 1 << ((2 * length + MOST_MS) * self._step - 1).bit_length()
+        n = 1 << ((2 * length + MAX_MS) * self._step - 1).bit_length()
         near = np.stack(
             [np.fft.rfft(self._cut(d.microphones[0], rows, HIT_MS[0], length) * taper, n) for d in self.drums], axis=2
         )
-        heard = np.fft.rfft(self._cut(far, rows, HIT_MS[0], length + MOST_MS), n)
+        heard = np.fft.rfft(self._cut(far, rows, HIT_MS[0], length + MAX_MS), n)
         near = np.moveaxis(near, 0, 1)  # frequency, hit, drum
         normal = np.conj(np.swapaxes(near, 1, 2)) @ near
         sizes = np.einsum("fii->fi", normal).real

@@ -40,7 +40,7 @@ GATED = {"kick": (4.0, 80), "snare": (3.0, 80), "rack_tom": (4.0, 180), "floor_t
 """Lookahead and hold in ms, by how long the drum rings (common practice)."""
 LISTENS = {"kick": "key_high_cut_hz = 400", "snare": "key_low_cut_hz = 150", "rack_tom": "key_high_cut_hz = 600",
            "floor_tom": "key_low_cut_hz = 40, key_high_cut_hz = 500"}  # fmt: skip
-LEAST_GAP_DB = 6.0
+MIN_GAP_DB = 6.0
 RANGE_DB = {"kick": 20, "snare": 12, "rack_tom": 20, "floor_tom": 20}
 """How far a draft's gate turns down: no more, since a level cannot tell a ghost note from bleed."""
 OVER_BLEED_DB = 1.0
@@ -48,7 +48,7 @@ OVER_BLEED_DB = 1.0
 BRUSHED_CREST_DB = 21.0
 """A snare with a lower crest and no hits that stand out is played with brushes, or rolled."""
 TARGET_LUFS = -16.0
-MOST_LIMITING_DB = 3.0
+MAX_LIMITING_DB = 3.0
 SPARE_DB = 0.6
 """What limiting takes of the loudness is made up for by more gain, and so by more limiting."""
 PRESETS_DIRS = 'presets_dirs = ["presets"]  # copies, made for this recipe: change them as you like'
@@ -79,11 +79,11 @@ TARGET_LINE = "target_lufs = {:g}  # {}"
 def with_target(text: str, loudness_lufs: float, true_peak_dbtp: float) -> str:
     """The draft with a target that its limiter reaches with MOST_LIMITING_DB, for a main of this loudness and peak."""
     # A dB of gain over the ceiling is a dB that the limiter takes from the peaks, and brings less than 1 LU.
-    reached = loudness_lufs + (-1.0 - true_peak_dbtp) + MOST_LIMITING_DB - SPARE_DB
+    reached = loudness_lufs + (-1.0 - true_peak_dbtp) + MAX_LIMITING_DB - SPARE_DB
     target = math.floor(2.0 * min(TARGET_LUFS, reached)) / 2.0
     if target >= TARGET_LUFS:
         return text
-    why = f"what the limiter reaches with {MOST_LIMITING_DB:g} dB: compress the loudest hits first, to go louder"
+    why = f"what the limiter reaches with {MAX_LIMITING_DB:g} dB: compress the loudest hits first, to go louder"
     lines = [
         TARGET_LINE.format(target, why) if line.startswith("target_lufs = ") else line for line in text.split("\n")
     ]
@@ -111,7 +111,7 @@ class Drafted:
 
 
 @dataclass
-class _Strip:
+class _DraftStrip:
     """One stem as it will be written: keys with their comments, and steps with theirs."""
 
     keys: list[tuple[str, str, str]] = field(default_factory=list)
@@ -183,11 +183,11 @@ def _stem(
     in_kit: bool,
     made: Drafted,
     copied: dict[str, str],
-) -> _Strip:
+) -> _DraftStrip:
     channels = survey.material.of_stem(stem)
     first = channels[0]
     files = list(dict.fromkeys(channel.path.name for channel in channels))
-    strip = _Strip()
+    strip = _DraftStrip()
     strip.keys.append(("file", toml_text(files[0] if len(files) == 1 else files), ""))
     if first.input.parts[0].n_channels == 2 and (first.doubled or len(files) == 2):
         strip.keys.append(("channel", "1", "both channels hold the same"))
@@ -241,7 +241,7 @@ def _why_mute(survey: Survey, channels: list[Channel], copied: dict[str, str]) -
     return None
 
 
-def _mends(survey: Survey, kit: GroupSurvey | None, channels: list[Channel], strip: _Strip) -> None:
+def _mends(survey: Survey, kit: GroupSurvey | None, channels: list[Channel], strip: _DraftStrip) -> None:
     """Polarity and the balance of a pair, from the survey."""
     turned_over = to_turn(survey)
     reasons = [turned_over[channel.name] for channel in channels if channel.name in turned_over]
@@ -287,7 +287,7 @@ def _pan(kit: GroupSurvey | None, channel: Channel, instrument: str | None) -> t
     return pan, f"where the pair hears it: {seats[0].level_db:+.1f} dB and {-seats[0].delay_ms:+.2f} ms to the right"
 
 
-def _repairs(survey: Survey, channel: Channel, strip: _Strip) -> None:
+def _repairs(survey: Survey, channel: Channel, strip: _DraftStrip) -> None:
     file, index = survey.sides[channel.name]
     one = file.channels[index]
     if one.clipped_runs:
@@ -317,10 +317,10 @@ def _gate(
     levels = kit.gates.get(leading)
     if levels is None or hit is None:
         return _brushes(survey, channel) if instrument == "snare" else ("", _why_no_gate(drum.is_first))
-    gap = levels.hits_dbfs - levels.bleed_dbfs if levels.bleed_dbfs is not None else 2.0 * LEAST_GAP_DB
+    gap = levels.hits_dbfs - levels.bleed_dbfs if levels.bleed_dbfs is not None else 2.0 * MIN_GAP_DB
     if instrument == "snare" and channel.name == leading and _crest(survey, channel) < BRUSHED_CREST_DB:
         return _brushes(survey, channel)
-    if gap < LEAST_GAP_DB:
+    if gap < MIN_GAP_DB:
         return "", f"no gate: through its key filter the bleed comes within {max(0.0, gap):.0f} dB of the hits"
     threshold = _threshold(levels, instrument)
     below = max(1.0, levels.unfiltered_dbfs - threshold)

@@ -16,7 +16,7 @@ from chainrun.engine.sources import StemSource
 from chainrun.loudness import Measured
 from chainrun.loudness.analysis import Analysis
 from chainrun.plan import StemInput
-from chainrun.survey.alone import Alone, Listener
+from chainrun.survey.alone import Alone, FileListener
 
 BLOCK = 131_072
 BEFORE_MS, LENGTH_MS = 40, 230
@@ -42,7 +42,7 @@ def hear_file(path: str, channels: tuple[int, ...]) -> FileHeard:
         # Of a stereo file that is taken as one channel, that one alone is measured.
         used = list(channels) if len(channels) <= 2 else [0, 1]
         analysis = Analysis(header.rate_hz, len(used), every=4)
-        listeners = [Listener(header.rate_hz, header.full_scale) for _ in channels]
+        listeners = [FileListener(header.rate_hz, header.full_scale) for _ in channels]
         mid = side = 0.0
         for x in reader.blocks(BLOCK):
             analysis.feed(np.ascontiguousarray(x[used]))

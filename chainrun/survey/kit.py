@@ -19,7 +19,7 @@ AFTER_MS = (40, 25, 12, 8)
 """A low band takes longer to show."""
 BEFORE_HIT_MS = (25, 4)
 TOGETHER_MS = 15
-MOST_HITS = 50
+MAX_HITS = 50
 """Of each close microphone, those where it stands out most, and half as many of the loudest."""
 REAL = 0.3
 """A hit has at least this share of its drum's strongest ones."""
@@ -110,8 +110,8 @@ def hit_places(close: list[Channel], envelopes: Mapping[str, Array]) -> tuple[in
                 index = np.clip(places[:, None] + np.arange(-4, 5), 0, heard.size - 1)
                 others.append(heard[index].max(axis=1) - tops[other])
         margin = level - tops[name] - (np.max(others, axis=0) if others else 0.0)
-        best = np.argsort(-np.where(level - tops[name] >= -12.0, margin, -1e3), kind="stable")[:MOST_HITS]
-        loudest = np.argsort(-level, kind="stable")[: MOST_HITS // 2]
+        best = np.argsort(-np.where(level - tops[name] >= -12.0, margin, -1e3), kind="stable")[:MAX_HITS]
+        loudest = np.argsort(-level, kind="stable")[: MAX_HITS // 2]
         chosen += places[np.union1d(best, loudest)].tolist()
     return tuple(int(place) for place in _merged(sorted(chosen)))
 

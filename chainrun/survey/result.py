@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from chainrun.dsp.eyring import SPEED_OF_SOUND
-from chainrun.engine.result import finite, measured_record
+from chainrun.measured import finite, measured_record
 from chainrun.survey.advice import advice
 from chainrun.survey.alone import Alone
 from chainrun.survey.between import Arrived

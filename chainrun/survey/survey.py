@@ -12,12 +12,12 @@ import numpy as np
 
 from chainrun.audiofile import read_header
 from chainrun.dsp.arrays import Array
-from chainrun.engine.crew import worker_pool
 from chainrun.engine.sources import StemSource
 from chainrun.errors import Problem, UsageError, nearest
+from chainrun.scheduler.processes import worker_pool
 from chainrun.survey.between import (
     BLEED_MS,
-    MOST_MS,
+    MAX_MS,
     SURE,
     Adding,
     Arrived,
@@ -233,7 +233,7 @@ def _tell_arrivals(found: GroupSurvey, group: Group, reference: Channel) -> None
     for channel in found.channels:
         if channel.name == reference.name:
             continue
-        most = MOST_MS * group.rate_hz / 1000.0
+        most = MAX_MS * group.rate_hz / 1000.0
         told = [one for one in group.against(channel.name, reference.name) if abs(one.delay_frames) <= most]
         own = group.drum_of(channel.name)
         if told:

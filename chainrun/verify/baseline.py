@@ -24,7 +24,7 @@ HEAD = """# What this recipe's render measured when it was accepted, by `chainru
 # Settings are what the recipe says, a line for each step, stem and bus.
 # A sketch is a handful of sums of the sound, by which another render's distance from it can be told.
 """
-MOST_TOLD = 5
+MAX_TOLD = 5
 LONGEST_LINE = 1 << 20
 
 
@@ -162,7 +162,7 @@ def read(path: Path) -> dict[str, Any]:
     try:
         BaselineFile.model_validate(facts)
     except ValidationError as error:
-        raise RecipeError([_damage(path, one) for one in error.errors()[:MOST_TOLD]]) from error
+        raise RecipeError([_damage(path, one) for one in error.errors()[:MAX_TOLD]]) from error
     return facts
 
 

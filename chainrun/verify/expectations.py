@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
-from chainrun.engine import RenderResult
-from chainrun.engine.store import Store
+from chainrun.delivery import RenderResult
 from chainrun.errors import Problem, RecipeError, nearest
 from chainrun.measured import READINGS, Measured
 from chainrun.recipe import Opened
 from chainrun.recipe.model import Expectation
 from chainrun.recipe.tables import place_of
+from chainrun.store.store import Store
 from chainrun.verify.facts import print_measured
 from chainrun.verify.judge import Check, unit_of
 

@@ -15,28 +15,29 @@ import numpy as np
 
 from chainrun.audiofile import BLOCK_FRAMES, Reader
 from chainrun.comparison.difference import band_array
+from chainrun.delivery import RenderResult
+from chainrun.delivery.result import QUANTITIES as READINGS
+from chainrun.delivery.result import DeliveryResult
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.cascade import Cascade
 from chainrun.dsp.sketch import LINES, Sketch
-from chainrun.engine import RenderResult
-from chainrun.engine.fingerprint import surroundings
-from chainrun.engine.prints import PrintSource
-from chainrun.engine.result import QUANTITIES as READINGS
-from chainrun.engine.result import DeliveryResult, NodeResult
-from chainrun.engine.store import Store
+from chainrun.engine.result import NodeResult
 from chainrun.loudness.analysis import Analysis
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.loudness.meter import loudness_of
 from chainrun.measured import Measured
 from chainrun.plan.identity import short_hash, sounding_part
+from chainrun.plan.surroundings import surroundings
 from chainrun.recipe import Opened
+from chainrun.store.prints import PrintSource
+from chainrun.store.store import Store
 from chainrun.verify.changed import presets
 from chainrun.verify.recordings import recordings
 
 VERSION = 2
-MOST_POINTS = {"delivery": 300, "node": 60}
+MAX_POINTS = {"delivery": 300, "node": 60}
 """Points of a curve, and rows of a sketch: of a second each, or of as many whole seconds as it takes."""
-MOST_LEAVES = 200
+MAX_LEAVES = 200
 OF_ALL = {"rate_hz", "pan_law_db", "tempo_bpm", "tail_max_s"}
 SILENT_KEYS = {"note", "source", "group", "file"}
 SILENT_DB = -200.0
@@ -97,7 +98,7 @@ def told(value: dict[str, Any]) -> str:
     words = []
     for key, inner in value.items():
         leaves = list(_leaves(inner, key))
-        words += leaves if len(leaves) <= MOST_LEAVES else [(key, f"#{short_hash(inner)}")]
+        words += leaves if len(leaves) <= MAX_LEAVES else [(key, f"#{short_hash(inner)}")]
     return " ".join(f"{key}={text}" for key, text in words)
 
 
@@ -118,7 +119,7 @@ def _delivery(delivery: DeliveryResult) -> dict[str, Any]:
     with Reader(Path(delivery.file)) as reader:
         header = reader.header
 
-        heard = _heard(reader.blocks(1 << 16), header.rate_hz, header.n_channels, every=1, most=MOST_POINTS["delivery"])
+        heard = _heard(reader.blocks(1 << 16), header.rate_hz, header.n_channels, every=1, most=MAX_POINTS["delivery"])
     exact = {key: _rounded(getattr(delivery.measured, key), 3) for key in QUANTITIES[:5]}
     return {"pcm_sha256": delivery.pcm_sha256, "encoding": header.encoding} | heard | exact
 
@@ -134,7 +135,7 @@ def _node(node: NodeResult, rate_hz: int, store: Store) -> dict[str, Any]:
     if footer is not None:
         facts["pcm_crc32"] = footer.audio_crc32
         with closing(PrintSource(footer.print_at(store.path_of(node.identity)))) as source:
-            heard = _heard(source.blocks(1 << 16), rate_hz, source.n_channels, every=4, most=MOST_POINTS["node"])
+            heard = _heard(source.blocks(1 << 16), rate_hz, source.n_channels, every=4, most=MAX_POINTS["node"])
         facts |= heard
     return facts | ({"readings": readings} if readings else {})
 

@@ -14,9 +14,8 @@ from chainrun.comparison.limits import Floor, dither_dbfs, steps_lu
 from chainrun.comparison.verdict import clock, where_in_bands
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.sketch import LINES, energies_apart
-from chainrun.engine.result import finite
 from chainrun.loudness.analysis import NOMINAL_HZ
-from chainrun.measured import RANGE_WANTS_S
+from chainrun.measured import RANGE_WANTS_S, finite
 from chainrun.recipe.model import Tolerances
 from chainrun.units import power_ratio_db
 from chainrun.verify.facts import SILENT_DB, from_one_line, read_back, unpacked
@@ -42,7 +41,7 @@ LIMITS = {
 }
 RANGE_JUDGED_S = 15.0
 """The loudness range of a shorter programme is judged only where the recipe asks for it."""
-LEAST = {"side_to_mid_db": -60.0}
+MIN_CHANGE = {"side_to_mid_db": -60.0}
 """What lies under this is nothing, and does not move: the rounding's own side of a mono mix, say."""
 UNITS = {"lufs": "LUFS", "lu": "LU", "dbtp": "dBTP", "db": "dB", "dbfs": "dBFS", "pct": "%", "hz": "Hz", "samples": ""}
 
@@ -182,7 +181,7 @@ def judge_delivery(name: str, was: dict[str, Any], now: dict[str, Any], limits: 
         lasts_s = min(int(was["n_frames"]), int(now["n_frames"])) / int(now["rate_hz"])
         if quantity == "range_lu" and lasts_s < RANGE_JUDGED_S and "range_lu" not in limits.model_fields_set:
             continue
-        least = LEAST.get(quantity, -math.inf)
+        least = MIN_CHANGE.get(quantity, -math.inf)
         then, today = max(then, least), max(today, least)
         unit = unit_of(quantity)
         text = f"{quantity}: {then:.2f} then, {today:.2f} {unit} now ({today - then:+.2f})"

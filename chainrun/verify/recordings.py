@@ -21,7 +21,7 @@ from chainrun.recipe import Opened
 FREQS_HZ = 41.0 * 2.0 ** (np.arange(24) / 3.0)
 """Third octaves from 41 Hz to 8.3 kHz, at odd places."""
 BLOCK = 4096
-MOST_STEPS = 600
+MAX_STEPS = 600
 SILENT_DB = -200.0
 FARTHEST_S = 2.0
 """Shifts up to this are found."""
@@ -56,7 +56,7 @@ def _recording(opened: Opened, stem: str) -> dict[str, Any]:
     for path in opened.stem_files(stem):
         with Reader(path) as reader:
             rate, frames = reader.header.rate_hz, reader.header.n_frames
-            step_s = max(1, -(-frames // (rate * MOST_STEPS)))
+            step_s = max(1, -(-frames // (rate * MAX_STEPS)))
             sums, energy, peak = _heard(reader, step_s * rate)
         for channel in range(sums.shape[0]):
             waves.append(base64.b64encode(np.ascontiguousarray(sums[channel]).astype("<c8").tobytes()).decode())

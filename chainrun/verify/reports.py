@@ -13,7 +13,7 @@ from chainrun.verify.judge import Cause, Check
 from chainrun.verify.run import Verdict
 from chainrun.whole_file import refuse_others
 
-MOST_CHANGED = 8
+MAX_CHANGED = 8
 SUMMARY, SUITES = "## chainrun verify", '<testsuites name="chainrun verify"'
 """How the files begin, by which they are known as ours."""
 Refused = tuple[Path, ChainrunError]
@@ -37,8 +37,8 @@ def cause_lines(cause: Cause) -> list[str]:
         lines.append("no node's print differs: it lies in the delivery")
     if cause.changed:
         shown = [f"{key} ({text})" for key, text in cause.changed.items()]
-        more = f" and {len(shown) - MOST_CHANGED} more" if len(shown) > MOST_CHANGED else ""
-        lines.append(f"changed in the recipe: {', '.join(shown[:MOST_CHANGED])}{more}")
+        more = f" and {len(shown) - MAX_CHANGED} more" if len(shown) > MAX_CHANGED else ""
+        lines.append(f"changed in the recipe: {', '.join(shown[:MAX_CHANGED])}{more}")
     else:
         lines.append("nothing is changed in the recipe: chainrun or the machine is another")
     return lines
@@ -92,8 +92,8 @@ def markdown(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> st
     lines = [SUMMARY, "", "| recipe | result | what moved | cause |", "| --- | --- | --- | --- |"]
     for verdict in verdicts:
         failed = [check for check in verdict.checks if not check.passed]
-        told = [whole(check) for check in failed[:MOST_CHANGED]]
-        told += [f"and {len(failed) - MOST_CHANGED} more"] if len(failed) > MOST_CHANGED else []
+        told = [whole(check) for check in failed[:MAX_CHANGED]]
+        told += [f"and {len(failed) - MAX_CHANGED} more"] if len(failed) > MAX_CHANGED else []
         what = "<br>".join(_cell(text) for text in [*told, *verdict.notes]) or "nothing"
         cause = "<br>".join(_cell(line) for line in cause_lines(verdict.cause)) if verdict.cause is not None else ""
         result = "accepted" if verdict.accepted else ("passed" if verdict.passed else "**failed**")

@@ -14,13 +14,14 @@ from chainrun.audiofile.read import hash_content
 from chainrun.audiofile.write import Writer
 from chainrun.comparison.difference import difference
 from chainrun.comparison.limits import Floor, dither_dbfs
-from chainrun.engine import RenderOptions, RenderResult, render
-from chainrun.engine.result import SCHEMA_VERSION, DeliveryResult, measured_record
-from chainrun.engine.store import Store
+from chainrun.delivery import RenderOptions, RenderResult, render
+from chainrun.delivery.result import SCHEMA_VERSION, DeliveryResult
 from chainrun.errors import Problem, RecipeError, UsageError
+from chainrun.measured import measured_record
 from chainrun.recipe import Opened
 from chainrun.recipe.expected import expectation_problems
 from chainrun.recipe.tables import place_of
+from chainrun.store.store import Store
 from chainrun.verify import baseline as baselines
 from chainrun.verify.changed import baseline_path, changed_presets
 from chainrun.verify.expectations import judge_expectations

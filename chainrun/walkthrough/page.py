@@ -13,27 +13,27 @@ import numpy as np
 from chainrun import __version__
 from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.contract import Reading, Step
+from chainrun.delivery import RenderOptions, render
 from chainrun.dsp.arrays import Array
-from chainrun.engine import RenderOptions, render
-from chainrun.engine.fingerprint import surroundings
-from chainrun.engine.orders import stems_of
-from chainrun.engine.prints import Print, PrintSource
-from chainrun.engine.store import Store
 from chainrun.errors import Problem, UsageError, nearest
 from chainrun.plan import Plan, build_plan
+from chainrun.plan.deliveries import stems_of
+from chainrun.plan.surroundings import surroundings
 from chainrun.recipe import Opened
 from chainrun.report import graph
-from chainrun.report.content import Block, Figure, Page, Player, Players, Section, Table, Text
+from chainrun.report.content import Block, DataTable, Figure, Page, Player, Players, Section, Text
 from chainrun.report.mix import prints_of
-from chainrun.report.page import Place
+from chainrun.report.page import PagePlace
 from chainrun.report.players import Clip, loudness_and_peak, matched, written
 from chainrun.report.sounds import Heard, bands_figure, blocks_of, hear
 from chainrun.report.steps import curve_figures, reading_figure, response_figure, walk
+from chainrun.store.prints import Print, PrintSource
+from chainrun.store.store import Store
 from chainrun.units import s_to_frames
 from chainrun.walkthrough.stages import Stage, stages
 from chainrun.whole_file import work_folder
 
-USUAL_S = 8.0
+DEFAULT_S = 8.0
 """Length of the clips, where nobody says."""
 
 
@@ -48,7 +48,7 @@ class Chosen:
 
 
 def walkthrough(
-    opened: Opened, chosen: Chosen, store: Store, place: Place, progress: Callable[[str, float], None]
+    opened: Opened, chosen: Chosen, store: Store, place: PagePlace, progress: Callable[[str, float], None]
 ) -> Page:
     """Render what is needed, write clips beside the page, and make the page.
 
@@ -111,7 +111,7 @@ class _Teacher:
     opened: Opened
     chosen: Chosen
     store: Store
-    place: Place
+    place: PagePlace
     progress: Callable[[str, float], None]
     plan: Plan
     prints: Mapping[str, Print]
@@ -257,7 +257,7 @@ class _Teacher:
         if self.chosen.from_s is not None or self.chosen.to_s is not None:
             end = self.plan.session_s if self.chosen.to_s is None else self.chosen.to_s
             return self.chosen.from_s or 0.0, min(end, self.plan.session_s)
-        length = min(USUAL_S, self.plan.session_s)
+        length = min(DEFAULT_S, self.plan.session_s)
         hop = self.rate // 10
         with closing(PrintSource(printed)) as source:
             powers = [float(np.sum(x * x)) for x in blocks_of_hops(source, hop)]
@@ -293,12 +293,12 @@ def _did(clips: Sequence[Clip], readings: Sequence[Reading], latency_frames: int
     return f"{text[0].upper()}{text[1:]}."
 
 
-def _levels(clips: Sequence[Clip], rate_hz: int, what: str) -> Table:
+def _levels(clips: Sequence[Clip], rate_hz: int, what: str) -> DataTable:
     rows = []
     for clip in clips:
         lufs, peak = loudness_and_peak(clip.x, rate_hz)
         rows.append([clip.label, *(f"{value:.1f}" if np.isfinite(value) else "-inf" for value in (lufs, peak))])
-    return Table(["", "LUFS", "dBTP"], rows, f"True levels, {what}")
+    return DataTable(["", "LUFS", "dBTP"], rows, f"True levels, {what}")
 
 
 def _called(stage: Stage) -> str:

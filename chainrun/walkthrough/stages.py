@@ -12,10 +12,10 @@ from pydantic import TypeAdapter
 
 from chainrun.contract import Key, Reading, Step, any_step
 from chainrun.engine.node import render_node
-from chainrun.engine.prints import Print, PrintSource
 from chainrun.engine.result import NodeResult
-from chainrun.engine.store import Store
 from chainrun.plan import Node
+from chainrun.store.prints import Print, PrintSource
+from chainrun.store.store import Store
 
 
 @dataclass(frozen=True)

@@ -193,7 +193,7 @@ def test_a_store_that_all_but_fits_renders_little_again(night, store, session, m
         session.write(RECIPE.replace("-20", f"-{20 + i}"), name)
     path = night('[[job]]\nrecipes = ["s*.recipe.toml"]\n')
     result, _ = run(path, store=store, workers=1)
-    from chainrun.engine.store import GB, Store
+    from chainrun.store.store import GB, Store
 
     total = sum(one.n_bytes for one in Store(store).kept())
     monkeypatch.setenv("CHAINRUN_STORE_GB", str(0.85 * total / GB))

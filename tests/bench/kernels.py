@@ -15,7 +15,7 @@ from chainrun.dsp.compression import Ballistics, SideChain, SideState
 from chainrun.dsp.convolution import Convolver
 from chainrun.dsp.gain_computer import DownwardCurve
 from chainrun.dsp.gating import GateDetector, GateGain, GateState
-from chainrun.dsp.limiting import Limiter, limiting_interpolators
+from chainrun.dsp.limiting import LimiterKernel, limiting_interpolators
 from chainrun.dsp.true_peak import Interpolator
 from chainrun.loudness import Meter
 from chainrun.loudness.k_weighting import k_weighting
@@ -209,7 +209,7 @@ def peaks() -> None:
     for name, x in signals.items():
         parts = blocks(x)
         release = time_constant(80, RATE)
-        kernel = Limiter(-3.0, 72, 0, release, true_peak=limiting_interpolators())
+        kernel = LimiterKernel(-3.0, 72, 0, release, true_peak=limiting_interpolators())
 
         def ours(parts=parts, kernel=kernel):
             state = kernel.start_state(2)
@@ -291,7 +291,8 @@ def steps() -> None:
     from pydantic import TypeAdapter
 
     import chainrun.processors  # noqa: F401
-    from chainrun.contract import ChainRunner, Key, Stream, any_step
+    from chainrun.contract import Key, Stream, any_step
+    from chainrun.runtime import ChainRunner
 
     x = np.stack([drums(N, seed=1), drums(N, seed=2)])
     x *= 0.7 / np.abs(x).max()

@@ -23,10 +23,11 @@ import numpy as np
 import soundfile
 
 import chainrun.processors  # noqa: F401
-from chainrun.contract import ChainRunner
-from chainrun.engine import RenderOptions, node, render
+from chainrun.delivery import RenderOptions, render
+from chainrun.engine import node
 from chainrun.loudness import Meter
 from chainrun.recipe import Overrides, open_recipe
+from chainrun.runtime import ChainRunner
 from tests.bench.looped import (
     BUS,
     COMPRESSOR,

@@ -6,7 +6,7 @@ import json
 
 import tomli_w
 
-from chainrun.cull.library import Shelf
+from chainrun.library.shelf import Shelf
 
 RATE = 48000
 

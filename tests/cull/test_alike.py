@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from chainrun.cull.alike import apart, pairs
-from chainrun.cull.face import HIT_DBFS, LEVELS_DBFS, POINTS_HZ, measure_face
+from chainrun.library.alike import apart, pairs
+from chainrun.library.profile import HIT_DBFS, LEVELS_DBFS, POINTS_HZ, measure_profile
 from tests.bench import catalogue
 from tests.cull.parts import RATE, preset, steps
 from tests.signals import noise
@@ -19,7 +19,7 @@ from tests.signals import noise
 
 def test_a_face_tells_what_the_numbers_say(tmp_path):
     """Compressor -24 dBFS, 3:1, hard knee: 6 dB more in are 2 dB more out. Bell +6 dB at 1 kHz."""
-    face = measure_face(
+    face = measure_profile(
         steps(
             tmp_path,
             {"do": "compressor", "threshold_db": -24, "ratio": 3, "knee_db": 0, "attack_ms": 20, "release_ms": 200},
@@ -32,7 +32,7 @@ def test_a_face_tells_what_the_numbers_say(tmp_path):
     # Two thirds of the way in dB, of a smoother whose time is that of its own scale: near, not equal.
     assert face.attack_ms == pytest.approx(20, rel=1.0)
     assert face.release_ms == pytest.approx(200, rel=0.5)
-    bell = measure_face(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 1000, "gain_db": 6}]}))
+    bell = measure_profile(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 1000, "gain_db": 6}]}))
     response = dict(zip(POINTS_HZ, bell.response_db, strict=True))
     assert response[1000] == pytest.approx(6, abs=0.4)
     assert response[31.5] == pytest.approx(0, abs=0.2)
@@ -41,7 +41,7 @@ def test_a_face_tells_what_the_numbers_say(tmp_path):
 
 def test_harmonics_of_a_hard_clip(tmp_path):
     """A sine clipped at a quarter of its peak: THD from its Fourier series, computed here."""
-    face = measure_face(steps(tmp_path, {"do": "saturate", "curve": "hard_clip", "drive_db": 30}))
+    face = measure_profile(steps(tmp_path, {"do": "saturate", "curve": "hard_clip", "drive_db": 30}))
     x = np.clip(10 ** ((30 - 18) / 20) * np.sin(2 * np.pi * (np.arange(4800) + 0.5) / 4800), -1, 1)
     lines = np.abs(np.fft.rfft(x))[1:20]
     assert face.harmonics_pct == pytest.approx(100 * np.sqrt(np.sum(lines[1:] ** 2)) / lines[0], rel=0.02)
@@ -56,7 +56,7 @@ def test_faces_of_presets_with_keys_rooms_and_stereo(tmp_path):
         [{"do": "echo", "time_beats": 0.5, "mix_pct": 30}],
         [{"do": "gain", "gain_db": -3, "bypass": True}],
     ):
-        face = measure_face(steps(tmp_path, *chain))
+        face = measure_profile(steps(tmp_path, *chain))
         assert all(np.isfinite(face.response_db)) and all(np.isfinite(face.static_db))
     assert HIT_DBFS == -12
 
@@ -72,9 +72,9 @@ def test_twins_of_the_catalogue_are_found(tmp_path, monkeypatch):
 
 
 def test_level_is_no_difference_and_numbers_are_no_likeness(tmp_path):
-    a = measure_face(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 80, "gain_db": 6}]}))
-    b = measure_face(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 160, "gain_db": 6}]}))
-    c = measure_face(
+    a = measure_profile(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 80, "gain_db": 6}]}))
+    b = measure_profile(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 160, "gain_db": 6}]}))
+    c = measure_profile(
         steps(
             tmp_path,
             {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 80, "gain_db": 6}]},
@@ -92,7 +92,7 @@ def test_level_is_no_difference_and_numbers_are_no_likeness(tmp_path):
 
 def test_width_beats_and_responses_tell_presets_apart(tmp_path):
     def face(*chain):
-        return measure_face(steps(tmp_path, *chain))
+        return measure_profile(steps(tmp_path, *chain))
 
     wide, narrow = (face({"do": "width", "width_pct": pct}) for pct in (150, 50))
     assert not apart("a", wide, "b", narrow).alike

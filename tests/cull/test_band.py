@@ -13,9 +13,9 @@ import pytest
 import soundfile
 
 from chainrun.cull.apply import apply, operations, recover, undo
-from chainrun.cull.library import Shelf
 from chainrun.cull.plan import read_plan
-from chainrun.cull.usage import usage
+from chainrun.library.shelf import Shelf
+from chainrun.library.usage import usage
 from tests.cull.parts import KilledError, plan_file, preset, snapshot
 
 

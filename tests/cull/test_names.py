@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from chainrun.cull.usage import usage
+from chainrun.library.usage import usage
 from chainrun.recipe import Overrides, open_recipe
 from tests.cull.parts import RATE, plan_file, preset
 from tests.signals import noise

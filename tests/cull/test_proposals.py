@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from chainrun.cull.alike import Apart, clusters, faces, on_stems, pairs
-from chainrun.cull.library import Shelf
-from chainrun.cull.usage import usage
+from chainrun.library.alike import Apart, clusters, on_stems, pairs, profiles
+from chainrun.library.shelf import Shelf
+from chainrun.library.usage import usage
 from tests.cull.parts import RATE, preset
 from tests.signals import drums, noise
 
@@ -41,7 +41,7 @@ def library_of(tmp_path, **chains):
     for name, chain in chains.items():
         preset(tmp_path / "library", name, chain, since=2020)
     shelf = Shelf([tmp_path / "library"])
-    return shelf, {frozenset((one.one, one.other)): one for one in pairs(faces(shelf, list(chains), None))}
+    return shelf, {frozenset((one.one, one.other)): one for one in pairs(profiles(shelf, list(chains), None))}
 
 
 def test_silence_is_like_nothing(tmp_path):

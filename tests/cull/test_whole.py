@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from chainrun.cull.apply import apply, undo
-from chainrun.cull.face import measure_face
 from chainrun.cull.plan import read_plan
 from chainrun.errors import Problem, ResourceError
+from chainrun.library.profile import measure_profile
 from tests.cull.parts import BELL, KilledError, plan_file, preset, snapshot, steps
 
 # -- all or nothing ------------------------------------------------------------------------------------------------
@@ -294,7 +294,7 @@ def test_mistakes_in_a_plan_have_their_line(band, chainrun):
 def test_times_are_those_of_the_whole_way(tmp_path):
     """A compressor's smoother moves the gain as a one-pole in dB: two thirds of the way take 1.1 time constants."""
     for attack, release in ((3, 100), (30, 800)):
-        face = measure_face(
+        face = measure_profile(
             steps(
                 tmp_path,
                 {
@@ -310,4 +310,4 @@ def test_times_are_those_of_the_whole_way(tmp_path):
         assert face.release_ms == pytest.approx(1.1 * release, rel=0.15)
         # Between a sine's peaks it lets go a little, so that it takes longer.
         assert attack <= face.attack_ms <= 2 * attack + 2
-    assert measure_face(steps(tmp_path, {"do": "delay", "time_ms": 23})).attack_ms is None
+    assert measure_profile(steps(tmp_path, {"do": "delay", "time_ms": 23})).attack_ms is None

@@ -16,7 +16,7 @@ def kit(tmp_path_factory):
 
     import soundfile
 
-    from chainrun.engine import render
+    from chainrun.delivery import render
     from chainrun.recipe import Overrides, open_recipe
 
     folder = tmp_path_factory.mktemp("kit")

@@ -9,10 +9,11 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 import chainrun.processors  # noqa: F401
-from chainrun.contract import ChainRunner, Key, Stream
+from chainrun.contract import Key, Stream
 from chainrun.dsp.adaptive import CrestFactor, branching_with
 from chainrun.dsp.ballistics import time_constant
 from chainrun.dsp.peak_hold import PeakHold
+from chainrun.runtime import ChainRunner
 from tests.dynamics.parts import RATE, STEP, level_db, run, runner_of
 from tests.signals import hostile, in_pieces, noise, sine
 

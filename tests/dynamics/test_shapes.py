@@ -191,7 +191,7 @@ def test_a_shorter_attack_lowers_the_crest_of_the_kick(kit):
 
 
 def test_expectations_find_readings_by_digit_and_by_name(demo):
-    from chainrun.engine import render
+    from chainrun.delivery import render
     from chainrun.recipe import open_recipe
 
     result = render(open_recipe(demo), demo.parent.parent / "out")
@@ -277,7 +277,7 @@ def test_auto_release_is_never_longer_than_its_longest():
 def test_readings_stop_with_the_input(session):
     from pathlib import Path
 
-    from chainrun.engine import render
+    from chainrun.delivery import render
     from chainrun.recipe import open_recipe
 
     late = ", ".join(['{ do = "compressor", threshold_db = 0, lookahead_ms = 50 }'] * 6)

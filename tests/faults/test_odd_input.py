@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from chainrun.engine.crew import Crew
+from chainrun.scheduler.scheduler import Scheduler
 from tests.signals import noise
 
 SONG = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
@@ -284,7 +284,7 @@ def test_a_long_path_keeps_its_end(session, chainrun):
 
 
 def test_an_output_folder_that_cannot_be_written_is_noticed_before_rendering(session, chainrun, monkeypatch):
-    import chainrun.engine.session as module
+    import chainrun.delivery.rendering as module
 
     def rendered(*_):
         raise AssertionError("something was rendered")
@@ -320,7 +320,7 @@ def test_a_defect_under_json_is_a_document_too(session, chainrun, monkeypatch):
     def broken(*_, **__):
         raise KeyError("x")
 
-    import chainrun.engine.measure as engine
+    import chainrun.measuring as engine
 
     monkeypatch.setattr(engine, "measure_file", broken)
     ran = chainrun("measure", "kick.wav", "--json")
@@ -395,7 +395,7 @@ def _dies(task):
 
 def test_several_killed_workers_in_a_row_are_told(tmp_path):
     failed = {}
-    crew = Crew(_dies, lambda key: key, lambda key, result: None, failed.__setitem__)
+    crew = Scheduler(_dies, lambda key: key, lambda key, result: None, failed.__setitem__)
     crew.run(dict.fromkeys("abcd", ()), 2)
     assert sorted(failed) == list("abcd")
     assert all(error.exit_code == 5 for error in failed.values())

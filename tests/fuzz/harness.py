@@ -24,12 +24,12 @@ import soundfile
 from tests.fuzz import headers, recipes
 from tests.signals import ROOT, drums, noise
 
-MOST_S = {"recipes": 2.0, "headers": 5.0, "renders": 20.0}
+MAX_S = {"recipes": 2.0, "headers": 5.0, "renders": 20.0}
 """Of processor time: a recipe is refused in 2 s, a file in 5; a render may take what it takes."""
-MOST_BYTES = 3 << 30
+MAX_BYTES = 3 << 30
 """Of address space; a process that asks for more gets none."""
-MOST_TALK = 300_000
-USUAL_CODES = {0, 1, 2, 3, 4, 5}
+MAX_TALK = 300_000
+DEFAULT_CODES = {0, 1, 2, 3, 4, 5}
 
 
 @dataclass
@@ -67,11 +67,11 @@ def _ran(arguments: list[str], bound_s: float) -> tuple[int, str, float]:
 
 
 def _judge(code: int, said: str, seconds: float, bound_s: float) -> str | None:
-    if code not in USUAL_CODES:
+    if code not in DEFAULT_CODES:
         return f"exit {code}: {said[-300:]}"
     if seconds > bound_s:
         return f"took {seconds:.1f} s"
-    if len(said) > MOST_TALK:
+    if len(said) > MAX_TALK:
         return f"said {len(said)} letters"
     steering = [letter for letter in said if not letter.isprintable() and letter not in "\n\r"]
     return f"steers the terminal by {steering[0]!r}" if steering else None
@@ -81,17 +81,17 @@ def try_recipe(data: bytes, folder: Path, *, rendered: bool) -> str | None:
     """What a recipe breaks, if anything: check, and a render where it is valid and that is wanted."""
     path = folder / "case.recipe.toml"
     path.write_bytes(data)
-    code, said, seconds = _ran(["check", str(path)], MOST_S["recipes"])
-    why = _judge(code, said, seconds, MOST_S["recipes"])
+    code, said, seconds = _ran(["check", str(path)], MAX_S["recipes"])
+    why = _judge(code, said, seconds, MAX_S["recipes"])
     if why is not None or code != 0 or not rendered:
         return why
     out = folder / "out"
     # What is valid and long is only long: limits hold it to what a case may cost.
     bounds = ["--limit", "work_h=0.002", "--limit", "disk_gb=0.2", "--limit", "length_s=60", "--limit", "memory_gb=0.5"]
     code, said, seconds = _ran(
-        ["render", str(path), "-o", str(out), "--no-store", "--quiet", "--workers", "1", *bounds], MOST_S["renders"]
+        ["render", str(path), "-o", str(out), "--no-store", "--quiet", "--workers", "1", *bounds], MAX_S["renders"]
     )
-    why = _judge(code, said, seconds, MOST_S["renders"])
+    why = _judge(code, said, seconds, MAX_S["renders"])
     for file in out.rglob("*") if out.exists() else ():
         if file.name.startswith(".") or file.suffix not in (".wav", ".flac", ".ogg", ".mp3", ".json", ""):
             why = why or f"left {file.name}"
@@ -105,16 +105,16 @@ def try_header(data: bytes, folder: Path) -> str | None:
     """What an audio file breaks, if anything: measured, and surveyed as a stem."""
     path = folder / "case.wav"
     path.write_bytes(data)
-    why = _judge(*_ran(["measure", str(path)], MOST_S["headers"]), MOST_S["headers"])
+    why = _judge(*_ran(["measure", str(path)], MAX_S["headers"]), MAX_S["headers"])
     if why is None:
         (folder / "case.recipe.toml").write_text('recipe = 1\n[stems.a]\nfile = "case.wav"\n')
-        why = _judge(*_ran(["check", str(folder / "case.recipe.toml")], MOST_S["headers"]), MOST_S["headers"])
+        why = _judge(*_ran(["check", str(folder / "case.recipe.toml")], MAX_S["headers"]), MAX_S["headers"])
     return why
 
 
 def run_slice(kind: str, seeds: range, every: int) -> None:
     """In a process of its own: each case in turn, its seed told before and what it broke behind it, a JSON line each."""
-    resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
+    resource.setrlimit(resource.RLIMIT_AS, (MAX_BYTES, MAX_BYTES))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     os.environ["CHAINRUN_TRACEBACK"] = "1"
     told = os.fdopen(os.dup(1), "w", buffering=1)

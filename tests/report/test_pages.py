@@ -19,19 +19,19 @@ from chainrun.processors.eq import Eq
 from chainrun.processors.saturate import Saturate
 from chainrun.report.compared import verify_page
 from chainrun.report.content import (
-    MOST_POINTS,
+    MAX_POINTS,
+    DataTable,
     Figure,
     Page,
     Panel,
     Section,
     Series,
-    Table,
     Text,
     figure_table,
     highest,
 )
 from chainrun.report.draw import svg
-from chainrun.report.page import Place, write_page
+from chainrun.report.page import PagePlace, write_page
 from chainrun.report.players import matched_gains
 from chainrun.report.steps import curve, harmonics, response, response_figure
 from tests.report.parts import RATE, Reader
@@ -91,7 +91,7 @@ def test_the_page_shows_the_renders_own_numbers(song, session, chainrun):
     reading = ran.json["nodes"]["kick"]["readings"][0]
     drawn = np.array([[float(cell) for cell in row] for row in page.tables["kick, door: all of it: dB taken away"][1:]])
     most = np.array(reading["curve_max_db"])
-    step = -(-most.size // MOST_POINTS)
+    step = -(-most.size // MAX_POINTS)
     wanted = [most[at : at + step].max() for at in range(0, most.size, step)]
     assert np.allclose(drawn[:, 1], wanted, atol=0.006)
     x, _ = soundfile.read("kick.wav")
@@ -148,7 +148,7 @@ def test_a_title_of_a_strangers_is_harmless(session, chainrun, text):
 
 def test_a_page_of_hostile_words_everywhere(tmp_path):
     rows = [[text] * 3 for text in HOSTILE]
-    blocks = [Text(text) for text in HOSTILE] + [Table(["a", "b", "c"], rows, HOSTILE[0])]
+    blocks = [Text(text) for text in HOSTILE] + [DataTable(["a", "b", "c"], rows, HOSTILE[0])]
     x = np.arange(3.0)
     figure = Figure(
         "f", HOSTILE[4], HOSTILE[0], HOSTILE[2], [Panel(HOSTILE[4], [Series(text, x, x) for text in HOSTILE])]
@@ -159,7 +159,7 @@ def test_a_page_of_hostile_words_everywhere(tmp_path):
         [Section(text, blocks) for text in HOSTILE] + [Section("f", [figure])],
         [(HOSTILE[0], HOSTILE[1])],
     )
-    text = write_page(page, Place.of(tmp_path / "page")).read_text()
+    text = write_page(page, PagePlace.of(tmp_path / "page")).read_text()
     assert "<script>alert" not in text and "\x1b" not in text
     ids = re.findall(r'id="([^"]+)"', text)
     assert len(ids) == len(set(ids))

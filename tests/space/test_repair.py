@@ -159,7 +159,7 @@ def test_dc_block_and_fade():
 
 
 def test_a_fade_keeps_session_time_behind_latency(session):
-    from chainrun.engine import render
+    from chainrun.delivery import render
     from chainrun.recipe import open_recipe
 
     soundfile.write("ones.wav", np.full(RATE, 0.5), RATE, subtype="FLOAT")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from chainrun.engine import RenderOptions, render
+from chainrun.delivery import RenderOptions, render
 from chainrun.recipe import open_recipe
 
 RECIPE = """recipe = 1

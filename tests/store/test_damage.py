@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from chainrun.engine.store import Store
+from chainrun.store.store import Store
 from tests.store.parts import RECIPE, hashes, made
 
 

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 import soundfile
 
-from chainrun.engine import RenderOptions, render
-from chainrun.engine.prints import read_footer
-from chainrun.engine.store import Store, limit_gb
+from chainrun.delivery import RenderOptions, render
 from chainrun.errors import AudioError, Problem, ResourceError, UsageError
 from chainrun.recipe import open_recipe
+from chainrun.store.prints import read_footer
+from chainrun.store.store import Store, limit_gb
 from tests.signals import drums, noise
 from tests.store.parts import RECIPE, hashes, made
 
@@ -88,9 +88,9 @@ def test_hashes_of_stems_are_kept_but_not_of_fresh_files(session, store, monkeyp
     kept = Store(store)
     first = kept.hash_file(Path("kick.wav"))
     assert list(store.glob("hashes/??/*")) == [], "it may change again within a tick of the clock"
-    monkeypatch.setattr("chainrun.engine.store.FRESH_S", -1.0)
+    monkeypatch.setattr("chainrun.store.store.FRESH_S", -1.0)
     assert kept.hash_file(Path("kick.wav")) == first
-    monkeypatch.setattr("chainrun.engine.store.hash_content", lambda path: pytest.fail("read again"))
+    monkeypatch.setattr("chainrun.store.store.hash_content", lambda path: pytest.fail("read again"))
     assert kept.hash_file(Path("kick.wav")) == first
 
 

@@ -16,10 +16,10 @@ import numpy as np
 import pytest
 import soundfile
 
-from chainrun.engine.crew import Crew, WorkerDiedError
-from chainrun.engine.prints import read_footer
-from chainrun.engine.store import Store
 from chainrun.errors import ResourceError
+from chainrun.scheduler.scheduler import Scheduler, WorkerDiedError
+from chainrun.store.prints import read_footer
+from chainrun.store.store import Store
 from tests.signals import noise
 from tests.store.parts import RECIPE, hashes, made
 from tests.test_commands import children_of
@@ -42,7 +42,7 @@ def test_a_worker_that_dies_is_tried_once_more(tmp_path, deaths):
     for name in "abcd":
         (tmp_path / name).write_text(str(deaths if name == "b" else 0))
     done, failed, again = {}, {}, []
-    crew = Crew(_work, lambda key: (key, tmp_path / key), done.__setitem__, failed.__setitem__, again=again.append)
+    crew = Scheduler(_work, lambda key: (key, tmp_path / key), done.__setitem__, failed.__setitem__, again=again.append)
     crew.run({"a": (), "b": (), "c": ("a",), "d": ("b",)}, 2)
     assert "b" in again
     if deaths == 1:
@@ -177,7 +177,7 @@ def test_a_full_disk_ends_with_5_and_nothing_half_written(session, store, size, 
 
 
 def test_too_little_room_is_told_beforehand(session, store, monkeypatch):
-    from chainrun.engine import room_on_disk
+    from chainrun.delivery import disk_space as room_on_disk
 
     monkeypatch.setattr(room_on_disk, "_free", lambda folder: 2_000_000)
     with pytest.raises(ResourceError) as found:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import soundfile
 
-from chainrun.survey.alone import Listener
+from chainrun.survey.alone import FileListener
 from tests.signals import ROOT, noise
 
 DEMO = ROOT / "fixtures" / "tithe-barn"
@@ -16,7 +16,7 @@ RATE = 48000
 
 
 def alone(x, rate=RATE, full_scale=1 - 1e-5, sizes=(5000, 131072, 77)):
-    listener = Listener(rate, full_scale)
+    listener = FileListener(rate, full_scale)
     at, k = 0, 0
     while at < x.size:
         listener.feed(x[at : at + sizes[k % len(sizes)]])

@@ -27,12 +27,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from chainrun.audiofile.read import hash_content
-from chainrun.engine.prints import Footer, Print, audio_is_whole, read_footer
 from chainrun.errors import Problem, ResourceError
-from chainrun.whole_file import drop_dead, sync_folder, write_whole
+from chainrun.store.prints import Footer, Print, audio_is_whole, read_footer
+from chainrun.whole_file import drop_dead, stamp, sync_folder, write_whole
 
 GB = 1_000_000_000
-USUAL_LIMIT_GB = 20.0
+DEFAULT_LIMIT_GB = 20.0
 FRESH_S = 2.0
 """A file changed less than this ago may change again within the same tick of its clock: its hash is not kept."""
 
@@ -50,12 +50,6 @@ class Kept:
     n_bytes: int
     used: float
     """When it was last used, in seconds since 1970."""
-
-
-def stamp(path: Path) -> tuple[int, int, int, int, int]:
-    """What changes when a file's content does: device, inode, size, and the times of content and of inode."""
-    found = path.stat()
-    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
 
 
 def default_folder() -> Path | None:
@@ -77,7 +71,7 @@ def limit_gb() -> float:
     """CHAINRUN_STORE_GB, else 20. Raises ResourceError for what is no number of gigabytes."""
     text = os.environ.get("CHAINRUN_STORE_GB")
     if not text:
-        return USUAL_LIMIT_GB
+        return DEFAULT_LIMIT_GB
     with suppress(ValueError):
         value = float(text)
         if 0 <= value < 1e9:

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
-from chainrun.engine.delivery import Order
+from chainrun.audiofile.write import Bits
 from chainrun.errors import Problem, RecipeError, UsageError, nearest
 from chainrun.plan import Input, Plan
 from chainrun.plan.identity import steps_that_read
@@ -22,6 +24,57 @@ from chainrun.units import s_to_frames
 
 LONGEST_SOLO_NAME = 100
 """Characters of a solo's names in a file's name; more are told by a hash."""
+
+
+@dataclass(frozen=True)
+class DeliverySpec:
+    """A file to write: which print, how, and where."""
+
+    node: str
+    path: Path
+    bits: Bits
+    dither: bool
+    seed: int
+    target_lufs: float | None
+    max_dbtp: float | None
+    strip: Input | None
+    """Fader and pan to go through, where they are asked for."""
+    frames: tuple[int, ...] | None = None
+    """First frame of a stretch, and the one behind its last."""
+    own_frames: tuple[int, ...] | None = None
+    """The same without --from and --to: what the delivery's gain is found from, and where its fades lie."""
+    is_stretch: bool = False
+    """Whether `frames` are those of --from and --to."""
+    sounding: frozenset[str] | None = None
+    """The stems that are heard, where not all are."""
+    whole_sounding: frozenset[str] | None = None
+    """The same without --only: a solo has the gain of that."""
+    is_solo: bool = False
+    """Whether this is a part of the delivery by --only."""
+    gain_of: str = ""
+    """What the gain was found from, where that is not the file itself."""
+    gain_db: float = 0.0
+    """Where there is no target."""
+    fit: Literal["gain", "limit"] = "gain"
+    rate_hz: int | None = None
+    mono_law_db: float | None = None
+    fade_in_s: float = 0.0
+    fade_out_s: float = 0.0
+    quality_pct: float = 80.0
+    tags: dict[str, str] = field(default_factory=dict)
+    bext: bool = False
+    sidecar: bool = False
+
+    @property
+    def needs_whole(self) -> bool:
+        """Whether its gain is that of a larger whole, which must be there for it."""
+        return self.is_solo and self.target_lufs is not None
+
+    @property
+    def is_plain(self) -> bool:
+        """Whether the file's samples are the print's, but for a gain."""
+        shaped = self.fade_in_s or self.fade_out_s or self.mono_law_db is not None or self.rate_hz is not None
+        return self.strip is None and self.own_frames is None and not shaped
 
 
 def stems_of(opened: Opened, names: tuple[str, ...], told: str = "--only") -> frozenset[str] | None:
@@ -43,7 +96,7 @@ def stems_of(opened: Opened, names: tuple[str, ...], told: str = "--only") -> fr
     return frozenset(name for name in recipe.stems if any(step in names for step in way_of(opened, name)))
 
 
-def _heard(opened: Opened, solo: frozenset[str] | None) -> set[str]:
+def _sounding_nodes(opened: Opened, solo: frozenset[str] | None) -> set[str]:
     """The nodes that sound when these stems do; all of them for None."""
     stems = opened.recipe.stems if solo is None else solo
     buses = opened.recipe.buses if solo is None else ()
@@ -62,28 +115,28 @@ def way_of(opened: Opened, name: str) -> list[str]:
     return way
 
 
-def orders(
+def delivery_specs(
     opened: Opened,
     plan: Plan,
     out: Path,
     span: tuple[float, float] | None = None,
     only: tuple[str, ...] = (),
-) -> list[Order]:
+) -> list[DeliverySpec]:
     """What is to be written, in the order of the recipe; a stretch and a solo go into files named after them.
 
     Of a solo nothing is written of stems and buses that are silent in it.
     """
     found = []
     solo = stems_of(opened, only)
-    heard = _heard(opened, solo)
+    sounding_nodes = _sounding_nodes(opened, solo)
     for delivery in opened.recipe.deliver:
         own = _sounding(opened, delivery)
         for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses)):
-            if node not in heard:
+            if node not in sounding_nodes:
                 continue
             name = part_name(file_name(delivery.file, opened.name, opened.variant or "", node) or "", only, span)
             found.append(
-                Order(
+                DeliverySpec(
                     node=node,
                     path=out / name,
                     bits=delivery.bits,
@@ -151,11 +204,11 @@ def _frames(delivery: Delivery, span: tuple[float, float] | None, plan: Plan) ->
 def delivery_paths(opened: Opened, out: Path, only: tuple[str, ...] = ()) -> list[Path]:
     """Where the deliveries of a recipe, or of a solo, and their sidecars would land."""
     found = []
-    heard = _heard(opened, stems_of(opened, only))
+    sounding_nodes = _sounding_nodes(opened, stems_of(opened, only))
     for delivery in opened.recipe.deliver:
         for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses)):
             name = file_name(delivery.file, opened.name, opened.variant or "", node)
-            if name is not None and node in heard:
+            if name is not None and node in sounding_nodes:
                 name = part_name(name, only, None)
                 found += [out / name] + ([sidecar_of(out / name)] if delivery.sidecar else [])
     return found

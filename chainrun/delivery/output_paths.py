@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from chainrun.engine.delivery import Order
-from chainrun.engine.orders import delivery_paths, input_files, sidecar_of
 from chainrun.errors import Problem, RecipeError, shown_path
 from chainrun.plan import Plan
+from chainrun.plan.deliveries import DeliverySpec, delivery_paths, input_files, sidecar_of
 from chainrun.recipe import Opened
 from chainrun.recipe.roots import safely_resolved
 
 
-def refuse_bad_landings(opened: Opened, plan: Plan, ordered: list[Order], out: Path, store: Path | None) -> None:
+def check_output_paths(opened: Opened, plan: Plan, specs: list[DeliverySpec], out: Path, store: Path | None) -> None:
     """Refuse a delivery that would land on an input, in the store, or outside `out`. Raises RecipeError.
 
     Links and .. are resolved before; a link at the very place of a file is replaced by it, and not followed.
@@ -34,9 +33,9 @@ def refuse_bad_landings(opened: Opened, plan: Plan, ordered: list[Order], out: P
         )
     home, kept = safely_resolved(out), safely_resolved(store) if store is not None else None
     found = []
-    for order, path in _written(ordered):
+    for spec, path in _written(specs):
         reason = _reason(path, inputs, home, kept)
-        if reason is None and (order.is_solo or order.is_stretch) and safely_resolved(path) in wholes:
+        if reason is None and (spec.is_solo or spec.is_stretch) and safely_resolved(path) in wholes:
             reason = "a part would be written over a delivery of the whole"
         if reason is None and safely_resolved(path) in unchanged:
             reason = "a changed recipe would be written over a delivery of the recipe as it is"
@@ -54,11 +53,11 @@ def refuse_bad_landings(opened: Opened, plan: Plan, ordered: list[Order], out: P
         raise RecipeError(found)
 
 
-def _written(ordered: list[Order]) -> Iterator[tuple[Order, Path]]:
-    for order in ordered:
-        yield order, order.path
-        if order.sidecar:
-            yield order, sidecar_of(order.path)
+def _written(specs: list[DeliverySpec]) -> Iterator[tuple[DeliverySpec, Path]]:
+    for spec in specs:
+        yield spec, spec.path
+        if spec.sidecar:
+            yield spec, sidecar_of(spec.path)
 
 
 def _reason(path: Path, inputs: set[Path], home: Path, kept: Path | None) -> str | None:

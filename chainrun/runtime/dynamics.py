@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from chainrun.contract.keyed import Keyed
-from chainrun.contract.readings import Reading, ReductionRecorder
+from chainrun.contract.readings import Reading
 from chainrun.contract.runner import Keys, Runner, Stream
+from chainrun.runtime.reduction import ReductionRecorder
+from chainrun.runtime.sidechain import Sidechain
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
@@ -21,37 +23,37 @@ class DynamicsRunner(Runner):
 
         self._do = step.do
         self._listen = step.listen
-        self._listener = step.start_listener(stream)
+        self._sidechain_filter = Sidechain(step, stream)
         self.n_channels_out = stream.n_channels
         self.latency_frames = ms_to_frames(lookahead_ms, stream.rate_hz)
-        self.n_detectors = stream.detectors(self._listener.n_channels, stereo_link_pct)
+        self.n_detectors = stream.detectors(self._sidechain_filter.n_channels, stereo_link_pct)
         self._link = stereo_link_pct if self.n_detectors > 1 else 100.0
         self._line = DelayLine(stream.n_channels, self.latency_frames)
         self.recorder = ReductionRecorder(stream, self.latency_frames)
 
-    def shape(self, late: Array, heard: Array) -> Array:
+    def shape(self, late: Array, sidechain: Array) -> Array:
         """The output for the delayed input `late` and what is heard; may change `late`, which is the step's own."""
         raise NotImplementedError
 
-    def listened(self, heard: Array) -> Array:
+    def listened(self, sidechain: Array) -> Array:
         """What `listen` puts out of what is heard."""
-        return heard
+        return sidechain
 
     def run(self, x: Array, keys: Keys) -> Array:
         if x.shape[1] == 0:
             return x.copy()
-        heard = self._listener.hear(x, keys)
+        sidechain = self._sidechain_filter.signal(x, keys)
         late = self._line.run(x)
-        y = self.shape(late.copy() if late is x else late, heard)
+        y = self.shape(late.copy() if late is x else late, sidechain)
         if self._listen:
-            return self._listener.as_output(self.listened(heard), self.n_channels_out, self.latency_frames)
+            return self._sidechain_filter.as_output(self.listened(sidechain), self.n_channels_out, self.latency_frames)
         return y
 
-    def levels(self, heard: Array) -> Array:
+    def levels(self, sidechain: Array) -> Array:
         """The magnitude that each detector sees, shape (n_detectors, n_frames)."""
         from chainrun.dsp.level import linked_level
 
-        return linked_level(heard, self._link)
+        return linked_level(sidechain, self._link)
 
     def channels_of(self, detector: int) -> slice:
         """The channels that a detector's gain acts on."""

@@ -1,17 +1,11 @@
-"""What else determines the bits of a print, beside the recipe and the stems."""
+"""The BLAS library that NumPy and SciPy brought along: its kernel, and how many threads it runs on."""
 
 from __future__ import annotations
 
 import ctypes
-import hashlib
-import platform
 from collections.abc import Iterator
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
-
-import chainrun
-from chainrun import __version__
 
 
 def _openblas(package: str) -> Iterator[ctypes.CDLL]:
@@ -47,26 +41,3 @@ def one_blas_thread() -> None:
             set_threads = _function(library, "set_num_threads")
             if set_threads is not None:
                 set_threads(1)
-
-
-def code_hash() -> str:
-    """SHA-256 of the program's own source files: a version number may stay while a kernel changes."""
-    digest = hashlib.sha256()
-    package = Path(chainrun.__file__).parent
-    for path in sorted(package.rglob("*.py")):
-        digest.update(str(path.relative_to(package)).encode())
-        digest.update(path.read_bytes())
-    return digest.hexdigest()
-
-
-def surroundings(block_frames: int) -> dict[str, Any]:
-    """Versions, code, machine and block size, for the hashes of prints."""
-    return {
-        "engine": __version__,
-        "code": code_hash(),
-        "numpy": version("numpy"),
-        "scipy": version("scipy"),
-        "blas": blas_kernel(),
-        "machine": platform.machine(),
-        "block_frames": block_frames,
-    }

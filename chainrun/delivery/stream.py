@@ -4,90 +4,35 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Literal
 
 import numpy as np
 
 from chainrun.audiofile import BLOCK_FRAMES
-from chainrun.audiofile.write import Bits
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.ballistics import time_constant
-from chainrun.dsp.limiting import MARGIN_DB, Limiter, limiting_interpolators
+from chainrun.dsp.limiting import MARGIN_DB, LimiterKernel, limiting_interpolators
 from chainrun.dsp.resample import Resampler
-from chainrun.engine.sources import Source
-from chainrun.plan import Input
+from chainrun.engine.sources import SignalSource
+from chainrun.plan.deliveries import DeliverySpec
 from chainrun.units import LOG2_PER_DB, db_to_gain, ms_to_frames, s_to_frames
 
 LOOKAHEAD_MS, HOLD_MS, RELEASE_MS = 1.5, 5.0, 80.0
 """Of the limiter behind the gain, where fit = "limit"."""
 
 
-@dataclass(frozen=True)
-class Order:
-    """A file to write: which print, how, and where."""
-
-    node: str
-    path: Path
-    bits: Bits
-    dither: bool
-    seed: int
-    target_lufs: float | None
-    max_dbtp: float | None
-    strip: Input | None
-    """Fader and pan to go through, where they are asked for."""
-    frames: tuple[int, ...] | None = None
-    """First frame of a stretch, and the one behind its last."""
-    own_frames: tuple[int, ...] | None = None
-    """The same without --from and --to: what the delivery's gain is found from, and where its fades lie."""
-    is_stretch: bool = False
-    """Whether `frames` are those of --from and --to."""
-    sounding: frozenset[str] | None = None
-    """The stems that are heard, where not all are."""
-    whole_sounding: frozenset[str] | None = None
-    """The same without --only: a solo has the gain of that."""
-    is_solo: bool = False
-    """Whether this is a part of the delivery by --only."""
-    gain_of: str = ""
-    """What the gain was found from, where that is not the file itself."""
-    gain_db: float = 0.0
-    """Where there is no target."""
-    fit: Literal["gain", "limit"] = "gain"
-    rate_hz: int | None = None
-    mono_law_db: float | None = None
-    fade_in_s: float = 0.0
-    fade_out_s: float = 0.0
-    quality_pct: float = 80.0
-    tags: dict[str, str] = field(default_factory=dict)
-    bext: bool = False
-    sidecar: bool = False
-
-    @property
-    def needs_whole(self) -> bool:
-        """Whether its gain is that of a larger whole, which must be there for it."""
-        return self.is_solo and self.target_lufs is not None
-
-    @property
-    def is_plain(self) -> bool:
-        """Whether the file's samples are the print's, but for a gain."""
-        shaped = self.fade_in_s or self.fade_out_s or self.mono_law_db is not None or self.rate_hz is not None
-        return self.strip is None and self.own_frames is None and not shaped
-
-
-class Passage:
+class DeliveryStream:
     """One run of the print through all of it, at a gain, in blocks at the delivered rate."""
 
-    def __init__(self, order: Order, source: Callable[[], Source], rate_hz: int):
-        self._order, self._source, self._rate = order, source, rate_hz
+    def __init__(self, spec: DeliverySpec, source: Callable[[], SignalSource], rate_hz: int):
+        self._spec, self._source, self._rate = spec, source, rate_hz
         opened = source()
-        begin = order.frames[0] if order.frames is not None else 0
-        self._n_in = order.frames[1] - begin if order.frames is not None else opened.n_frames
-        own = order.own_frames or (0, opened.n_frames)
-        self._fades_from, self._fades_to = (own[0] - begin, own[1] - begin) if order.is_stretch else (0, self._n_in)
-        self.n_channels = 1 if order.mono_law_db is not None else opened.n_channels
+        begin = spec.frames[0] if spec.frames is not None else 0
+        self._n_in = spec.frames[1] - begin if spec.frames is not None else opened.n_frames
+        own = spec.own_frames or (0, opened.n_frames)
+        self._fades_from, self._fades_to = (own[0] - begin, own[1] - begin) if spec.is_stretch else (0, self._n_in)
+        self.n_channels = 1 if spec.mono_law_db is not None else opened.n_channels
         opened.close()
-        self.rate_hz = order.rate_hz or rate_hz
+        self.rate_hz = spec.rate_hz or rate_hz
         self.n_frames = -(-self._n_in * self.rate_hz // rate_hz)
         self.reduction_max_db = 0.0
 
@@ -97,16 +42,16 @@ class Passage:
         return made if ceiling_db is None else self._limited(made, ceiling_db)
 
     def _shaped(self, gain_db: float) -> Iterator[Array]:
-        order, source = self._order, self._source()
+        spec, source = self._spec, self._source()
         gain, at = db_to_gain(gain_db), 0
         try:
             while at < self._n_in:
                 n = min(BLOCK_FRAMES, self._n_in - at)
                 x = source.read(n)
-                if order.fade_in_s or order.fade_out_s:
+                if spec.fade_in_s or spec.fade_out_s:
                     x *= self._fades(at, n)
-                if order.mono_law_db is not None:
-                    x = x.sum(axis=0, keepdims=True) * (db_to_gain(order.mono_law_db) if x.shape[0] == 2 else 1.0)
+                if spec.mono_law_db is not None:
+                    x = x.sum(axis=0, keepdims=True) * (db_to_gain(spec.mono_law_db) if x.shape[0] == 2 else 1.0)
                 if gain != 1.0:
                     x *= gain
                 yield x
@@ -119,7 +64,7 @@ class Passage:
         t = np.arange(at, at + n)
         gain = np.ones(n)
         ends = (t - self._fades_from, self._fades_to - 1 - t)
-        for seconds, place in zip((self._order.fade_in_s, self._order.fade_out_s), ends, strict=True):
+        for seconds, place in zip((self._spec.fade_in_s, self._spec.fade_out_s), ends, strict=True):
             length = s_to_frames(seconds, self._rate)
             if length:
                 gain *= 0.5 - 0.5 * np.cos(math.pi * np.clip(place / length, 0.0, 1.0))
@@ -139,7 +84,7 @@ class Passage:
         yield np.concatenate([y, np.zeros((self.n_channels, left - y.shape[1]))], axis=1)
 
     def _limited(self, made: Iterator[Array], ceiling_db: float) -> Iterator[Array]:
-        kernel = Limiter(
+        kernel = LimiterKernel(
             ceiling_db - MARGIN_DB,
             ms_to_frames(LOOKAHEAD_MS, self.rate_hz),
             ms_to_frames(HOLD_MS, self.rate_hz),

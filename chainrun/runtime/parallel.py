@@ -6,10 +6,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from chainrun.contract.chain import ChainRunner, channels_after
+from chainrun.contract import Key, Step
 from chainrun.contract.readings import Reading
 from chainrun.contract.runner import Keys, Stream
-from chainrun.contract.step import Key, Step
+from chainrun.runtime.chain import ChainRunner, channels_after
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array

@@ -8,11 +8,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from chainrun.engine.store import Store
 from chainrun.errors import ChainrunError, Problem, UsageError, shown_path
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name
 from chainrun.recipe.presets import Use
+from chainrun.store.store import Store
 
 
 @dataclass(frozen=True)

@@ -7,14 +7,16 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from chainrun.engine.choice import Choice
-from chainrun.engine.delivery import Order
 from chainrun.errors import Problem, ResourceError
 from chainrun.plan import Plan
+from chainrun.plan.deliveries import DeliverySpec
 
 SPARE_BYTES = 1_000_000
 
 
-def check_room(plan: Plan, choices: Sequence[Choice], ordered: list[Order], store: Path, out: Path) -> tuple[int, int]:
+def check_disk_space(
+    plan: Plan, choices: Sequence[Choice], specs: list[DeliverySpec], store: Path, out: Path
+) -> tuple[int, int]:
     """The most bytes that prints and files may take. Raises ResourceError where there is less room.
 
     The first choice is that of the whole mix; others are those of deliveries with `only` or `without`.
@@ -27,7 +29,7 @@ def check_room(plan: Plan, choices: Sequence[Choice], ordered: list[Order], stor
     # What several deliveries have in common is rendered once.
     to_render = {node.identity: node for choice in choices for node in choice.to_render}
     prints = sum(frames * node.n_channels_out * 4 for node in to_render.values())
-    files = sum(_file_bytes(order, frames, plan.rate_hz) for order in ordered)
+    files = sum(_file_bytes(spec, frames, plan.rate_hz) for spec in specs)
     needs = [(store, prints), (out, files)]
     if store.stat().st_dev == out.stat().st_dev:
         needs = [(out, prints + files)]
@@ -50,10 +52,10 @@ def check_room(plan: Plan, choices: Sequence[Choice], ordered: list[Order], stor
     return prints, files
 
 
-def _file_bytes(order: Order, frames: int, rate_hz: int) -> int:
+def _file_bytes(spec: DeliverySpec, frames: int, rate_hz: int) -> int:
     """Of a stereo file without compression, at its own rate."""
-    own = order.frames[1] - order.frames[0] if order.frames is not None else frames
-    return -(-own * (order.rate_hz or rate_hz) // rate_hz) * 2 * order.bits // 8
+    own = spec.frames[1] - spec.frames[0] if spec.frames is not None else frames
+    return -(-own * (spec.rate_hz or rate_hz) // rate_hz) * 2 * spec.bits // 8
 
 
 def _free(folder: Path) -> int:

@@ -16,12 +16,13 @@ import numpy as np
 from scipy.signal import sosfilt
 
 from chainrun.audiofile.read import hash_content
-from chainrun.contract import ChainRunner, Key, Step, Stream
+from chainrun.contract import Key, Step, Stream
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.sketch import Sketch
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.loudness.meter import Meter
 from chainrun.plan.identity import short_hash, sounding_part, steps_that_read
+from chainrun.runtime import ChainRunner
 from chainrun.units import db_to_gain, power_ratio_db
 from chainrun.whole_file import write_whole
 
@@ -41,7 +42,7 @@ SIDE_MS, SIDE_DB = 7.0, -6.0
 
 
 @dataclass(frozen=True)
-class Face:
+class Profile:
     """What a chain was measured to do. Levels in dB; lists are in the order of POINTS_HZ and LEVELS_DBFS."""
 
     response_db: list[float]
@@ -158,7 +159,7 @@ def _as_long(x: Array, other: Array) -> Array:
     return np.pad(x, ((0, 0), (0, other.shape[1] - x.shape[1])))
 
 
-def measure_face(steps: list[Step]) -> Face:
+def measure_profile(steps: list[Step]) -> Profile:
     """Measure a chain. Files of responses must be there, as for a render."""
     n_channels, bench = channels_for(steps), Bench(steps)
     sections = k_weighting(RATE)
@@ -176,7 +177,7 @@ def measure_face(steps: list[Step]) -> Face:
     runner = bench.runner(n_channels)
     linear = is_linear(steps)
     attack, release = _timing(bench, n_channels) if runner.readings() else (None, None)
-    return Face(
+    return Profile(
         response_db=_response(bench, n_channels),
         static_db=_static(bench, n_channels, linear=linear, moves=bool(runner.readings())),
         harmonics_pct=0.0 if linear else _harmonics(bench, n_channels),
@@ -276,7 +277,7 @@ def _level_change(x: Array, y: Array) -> float:
     return round(told, 2) if math.isfinite(told) else -120.0
 
 
-def kept_face(steps: list[Step], code: str, folder: Path | None) -> Face:
+def kept_profile(steps: list[Step], code: str, folder: Path | None) -> Profile:
     """A face out of the store's folder, measured where it is not there. `code` is the program's own hash."""
     described = [sounding_part(step.model_dump(by_alias=True, exclude_none=True)) for step in steps]
     for _, step in steps_that_read(described, ()):
@@ -284,10 +285,10 @@ def kept_face(steps: list[Step], code: str, folder: Path | None) -> Face:
     path = folder / "faces" / f"{short_hash([described, code])}.json" if folder is not None else None
     if path is not None:
         try:
-            return Face(**json.loads(path.read_text(encoding="utf-8")))
+            return Profile(**json.loads(path.read_text(encoding="utf-8")))
         except (OSError, ValueError, TypeError):
             pass
-    face = measure_face(steps)
+    profile = measure_profile(steps)
     if path is not None:
-        write_whole(path, json.dumps(face.record()))
-    return face
+        write_whole(path, json.dumps(profile.record()))
+    return profile

@@ -12,24 +12,24 @@ from pathlib import Path
 from chainrun import __version__
 from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.audiofile.read import hash_content
+from chainrun.delivery.disk_space import check_disk_space
+from chainrun.delivery.files import at_the_gain_of_the_whole, check_folder, deliver
+from chainrun.delivery.output_paths import check_output_paths
+from chainrun.delivery.result import RenderResult
 from chainrun.engine.choice import Choice, choose, choose_stretch
-from chainrun.engine.crew import Crew, WorkerDiedError, processors_here, warm_up
-from chainrun.engine.deliver import at_the_gain_of_the_whole, check_folder, deliver
-from chainrun.engine.delivery import Order
-from chainrun.engine.fingerprint import surroundings
-from chainrun.engine.landing import refuse_bad_landings
 from chainrun.engine.log import EventLog
-from chainrun.engine.orders import orders, recipe_hash, stems_of
 from chainrun.engine.remarks import remarks
-from chainrun.engine.result import RenderResult
-from chainrun.engine.room_on_disk import check_room
-from chainrun.engine.store import Store, limit_gb, stamp
 from chainrun.engine.work import NodeTask, Rendered, Stamp, run_task
 from chainrun.errors import ChainrunError, Problem, ResourceError, UsageError
 from chainrun.plan import Node, Plan, build_plan
+from chainrun.plan.deliveries import DeliverySpec, delivery_specs, recipe_hash, stems_of
 from chainrun.plan.nodes import FilePart
+from chainrun.plan.surroundings import surroundings
 from chainrun.recipe import Opened
-from chainrun.whole_file import work_folder
+from chainrun.scheduler.processes import processors_here, warm_up
+from chainrun.scheduler.scheduler import Scheduler, WorkerDiedError
+from chainrun.store.store import Store, limit_gb
+from chainrun.whole_file import stamp, work_folder
 
 WORK_FOLDER = ".chainrun-work"
 WORTH_WORKERS_S = 300.0
@@ -114,16 +114,16 @@ class _Session:
             warnings=[*(problem.text() for problem in opened.problems.warnings), *plan.notes],
         )
         span = self._span(plan)
-        ordered = orders(opened, plan, self.out, span, options.only)
+        specs = delivery_specs(opened, plan, self.out, span, options.only)
         if options.gain_db is not None:
-            ordered = [replace(order, target_lufs=None, gain_db=options.gain_db) for order in ordered]
+            specs = [replace(spec, target_lufs=None, gain_db=options.gain_db) for spec in specs]
         if options.measure_only:
-            ordered = []
-        refuse_bad_landings(opened, plan, ordered, self.out, options.store)
+            specs = []
+        check_output_paths(opened, plan, specs, self.out, options.store)
         check_folder(self.out, writable=True)
         with nullcontext(self.store) if self.store is not None else _work_store(self.out) as store:
             limit = limit_gb() if self.store is not None else None
-            self._render_with(store, plan, ordered, span)
+            self._render_with(store, plan, specs, span)
             if limit is not None:
                 store.prune(keep_gb=limit)
         self.result.seconds = time.perf_counter() - self.began
@@ -151,24 +151,26 @@ class _Session:
             )
         return from_s, to_s
 
-    def _render_with(self, store: Store, plan: Plan, ordered: list[Order], span: tuple[float, float] | None) -> None:
+    def _render_with(
+        self, store: Store, plan: Plan, specs: list[DeliverySpec], span: tuple[float, float] | None
+    ) -> None:
         result = self.result
-        parts = self._other_plans({order.sounding for order in ordered})
-        wholes = self._other_plans({order.whole_sounding for order in ordered if order.needs_whole}, none_too=True)
+        parts = self._other_plans({spec.sounding for spec in specs})
+        wholes = self._other_plans({spec.whole_sounding for spec in specs if spec.needs_whole}, none_too=True)
         identities = {node.identity for one in (plan, *parts.values(), *wholes.values()) for node in one.nodes}
         with store.run(identities) as run:
             self.log.run = self.log.run or run
-            wanted = [order.node for order in ordered if order.sounding is None]
+            wanted = [spec.node for spec in specs if spec.sounding is None]
             if span is None:
                 choice = choose(plan, store, wanted)
             else:
                 choice = choose_stretch(plan, store, wanted, *span, PRE_ROLL_S)
             others = [
-                choose(part, store, [order.node for order in ordered if order.sounding == sounding])
+                choose(part, store, [spec.node for spec in specs if spec.sounding == sounding])
                 for sounding, part in parts.items()
                 if span is None
             ]
-            prints_bytes, file_bytes = check_room(plan, [choice, *others], ordered, store.folder, self.out)
+            prints_bytes, file_bytes = check_disk_space(plan, [choice, *others], specs, store.folder, self.out)
             workers = self._workers(plan, choice)
             self.log.tell(
                 "start",
@@ -201,7 +203,7 @@ class _Session:
                 self.log.tell("warning", message=warning)
             choices: dict[frozenset[str] | None, Choice] = {None: choice}
             for sounding, part in parts.items():
-                wanted = [order.node for order in ordered if order.sounding == sounding]
+                wanted = [spec.node for spec in specs if spec.sounding == sounding]
                 here = (
                     choose(part, store, wanted)
                     if span is None
@@ -209,9 +211,9 @@ class _Session:
                 )
                 self._render_nodes(store, run, here, workers)
                 choices[sounding] = here
-            ordered = self._at_gains_of_wholes(store, run, ordered, wholes, span, workers)
-            for order in ordered:
-                self._deliver(order, choices[order.sounding], plan)
+            specs = self._at_gains_of_wholes(store, run, specs, wholes, span, workers)
+            for spec in specs:
+                self._deliver(spec, choices[spec.sounding], plan)
             store.touch(identities, self.options.used_at)
 
     def _other_plans(
@@ -234,39 +236,39 @@ class _Session:
         self,
         store: Store,
         run: str,
-        ordered: list[Order],
+        specs: list[DeliverySpec],
         wholes: Mapping[frozenset[str] | None, Plan],
         span: tuple[float, float] | None,
         workers: int,
-    ) -> list[Order]:
-        """The orders of a solo with the gain of the whole mix, which is rendered for it where it is not kept."""
-        found = list(ordered)
+    ) -> list[DeliverySpec]:
+        """The specs of a solo with the gain of the whole mix, which is rendered for it where it is not kept."""
+        found = list(specs)
         for sounding, whole in wholes.items():
-            here = [i for i, order in enumerate(ordered) if order.needs_whole and order.whole_sounding == sounding]
-            nodes = [ordered[i].node for i in here]
+            here = [i for i, spec in enumerate(specs) if spec.needs_whole and spec.whole_sounding == sounding]
+            nodes = [specs[i].node for i in here]
             if span is None:
                 choice = choose(whole, store, nodes)
             else:
                 choice = choose_stretch(whole, store, nodes, *span, PRE_ROLL_S)
             self._render_nodes(store, run, choice, workers)
             for i in here:
-                order = ordered[i]
-                is_whole = order.node not in choice.partial and (order.frames is None or span is not None)
+                spec = specs[i]
+                is_whole = spec.node not in choice.partial and (spec.frames is None or span is not None)
                 found[i] = at_the_gain_of_the_whole(
-                    order,
+                    spec,
                     choice.prints,
                     whole.rate_hz,
                     self.opened.recipe.pan_law_db,
-                    choice.results[order.node] if is_whole else None,
+                    choice.results[spec.node] if is_whole else None,
                 )
         return found
 
-    def _deliver(self, order: Order, choice: Choice, plan: Plan) -> None:
+    def _deliver(self, spec: DeliverySpec, choice: Choice, plan: Plan) -> None:
         # A delivery's own stretch meets its own target; one of --from and --to gets the whole mix's gain.
-        whole = order.frames is None or choice.stretch is not None
-        known = choice.results[order.node] if whole and order.node not in choice.partial else None
+        whole = spec.frames is None or choice.stretch is not None
+        known = choice.results[spec.node] if whole and spec.node not in choice.partial else None
         law = self.opened.recipe.pan_law_db
-        delivered, failures = deliver(order, choice.prints, plan.rate_hz, law, known, self.result.recipe_hash)
+        delivered, failures = deliver(spec, choice.prints, plan.rate_hz, law, known, self.result.recipe_hash)
         self.result.deliveries.append(delivered)
         self.result.warnings += delivered.cautions
         self.result.failures += failures
@@ -320,7 +322,7 @@ class _Session:
             self.result.warnings.append(f"{name}: the worker process died; tried once more, alone")
             self.log.tell("node_again", node=name)
 
-        crew: Crew[NodeTask, Rendered] = Crew(
+        scheduler: Scheduler[NodeTask, Rendered] = Scheduler(
             run_here if here else run_task,
             make,
             done,
@@ -329,7 +331,7 @@ class _Session:
             again=again,
             stops=lambda error: not isinstance(error, WorkerDiedError),
         )
-        crew.run({name: node.needs for name, node in nodes.items()}, 1 if here else workers)
+        scheduler.run({name: node.needs for name, node in nodes.items()}, 1 if here else workers)
         if self.errors:
             raise type(self.errors[0])([problem for error in self.errors for problem in error.problems])
 

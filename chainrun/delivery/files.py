@@ -15,14 +15,16 @@ from chainrun import __version__
 from chainrun.audiofile import Reader, Writer
 from chainrun.audiofile.bext import Broadcast
 from chainrun.audiofile.write import LOSSY
+from chainrun.delivery.result import DeliveryResult
+from chainrun.delivery.stream import DeliveryStream
 from chainrun.dsp.arrays import Array
-from chainrun.engine.delivery import Order, Passage
-from chainrun.engine.orders import sidecar_of
-from chainrun.engine.prints import Print, PrintSource
-from chainrun.engine.result import DeliveryResult, NodeResult, measured_record
-from chainrun.engine.sources import Source, SumSource
+from chainrun.engine.result import NodeResult
+from chainrun.engine.sources import SignalSource, SumSource
 from chainrun.errors import Problem, ResourceError
 from chainrun.loudness import Analysis, Measured, Meter, gain_to_loudness
+from chainrun.measured import measured_record
+from chainrun.plan.deliveries import DeliverySpec, sidecar_of
+from chainrun.store.prints import Print, PrintSource
 from chainrun.whole_file import write_whole
 
 PEAK_MARGIN_DB = 0.001
@@ -30,15 +32,15 @@ PEAK_MARGIN_DB = 0.001
 DEFAULT_CEILING_DBTP = -1.0
 ROUNDS = 12
 LOSSY_TRIES = 6
-MOST_STEP_DB = 12.0
+MAX_STEP_DB = 12.0
 CLOSE_LU = 0.005
-LEAST_SLOPE = 0.1
+MIN_SLOPE = 0.1
 """LU that a dB of gain must still bring behind the limiter."""
 LOUD_LUFS, HOT_DBTP, MUCH_DC_DBFS, MUCH_DBFS = -9.0, -0.1, -40.0, -30.0
 
 
 def deliver(
-    order: Order,
+    spec: DeliverySpec,
     prints: Mapping[str, Print],
     rate_hz: int,
     pan_law_db: float,
@@ -49,82 +51,82 @@ def deliver(
 
     `known` is what was measured of the whole print, where that is there: the gain to a target is found from it.
     """
-    passage = _passage_of(order, prints, rate_hz, pan_law_db, order.frames, order.is_stretch)
+    stream = _stream_of(spec, prints, rate_hz, pan_law_db, spec.frames, spec.is_stretch)
     # A stretch of a print that is there as a whole has the gain of the whole delivery, and no target of its own.
-    whole_gain = order.is_stretch and known is not None
-    searched = _searched(order, prints, rate_hz, pan_law_db, known)
-    check_folder(order.path.parent)
-    lossy = order.path.suffix.lower() in LOSSY
-    ceiling, aim = order.max_dbtp, order.target_lufs
+    whole_gain = spec.is_stretch and known is not None
+    searched = _searched(spec, prints, rate_hz, pan_law_db, known)
+    check_folder(spec.path.parent)
+    lossy = spec.path.suffix.lower() in LOSSY
+    ceiling, aim = spec.max_dbtp, spec.target_lufs
     for _ in range(LOSSY_TRIES if lossy else 1):
-        gain_db, shortfall, limited = _fit(replace(order, target_lufs=aim), searched, known, ceiling)
-        measured, pcm_sha256, clipped = _write(order, passage, gain_db, limited, recipe_hash)
+        gain_db, shortfall, limited = _fit(replace(spec, target_lufs=aim), searched, known, ceiling)
+        measured, pcm_sha256, clipped = _write(spec, stream, gain_db, limited, recipe_hash)
         if whole_gain:
             break
         # What a lossy format decodes to cannot be foretold: it is read, and what it misses is made up for.
-        over = (measured.true_peak_dbtp or 0.0) - (order.max_dbtp if order.max_dbtp is not None else math.inf)
-        missed = order.target_lufs - measured.integrated_lufs if order.target_lufs is not None else 0.0
+        over = (measured.true_peak_dbtp or 0.0) - (spec.max_dbtp if spec.max_dbtp is not None else math.inf)
+        missed = spec.target_lufs - measured.integrated_lufs if spec.target_lufs is not None else 0.0
         if over <= 0.0 and (abs(missed) < 0.05 or not math.isfinite(missed) or shortfall > 0.05):
             break
         if over > 0.0:
             ceiling = (ceiling if ceiling is not None else 0.0) - over - 0.05
         if aim is not None and math.isfinite(missed) and abs(missed) >= 0.05:
             aim += missed
-    judged = replace(order, target_lufs=None) if whole_gain else order
+    judged = replace(spec, target_lufs=None) if whole_gain else spec
     failures = _judge(judged, measured, 0.0 if whole_gain else shortfall, clipped, gain_db)
     result = DeliveryResult(
-        str(order.path),
+        str(spec.path),
         measured,
         pcm_sha256,
         gain_db,
-        order.target_lufs,
+        spec.target_lufs,
         shortfall,
-        passage.reduction_max_db if limited is not None else None,
-        tuple(cautions(order.path.name, measured)),
-        order.gain_of or ("the whole mix" if whole_gain and order.target_lufs is not None else ""),
+        stream.reduction_max_db if limited is not None else None,
+        tuple(cautions(spec.path.name, measured)),
+        spec.gain_of or ("the whole mix" if whole_gain and spec.target_lufs is not None else ""),
     )
-    if order.sidecar:
-        _write_sidecar(order.path, result, recipe_hash)
+    if spec.sidecar:
+        _write_sidecar(spec.path, result, recipe_hash)
     return result, failures
 
 
-def _passage_of(
-    order: Order,
+def _stream_of(
+    spec: DeliverySpec,
     prints: Mapping[str, Print],
     rate_hz: int,
     pan_law_db: float,
     frames: tuple[int, ...] | None,
     is_stretch: bool,
-) -> Passage:
-    def source() -> Source:
+) -> DeliveryStream:
+    def source() -> SignalSource:
         begin = frames[0] if frames is not None else 0
-        if order.strip is not None:
-            return SumSource([order.strip], prints, pan_law_db, rate_hz, begin)
-        return PrintSource(prints[order.node], begin)
+        if spec.strip is not None:
+            return SumSource([spec.strip], prints, pan_law_db, rate_hz, begin)
+        return PrintSource(prints[spec.node], begin)
 
-    return Passage(replace(order, frames=frames, is_stretch=is_stretch), source, rate_hz)
+    return DeliveryStream(replace(spec, frames=frames, is_stretch=is_stretch), source, rate_hz)
 
 
 def _searched(
-    order: Order, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float, known: NodeResult | None
-) -> Passage:
+    spec: DeliverySpec, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float, known: NodeResult | None
+) -> DeliveryStream:
     """What the gain is found from: a stretch whose whole print is there has the gain of the whole delivery."""
-    if order.is_stretch and known is not None:
-        return _passage_of(order, prints, rate_hz, pan_law_db, order.own_frames, False)
-    return _passage_of(order, prints, rate_hz, pan_law_db, order.frames, order.is_stretch)
+    if spec.is_stretch and known is not None:
+        return _stream_of(spec, prints, rate_hz, pan_law_db, spec.own_frames, False)
+    return _stream_of(spec, prints, rate_hz, pan_law_db, spec.frames, spec.is_stretch)
 
 
 def at_the_gain_of_the_whole(
-    order: Order, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float, known: NodeResult | None
-) -> Order:
+    spec: DeliverySpec, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float, known: NodeResult | None
+) -> DeliverySpec:
     """A solo's order with the gain that the delivery has when all of it sounds (`prints` are the whole mix's)."""
-    passage = _searched(order, prints, rate_hz, pan_law_db, known)
-    gain_db, _, ceiling = _fit(order, passage, known, order.max_dbtp)
+    stream = _searched(spec, prints, rate_hz, pan_law_db, known)
+    gain_db, _, ceiling = _fit(spec, stream, known, spec.max_dbtp)
     return replace(
-        order,
+        spec,
         target_lufs=None,
         gain_db=gain_db,
-        max_dbtp=ceiling if order.fit == "limit" else order.max_dbtp,
+        max_dbtp=ceiling if spec.fit == "limit" else spec.max_dbtp,
         gain_of="the whole mix",
     )
 
@@ -133,54 +135,56 @@ def at_the_gain_of_the_whole(
 
 
 def _fit(
-    order: Order, passage: Passage, known: NodeResult | None, ceiling: float | None
+    spec: DeliverySpec, stream: DeliveryStream, known: NodeResult | None, ceiling: float | None
 ) -> tuple[float, float, float | None]:
     """Gain in dB, by how much it falls short of the target in LU, and the limiter's ceiling if there is one."""
-    if order.target_lufs is None:
-        return order.gain_db, 0.0, ceiling if order.fit == "limit" else None
-    if known is not None and order.is_plain:
+    if spec.target_lufs is None:
+        return spec.gain_db, 0.0, ceiling if spec.fit == "limit" else None
+    if known is not None and spec.is_plain:
         powers, peak = np.array(known.block_powers), known.measured.true_peak_dbtp
     else:
         powers, peak = np.empty(0), None
-    if order.fit == "limit":
-        return _fit_by_limiting(order.target_lufs, passage, DEFAULT_CEILING_DBTP if ceiling is None else ceiling)
+    if spec.fit == "limit":
+        return _fit_by_limiting(spec.target_lufs, stream, DEFAULT_CEILING_DBTP if ceiling is None else ceiling)
     if powers.size == 0 or (peak is None and ceiling is not None):
-        powers, peak = _measured(passage, 0.0, None, ceiling is not None)
-    wanted = gain_to_loudness(powers, order.target_lufs)
+        powers, peak = _measured(stream, 0.0, None, ceiling is not None)
+    wanted = gain_to_loudness(powers, spec.target_lufs)
     if wanted is None:
         return 0.0, 0.0, None
     if ceiling is None or peak is None:
         return wanted, 0.0, None
-    room = ceiling - PEAK_MARGIN_DB - peak
-    return min(wanted, room), max(0.0, wanted - room), None
+    headroom = ceiling - PEAK_MARGIN_DB - peak
+    return min(wanted, headroom), max(0.0, wanted - headroom), None
 
 
-def _fit_by_limiting(target_lufs: float, passage: Passage, ceiling: float) -> tuple[float, float, float | None]:
+def _fit_by_limiting(target_lufs: float, stream: DeliveryStream, ceiling: float) -> tuple[float, float, float | None]:
     """The gain that reaches the loudness behind the limiter: found step by step, since limiting takes loudness away."""
-    powers, _ = _measured(passage, 0.0, None, False)
+    powers, _ = _measured(stream, 0.0, None, False)
     gain = gain_to_loudness(powers, target_lufs)
     if gain is None:
         return 0.0, 0.0, ceiling
     missing, before = 0.0, None
     for _ in range(ROUNDS):
-        powers, _ = _measured(passage, gain, ceiling, False)
+        powers, _ = _measured(stream, gain, ceiling, False)
         more = gain_to_loudness(powers, target_lufs)
         missing = more if more is not None else 0.0
         if abs(missing) < CLOSE_LU:
             return gain, 0.0, ceiling
         # By the secant: behind a limiter each dB of gain makes less than 1 LU.
         slope = (before[1] - missing) / (gain - before[0]) if before is not None and gain != before[0] else 1.0
-        if missing > 0.0 and slope < LEAST_SLOPE:
+        if missing > 0.0 and slope < MIN_SLOPE:
             break  # out of reach: more gain would only be limited away
         before = (gain, missing)
-        gain += max(-MOST_STEP_DB, min(MOST_STEP_DB, missing / max(slope, LEAST_SLOPE)))
+        gain += max(-MAX_STEP_DB, min(MAX_STEP_DB, missing / max(slope, MIN_SLOPE)))
     return gain, max(0.0, missing), ceiling
 
 
-def _measured(passage: Passage, gain_db: float, ceiling: float | None, true_peak: bool) -> tuple[Array, float | None]:
+def _measured(
+    stream: DeliveryStream, gain_db: float, ceiling: float | None, true_peak: bool
+) -> tuple[Array, float | None]:
     """Powers of the 400 ms blocks, and the true peak where it is wanted."""
-    meter = Meter(passage.rate_hz, passage.n_channels, true_peak=true_peak)
-    for x in passage.blocks(gain_db, ceiling):
+    meter = Meter(stream.rate_hz, stream.n_channels, true_peak=true_peak)
+    for x in stream.blocks(gain_db, ceiling):
         meter.feed(x)
     return meter.block_powers(), meter.result().true_peak_dbtp
 
@@ -189,20 +193,20 @@ def _measured(passage: Passage, gain_db: float, ceiling: float | None, true_peak
 
 
 def _write(
-    order: Order, passage: Passage, gain_db: float, ceiling: float | None, recipe_hash: str
+    spec: DeliverySpec, stream: DeliveryStream, gain_db: float, ceiling: float | None, recipe_hash: str
 ) -> tuple[Measured, str, int]:
     """What the file measures, the hash of its samples, and frames that did not fit."""
-    analysis = Analysis(passage.rate_hz, passage.n_channels, every=8)
-    tags = {**order.tags, "comment": order.tags.get("comment") or f"recipe {recipe_hash}, chainrun {__version__}"}
-    told = order.tags or order.bext or order.sidecar
+    analysis = Analysis(stream.rate_hz, stream.n_channels, every=8)
+    tags = {**spec.tags, "comment": spec.tags.get("comment") or f"recipe {recipe_hash}, chainrun {__version__}"}
+    told = spec.tags or spec.bext or spec.sidecar
 
     def broadcast() -> Broadcast:
         found = analysis.result()
         return Broadcast(
-            order.tags.get("title", order.path.stem),
-            order.tags.get("artist", ""),
+            spec.tags.get("title", spec.path.stem),
+            spec.tags.get("artist", ""),
             recipe_hash[:32],
-            order.tags.get("date", ""),
+            spec.tags.get("date", ""),
             found.integrated_lufs,
             found.range_lu,
             found.true_peak_dbtp,
@@ -211,23 +215,23 @@ def _write(
         )
 
     with Writer(
-        order.path,
-        passage.rate_hz,
-        passage.n_channels,
-        passage.n_frames,
-        bits=order.bits,
-        dither=order.dither,
-        seed=order.seed,
-        quality_pct=order.quality_pct,
+        spec.path,
+        stream.rate_hz,
+        stream.n_channels,
+        stream.n_frames,
+        bits=spec.bits,
+        dither=spec.dither,
+        seed=spec.seed,
+        quality_pct=spec.quality_pct,
         tags=tags if told else None,
-        broadcast=broadcast if order.bext else None,
+        broadcast=broadcast if spec.bext else None,
     ) as writer:
-        for x in passage.blocks(gain_db, ceiling):
+        for x in stream.blocks(gain_db, ceiling):
             analysis.feed(writer.write(x))
         writer.finish()
     measured = analysis.result()
-    if order.path.suffix.lower() in LOSSY:
-        measured = _decoded(order.path)
+    if spec.path.suffix.lower() in LOSSY:
+        measured = _decoded(spec.path)
     return measured, writer.pcm_sha256, writer.clipped_frames
 
 
@@ -276,27 +280,27 @@ def cautions(name: str, measured: Measured) -> list[str]:
     return [f"caution, {name}: {text}" for text in found]
 
 
-def _judge(order: Order, measured: Measured, shortfall: float, clipped: int, gain_db: float) -> list[str]:
-    name = order.path.name
+def _judge(spec: DeliverySpec, measured: Measured, shortfall: float, clipped: int, gain_db: float) -> list[str]:
+    name = spec.path.name
     failures: list[str] = []
-    if order.target_lufs is not None and measured.integrated_lufs == -math.inf:
+    if spec.target_lufs is not None and measured.integrated_lufs == -math.inf:
         failures.append(f"{name}: too quiet or too short to be measured, so that target_lufs cannot be met")
-    elif order.target_lufs is not None and shortfall <= 0.05:
-        missed = measured.integrated_lufs - order.target_lufs
+    elif spec.target_lufs is not None and shortfall <= 0.05:
+        missed = measured.integrated_lufs - spec.target_lufs
         if abs(missed) > 0.1:
             failures.append(f"{name}: {measured.integrated_lufs:.2f} LUFS, {missed:+.2f} LU from the target")
     if shortfall > 0.05:
         failures.append(
             f"{name}: {measured.integrated_lufs:.2f} LUFS, {shortfall:.2f} LU short of the target "
-            f"{order.target_lufs:g} LUFS: more gain than {gain_db:+.2f} dB would pass {order.max_dbtp:g} dBTP"
-            if order.fit == "gain"
+            f"{spec.target_lufs:g} LUFS: more gain than {gain_db:+.2f} dB would pass {spec.max_dbtp:g} dBTP"
+            if spec.fit == "gain"
             else f"{name}: {measured.integrated_lufs:.2f} LUFS; no gain before the limiter reaches the target"
         )
     peak = measured.true_peak_dbtp
-    if order.max_dbtp is not None and peak is not None and peak > order.max_dbtp + 0.005:
-        failures.append(f"{name}: true peak {peak:.2f} dBTP is above max_dbtp = {order.max_dbtp:g}")
+    if spec.max_dbtp is not None and peak is not None and peak > spec.max_dbtp + 0.005:
+        failures.append(f"{name}: true peak {peak:.2f} dBTP is above max_dbtp = {spec.max_dbtp:g}")
     if clipped:
-        failures.append(f"{name}: {clipped} frames did not fit into {order.bits} bits and were clipped")
+        failures.append(f"{name}: {clipped} frames did not fit into {spec.bits} bits and were clipped")
     return failures
 
 

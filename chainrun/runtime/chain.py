@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from chainrun.contract import Key, Misfit, Step
 from chainrun.contract.readings import Reading
 from chainrun.contract.runner import Keys, Runner, Stream
-from chainrun.contract.step import Key, Misfit, Step
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
@@ -61,8 +61,8 @@ class ChainRunner(Runner):
 
     def run(self, x: Array, keys: Keys) -> Array:
         for link in self._links:
-            heard = {key: delay.run(keys[key]) for key, delay in link.key_delays.items()}
-            y = link.runner.run(x, heard)
+            sidechain = {key: delay.run(keys[key]) for key, delay in link.key_delays.items()}
+            y = link.runner.run(x, sidechain)
             if link.dry is not None:
                 y = self._mix(link.dry.run(x), y, link.wet)
             x = y

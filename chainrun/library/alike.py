@@ -12,15 +12,15 @@ import numpy as np
 from scipy.signal import sosfilt
 
 from chainrun.contract import Key
-from chainrun.cull.face import HIT_DBFS, RATE, SEGMENTS, Bench, Face, channels_for, kept_face
-from chainrun.cull.library import Shelf
-from chainrun.cull.usage import Usage, UseAt
 from chainrun.dsp.arrays import Array
-from chainrun.engine.fingerprint import code_hash
 from chainrun.engine.sources import StemSource
 from chainrun.errors import ChainrunError
+from chainrun.library.profile import HIT_DBFS, RATE, SEGMENTS, Bench, Profile, channels_for, kept_profile
+from chainrun.library.shelf import Shelf
+from chainrun.library.usage import Usage, UseAt
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.plan import build_plan
+from chainrun.plan.surroundings import code_hash
 from chainrun.recipe import Opened, open_recipe
 from chainrun.units import db_to_gain, gain_to_db
 
@@ -64,25 +64,25 @@ class Apart:
         return self.alike and abs(self.gain_db) <= LEVEL_DB
 
 
-def faces(
+def profiles(
     shelf: Shelf,
     names: list[str],
     store: Path | None,
     progress: Callable[[str, float], None] = lambda name, share: None,
     left_out: Callable[[str, str], None] = lambda name, reason: None,
-) -> dict[str, Face]:
+) -> dict[str, Profile]:
     """The faces of presets; `left_out` hears of those that cannot be run: a response's file is missing, say."""
     found, code = {}, code_hash()
     for k, name in enumerate(names):
         progress(name, 0.99 * k / len(names))
         try:
-            found[name] = kept_face(shelf.steps(name), code, store)
+            found[name] = kept_profile(shelf.steps(name), code, store)
         except ChainrunError as error:
             left_out(name, error.problems[0].text())
     return found
 
 
-def apart(name: str, one: Face, other_name: str, other: Face) -> Apart:
+def apart(name: str, one: Profile, other_name: str, other: Profile) -> Apart:
     """How far two faces lie apart."""
     # A chain that needs stereo was not heard in mono: both have in common what is stereo for all.
     shared = SEGMENTS if one.n_channels == other.n_channels else ("wide",)
@@ -115,7 +115,7 @@ def apart(name: str, one: Face, other_name: str, other: Face) -> Apart:
     )
 
 
-def pairs(known: dict[str, Face], of: str | None = None) -> list[Apart]:
+def pairs(known: dict[str, Profile], of: str | None = None) -> list[Apart]:
     """All pairs of presets (or those with one of them), the nearest first."""
     names = list(known)
     found = [

@@ -10,14 +10,14 @@ from pathlib import Path
 
 from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.comparison.difference import difference
-from chainrun.cull.usage import UseAt
-from chainrun.engine import RenderOptions, render
-from chainrun.engine.fingerprint import surroundings
-from chainrun.engine.store import Store
+from chainrun.delivery import RenderOptions, render
 from chainrun.errors import ChainrunError
+from chainrun.library.usage import UseAt
 from chainrun.plan import build_plan
 from chainrun.plan.identity import short_hash
+from chainrun.plan.surroundings import surroundings
 from chainrun.recipe import Overrides, open_recipe
+from chainrun.store.store import Store
 from chainrun.whole_file import work_folder, write_whole
 
 

@@ -1,0 +1,26 @@
+"""The key of a dynamics step: whose signal it listens to."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, Strict, model_validator
+
+from chainrun.contract.model import StrictModel
+
+
+class Key(StrictModel):
+    """The signal that a step listens to in place of its own input: the plain sum of stems or buses."""
+
+    sources: Annotated[tuple[str, ...], Strict(False)] = Field(
+        alias="from", min_length=1, max_length=64, description="names of the stems or buses to listen to"
+    )
+    tap: Literal["raw", "chain"] = Field(
+        "raw", description="where they are heard: before their own chain, or behind it"
+    )
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Key:
+        if len(set(self.sources)) < len(self.sources):
+            raise ValueError("a source stands twice in `from`")
+        return self

@@ -1,0 +1,37 @@
+"""The strict, frozen model on which recipes, presets and steps are declared."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict
+
+
+def _no_true(value: Any) -> Any:
+    if isinstance(value, bool):
+        raise ValueError("a version is a number: 1")
+    return value
+
+
+Version = Annotated[Literal[1], BeforeValidator(_no_true)]
+"""The version of a grammar."""
+
+
+MAX_TEXT_CHARACTERS = 4096
+"""Characters of any text in a recipe."""
+
+
+class StrictModel(BaseModel):
+    """No unknown keys, no nan or inf, no true for a number, no change after it is made."""
+
+    model_config = ConfigDict(
+        strict=True,
+        extra="forbid",
+        frozen=True,
+        allow_inf_nan=False,
+        populate_by_name=True,
+        str_max_length=MAX_TEXT_CHARACTERS,
+    )
+
+    any_other: ClassVar[type[BaseModel] | None] = None
+    """What stands under keys that a person may choose, where a model takes such keys."""

@@ -1,0 +1,112 @@
+"""Result of a render: its nodes, its delivered files, and what was noted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from chainrun.engine.result import NodeResult
+from chainrun.measured import Measured, measured_record
+
+SCHEMA_VERSION = 1
+
+
+QUANTITIES = ("gain_reduction_max_db", "gain_reduction_mean_db", "gain_reduction_working_pct")
+
+
+@dataclass(frozen=True)
+class DeliveryResult:
+    """One delivered file."""
+
+    file: str
+    measured: Measured
+    pcm_sha256: str
+    gain_db: float
+    target_lufs: float | None
+    shortfall_lu: float
+    """By how much the target was missed because of max_dbtp."""
+    limited_max_db: float | None = None
+    """Most gain reduction of the limiter of fit = "limit"."""
+    cautions: tuple[str, ...] = ()
+    gain_of: str = ""
+    """What the gain was found from, where that is not the file itself: a solo and a stretch have the whole mix's."""
+
+
+@dataclass
+class RenderResult:
+    """The whole render. `failures` are what makes the exit code 1: the files are there all the same."""
+
+    engine: str
+    recipe: str
+    recipe_hash: str
+    rate_hz: int
+    length_s: float
+    deliveries: list[DeliveryResult] = field(default_factory=list)
+    nodes: list[NodeResult] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    failures: list[str] = field(default_factory=list)
+    seconds: float = 0.0
+
+    @property
+    def times_real_time(self) -> float:
+        """How much faster than the music lasts."""
+        return self.length_s / self.seconds if self.seconds > 0 else 0.0
+
+    def reading_at(self, path: str) -> float:
+        """The value at `buses.kit.chain.0.gain_reduction_max_db`, by digits or names as the recipe is written.
+
+        A chain's item that holds one dynamics step alone (a preset, say) may stand for it. Raises KeyError, with
+        what there is, for a path that finds none or several.
+        """
+        head, _, quantity = path.rpartition(".")
+        group, _, rest = head.partition(".")
+        name, _, address = (group, ".", rest) if group == "main" else rest.partition(".")
+        here = [reading for node in self.nodes if node.name == name for reading in node.readings]
+        found = [one for one in here if address in (one.step, one.named)]
+        found = found or [one for one in here if f"{one.step}.".startswith(f"{address}.")]
+        found = found or [one for one in here if f"{one.named}.".startswith(f"{address}.")]
+        record = found[0].record(curve=False) if len(found) == 1 else {}
+        if not isinstance(record.get(quantity), float):
+            known = [f"{one.named}.{key}" for one in here for key in QUANTITIES]
+            raise KeyError(f"{path}: {'several' if len(found) > 1 else 'no'} readings; there are {', '.join(known)}")
+        return float(record[quantity])
+
+    def record(self) -> dict[str, Any]:
+        """As one JSON document."""
+        return {
+            "schema_version": SCHEMA_VERSION,
+            "engine": self.engine,
+            "recipe": self.recipe,
+            "recipe_hash": self.recipe_hash,
+            "deliveries": [
+                {
+                    "file": delivery.file,
+                    "measured": measured_record(delivery.measured),
+                    "pcm_sha256": delivery.pcm_sha256,
+                    "gain_db": round(delivery.gain_db, 4),
+                    "gain_of": delivery.gain_of or None,
+                    "target_lufs": delivery.target_lufs,
+                    "shortfall_lu": round(delivery.shortfall_lu, 4),
+                    "limited_max_db": round(delivery.limited_max_db, 4)
+                    if delivery.limited_max_db is not None
+                    else None,
+                }
+                for delivery in self.deliveries
+            ],
+            "nodes": {
+                node.name: {
+                    "kind": node.kind,
+                    "measured": measured_record(node.measured),
+                    "readings": [reading.record() for reading in node.readings],
+                    "seconds": round(node.seconds, 4),
+                    "from_store": node.from_store,
+                    "latency_frames": node.latency_frames,
+                    "identity": node.identity,
+                }
+                for node in self.nodes
+            },
+            "warnings": self.warnings,
+            "failures": self.failures,
+            "seconds": round(self.seconds, 4),
+            "times_real_time": round(self.times_real_time, 2),
+        }

@@ -1,0 +1,6 @@
+"""Worker processes: tasks in, results out. Ends only the processes that it started."""
+
+from chainrun.scheduler.processes import processors_here, warm_up, worker_pool
+from chainrun.scheduler.scheduler import Scheduler, WorkerDiedError
+
+__all__ = ["Scheduler", "WorkerDiedError", "processors_here", "warm_up", "worker_pool"]
