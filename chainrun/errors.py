@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, field, fields
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Literal
+
+from chainrun.problem_codes import Code
 
 EXIT_DONE = 0
 EXIT_FAILED = 1  # a check, an expectation or a comparison failed
@@ -34,6 +36,9 @@ class Problem:
     allowed: str | None = None
     hint: str | None = None
     severity: Severity = "error"
+    code: Code = field(default=Code.UNSORTED, kw_only=True)
+    facts: tuple[tuple[str, str | float], ...] = field(default=(), kw_only=True)
+    """Numbers and names that a program needs to mend it, by their own names: the command line makes options of them."""
 
     def place(self) -> str:
         """`file:line:column`, as far as known."""
@@ -58,7 +63,7 @@ class Problem:
 
     def record(self) -> dict[str, Any]:
         """The same, as a JSON object."""
-        return asdict(self)
+        return {one.name: getattr(self, one.name) for one in fields(self) if one.name != "facts"}
 
 
 class ChainrunError(Exception):

@@ -49,6 +49,7 @@ ROWS: list[dict[str, str]] = [
         "measured": "the names of all readings",
         "blas": "threads and kernel of the BLAS library",
     },
+    {"problem_codes": "the stable codes of problems"},
 ]
 ROW_OF = {name: i for i, row in enumerate(ROWS) for name in row}
 FREE = {"__init__", "__main__"}

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from chainrun.errors import Problem, RecipeError, Severity, shown_path
+from chainrun.problem_codes import Code
 from chainrun.recipe.locate import Position, nearest_position, positions
 from chainrun.recipe.tables import KeyPath, Place
 
@@ -32,9 +34,11 @@ class Problems:
         allowed: str | None = None,
         hint: str | None = None,
         severity: Severity = "error",
+        code: Code = Code.UNSORTED,
     ) -> None:
         """Note a problem at a place."""
-        self._keep(self.at(place, Problem(message, given=given, allowed=allowed, hint=hint, severity=severity)))
+        problem = Problem(message, given=given, allowed=allowed, hint=hint, severity=severity, code=code)
+        self._keep(self.at(place, problem))
 
     def tell(self, place: Place, problem: Problem) -> None:
         """Note a problem that is ready but for its place."""
@@ -52,16 +56,12 @@ class Problems:
     def at(self, place: Place, problem: Problem) -> Problem:
         """The problem with file, line, column and key of the place."""
         position = self._position(place)
-        return Problem(
-            problem.message,
+        return replace(
+            problem,
             file=shown_path(place.file) if place.file is not None else "command line",
             line=position[0] if position else None,
             column=position[1] if position else None,
             key=".".join(str(step) for step in place.path),
-            given=problem.given,
-            allowed=problem.allowed,
-            hint=problem.hint,
-            severity=problem.severity,
         )
 
     def _position(self, place: Place) -> Position | None:
