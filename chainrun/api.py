@@ -110,9 +110,10 @@ def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Chec
             code = EXIT_RECIPE
         shown = shown_path(opened.path)
         problems += [Problem(text, file=shown, severity="warning") for text in changed_presets(opened)]
-        plan = build_plan(opened)
+        plan = build_plan(opened, hash_file=None)
+        problems += plan.problems[len(opened.problems.warnings) :]
         for name in opened.recipe.variants if chosen.variant is None else ():
-            build_plan(open_recipe(path, replace(chosen, variant=name)))
+            build_plan(open_recipe(path, replace(chosen, variant=name)), hash_file=None)
     except AudioError as error:
         problems += error.problems
         code = code or EXIT_AUDIO
@@ -140,10 +141,12 @@ def render(
     """
     from chainrun.delivery import RenderOptions
     from chainrun.delivery import render as run
+    from chainrun.store import hasher
 
     opened = recipe if isinstance(recipe, Opened) else load(recipe)
     kept = Path(store) if store is not None else None
-    return run(opened, opened.folder_in(Path(out)), RenderOptions(only=tuple(only), store=kept, workers=workers))
+    plan = build_plan(opened, only=only, hash_file=hasher(kept))
+    return run(plan, plan.origin.folder_in(Path(out)), RenderOptions(store=kept, workers=workers))
 
 
 def measure(file: Name) -> Measured:

@@ -1,43 +1,59 @@
-"""The BLAS library that NumPy and SciPy brought along: its kernel, and how many threads it runs on."""
+"""The BLAS libraries that NumPy and SciPy brought along: their kernel, and how many threads they run on."""
 
 from __future__ import annotations
 
 import ctypes
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
-from typing import Any
+
+Function = Callable[..., object]
 
 
-def _openblas(package: str) -> Iterator[ctypes.CDLL]:
-    """The OpenBLAS libraries that a package's wheel brought along."""
+@cache
+def _libraries(package: str) -> list[ctypes.CDLL]:
+    """The OpenBLAS libraries in a package's wheel."""
     import numpy
 
-    for library in sorted((Path(numpy.__file__).parent.parent / f"{package}.libs").glob("*openblas*")):
-        yield ctypes.CDLL(str(library))
+    folder = Path(numpy.__file__).parent.parent / f"{package}.libs"
+    return [ctypes.CDLL(str(path)) for path in sorted(folder.glob("*openblas*"))]
 
 
-def _function(library: ctypes.CDLL, name: str) -> Any:
+def _function(library: ctypes.CDLL, name: str) -> Function | None:
     for full in (f"scipy_openblas_{name}64_", f"scipy_openblas_{name}", f"openblas_{name}64_", f"openblas_{name}"):
         found = getattr(library, full, None)
         if found is not None:
-            return found
+            return found  # type: ignore[no-any-return]
     return None
 
 
 def blas_kernel() -> str:
     """The name of the BLAS kernel that NumPy's products run on: their last bit depends on it."""
-    for library in _openblas("numpy"):
+    for library in _libraries("numpy"):
         corename = _function(library, "get_corename")
         if corename is not None:
-            corename.restype = ctypes.c_char_p
-            return str(corename().decode("ascii", "replace"))
+            corename.restype = ctypes.c_char_p  # type: ignore[attr-defined]
+            name = corename()
+            return name.decode("ascii", "replace") if isinstance(name, bytes) else "unknown"
     return "unknown"
 
 
-def one_blas_thread() -> None:
-    """Let products run on one thread: small ones gain nothing by more, and the bits stay the same."""
-    for package in ("numpy", "scipy"):
-        for library in _openblas(package):
-            set_threads = _function(library, "set_num_threads")
-            if set_threads is not None:
-                set_threads(1)
+@contextmanager
+def one_blas_thread() -> Iterator[None]:
+    """Let products run on one thread, and on as many as before afterwards.
+
+    Small ones gain nothing by more, and the bits stay the same. The number of threads is the process's: products that
+    another thread of the host makes meanwhile run on one, too.
+    """
+    before = []
+    for library in (*_libraries("numpy"), *_libraries("scipy")):
+        get_threads, set_threads = _function(library, "get_num_threads"), _function(library, "set_num_threads")
+        if get_threads is not None and set_threads is not None:
+            before.append((set_threads, get_threads()))
+            set_threads(1)
+    try:
+        yield
+    finally:
+        for set_threads, count in before:
+            set_threads(count)

@@ -202,15 +202,18 @@ class RecipeCheck(pytest.Item):
 def render_recipe(tmp_path: Path) -> Callable[..., RenderResult]:
     """Renders a recipe into a temporary folder of its own: render_recipe(path, variant=…, overlays=[…], sets=[…])."""
     from chainrun.delivery import RenderOptions, render
+    from chainrun.plan import build_plan
     from chainrun.recipe import Overrides, open_recipe
-    from chainrun.store.store import default_folder
+    from chainrun.store.store import default_folder, hasher
 
     number = count(1)
 
     def call(path: Path | str, *, variant: str | None = None, overlays: Any = (), sets: Any = ()) -> RenderResult:
         chosen = Overrides(variant, tuple(Path(one) for one in overlays), tuple(sets))
         out = tmp_path / f"out-{next(number)}"
-        return render(open_recipe(Path(path), chosen), out, RenderOptions(store=default_folder()))
+        store = default_folder()
+        plan = build_plan(open_recipe(Path(path), chosen), hash_file=hasher(store))
+        return render(plan, out, RenderOptions(store=store))
 
     return call
 

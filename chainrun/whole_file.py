@@ -183,7 +183,19 @@ def this_machine() -> str:
     return hashlib.sha256(socket.gethostname().encode()).hexdigest()[:6]
 
 
-def stamp(path: Path) -> tuple[int, int, int, int, int]:
+Stamp = tuple[int, int, int, int, int]
+"""Device, inode, size, and the times of content and of inode."""
+
+
+def stamp(path: Path) -> Stamp:
     """What changes when a file's content does: device, inode, size, and the times of content and of inode."""
     found = path.stat()
     return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
+
+
+def safely_resolved(path: Path) -> Path:
+    """The path with links and .. resolved, or as it is where that cannot be."""
+    try:
+        return path.resolve()
+    except (OSError, ValueError, RuntimeError):
+        return path

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future
 from contextlib import contextmanager
+from dataclasses import asdict
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -78,7 +79,7 @@ class WrongWorkerError(Exception):
 def _program() -> dict[str, str]:
     """This program's values of SAME."""
     around = surroundings(BLOCK_FRAMES)
-    return {key: str(around[key]) for key in SAME}
+    return {key: str(getattr(around, key)) for key in SAME}
 
 
 def run_checked(function: Callable[[Any], Any], task: Any, program: Mapping[str, str]) -> Any:
@@ -185,7 +186,7 @@ def _client(where: str) -> Iterator[Any]:
 def worker_report(paths: Sequence[str]) -> dict[str, Any]:
     """What a worker is, and which of the paths it does not see."""
     around = surroundings(BLOCK_FRAMES)
-    return {**around, "missing": [path for path in paths if not Path(path).exists()]}
+    return {**asdict(around), "missing": [path for path in paths if not Path(path).exists()]}
 
 
 def _check_workers(client: Any, paths: Sequence[Path]) -> None:
@@ -199,8 +200,10 @@ def _check_workers(client: Any, paths: Sequence[Path]) -> None:
     problems = []
     for worker, report in reports.items():
         for key in SAME:
-            if report[key] != mine[key]:
-                problems.append(Problem(f"worker {worker} runs another {key}", given=report[key], allowed=mine[key]))
+            if report[key] != getattr(mine, key):
+                problems.append(
+                    Problem(f"worker {worker} runs another {key}", given=report[key], allowed=getattr(mine, key))
+                )
         problems += [
             Problem(
                 f"worker {worker} does not see a file", file=path, hint="inputs and store lie on a shared file system"

@@ -17,10 +17,9 @@ from chainrun.comparison.difference import difference
 from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.engine import EventLog
 from chainrun.errors import EXIT_DEFECT, EXIT_RESOURCES, ChainrunError, Problem, ResourceError
-from chainrun.plan import build_plan
-from chainrun.plan.deliveries import delivery_paths, recipe_hash, stems_of
-from chainrun.plan.surroundings import surroundings
-from chainrun.recipe import Opened, open_recipe
+from chainrun.plan import Plan, build_plan
+from chainrun.recipe import open_recipe
+from chainrun.store import hasher
 from chainrun.store.store import Store
 from chainrun.whole_file import drop_dead, stamp
 
@@ -51,21 +50,21 @@ def run_job(task: JobTask) -> Record:
     log = EventLog(task.log, job.name, say=lambda text: None)  # the batch itself reports a log that is lost
     try:
         opened = open_recipe(job.recipe, job.overrides)
-        fingerprint = _fingerprint(task, opened)
+        plan = build_plan(opened, only=job.only, hash_file=hasher(task.store))
+        fingerprint = _fingerprint(task, plan)
         if not task.measure_only and task.before is not None and _is_done(task.before, fingerprint):
-            for path in _files(job, opened):
+            for path in _files(job, plan):
                 drop_dead(path)
             state = "missed" if task.before["state"] == "missed" else "kept"
             return {**task.before, "state": state, "kept": True, "seconds": round(time.perf_counter() - began, 3)}
         options = RenderOptions(
-            only=job.only,
             workers=task.workers,
             store=task.store,
             gain_db=task.gain_db,
             measure_only=task.measure_only,
             used_at=task.used_at,
         )
-        rendered = render(opened, job.out, options, log=log)
+        rendered = render(plan, job.out, options, log=log)
         if task.store is not None and not task.measure_only:
             Store(task.store).note_render(job.recipe, job.overrides.variant)
         record = rendered.record()
@@ -79,7 +78,7 @@ def run_job(task: JobTask) -> Record:
             "seconds": round(time.perf_counter() - began, 3),
             "error": "; ".join(rendered.failures) or None,
             "fingerprint": fingerprint,
-            "files": [] if task.measure_only else [_file_record(path) for path in _files(job, opened)],
+            "files": [] if task.measure_only else [_file_record(path) for path in _files(job, plan)],
             "moved": moved,
             "result": record,
         }
@@ -102,13 +101,15 @@ def run_job(task: JobTask) -> Record:
         log.close()
 
 
-def _files(job: Job, opened: Opened) -> list[Path]:
-    return delivery_paths(opened, job.out, job.only)
+def _files(job: Job, plan: Plan) -> list[Path]:
+    return [job.out / path for spec in plan.deliveries for path in spec.files]
 
 
 def _moved(job: Job, rendered: RenderResult, options: RenderOptions) -> Record:
     """How far the overlays move the delivery that moves most. The renders without them are kept in BEFORE."""
-    before = render(open_recipe(job.recipe, replace(job.overrides, overlays=())), job.out / BEFORE, options)
+    without = open_recipe(job.recipe, replace(job.overrides, overlays=()))
+    plan = build_plan(without, only=job.only, hash_file=hasher(options.store))
+    before = render(plan, job.out / BEFORE, options)
     worst: Record = {"residual_lu": None, "louder_lu": 0.0, "verdict": "the same samples", "file": None}
     for was, now in zip(before.deliveries, rendered.deliveries, strict=False):
         if was.pcm_sha256 == now.pcm_sha256:
@@ -137,20 +138,17 @@ def failed_record(job: Job, error: ChainrunError | None, seconds: float) -> Reco
     }
 
 
-def _fingerprint(task: JobTask, opened: Opened) -> str:
+def _fingerprint(task: JobTask, plan: Plan) -> str:
     """Hash of all that determines a job's files: recipe, stems, what is left of them, engine, and where they go."""
     job = task.job
-    hash_file = Store(task.store).hash_file if task.store is not None else hash_content
-    around = surroundings(RenderOptions().block_frames)
-    plan = build_plan(opened, only=stems_of(opened, job.only), hash_file=hash_file, surroundings=around)
     prints = [node.identity for node in plan.nodes]
     text = json.dumps(
         [
-            recipe_hash(opened, plan),
+            plan.recipe_hash,
             prints,
             task.gain_db,
             job.compare,
-            [str(path) for path in _files(job, opened)],
+            [str(path) for path in _files(job, plan)],
         ]
     )
     return hashlib.sha256(text.encode()).hexdigest()

@@ -16,14 +16,13 @@ from chainrun.delivery.files import PEAK_MARGIN_DB, check_folder
 from chainrun.engine import EventLog
 from chainrun.errors import ChainrunError, Problem, RecipeError, shown_path
 from chainrun.plan import build_plan
-from chainrun.plan.deliveries import delivery_paths, input_files
+from chainrun.plan.deliveries import delivery_files
 from chainrun.recipe import open_recipe
 from chainrun.recipe.load import refuse_retired
-from chainrun.recipe.roots import safely_resolved
 from chainrun.scheduler.processes import processors_here
 from chainrun.scheduler.scheduler import Scheduler
 from chainrun.store.store import GB, Store, limit_gb
-from chainrun.whole_file import drop_dead
+from chainrun.whole_file import drop_dead, safely_resolved
 
 STEP_S = 0.01
 """Between the times of use of two jobs' prints: the store drops those of the night's last jobs first."""
@@ -151,7 +150,10 @@ class _Batch:
                 continue
             self.ready[job.name] = job
             for folder in (job.out, *([job.out / BEFORE] if job.compare else [])):
-                paths += [(job.name, safely_resolved(path)) for path in delivery_paths(opened, folder, job.only)]
+                paths += [
+                    (job.name, safely_resolved(path))
+                    for path in (folder / one for one in delivery_files(opened, job.only))
+                ]
         own = ("the batch's own record", safely_resolved(self.result.path))
         problem = clash([own, *paths]) or _over_inputs(paths, inputs)
         if problem is not None:
@@ -258,10 +260,10 @@ def _inputs(jobs: Jobs) -> tuple[dict[Path, str], dict[str, int]]:
         try:
             opened = open_recipe(job.recipe, job.overrides)
             found |= dict.fromkeys(map(safely_resolved, opened.files()), job.name)
-            plan = build_plan(opened)
+            plan = build_plan(opened, hash_file=None)
         except ChainrunError:
             continue
-        found |= dict.fromkeys(input_files(opened, plan), job.name)
+        found |= dict.fromkeys(plan.inputs, job.name)
         frames = int(plan.session_s * plan.rate_hz)
         sizes[job.name] = sum(frames * node.n_channels_out * 4 for node in plan.nodes)
     return found, sizes

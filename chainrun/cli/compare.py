@@ -27,6 +27,8 @@ from chainrun.cli.options import (
 )
 from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.plan import build_plan
+from chainrun.store import hasher
 from chainrun.whole_file import work_folder
 
 MAX_LINES = 8
@@ -128,7 +130,8 @@ def _sound(path: Path, variant: str | None, out: Path, chosen: Any, options: Any
     from chainrun.recipe import open_recipe
 
     opened = open_recipe(path, replace(chosen, variant=variant))
-    return Path(render(opened, out, options, progress=line.node).deliveries[0].file)
+    plan = build_plan(opened, hash_file=hasher(options.store))
+    return Path(render(plan, out, options, progress=line.node).deliveries[0].file)
 
 
 def _baselines(a: Path, b: Path | None, as_json: bool, strict: bool) -> int:

@@ -14,6 +14,7 @@ from chainrun.cli.options import AsJson, LimitWords, Workers, refuse
 from chainrun.cli.terminal import put, put_json, talk
 from chainrun.errors import EXIT_DONE, ChainrunError
 from chainrun.limits import Limits
+from chainrun.plan import build_plan
 
 
 def mark_root(recipe: Path, stems_dir: Path) -> Path | None:
@@ -39,7 +40,7 @@ def _main(recipe: Path, roots: tuple[Path, ...], workers: int | None, limits: Li
     try:
         with work_folder("chainrun-draft") as work:
             opened = open_recipe(recipe, Overrides(allow_roots=roots, limits=limits))
-            result = render(opened, work, RenderOptions(workers=workers, measure_only=True))
+            result = render(build_plan(opened), work, RenderOptions(workers=workers, measure_only=True))
     except ChainrunError:
         return None
     main = next(node.measured for node in result.nodes if node.name == "main")

@@ -49,10 +49,8 @@ def command(
     quiet: Quiet = False,
 ) -> int:
     """Put stems, the resolved recipe, measurements and the mix into one plain zip; `check PACK.zip` verifies it."""
-    from chainrun.audiofile import BLOCK_FRAMES
     from chainrun.pack.make import PackOptions, is_pack, make_pack
     from chainrun.plan import build_plan
-    from chainrun.plan.surroundings import surroundings
     from chainrun.store.store import Store
 
     if stems not in ("raw", "processed"):
@@ -68,7 +66,7 @@ def command(
     kept = store_folder(store, no_store)
     with work_folder("chainrun-store") as work:
         prints = Store(kept if kept is not None else work)
-        plan = build_plan(opened, hash_file=prints.hash_file, surroundings=surroundings(BLOCK_FRAMES))
+        plan = build_plan(opened, hash_file=prints.hash_file)
         result = make_pack(opened, plan, out, prints, PackOptions(stems == "processed", licence, workers))
     for warning in [*result.warnings, *result.failures]:
         talk(f"note: {warning}")

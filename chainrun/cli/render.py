@@ -39,7 +39,7 @@ from chainrun.whole_file import work_folder
 
 if TYPE_CHECKING:
     from chainrun.contract import Reading
-    from chainrun.delivery import RenderOptions, RenderResult
+    from chainrun.delivery import RenderResult
     from chainrun.recipe import Opened
     from chainrun.report.page import PagePlace
 
@@ -74,18 +74,14 @@ def command(
     """Render recipes: stems through their chains to measured files."""
     from chainrun.delivery import RenderOptions, render
     from chainrun.engine import EventLog
-    from chainrun.store.store import Store
+    from chainrun.scheduler import warm_up
+    from chainrun.store import Store, hasher
 
     if report is not None and (len(recipes) > 1 or from_ is not None or to is not None):
         raise refuse("--report goes with one recipe, rendered as a whole")
     place = place_of_page(report, embed)
-    options = RenderOptions(
-        only=tuple(dict.fromkeys(name.strip() for name in only.split(","))) if only else (),
-        workers=workers,
-        store=store_folder(store, no_store),
-        from_s=from_,
-        to_s=to,
-    )
+    solo = tuple(dict.fromkeys(name.strip() for name in only.split(","))) if only else ()
+    options = RenderOptions(workers=workers, store=store_folder(store, no_store))
     chosen = overrides(variant, overlay, set_, allow_root, limit)
     results = []
     folders = [_folder(path, out, len(recipes), chosen) for path in recipes]
@@ -101,16 +97,19 @@ def command(
             options = replace(options, store=work.enter_context(work_folder("chainrun-report")))
         # All recipes are held to be valid before the first is rendered.
         session = [open_recipe(path, chosen) for path in recipes]
+        plans = []
+        if (workers or 0) > 1:
+            warm_up()  # the server of workers imports the engine while stems are hashed
         for opened in session:
             if strict:
                 refuse_retired(opened)
-            build_plan(opened)
-        for opened, folder in zip(session, folders, strict=True):
+            plans.append(build_plan(opened, only=solo, from_s=from_, to_s=to, hash_file=hasher(options.store)))
+        for opened, plan, folder in zip(session, plans, folders, strict=True):
             line = ProgressLine(quiet=quiet or as_json)
             events.run = ""
             try:
                 result = render(
-                    opened, folder, options, progress=line.node, log=events, say=None if quiet or as_json else talk
+                    plan, folder, options, progress=line.node, log=events, say=None if quiet or as_json else talk
                 )
             finally:
                 line.done()
@@ -118,7 +117,7 @@ def command(
             if options.store is not None and keeps:
                 Store(options.store).note_render(opened.path, opened.variant)
             if place is not None and options.store is not None:
-                page = _page(opened, result, options, place)
+                page = _page(opened, result, place)
                 if not as_json:
                     talk(f"wrote {page}")
             if not as_json:
@@ -137,18 +136,11 @@ def command(
     return EXIT_FAILED if any(result.failures for result in results) else EXIT_DONE
 
 
-def _page(opened: Opened, result: RenderResult, options: RenderOptions, place: PagePlace) -> Path:
-    from chainrun.plan.deliveries import stems_of
-    from chainrun.plan.surroundings import surroundings
+def _page(opened: Opened, result: RenderResult, place: PagePlace) -> Path:
     from chainrun.report.mix import mix_page
     from chainrun.report.page import write_page
-    from chainrun.store.store import Store
 
-    assert options.store is not None
-    store = Store(options.store)
-    around = surroundings(options.block_frames)
-    plan = build_plan(opened, only=stems_of(opened, options.only), hash_file=store.hash_file, surroundings=around)
-    return write_page(mix_page(opened, plan, result, store, place), place)
+    return write_page(mix_page(opened, result, place), place)
 
 
 def _folder(path: Path, out: Path, n_recipes: int, chosen: Overrides) -> Path:

@@ -15,7 +15,9 @@ from chainrun.comparison.sounds import AlignedStream, rate_of
 from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.errors import Problem, UsageError
 from chainrun.measured import finite
+from chainrun.plan import build_plan
 from chainrun.recipe import Overrides, open_recipe
+from chainrun.store import hasher
 
 
 @dataclass(frozen=True)
@@ -52,9 +54,9 @@ def sweep(
     results = []
     for value in values:
         sets = (*chosen.sets, f"{path}={value}")
-        opened = open_recipe(recipe, replace(chosen, sets=sets))
+        plan = build_plan(open_recipe(recipe, replace(chosen, sets=sets)), hash_file=hasher(options.store))
         folder = out / re.sub(r"[^A-Za-z0-9_.=+-]", "_", f"{path}={value}")[-120:]
-        results.append((value, folder, render(opened, folder, options, progress=progress)))
+        results.append((value, folder, render(plan, folder, options, progress=progress)))
     files = [Path(result.deliveries[0].file) for _, _, result in results]
     softest = min(result.deliveries[0].measured.integrated_lufs for _, _, result in results)
     found = []

@@ -13,8 +13,10 @@ from chainrun.cull.plan import CullPlan
 from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.errors import ChainrunError, ResourceError
 from chainrun.library.usage import Usage, names_of
+from chainrun.plan import build_plan
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name
+from chainrun.store import hasher
 from chainrun.whole_file import work_folder, write_whole
 
 
@@ -168,7 +170,8 @@ def _render_both(
         results = []
         for word, overlays in (("before", ()), ("after", (overlay,))):
             opened = open_recipe(tried.recipe, Overrides(tried.variant, overlays))
-            results.append(render(opened, folder / word, options, progress=progress))
+            plan = build_plan(opened, hash_file=hasher(options.store))
+            results.append(render(plan, folder / word, options, progress=progress))
         tried.readings = _moved(*results)
         for before, after in zip(*(result.deliveries for result in results), strict=True):
             if tried.found is not None and before.pcm_sha256 == after.pcm_sha256:

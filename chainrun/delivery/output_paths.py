@@ -2,39 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from pathlib import Path
 
 from chainrun.errors import Problem, RecipeError, shown_path
 from chainrun.plan import Plan
-from chainrun.plan.deliveries import DeliverySpec, delivery_paths, input_files, sidecar_of
-from chainrun.recipe import Opened
-from chainrun.recipe.roots import safely_resolved
+from chainrun.plan.deliveries import DeliverySpec
+from chainrun.whole_file import safely_resolved
 
 
-def check_output_paths(opened: Opened, plan: Plan, specs: list[DeliverySpec], out: Path, store: Path | None) -> None:
+def check_output_paths(plan: Plan, specs: Sequence[DeliverySpec], out: Path, store: Path | None) -> None:
     """Refuse a delivery that would land on an input, in the store, or outside `out`. Raises RecipeError.
 
     Links and .. are resolved before; a link at the very place of a file is replaced by it, and not followed.
     """
-    inputs = input_files(opened, plan)
-    wholes = {safely_resolved(path) for path in delivery_paths(opened, out)}
-    changed = opened.change and out.name == f"{opened.name}.{opened.change}"
-    unchanged = {safely_resolved(path) for path in delivery_paths(opened, out.parent)} if changed else set()
-    sibling = opened.path.with_name(f"{out.name}.recipe.toml")
+    origin = plan.origin
+    wholes = {safely_resolved(out / path) for path in plan.whole_files}
+    changed = origin.change and out.name == f"{origin.name}.{origin.change}"
+    unchanged = {safely_resolved(out.parent / path) for path in plan.whole_files} if changed else set()
+    sibling = origin.path.with_name(f"{out.name}.recipe.toml")
     if changed and sibling.exists():
         raise RecipeError(
             Problem(
                 "this change would be written into the folder of another recipe",
-                file=shown_path(opened.path),
+                file=shown_path(origin.path),
                 given=f'"{shown_path(out)}"',
                 hint=f"rename the variant or the overlay, or {sibling.name}",
             )
         )
     home, kept = safely_resolved(out), safely_resolved(store) if store is not None else None
     found = []
-    for spec, path in _written(specs):
-        reason = _reason(path, inputs, home, kept)
+    for spec, path in [(one, path) for one in specs for path in one.files]:
+        reason = _reason(path, plan.inputs, home, kept)
         if reason is None and (spec.is_solo or spec.is_stretch) and safely_resolved(path) in wholes:
             reason = "a part would be written over a delivery of the whole"
         if reason is None and safely_resolved(path) in unchanged:
@@ -43,7 +42,7 @@ def check_output_paths(opened: Opened, plan: Plan, specs: list[DeliverySpec], ou
             found.append(
                 Problem(
                     reason,
-                    file=shown_path(opened.path),
+                    file=shown_path(origin.path),
                     key="deliver",
                     given=f'"{shown_path(path)}"',
                     hint="choose another output folder with -o, or another file name",
@@ -53,14 +52,7 @@ def check_output_paths(opened: Opened, plan: Plan, specs: list[DeliverySpec], ou
         raise RecipeError(found)
 
 
-def _written(specs: list[DeliverySpec]) -> Iterator[tuple[DeliverySpec, Path]]:
-    for spec in specs:
-        yield spec, spec.path
-        if spec.sidecar:
-            yield spec, sidecar_of(spec.path)
-
-
-def _reason(path: Path, inputs: set[Path], home: Path, kept: Path | None) -> str | None:
+def _reason(path: Path, inputs: frozenset[Path], home: Path, kept: Path | None) -> str | None:
     real, folder = safely_resolved(path), safely_resolved(path.parent)
     if real in inputs:
         return "a delivery would be written over an input"

@@ -1,17 +1,15 @@
-"""A whole render: plan, what is kept already, what is to be rendered, deliveries."""
+"""A whole render: a plan to prints, prints to measured files."""
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack, contextmanager, nullcontext, suppress
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass, replace
-from functools import cache
 from pathlib import Path
 
 from chainrun import __version__
-from chainrun.audiofile import BLOCK_FRAMES
-from chainrun.audiofile.read import hash_content
+from chainrun.blas import one_blas_thread
 from chainrun.delivery.disk_space import check_disk_space
 from chainrun.delivery.files import at_the_gain_of_the_whole, check_folder, deliver
 from chainrun.delivery.output_paths import check_output_paths
@@ -19,49 +17,37 @@ from chainrun.delivery.result import RenderResult
 from chainrun.engine.choice import Choice, choose, choose_stretch
 from chainrun.engine.log import EventLog
 from chainrun.engine.remarks import remarks
-from chainrun.engine.work import NodeTask, Rendered, Stamp, run_task
-from chainrun.errors import ChainrunError, Problem, ResourceError, UsageError
-from chainrun.plan import Node, Plan, build_plan
-from chainrun.plan.deliveries import DeliverySpec, delivery_specs, recipe_hash, stems_of
-from chainrun.plan.nodes import FilePart
-from chainrun.plan.surroundings import surroundings
-from chainrun.recipe import Opened
-from chainrun.scheduler.processes import processors_here, warm_up
-from chainrun.scheduler.scheduler import Scheduler, WorkerDiedError
-from chainrun.store.store import Store, limit_gb
-from chainrun.whole_file import stamp, work_folder
+from chainrun.engine.run import NodeRuns, Progress, worthwhile_workers
+from chainrun.errors import Problem, ResourceError
+from chainrun.plan import DeliverySpec, Graph, Plan
+from chainrun.store import Print, Store
+from chainrun.store.store import limit_gb
+from chainrun.whole_file import work_folder
 
 WORK_FOLDER = ".chainrun-work"
-WORTH_WORKERS_S = 300.0
-"""Seconds of prints to render from which on worker processes pay for their start (about a second each)."""
 PRE_ROLL_S = 5.0
 """A stretch of a session whose prints are not kept is rendered from so long before it."""
-Progress = Callable[[str, float], None]
+MUCH_TO_WRITE_BYTES = 100_000_000
 
 
 @dataclass(frozen=True)
 class RenderOptions:
-    """What the command line may say about a render."""
+    """How a plan is rendered."""
 
-    only: tuple[str, ...] = ()
-    block_frames: int = BLOCK_FRAMES
     workers: int | None = None
-    """Processes that render nodes; 1 renders in this one; if not said, as many as pay."""
+    """Worker processes that render nodes; 1 renders in this one; None for as many as pay."""
     store: Path | None = None
     """Where prints are kept; without it they live in the output folder as long as the render."""
-    from_s: float | None = None
-    to_s: float | None = None
-    """The stretch of the session to deliver."""
     gain_db: float | None = None
     """A gain for all deliveries, in place of their targets."""
     measure_only: bool = False
     """Render and measure, and deliver nothing."""
     used_at: float | None = None
-    """When its prints count as used, in seconds since 1970; now, if not said."""
+    """When its prints count as used, in seconds since 1970; None for now."""
 
 
 def render(
-    opened: Opened,
+    plan: Plan,
     out: Path,
     options: RenderOptions | None = None,
     *,
@@ -69,206 +55,161 @@ def render(
     log: EventLog | None = None,
     say: Callable[[str], None] | None = None,
 ) -> RenderResult:
-    """Render a recipe into the folder `out`; nothing appears there unless all nodes have been rendered.
+    """Render a plan into the folder `out`; nothing appears there unless all nodes have been rendered.
 
-    `say` hears, before the work begins, what it will write to the disk.
+    `progress` hears of each node and the share of it that is rendered, `say`, before the work begins, how much it will
+    write to the disk. Raises AudioError, RecipeError for output paths that cannot be, ResourceError.
     """
-    return _Session(opened, out, options or RenderOptions(), progress, log or EventLog(None), say).render()
+    with one_blas_thread():
+        return _Rendering(plan, out, options or RenderOptions(), progress, log, say).render()
 
 
-class _Session:
+class _Rendering:
     def __init__(
         self,
-        opened: Opened,
+        plan: Plan,
         out: Path,
         options: RenderOptions,
         progress: Progress | None,
-        log: EventLog,
+        log: EventLog | None,
         say: Callable[[str], None] | None,
     ):
         self.began = time.perf_counter()
-        self.opened, self.out, self.options, self.log = opened, out, options, log
+        self.plan, self.out, self.options, self.log = plan, out, options, log or EventLog(None)
         self.progress: Progress = progress or (lambda name, share: None)
         self.say = say or (lambda text: None)
-        self.store = Store(options.store) if options.store is not None else None
-        self.stamps: dict[str, Stamp] = {}
-        self.errors: list[ChainrunError] = []
-        self.hash_file = cache(self._hash_file)
-
-    def render(self) -> RenderResult:
-        opened, options = self.opened, self.options
-        if (options.workers or 0) > 1:
-            warm_up()
-        plan = build_plan(
-            opened,
-            only=stems_of(opened, options.only),
-            hash_file=self.hash_file,
-            surroundings=surroundings(options.block_frames),
-        )
+        self.specs = self._specs()
         self.result = RenderResult(
             engine=__version__,
-            recipe=opened.name,
-            recipe_hash=recipe_hash(opened, plan),
+            recipe=plan.origin.name,
+            recipe_hash=plan.recipe_hash,
             rate_hz=plan.rate_hz,
             length_s=0.0,
-            warnings=[*(problem.text() for problem in opened.problems.warnings), *plan.notes],
+            warnings=[*(problem.text() for problem in plan.problems), *plan.notes],
+            plan=plan,
         )
-        span = self._span(plan)
-        specs = delivery_specs(opened, plan, self.out, span, options.only)
-        if options.gain_db is not None:
-            specs = [replace(spec, target_lufs=None, gain_db=options.gain_db) for spec in specs]
-        if options.measure_only:
-            specs = []
-        check_output_paths(opened, plan, specs, self.out, options.store)
+
+    def _specs(self) -> list[DeliverySpec]:
+        specs = [] if self.options.measure_only else [spec.in_folder(self.out) for spec in self.plan.deliveries]
+        if self.options.gain_db is not None:
+            specs = [replace(spec, target_lufs=None, gain_db=self.options.gain_db) for spec in specs]
+        return specs
+
+    def render(self) -> RenderResult:
+        options = self.options
+        store = Store(options.store) if options.store is not None else None
+        check_output_paths(self.plan, self.specs, self.out, options.store)
         check_folder(self.out, writable=True)
-        with nullcontext(self.store) if self.store is not None else _work_store(self.out) as store:
-            limit = limit_gb() if self.store is not None else None
-            self._render_with(store, plan, specs, span)
+        with nullcontext(store) if store is not None else _work_store(self.out) as where:
+            limit = limit_gb() if store is not None else None
+            self._render_with(where)
             if limit is not None:
-                store.prune(keep_gb=limit)
+                where.prune(keep_gb=limit)
+        if store is not None:
+            self.result.prints = _prints_of(self.plan.graph, store)
         self.result.seconds = time.perf_counter() - self.began
         self.log.tell("end", seconds=round(self.result.seconds, 4), failures=self.result.failures)
         return self.result
 
-    def _hash_file(self, path: Path) -> str:
-        with suppress(OSError):
-            self.stamps[str(path)] = stamp(path)
-        return self.store.hash_file(path) if self.store is not None else hash_content(path)
-
-    def _span(self, plan: Plan) -> tuple[float, float] | None:
-        """The stretch to deliver, in seconds. Raises UsageError for one that is not in the session."""
-        from_s, to_s = self.options.from_s, self.options.to_s
-        if from_s is None and to_s is None:
-            return None
-        from_s, to_s = from_s or 0.0, plan.session_s if to_s is None else to_s
-        if not 0.0 <= from_s < to_s or from_s >= plan.session_s:
-            raise UsageError(
-                Problem(
-                    "--from and --to are no stretch of the session",
-                    given=f"{from_s:g} to {to_s:g} s",
-                    allowed=f"0 to {plan.session_s:g} s, the earlier first",
-                )
-            )
-        return from_s, to_s
-
-    def _render_with(
-        self, store: Store, plan: Plan, specs: list[DeliverySpec], span: tuple[float, float] | None
-    ) -> None:
-        result = self.result
-        parts = self._other_plans({spec.sounding for spec in specs})
-        wholes = self._other_plans({spec.whole_sounding for spec in specs if spec.needs_whole}, none_too=True)
-        identities = {node.identity for one in (plan, *parts.values(), *wholes.values()) for node in one.nodes}
+    def _render_with(self, store: Store) -> None:
+        plan = self.plan
+        # With a gain of its own or nothing to deliver, neither parts nor wholes are asked for.
+        parts = {one: plan.parts[one] for one in _each(spec.sounding for spec in self.specs) if one is not None}
+        wholes = {
+            one: plan.wholes[one] for one in _each(spec.whole_sounding for spec in self.specs if spec.needs_whole)
+        }
+        graphs = (plan.graph, *parts.values(), *wholes.values())
+        identities = {node.identity for graph in graphs for node in graph.nodes}
         with store.run(identities) as run:
             self.log.run = self.log.run or run
-            wanted = [spec.node for spec in specs if spec.sounding is None]
-            if span is None:
-                choice = choose(plan, store, wanted)
-            else:
-                choice = choose_stretch(plan, store, wanted, *span, PRE_ROLL_S)
-            others = [
-                choose(part, store, [spec.node for spec in specs if spec.sounding == sounding])
-                for sounding, part in parts.items()
-                if span is None
-            ]
-            prints_bytes, file_bytes = check_disk_space(plan, [choice, *others], specs, store.folder, self.out)
-            workers = self._workers(plan, choice)
-            self.log.tell(
-                "start",
-                engine=__version__,
-                recipe=result.recipe,
-                recipe_hash=result.recipe_hash,
-                rate_hz=plan.rate_hz,
-                nodes=len(plan.nodes),
-                to_render=[node.name for node in choice.to_render],
-                workers=workers,
-                store=store.folder,
-                print_bytes=prints_bytes,
-                file_bytes=file_bytes,
-            )
-            if prints_bytes + file_bytes > 100_000_000:
-                self.say(
-                    f"up to {size_text(prints_bytes)} of prints and {size_text(file_bytes)} of files to be written"
-                )
-            self._render_nodes(store, run, choice, workers)
-            for node in plan.nodes:
-                if node.name in choice.results:
-                    result.nodes.append(choice.results[node.name])
-                    result.warnings += choice.results[node.name].notes
-            if span is None:
-                sounding = stems_of(self.opened, self.options.only)
-                result.warnings += remarks(self.opened, choice.results, sounding)
-            result.warnings += choice.notes
-            result.length_s = span[1] - span[0] if span else choice.frames("main") / plan.rate_hz
-            for warning in result.warnings:
-                self.log.tell("warning", message=warning)
+            choice = self._choose(plan.graph, store, self._wanted(None))
+            others = [choose(graph, store, self._wanted(one)) for one, graph in parts.items() if plan.stretch is None]
+            workers = self._begin(store, [choice, *others])
+            runs = NodeRuns(plan, store, run, workers, self.log, self.progress, self.result.warnings.append)
+            runs.render(choice)
+            self._note(choice)
             choices: dict[frozenset[str] | None, Choice] = {None: choice}
-            for sounding, part in parts.items():
-                wanted = [spec.node for spec in specs if spec.sounding == sounding]
-                here = (
-                    choose(part, store, wanted)
-                    if span is None
-                    else choose_stretch(part, store, wanted, *span, PRE_ROLL_S)
-                )
-                self._render_nodes(store, run, here, workers)
-                choices[sounding] = here
-            specs = self._at_gains_of_wholes(store, run, specs, wholes, span, workers)
-            for spec in specs:
-                self._deliver(spec, choices[spec.sounding], plan)
+            for sounding, graph in parts.items():
+                choices[sounding] = self._choose(graph, store, self._wanted(sounding))
+                runs.render(choices[sounding])
+            for spec in self._at_gains_of_wholes(store, runs, wholes):
+                self._deliver(spec, choices[spec.sounding])
             store.touch(identities, self.options.used_at)
 
-    def _other_plans(
-        self, soundings: set[frozenset[str] | None], *, none_too: bool = False
-    ) -> dict[frozenset[str] | None, Plan]:
-        """The plans in which stems but these are mute, for deliveries with `only` or `without`, and for what a solo
-        is a part of (`none_too`: also where all sound)."""
-        return {
-            sounding: build_plan(
-                self.opened,
-                only=sounding,
-                hash_file=self.hash_file,
-                surroundings=surroundings(self.options.block_frames),
-            )
-            for sounding in soundings
-            if none_too or sounding is not None
-        }
+    def _wanted(self, sounding: frozenset[str] | None) -> list[str]:
+        return [spec.node for spec in self.specs if spec.sounding == sounding]
+
+    def _choose(self, graph: Graph, store: Store, wanted: list[str]) -> Choice:
+        if self.plan.stretch is None:
+            return choose(graph, store, wanted)
+        return choose_stretch(graph, store, wanted, self.plan.stretch, PRE_ROLL_S)
+
+    def _begin(self, store: Store, choices: list[Choice]) -> int:
+        """See whether the disk has room for it, log the start, and choose the number of workers."""
+        plan = self.plan
+        print_bytes, file_bytes = check_disk_space(plan, choices, self.specs, store.folder, self.out)
+        workers = worthwhile_workers(self.options.workers, len(choices[0].to_render), plan.session_s)
+        self.log.tell(
+            "start",
+            engine=__version__,
+            recipe=self.result.recipe,
+            recipe_hash=self.result.recipe_hash,
+            rate_hz=plan.rate_hz,
+            nodes=len(plan.nodes),
+            to_render=[node.name for node in choices[0].to_render],
+            workers=workers,
+            store=store.folder,
+            print_bytes=print_bytes,
+            file_bytes=file_bytes,
+        )
+        if print_bytes + file_bytes > MUCH_TO_WRITE_BYTES:
+            self.say(f"up to {size_text(print_bytes)} of prints and {size_text(file_bytes)} of files to be written")
+        return workers
+
+    def _note(self, choice: Choice) -> None:
+        """Add the nodes and all notes to the result."""
+        plan, result = self.plan, self.result
+        for node in plan.nodes:
+            if node.name in choice.results:
+                result.nodes.append(choice.results[node.name])
+                result.warnings += choice.results[node.name].notes
+        if plan.stretch is None:
+            result.warnings += remarks(plan, choice.results)
+        result.warnings += choice.notes
+        span = plan.stretch
+        result.length_s = span[1] - span[0] if span else choice.frames("main") / plan.rate_hz
+        for warning in result.warnings:
+            self.log.tell("warning", message=warning)
 
     def _at_gains_of_wholes(
-        self,
-        store: Store,
-        run: str,
-        specs: list[DeliverySpec],
-        wholes: Mapping[frozenset[str] | None, Plan],
-        span: tuple[float, float] | None,
-        workers: int,
+        self, store: Store, runs: NodeRuns, wholes: Mapping[frozenset[str] | None, Graph]
     ) -> list[DeliverySpec]:
         """The specs of a solo with the gain of the whole mix, which is rendered for it where it is not kept."""
-        found = list(specs)
-        for sounding, whole in wholes.items():
-            here = [i for i, spec in enumerate(specs) if spec.needs_whole and spec.whole_sounding == sounding]
-            nodes = [specs[i].node for i in here]
-            if span is None:
-                choice = choose(whole, store, nodes)
-            else:
-                choice = choose_stretch(whole, store, nodes, *span, PRE_ROLL_S)
-            self._render_nodes(store, run, choice, workers)
+        found = list(self.specs)
+        for sounding, graph in wholes.items():
+            here = [i for i, spec in enumerate(found) if spec.needs_whole and spec.whole_sounding == sounding]
+            choice = self._choose(graph, store, [found[i].node for i in here])
+            runs.render(choice)
             for i in here:
-                spec = specs[i]
-                is_whole = spec.node not in choice.partial and (spec.frames is None or span is not None)
+                spec = found[i]
+                is_whole = spec.node not in choice.partial and (spec.frames is None or self.plan.stretch is not None)
                 found[i] = at_the_gain_of_the_whole(
                     spec,
                     choice.prints,
-                    whole.rate_hz,
-                    self.opened.recipe.pan_law_db,
+                    self.plan.rate_hz,
+                    self.plan.pan_law_db,
                     choice.results[spec.node] if is_whole else None,
                 )
         return found
 
-    def _deliver(self, spec: DeliverySpec, choice: Choice, plan: Plan) -> None:
-        # A delivery's own stretch meets its own target; one of --from and --to gets the whole mix's gain.
+    def _deliver(self, spec: DeliverySpec, choice: Choice) -> None:
+        # A delivery's own stretch meets its own target; one that was asked for gets the whole mix's gain.
         whole = spec.frames is None or choice.stretch is not None
         known = choice.results[spec.node] if whole and spec.node not in choice.partial else None
-        law = self.opened.recipe.pan_law_db
-        delivered, failures = deliver(spec, choice.prints, plan.rate_hz, law, known, self.result.recipe_hash)
+        plan = self.plan
+        delivered, failures = deliver(
+            spec, choice.prints, plan.rate_hz, plan.pan_law_db, known, self.result.recipe_hash
+        )
         self.result.deliveries.append(delivered)
         self.result.warnings += delivered.cautions
         self.result.failures += failures
@@ -280,86 +221,24 @@ class _Session:
             pcm_sha256=delivered.pcm_sha256,
         )
 
-    def _workers(self, plan: Plan, choice: Choice) -> int:
-        if self.options.workers is not None:
-            return self.options.workers
-        seconds = len(choice.to_render) * plan.session_s
-        return min(processors_here(), len(choice.to_render)) if seconds > WORTH_WORKERS_S else 1
 
-    def _render_nodes(self, store: Store, run: str, choice: Choice, workers: int) -> None:
-        nodes = {node.name: node for node in choice.to_render}
-        here = workers <= 1 or len(nodes) < 2
-        for name, kept in choice.results.items():
-            self._tell_end(kept.name, kept.kind, True, kept.seconds, choice.frames(name), None)
+def _each(soundings: Iterable[frozenset[str] | None]) -> Iterable[frozenset[str] | None]:
+    return dict.fromkeys(soundings)
 
-        def make(name: str) -> NodeTask:
-            node = nodes[name]
-            read = [part.path for part in _parts(node)]
-            return NodeTask(
-                node=node,
-                prints={one: choice.prints[one] for one in node.needs},
-                store=store.folder,
-                part=store.part_of(run, node.identity),
-                block_frames=self.options.block_frames,
-                labels=choice.labels[name],
-                stamps={path: self.stamps[path] for path in read if path in self.stamps},
-                stretch=choice.stretch,
-            )
 
-        def run_here(task: NodeTask) -> Rendered:
-            return run_task(task, lambda share: self.progress(task.node.name, min(share, 0.999)))
-
-        def done(name: str, rendered: Rendered) -> None:
-            choice.prints[name], choice.results[name] = rendered.printed, rendered.result
-            result = rendered.result
-            self._tell_end(name, result.kind, False, result.seconds, rendered.printed.n_frames, rendered.peak_memory_mb)
-            self.progress(name, 1.0)
-
-        def failed(name: str, error: ChainrunError) -> None:
-            self.errors.append(error)
-
-        def again(name: str) -> None:
-            self.result.warnings.append(f"{name}: the worker process died; tried once more, alone")
-            self.log.tell("node_again", node=name)
-
-        scheduler: Scheduler[NodeTask, Rendered] = Scheduler(
-            run_here if here else run_task,
-            make,
-            done,
-            failed,
-            begun=lambda name: self.log.tell("node_begin", node=name, kind=nodes[name].kind),
-            again=again,
-            stops=lambda error: not isinstance(error, WorkerDiedError),
-        )
-        scheduler.run({name: node.needs for name, node in nodes.items()}, 1 if here else workers)
-        if self.errors:
-            raise type(self.errors[0])([problem for error in self.errors for problem in error.problems])
-
-    def _tell_end(
-        self, name: str, kind: str, from_store: bool, seconds: float, frames: int, memory: float | None
-    ) -> None:
-        self.log.tell(
-            "node_end",
-            node=name,
-            kind=kind,
-            from_store=from_store,
-            seconds=0.0 if from_store else round(seconds, 4),
-            frames=frames,
-            peak_memory_mb=memory,
-        )
+def _prints_of(graph: Graph, store: Store) -> dict[str, Print]:
+    """The kept prints of a graph's nodes."""
+    found = {}
+    for node in graph.nodes:
+        footer = store.footer(node.identity)
+        if footer is not None:
+            found[node.name] = footer.print_at(store.path_of(node.identity))
+    return found
 
 
 def size_text(n_bytes: float) -> str:
     """A number of bytes for a person."""
     return f"{n_bytes / 1e9:.1f} GB" if n_bytes >= 1e9 else f"{n_bytes / 1e6:.0f} MB"
-
-
-def _parts(node: Node) -> list[FilePart]:
-    """The files that a node reads: its own, and those of its raw keys."""
-    own = list(node.stem.parts) if node.stem is not None else []
-    return own + [
-        part for _, sources in node.keys for one in sources if one.stem is not None for part in one.stem.parts
-    ]
 
 
 @contextmanager

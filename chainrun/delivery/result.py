@@ -7,6 +7,8 @@ from typing import Any
 
 from chainrun.engine.result import NodeResult
 from chainrun.measured import Measured, measured_record
+from chainrun.plan import Plan
+from chainrun.store import Print
 
 SCHEMA_VERSION = 1
 
@@ -46,6 +48,10 @@ class RenderResult:
     warnings: list[str] = field(default_factory=list)
     failures: list[str] = field(default_factory=list)
     seconds: float = 0.0
+    plan: Plan = field(kw_only=True, repr=False)
+    """What was rendered."""
+    prints: dict[str, Print] = field(default_factory=dict, repr=False)
+    """The kept print of each node; empty without a store."""
 
     @property
     def times_real_time(self) -> float:

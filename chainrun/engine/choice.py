@@ -1,16 +1,14 @@
-"""Which prints are there, and which are to be rendered."""
+"""Chooses what to render: which prints are kept already, and which are not."""
 
 from __future__ import annotations
 
-import hashlib
-import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from chainrun.engine.node import Stretch
 from chainrun.engine.result import NodeResult
-from chainrun.plan import Node, Plan
+from chainrun.plan import Graph, Node
+from chainrun.plan.identity import part_identity
 from chainrun.store.prints import Footer, Print
 from chainrun.store.store import Store
 from chainrun.units import s_to_frames
@@ -18,14 +16,13 @@ from chainrun.units import s_to_frames
 
 @dataclass
 class Choice:
-    """What a render goes by. Prints and results grow while it renders."""
+    """Cached prints and the nodes still to render; updated as rendering proceeds."""
 
     to_render: list[Node] = field(default_factory=list)
     """In an order in which they can be rendered."""
     prints: dict[str, Print] = field(default_factory=dict)
     """Verified prints, those that are needed."""
     results: dict[str, NodeResult] = field(default_factory=dict)
-    labels: dict[str, str] = field(default_factory=dict)
     stretch: Stretch | None = None
     partial: set[str] = field(default_factory=set)
     """Nodes of which there is only the stretch."""
@@ -36,27 +33,10 @@ class Choice:
         return self.results[name].measured.n_frames
 
 
-def labels_of(node: Node) -> str:
-    """Hash of the names that a print's readings and notes carry: they change no sound, but must be the recipe's own."""
-    text = json.dumps([node.name, node.addresses, list(_names(node.chain))])
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-def _names(value: Any) -> Iterator[str]:
-    if isinstance(value, Mapping):
-        if "do" in value:
-            yield str(value.get("name"))
-        for inner in value.values():
-            yield from _names(inner)
-    elif isinstance(value, list | tuple):
-        for inner in value:
-            yield from _names(inner)
-
-
-def choose(plan: Plan, store: Store, wanted: Sequence[str]) -> Choice:
+def choose(graph: Graph, store: Store, wanted: Sequence[str]) -> Choice:
     """Of all nodes the results, and the prints of those that are wanted or that others are rendered from."""
     choice = Choice()
-    nodes = {node.name: node for node in plan.nodes}
+    nodes = {node.name: node for node in graph.nodes}
     missing: set[str] = set()
 
     def require(name: str) -> None:
@@ -75,27 +55,27 @@ def choose(plan: Plan, store: Store, wanted: Sequence[str]) -> Choice:
             for needed in nodes[name].needs:
                 require(needed)
 
-    for node in plan.nodes:
-        choice.labels[node.name] = labels_of(node)
-        kept = _kept(store, node, choice.labels[node.name])
+    for node in graph.nodes:
+        kept = _kept(store, node)
         if kept is not None:
             choice.results[node.name] = NodeResult.from_document(kept.document["result"])
-    for node in plan.nodes:
+    for node in graph.nodes:
         if node.name not in choice.results:
             render(node.name)
     for name in wanted:
         require(name)
-    choice.to_render = [node for node in plan.nodes if node.name in missing]
+    choice.to_render = [node for node in graph.nodes if node.name in missing]
     return choice
 
 
 def choose_stretch(
-    plan: Plan, store: Store, wanted: Sequence[str], from_s: float, to_s: float, pre_roll_s: float
+    graph: Graph, store: Store, wanted: Sequence[str], stretch: tuple[float, float], pre_roll_s: float
 ) -> Choice:
     """For a stretch: whole prints where they are kept, else the nodes that are wanted, rendered from a while before."""
-    begin = s_to_frames(max(0.0, from_s - pre_roll_s), plan.rate_hz)
-    choice = Choice(stretch=Stretch(begin, s_to_frames(to_s, plan.rate_hz)))
-    nodes = {node.name: node for node in plan.nodes}
+    (from_s, to_s), rate_hz = stretch, graph.rate_hz
+    begin = s_to_frames(max(0.0, from_s - pre_roll_s), rate_hz)
+    choice = Choice(stretch=Stretch(begin, s_to_frames(to_s, rate_hz)))
+    nodes = {node.name: node for node in graph.nodes}
     seen: set[str] = set()
 
     def require(name: str) -> None:
@@ -103,11 +83,10 @@ def choose_stretch(
             return
         seen.add(name)
         node = nodes[name]
-        choice.labels[name] = labels_of(node)
         if _take(store, node, choice):
             return
         choice.partial.add(name)
-        part = replace(node, identity=_identity_of_part(node, begin, to_s))
+        part = replace(node, identity=part_identity(node, begin, to_s))
         nodes[name] = part
         if not _take(store, part, choice):
             for needed in node.needs:
@@ -115,9 +94,9 @@ def choose_stretch(
 
     for name in wanted:
         require(name)
-    choice.to_render = [nodes[node.name] for node in plan.nodes if node.name in seen - set(choice.prints)]
+    choice.to_render = [nodes[node.name] for node in graph.nodes if node.name in seen - set(choice.prints)]
     if choice.partial and begin > 0:
-        lead = from_s - begin / plan.rate_hz
+        lead = from_s - begin / rate_hz
         choice.notes.append(
             f"the stretch was rendered from {lead:g} s before it, and what sounded earlier is missing from tails and "
             f"levels; render the whole once, and stretches of it are exact"
@@ -126,7 +105,7 @@ def choose_stretch(
 
 
 def _take(store: Store, node: Node, choice: Choice) -> bool:
-    kept = _kept(store, node, choice.labels[node.name])
+    kept = _kept(store, node)
     found = store.verified(node.identity) if kept is not None else None
     if kept is None or found is None:
         return False
@@ -135,10 +114,6 @@ def _take(store: Store, node: Node, choice: Choice) -> bool:
     return True
 
 
-def _kept(store: Store, node: Node, labels: str) -> Footer | None:
+def _kept(store: Store, node: Node) -> Footer | None:
     footer = store.footer(node.identity)
-    return footer if footer is not None and footer.document["labels"] == labels else None
-
-
-def _identity_of_part(node: Node, begin_frame: int, to_s: float) -> str:
-    return hashlib.sha256(f"{node.identity} {begin_frame} {to_s!r}".encode()).hexdigest()
+    return footer if footer is not None and footer.document["labels"] == node.labels else None

@@ -8,12 +8,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from pydantic import TypeAdapter
 
 import chainrun.processors  # noqa: F401  (declares the processors)
 from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.blas import one_blas_thread
-from chainrun.contract import Key, Step, Stream, any_step
+from chainrun.contract import Key
 from chainrun.dsp.arrays import Array
 from chainrun.engine.result import NodeResult
 from chainrun.engine.sources import KeySource, SignalSource, StemSource, SumSource
@@ -31,7 +30,7 @@ Progress = Callable[[float], None]
 
 
 class _Tail:
-    """Hands blocks on; of what comes behind the input's end, only what has not yet rung out."""
+    """Hands blocks on; of what comes after the input's end, only what has not yet rung out."""
 
     def __init__(self, write: Callable[[Array], None], n_input: int):
         self._write, self._left = write, n_input
@@ -45,11 +44,11 @@ class _Tail:
         if inside:
             self._write(y[:, :inside])
         after = y[:, inside:]
-        key_sources = np.flatnonzero(np.abs(after).max(axis=0, initial=0.0) > self._peak * RUNG_OUT)
-        if key_sources.size:
+        audible = np.flatnonzero(np.abs(after).max(axis=0, initial=0.0) > self._peak * RUNG_OUT)
+        if audible.size:
             for block in self._quiet:
                 self._write(block)
-            end = int(key_sources[-1]) + 1
+            end = int(audible[-1]) + 1
             self._write(after[:, :end])
             self._quiet, after = [], after[:, end:]
         if after.shape[1]:
@@ -57,24 +56,9 @@ class _Tail:
 
 
 def start_chain(node: Node, n_frames: int, begin_frame: int = 0) -> tuple[ChainRunner, list[Key]]:
-    """The node's chain at work, and the keys that it listens to."""
-    adapter: TypeAdapter[Step] = TypeAdapter(any_step())
-    steps = [adapter.validate_python(step) for step in node.chain]
-    keys = [Key.model_validate(key) for key, _ in node.keys]
-    channels = {key: max(s.n_channels for s in sources) for key, (_, sources) in zip(keys, node.keys, strict=True)}
-    levels = {key: level for key, level in zip(keys, node.key_hit_levels, strict=True) if level is not None}
-    stream = Stream(
-        rate_hz=node.rate_hz,
-        n_channels=node.n_channels,
-        pan_law_db=node.pan_law_db,
-        hit_level_dbfs=node.hit_level_dbfs,
-        tempo_bpm=node.tempo_bpm,
-        key_channels=channels,
-        key_hit_levels=levels,
-        n_frames=n_frames,
-        begin_frame=begin_frame,
-    )
-    return ChainRunner(steps, stream, node.addresses or None), keys
+    """Start a node's chain: its runner, and the keys that it listens to."""
+    stream = replace(node.stream, n_frames=n_frames, begin_frame=begin_frame, memory={})
+    return ChainRunner(node.chain, stream, node.addresses or None), [key for key, _ in node.keys]
 
 
 @dataclass(frozen=True)
@@ -93,7 +77,7 @@ def node_source(node: Node, prints: Mapping[str, Print], begin_frame: int) -> Si
 
 
 def max_frames(node: Node, n_input: int, tail_frames: int) -> int:
-    """The most frames that a print may have: the input, and the tail as far as the recipe lets it last."""
+    """Maximum frames of a print: the input, and the tail as far as the recipe lets it last."""
     max_tail = s_to_frames(node.tail_max_s, node.rate_hz)
     if node.kind == "stem":
         return n_input + min(tail_frames, max_tail)
@@ -157,12 +141,10 @@ def render_node(
     *,
     block_frames: int = BLOCK_FRAMES,
     stretch: Stretch | None = None,
-    labels: str = "",
     progress: Progress | None = None,
     given: SignalSource | None = None,
 ) -> tuple[Print, NodeResult]:
     """Render a node into the print file `path`, from the prints of the nodes that it needs (or from what is given)."""
-    one_blas_thread()
     began = time.perf_counter()
     writer = PrintWriter(path, node.n_channels_out, stretch.begin_frame if stretch is not None else 0, node.identity)
     meter = Meter(node.rate_hz, node.n_channels_out, true_peak=node.kind == "main")
@@ -176,9 +158,10 @@ def render_node(
         meter.feed(printed)
 
     try:
-        chain, notes = run_chain(
-            node, prints, write, block_frames=block_frames, stretch=stretch, progress=progress, given=given
-        )
+        with one_blas_thread():
+            chain, notes = run_chain(
+                node, prints, write, block_frames=block_frames, stretch=stretch, progress=progress, given=given
+            )
         result = NodeResult(
             name=node.name,
             kind=node.kind,
@@ -190,7 +173,7 @@ def render_node(
             identity=node.identity,
             block_powers=tuple(meter.block_powers().tolist()),
         )
-        return writer.finish({"labels": labels, "result": result.document()}), result
+        return writer.finish({"labels": node.labels, "result": result.document()}), result
     except AudioError as error:
         writer.abandon()
         raise AudioError([replace(one, key=one.key or f"{node.kind} {node.name}") for one in error.problems]) from error

@@ -7,8 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from chainrun.contract import Reading, Step
 from chainrun.engine.result import NodeResult
-from chainrun.plan.deliveries import way_of
-from chainrun.recipe import Bus, Main, Opened, Stem
+from chainrun.plan import Plan
 
 UNHEARD_LU = 40.0
 """A stem that lies this far under the mix is not heard in it (common practice)."""
@@ -16,26 +15,20 @@ SHUT = 0.98
 """A gate that is never open by more than this share of its range was never open."""
 
 
-def remarks(opened: Opened, results: Mapping[str, NodeResult], sounding: frozenset[str] | None) -> list[str]:
+def remarks(plan: Plan, results: Mapping[str, NodeResult]) -> list[str]:
     """Notes about a whole render, each with the address of what it is about."""
-    recipe = opened.recipe
-    strips: list[tuple[tuple[str, ...], Stem | Bus | Main]] = [
-        *((("stems", name), stem) for name, stem in recipe.stems.items()),
-        *((("buses", name), bus) for name, bus in recipe.buses.items()),
-        (("main",), recipe.main),
-    ]
     found: list[str] = []
-    for path, strip in strips:
-        name = path[-1]
-        if name in recipe.stems:
-            silenced = recipe.stems[name].mute or (sounding is not None and name not in sounding)
+    for name, strip in plan.strips.items():
+        if strip.path[0] == "stems":
+            silenced = strip.mute or (plan.sounding is not None and name not in plan.sounding)
         else:
-            silenced = sounding is not None  # a bus that hears a part of its stems says nothing about the whole
+            silenced = plan.sounding is not None  # a bus that hears a part of its stems says nothing about the whole
         if name not in results or silenced:
             continue
-        named = [one for _, one in opened.addresses(*path)]
-        found += _of_chain(".".join(path), named, list(strip.chain), results[name])
-    return found + list(_unheard(opened, results, sounding))
+        node = plan.node(name)
+        named = [one for _, one in node.addresses]
+        found += _of_chain(".".join(strip.path), named, node.chain, results[name])
+    return found + list(_unheard(plan, results))
 
 
 def _of_chain(where: str, named: Sequence[str], chain: Sequence[Step], result: NodeResult) -> Iterator[str]:
@@ -63,19 +56,18 @@ def _of_reading(place: str, step: Step, reading: Reading) -> Iterator[str]:
             yield f"{place}: never opens: nothing that it hears reaches its threshold (is a minus sign missing?)"
 
 
-def _unheard(opened: Opened, results: Mapping[str, NodeResult], sounding: frozenset[str] | None) -> Iterator[str]:
+def _unheard(plan: Plan, results: Mapping[str, NodeResult]) -> Iterator[str]:
     """Stems that lie far under the mix, by their prints' loudness and the faders on their way."""
-    recipe, main = opened.recipe, results.get("main")
+    main = results.get("main")
     if main is None or not math.isfinite(main.measured.integrated_lufs):
         return
-    for name, stem in recipe.stems.items():
+    for name, strip in plan.strips.items():
+        silenced = strip.mute or (plan.sounding is not None and name not in plan.sounding)
         result = results.get(name)
-        if result is None or stem.mute or stem.sends or (sounding is not None and name not in sounding):
+        if strip.path[0] != "stems" or result is None or silenced or strip.has_sends:
             continue
-        faders = [stem, *(recipe.buses[bus] for bus in way_of(opened, name)[1:])]
-        level = result.measured.integrated_lufs + sum(one.level_db for one in faders)
-        rides = max((point[1] for point in stem.level_points_db), default=0.0)
-        under = main.measured.integrated_lufs - level - max(0.0, rides)
+        level = result.measured.integrated_lufs + sum(plan.strips[one].level_db for one in plan.way_of(name))
+        under = main.measured.integrated_lufs - level - max(0.0, strip.ride_max_db)
         if math.isinf(result.measured.sample_peak_dbfs):
             yield f"stems.{name}: nothing of it is heard: its print is silent"
         elif math.isfinite(under) and under > UNHEARD_LU:

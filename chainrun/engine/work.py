@@ -1,4 +1,4 @@
-"""What a worker process does: one node, from paths to a kept print."""
+"""Renders one node in a worker process: from paths to a kept print."""
 
 from __future__ import annotations
 
@@ -13,9 +13,7 @@ from chainrun.errors import AudioError, Problem
 from chainrun.plan import Node
 from chainrun.store.prints import Print
 from chainrun.store.store import Store
-from chainrun.whole_file import stamp
-
-Stamp = tuple[int, int, int, int, int]
+from chainrun.whole_file import Stamp, stamp
 
 
 @dataclass(frozen=True)
@@ -27,7 +25,6 @@ class NodeTask:
     store: Path
     part: Path
     block_frames: int
-    labels: str
     stamps: Mapping[str, Stamp]
     """Of the files that it reads, when their content was hashed."""
     stretch: Stretch | None = None
@@ -35,7 +32,7 @@ class NodeTask:
 
 @dataclass(frozen=True)
 class Rendered:
-    """What became of it."""
+    """Result of a NodeTask."""
 
     printed: Print
     result: NodeResult
@@ -51,7 +48,6 @@ def run_task(task: NodeTask, progress: Progress | None = None) -> Rendered:
         task.part,
         block_frames=task.block_frames,
         stretch=task.stretch,
-        labels=task.labels,
         progress=progress,
     )
     for path, before in task.stamps.items():

@@ -143,7 +143,7 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
     """The level-matched residual of two presets on the first seconds of a stem; None where that cannot be heard."""
     try:
         opened = open_recipe(use.recipe)
-        node = build_plan(opened).node(use.node.partition(".")[2])
+        node = build_plan(opened, hash_file=None).node(use.node.partition(".")[2])
     except ChainrunError:
         return None
     if node.stem is None or node.rate_hz != RATE:
@@ -161,7 +161,7 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
     n_channels = max(x.shape[0], *(channels_for(bench.steps) for bench in both))
     x = x if x.shape[0] == n_channels else np.concatenate([x, x])
     sections = k_weighting(RATE)
-    hit = node.hit_level_dbfs if node.hit_level_dbfs is not None else HIT_DBFS
+    hit = node.stream.hit_level_dbfs if node.stream.hit_level_dbfs is not None else HIT_DBFS
     louder = db_to_gain(HIT_DBFS - hit)  # as the faces' hits are: thresholds under hits mean the same
     told = {key: np.concatenate([one] * (n_channels // one.shape[0])) * louder for key, one in keys.items()}
     a, b = (sosfilt(sections, bench.run(x * louder, n_channels, told)) for bench in both)
@@ -174,7 +174,7 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
 
 def _key(opened: Opened, key: Key, n_frames: int) -> Array | None:
     """What a use's key hears: the raw sum of stems of one channel; None for what would have to be rendered first."""
-    plan = build_plan(opened)
+    plan = build_plan(opened, hash_file=None)
     total = np.zeros((1, n_frames))
     for name in key.sources:
         node = next((one for one in plan.nodes if one.name == name), None)

@@ -8,16 +8,14 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.comparison.difference import difference
 from chainrun.delivery import RenderOptions, render
 from chainrun.errors import ChainrunError
 from chainrun.library.usage import UseAt
 from chainrun.plan import build_plan
 from chainrun.plan.identity import short_hash
-from chainrun.plan.surroundings import surroundings
 from chainrun.recipe import Overrides, open_recipe
-from chainrun.store.store import Store
+from chainrun.store.store import Store, hasher
 from chainrun.whole_file import work_folder, write_whole
 
 
@@ -40,7 +38,7 @@ def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing
     found: dict[UseAt, Share] = {}
     if store is None:
         return found
-    around, kept = surroundings(BLOCK_FRAMES), Store(store)
+    kept = Store(store)
     mixes: dict[tuple[Path, str | None], str] = {}
     for use in uses:
         if not use.path:
@@ -49,7 +47,7 @@ def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing
         try:
             if mix not in mixes:
                 opened = open_recipe(use.recipe, Overrides(variant=use.variant))
-                plan = build_plan(opened, hash_file=kept.hash_file, surroundings=around)
+                plan = build_plan(opened, hash_file=kept.hash_file)
                 mixes[mix] = plan.node("main").identity + opened.recipe.deliver[0].model_dump_json()
         except ChainrunError:
             continue
@@ -78,7 +76,8 @@ def _rendered(use: UseAt, store: Path) -> Share | None:
         files, mains = [], []
         try:
             for word, sets in (("with", ()), ("without", (f"{use.path}.bypass=true",))):
-                result = render(open_recipe(use.recipe, Overrides(use.variant, sets=sets)), work / word, options)
+                plan = build_plan(open_recipe(use.recipe, Overrides(use.variant, sets=sets)), hash_file=hasher(store))
+                result = render(plan, work / word, options)
                 files.append(Path(result.deliveries[0].file))
                 mains.append(next(node for node in result.nodes if node.name == "main").measured.integrated_lufs)
             found = difference(files[0], files[1])

@@ -113,7 +113,7 @@ def _check(path: Path, file: zipfile.ZipFile) -> CheckedPack:
             return CheckedPack(len(entries), problems, None, None)
         try:
             opened = open_recipe(recipes[0])
-            plan = build_plan(opened)
+            plan = build_plan(opened, hash_file=None)
         except ChainrunError as error:
             raise type(error)([_inside(path, work, one) for one in error.problems]) from error
         return CheckedPack(len(entries), problems, opened, plan)

@@ -20,13 +20,11 @@ from chainrun.contract import processors
 from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.errors import Problem, ResourceError, UsageError, printable, reason, shown_path
 from chainrun.plan import Plan
-from chainrun.plan.deliveries import input_files
 from chainrun.recipe import Opened
 from chainrun.recipe.resolve import resolved_data
-from chainrun.recipe.roots import safely_resolved
 from chainrun.store.prints import Print, PrintSource
 from chainrun.store.store import Store
-from chainrun.whole_file import beside, work_folder
+from chainrun.whole_file import beside, safely_resolved, work_folder
 
 SUMS = "SHA256SUMS"
 EPOCH = (1980, 1, 1, 0, 0, 0)
@@ -57,14 +55,14 @@ def plain_name(text: str) -> str:
 
 def make_pack(opened: Opened, plan: Plan, target: Path, store: Store, options: PackOptions) -> RenderResult:
     """Render the mix, and put all of it into one zip. Raises UsageError, AudioError, ResourceError."""
-    if safely_resolved(target) in input_files(opened, plan):
+    if safely_resolved(target) in plan.inputs:
         raise UsageError(
             Problem("the pack would be written over an input", given=shown_path(target), hint="-o OTHER.zip")
         )
     licence = _licence(options.licence)
     with work_folder("chainrun-pack") as work:
         out = work / "mix"
-        result = render(opened, out, RenderOptions(store=store.folder, workers=options.workers))
+        result = render(plan, out, RenderOptions(store=store.folder, workers=options.workers))
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
             with beside(target) as part, zipfile.ZipFile(part, "w") as file:

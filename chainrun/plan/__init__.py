@@ -1,6 +1,20 @@
-"""From a recipe to a plan: stems, buses and main as nodes in order, each with a hash of all that determines it."""
+"""From a recipe to a closed plan: frozen nodes in order, deliveries, hashes, notes and problems."""
 
-from chainrun.plan.build import Plan, build_plan
+from chainrun.plan.build import build_plan
+from chainrun.plan.deliveries import DeliverySpec
 from chainrun.plan.nodes import FilePart, Input, KeyInput, Node, StemInput
+from chainrun.plan.plan import Graph, Origin, Plan, Strip
 
-__all__ = ["FilePart", "Input", "KeyInput", "Node", "Plan", "StemInput", "build_plan"]
+__all__ = [
+    "DeliverySpec",
+    "FilePart",
+    "Graph",
+    "Input",
+    "KeyInput",
+    "Node",
+    "Origin",
+    "Plan",
+    "StemInput",
+    "Strip",
+    "build_plan",
+]

@@ -1,29 +1,29 @@
-"""What a recipe asks to be written, under which names, and which stems sound in it.
+"""Delivery specs: which files a recipe asks for, under which names, and which stems sound in each.
 
 One rule for names: a delivery's own name is that of the whole mix as the recipe is written. A part of it lies beside
 it, named after the part: `mix.only-snare_top.wav`, `mix.10-20s.wav`, `mix.only-snare_top.10-20s.wav`. What changes the
-recipe (a variant, an overlay, `--set`) gets a folder of its own, RECIPE.CHANGE (`Opened.folder_in`).
+recipe (a variant, an overlay, `--set`) gets a folder of its own, RECIPE.CHANGE (`Origin.folder_in`).
 """
 
 from __future__ import annotations
 
 import hashlib
-import json
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
 from chainrun.audiofile.write import Bits
 from chainrun.errors import Problem, RecipeError, UsageError, nearest
-from chainrun.plan import Input, Plan
-from chainrun.plan.identity import steps_that_read
+from chainrun.plan.nodes import Input
 from chainrun.recipe import Delivery, Opened
-from chainrun.recipe.roots import safely_resolved
 from chainrun.recipe.semantics import delivered_nodes, file_name
 from chainrun.units import s_to_frames
 
-LONGEST_SOLO_NAME = 100
-"""Characters of a solo's names in a file's name; more are told by a hash."""
+MAX_SOLO_NAME = 100
+"""Characters of a solo's names in a file's name; longer ones are replaced by a hash."""
+Span = tuple[float, float]
+"""From one second of the session to another."""
 
 
 @dataclass(frozen=True)
@@ -32,6 +32,7 @@ class DeliverySpec:
 
     node: str
     path: Path
+    """In a plan relative to the output folder."""
     bits: Bits
     dither: bool
     seed: int
@@ -40,7 +41,7 @@ class DeliverySpec:
     strip: Input | None
     """Fader and pan to go through, where they are asked for."""
     frames: tuple[int, ...] | None = None
-    """First frame of a stretch, and the one behind its last."""
+    """First frame of a stretch, and the one after its last."""
     own_frames: tuple[int, ...] | None = None
     """The same without --from and --to: what the delivery's gain is found from, and where its fades lie."""
     is_stretch: bool = False
@@ -76,9 +77,26 @@ class DeliverySpec:
         shaped = self.fade_in_s or self.fade_out_s or self.mono_law_db is not None or self.rate_hz is not None
         return self.strip is None and self.own_frames is None and not shaped
 
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """What it writes: the file, and its sidecar."""
+        return (self.path, sidecar_of(self.path)) if self.sidecar else (self.path,)
 
-def stems_of(opened: Opened, names: tuple[str, ...], told: str = "--only") -> frozenset[str] | None:
-    """The stems that `--only` (or what is `told`) leaves: those named, and those that go into a bus that is named."""
+    def in_folder(self, out: Path) -> DeliverySpec:
+        """The same, with its path in an output folder."""
+        return replace(self, path=out / self.path)
+
+
+def sidecar_of(path: Path) -> Path:
+    """NAME.json beside NAME.wav."""
+    return path.with_suffix(".json")
+
+
+def stems_of(opened: Opened, names: Sequence[str], option: str = "--only") -> frozenset[str] | None:
+    """The stems that a solo of stems and buses leaves: those named, and those that go into a bus that is named.
+
+    None for no names. Raises UsageError for a name that is neither.
+    """
     if not names:
         return None
     recipe = opened.recipe
@@ -87,24 +105,16 @@ def stems_of(opened: Opened, names: tuple[str, ...], told: str = "--only") -> fr
         if name not in known:
             raise UsageError(
                 Problem(
-                    f"{told}: there is no such stem or bus",
+                    f"{option}: there is no such stem or bus",
                     given=f'"{name}"',
                     allowed=", ".join(known),
                     hint=nearest(name, known),
                 )
             )
-    return frozenset(name for name in recipe.stems if any(step in names for step in way_of(opened, name)))
+    return frozenset(name for name in recipe.stems if any(step in names for step in _way_of(opened, name)))
 
 
-def _sounding_nodes(opened: Opened, solo: frozenset[str] | None) -> set[str]:
-    """The nodes that sound when these stems do; all of them for None."""
-    stems = opened.recipe.stems if solo is None else solo
-    buses = opened.recipe.buses if solo is None else ()
-    return {node for stem in stems for node in way_of(opened, stem)} | {*buses, "main"}
-
-
-def way_of(opened: Opened, name: str) -> list[str]:
-    """A node and all that it runs through by `to`, without main."""
+def _way_of(opened: Opened, name: str) -> list[str]:
     recipe = opened.recipe
     way, here = [name], name
     while len(way) <= len(recipe.stems) + len(recipe.buses):
@@ -115,61 +125,83 @@ def way_of(opened: Opened, name: str) -> list[str]:
     return way
 
 
-def delivery_specs(
-    opened: Opened,
-    plan: Plan,
-    out: Path,
-    span: tuple[float, float] | None = None,
-    only: tuple[str, ...] = (),
-) -> list[DeliverySpec]:
-    """What is to be written, in the order of the recipe; a stretch and a solo go into files named after them.
+def _nodes_with(opened: Opened, solo: frozenset[str] | None) -> set[str]:
+    """The nodes that sound when these stems do; all of them for None."""
+    stems = opened.recipe.stems if solo is None else solo
+    buses = opened.recipe.buses if solo is None else ()
+    return {node for stem in stems for node in _way_of(opened, stem)} | {*buses, "main"}
 
-    Of a solo nothing is written of stems and buses that are silent in it.
-    """
-    found = []
+
+def _files_of(opened: Opened, only: tuple[str, ...], span: Span | None) -> Iterator[tuple[Delivery, str, Path]]:
+    """Each delivery with each of its nodes and its file; of a solo only the nodes that sound in it."""
+    recipe = opened.recipe
+    sounding = _nodes_with(opened, stems_of(opened, only))
+    for delivery in recipe.deliver:
+        for node in delivered_nodes(delivery.what, list(recipe.stems), list(recipe.buses)):
+            name = file_name(delivery.file, opened.name, opened.variant or "", node)
+            if name is not None and node in sounding:
+                yield delivery, node, Path(part_name(name, only, span))
+
+
+def delivery_files(opened: Opened, only: Sequence[str] = ()) -> tuple[Path, ...]:
+    """The files and sidecars that a recipe, or a solo of it, writes, relative to the output folder."""
+    found: list[Path] = []
+    for delivery, _, path in _files_of(opened, tuple(only), None):
+        found += [path, sidecar_of(path)] if delivery.sidecar else [path]
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class Session:
+    """What specs must know of a session beside its recipe."""
+
+    rate_hz: int
+    session_s: float
+    channels: Mapping[str, int]
+    """Of each node, after its chain."""
+
+
+def delivery_specs(opened: Opened, session: Session, only: tuple[str, ...], span: Span | None) -> list[DeliverySpec]:
+    """What is to be written, in the order of the recipe. Raises RecipeError, UsageError."""
     solo = stems_of(opened, only)
-    sounding_nodes = _sounding_nodes(opened, solo)
-    for delivery in opened.recipe.deliver:
+    found = []
+    for delivery, node, path in _files_of(opened, only, span):
         own = _sounding(opened, delivery)
-        for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses)):
-            if node not in sounding_nodes:
-                continue
-            name = part_name(file_name(delivery.file, opened.name, opened.variant or "", node) or "", only, span)
-            found.append(
-                DeliverySpec(
-                    node=node,
-                    path=out / name,
-                    bits=delivery.bits,
-                    dither=delivery.dither,
-                    seed=delivery.seed,
-                    target_lufs=delivery.loudness()[0],
-                    max_dbtp=delivery.loudness()[1],
-                    fit=delivery.fit,
-                    rate_hz=delivery.rate_hz if delivery.rate_hz != plan.rate_hz else None,
-                    mono_law_db=delivery.mono_law_db if delivery.channels == "mono" else None,
-                    fade_in_s=delivery.fade_in_s,
-                    fade_out_s=delivery.fade_out_s,
-                    quality_pct=delivery.quality_pct,
-                    tags=delivery.tags.model_dump(exclude_none=True) if delivery.tags is not None else {},
-                    bext=delivery.bext,
-                    sidecar=delivery.sidecar,
-                    sounding=own if solo is None or own is None else own & solo,
-                    whole_sounding=own,
-                    is_solo=solo is not None,
-                    strip=_strip(opened, plan, delivery, node),
-                    frames=_frames(delivery, span, plan),
-                    own_frames=_frames(delivery, None, plan),
-                    is_stretch=span is not None,
-                )
+        found.append(
+            DeliverySpec(
+                node=node,
+                path=path,
+                bits=delivery.bits,
+                dither=delivery.dither,
+                seed=delivery.seed,
+                target_lufs=delivery.loudness()[0],
+                max_dbtp=delivery.loudness()[1],
+                fit=delivery.fit,
+                rate_hz=delivery.rate_hz if delivery.rate_hz != session.rate_hz else None,
+                mono_law_db=delivery.mono_law_db if delivery.channels == "mono" else None,
+                fade_in_s=delivery.fade_in_s,
+                fade_out_s=delivery.fade_out_s,
+                quality_pct=delivery.quality_pct,
+                tags=delivery.tags.model_dump(exclude_none=True) if delivery.tags is not None else {},
+                bext=delivery.bext,
+                sidecar=delivery.sidecar,
+                sounding=own if solo is None or own is None else own & solo,
+                whole_sounding=own,
+                is_solo=solo is not None,
+                strip=_fader(opened, session, delivery, node),
+                frames=_frames(delivery, span, session),
+                own_frames=_frames(delivery, None, session),
+                is_stretch=span is not None,
             )
+        )
     return found
 
 
-def part_name(name: str, only: tuple[str, ...], span: tuple[float, float] | None) -> str:
+def part_name(name: str, only: tuple[str, ...], span: Span | None) -> str:
     """A delivery's name, or that of a part of it: NAME.only-A+B.1-2s.wav."""
     place = Path(name)
     solo = f".only-{'+'.join(only)}" if only else ""
-    if len(solo) > LONGEST_SOLO_NAME:
+    if len(solo) > MAX_SOLO_NAME:
         solo = f".only-{hashlib.sha256('+'.join(only).encode()).hexdigest()[:12]}"
     stretch = f".{span[0]:g}-{span[1]:g}s" if span is not None else ""
     return str(place.with_name(f"{place.stem}{solo}{stretch}{place.suffix}")) if solo or stretch else name
@@ -179,81 +211,38 @@ def _sounding(opened: Opened, delivery: Delivery) -> frozenset[str] | None:
     """The stems that sound in a delivery, where it says `only` or `without`; None for all."""
     if not delivery.only and not delivery.without:
         return None
-    some = stems_of(opened, tuple(delivery.only), "deliver.only")
-    gone = stems_of(opened, tuple(delivery.without), "deliver.without") or frozenset()
+    some = stems_of(opened, delivery.only, "deliver.only")
+    gone = stems_of(opened, delivery.without, "deliver.without") or frozenset()
     return (frozenset(opened.recipe.stems) if some is None else some) - gone
 
 
-def _frames(delivery: Delivery, span: tuple[float, float] | None, plan: Plan) -> tuple[int, ...] | None:
-    """The frames to deliver: those of --from and --to, else the delivery's own, else None for all."""
+def _frames(delivery: Delivery, span: Span | None, session: Session) -> tuple[int, ...] | None:
+    """The frames to deliver: those of the stretch asked for, else the delivery's own, else None for all."""
     if span is None and delivery.from_s is None and delivery.to_s is None:
         return None
-    begin, end = span or (delivery.from_s or 0.0, plan.session_s if delivery.to_s is None else delivery.to_s)
-    if begin >= plan.session_s:
+    begin, end = span or (delivery.from_s or 0.0, session.session_s if delivery.to_s is None else delivery.to_s)
+    if begin >= session.session_s:
         raise RecipeError(
             Problem(
                 "the delivery begins behind the session's end",
                 key="deliver.from_s",
                 given=f"{begin:g}",
-                allowed=f"less than {plan.session_s:g} s",
+                allowed=f"less than {session.session_s:g} s",
             )
         )
-    return tuple(s_to_frames(at, plan.rate_hz) for at in (begin, end))
+    return tuple(s_to_frames(at, session.rate_hz) for at in (begin, end))
 
 
-def delivery_paths(opened: Opened, out: Path, only: tuple[str, ...] = ()) -> list[Path]:
-    """Where the deliveries of a recipe, or of a solo, and their sidecars would land."""
-    found = []
-    sounding_nodes = _sounding_nodes(opened, stems_of(opened, only))
-    for delivery in opened.recipe.deliver:
-        for node in delivered_nodes(delivery.what, list(opened.recipe.stems), list(opened.recipe.buses)):
-            name = file_name(delivery.file, opened.name, opened.variant or "", node)
-            if name is not None and node in sounding_nodes:
-                name = part_name(name, only, None)
-                found += [out / name] + ([sidecar_of(out / name)] if delivery.sidecar else [])
-    return found
-
-
-def sidecar_of(path: Path) -> Path:
-    """NAME.json beside NAME.wav."""
-    return path.with_suffix(".json")
-
-
-def input_files(opened: Opened, plan: Plan) -> set[Path]:
-    """Every file that a render reads: recipes, presets, overlays, stems, responses. Resolved."""
-    stems = [Path(part.path) for node in plan.nodes if node.stem is not None for part in node.stem.parts]
-    stems += [path for name in opened.recipe.stems for path in opened.stem_files(name)]
-    responses = [Path(step["file"]) for node in plan.nodes for _, step in steps_that_read(list(node.chain), ())]
-    return {safely_resolved(path) for path in (*opened.files(), *stems, *responses)}
-
-
-def _strip(opened: Opened, plan: Plan, delivery: Delivery, node: str) -> Input | None:
+def _fader(opened: Opened, session: Session, delivery: Delivery, node: str) -> Input | None:
     if delivery.tap == "chain" or node == "main":
         return None
     strip = opened.recipe.stems.get(node) or opened.recipe.buses[node]
     return Input(
         node,
-        plan.node(node).n_channels_out,
+        session.channels[node],
         strip.level_db,
         strip.pan_pct,
         tuple((point[0], point[1]) for point in strip.level_points_db),
         tuple((part[0], part[1]) for part in strip.active_s),
         mute=strip.mute,
     )
-
-
-def recipe_hash(opened: Opened, plan: Plan) -> str:
-    """Hash of the resolved recipe and of its stems' content, whatever the paths."""
-    resolved = opened.recipe.model_dump(
-        exclude={
-            "title": True,
-            "note": True,
-            "base": True,
-            "stems_dir": True,
-            "presets_dirs": True,
-            "expect": True,
-        }
-    )
-    content = {node.name: [part.content for part in node.stem.parts] for node in plan.nodes if node.stem is not None}
-    text = json.dumps([resolved, content], sort_keys=True, separators=(",", ":"), default=str)
-    return hashlib.sha256(text.encode()).hexdigest()

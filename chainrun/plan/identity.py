@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from chainrun.contract import processors
-from chainrun.plan.nodes import Input, KeyInput, Node
+from chainrun.plan.nodes import Input, KeyInput, Node, StemInput
+from chainrun.plan.surroundings import Surroundings
+from chainrun.recipe import Recipe
 from chainrun.recipe.tables import KeyPath
 
 
-def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], surroundings: Mapping[str, Any]) -> str:
+def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], surroundings: Surroundings) -> str:
     """Hash of all that determines the print: resolved chain, inputs' content, rate, surroundings."""
 
     def source(one: Input) -> dict[str, Any]:
@@ -26,22 +28,62 @@ def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], su
             "inputs": [source(inner) for inner in one.inputs],
         }
 
+    stream = node.stream
     described = {
-        **surroundings,
+        **vars(surroundings),
         "kind": node.kind,
         "stem": node.stem.identity() if node.stem else None,
         "inputs": [source(one) for one in node.inputs],
         "chain": sounding,
-        "keys": [[key, [key_source(one) for one in sources]] for key, sources in node.keys],
-        "key_hit_levels": node.key_hit_levels,
-        "hit_level_dbfs": node.hit_level_dbfs,
-        "rate_hz": node.rate_hz,
-        "pan_law_db": node.pan_law_db,
-        "tempo_bpm": node.tempo_bpm,
+        "keys": [[key.model_dump(by_alias=True), [key_source(one) for one in sources]] for key, sources in node.keys],
+        "key_hit_levels": [stream.key_hit_levels.get(key) for key, _ in node.keys],
+        "hit_level_dbfs": stream.hit_level_dbfs,
+        "rate_hz": stream.rate_hz,
+        "pan_law_db": stream.pan_law_db,
+        "tempo_bpm": stream.tempo_bpm,
         "tail_max_s": node.tail_max_s,
         "session_s": node.session_s if node.kind != "stem" else None,
     }
     text = json.dumps(described, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def part_identity(node: Node, begin_frame: int, to_s: float) -> str:
+    """Hash of the audio of a stretch: of the whole print's hash and the stretch."""
+    return hashlib.sha256(f"{node.identity} {begin_frame} {to_s!r}".encode()).hexdigest()
+
+
+def labels_hash(name: str, addresses: Sequence[tuple[str, str]], chain: Sequence[Mapping[str, Any]]) -> str:
+    """Hash of the names that a print's readings and notes carry: they change no sound, but must be the recipe's own."""
+    text = json.dumps([name, addresses, list(_names(chain))])
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _names(value: Any) -> Iterator[str]:
+    if isinstance(value, Mapping):
+        if "do" in value:
+            yield str(value.get("name"))
+        for inner in value.values():
+            yield from _names(inner)
+    elif isinstance(value, list | tuple):
+        for inner in value:
+            yield from _names(inner)
+
+
+def recipe_hash(recipe: Recipe, stems: Mapping[str, StemInput]) -> str:
+    """Hash of the resolved recipe and of its stems' content, whatever the paths."""
+    resolved = recipe.model_dump(
+        exclude={
+            "title": True,
+            "note": True,
+            "base": True,
+            "stems_dir": True,
+            "presets_dirs": True,
+            "expect": True,
+        }
+    )
+    content = {name: [part.content for part in stem.parts] for name, stem in stems.items()}
+    text = json.dumps([resolved, content], sort_keys=True, separators=(",", ":"), default=str)
     return hashlib.sha256(text.encode()).hexdigest()
 
 

@@ -1,9 +1,11 @@
-"""A node as a plain description: what a worker needs to render it, and nothing else."""
+"""A node as a frozen description: all that a worker needs to render it, and nothing else."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
+
+from chainrun.contract import Key, Step, Stream
 
 
 @dataclass(frozen=True)
@@ -12,7 +14,7 @@ class FilePart:
 
     path: str
     content: str
-    """Hash of the file's bytes."""
+    """Hash of the file's bytes; empty in a plan without hashes."""
     n_channels: int
     channel: int | None
     trim_db: float
@@ -74,21 +76,42 @@ class Node:
     kind: str
     stem: StemInput | None
     inputs: tuple[Input, ...]
-    chain: tuple[dict[str, Any], ...]
+    chain: tuple[Step, ...]
+    """Its steps, validated and frozen; files that they name as absolute paths."""
     addresses: tuple[tuple[str, str], ...]
-    """Of each step, by digits and by names."""
-    keys: tuple[tuple[dict[str, Any], tuple[KeyInput, ...]], ...]
-    """Each key as written, with its sources."""
-    n_channels: int
-    """Channels before the chain; `n_channels_out` behind it."""
+    """Address of each step, by digits and by names."""
+    keys: tuple[tuple[Key, tuple[KeyInput, ...]], ...]
+    """Each key that the chain listens to, with its sources."""
+    stream: Stream
+    """The signal at the head of the chain."""
     n_channels_out: int
-    rate_hz: int
-    pan_law_db: float
-    tempo_bpm: float | None
-    hit_level_dbfs: float | None
-    key_hit_levels: tuple[float | None, ...]
+    """Channels after the chain."""
     tail_max_s: float
     session_s: float
     needs: tuple[str, ...]
     """Nodes whose prints must exist before."""
+    labels: str = ""
+    """Hash of the names that its readings and notes carry: they change no sound, but must be the recipe's own."""
     identity: str = ""
+    """Hash of all that determines its print; empty in a plan without hashes."""
+
+    @property
+    def rate_hz(self) -> int:
+        """Sampling rate of the session, in Hz."""
+        return self.stream.rate_hz
+
+    @property
+    def n_channels(self) -> int:
+        """Channels before the chain."""
+        return self.stream.n_channels
+
+    @property
+    def pan_law_db(self) -> float:
+        """Level of a centred mono signal in each side, in dB."""
+        return self.stream.pan_law_db
+
+    @property
+    def files(self) -> tuple[FilePart, ...]:
+        """The stem files that it reads: its own, and those of its raw keys."""
+        stems = [self.stem, *(one.stem for _, sources in self.keys for one in sources)]
+        return tuple(part for stem in stems if stem is not None for part in stem.parts)

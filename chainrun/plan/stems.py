@@ -1,10 +1,116 @@
-"""Whether a stem and its files fit each other."""
+"""Stems and their files: headers, whether both fit each other, what comes before the chain."""
 
 from __future__ import annotations
 
-from chainrun.audiofile import Header
-from chainrun.errors import Problem
-from chainrun.recipe import Stem
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TypeVar
+
+from chainrun.audiofile import Header, read_header
+from chainrun.errors import AudioError, ChainrunError, Problem, RecipeError, shown, shown_path
+from chainrun.plan.nodes import FilePart, StemInput
+from chainrun.recipe import Opened, Stem
+from chainrun.recipe.problems import Problems
+from chainrun.recipe.tables import KeyPath, place_of
+
+Hash = Callable[[Path], str]
+Value = TypeVar("Value")
+
+
+class SessionStems:
+    """The stems of a session before their chains: headers, inputs, working rate, length.
+
+    Raises RecipeError, AudioError for stems that cannot be used, all problems at once.
+    """
+
+    def __init__(self, opened: Opened, problems: Problems, hash_file: Hash | None):
+        self._opened, self._problems, self._hash_file = opened, problems, hash_file
+        self.notes: list[str] = []
+        """What happens to stems on the way in: conversions."""
+        self.headers = self._read_headers()
+        self.rate_hz = opened.recipe.rate_hz or self._commonest_rate()
+        self.inputs = {name: self._input(name) for name in opened.recipe.stems}
+        self.session_s = max(self._end_s(name) for name in opened.recipe.stems)
+
+    def _read_headers(self) -> dict[str, list[Header]]:
+        opened, found = self._opened, dict[str, list[Header]]()
+        bad: list[Problem] = []
+        if not opened.stems_dir.is_dir():
+            told = "there is no such folder" if not opened.stems_dir.exists() else "this is no folder"
+            where = ("stems_dir",) if "stems_dir" in opened.table else ()
+            raise AudioError(problem_at(opened, self._problems, where, Problem(told), shown_path(opened.stems_dir)))
+        for name in opened.recipe.stems:
+            headers = []
+            for path in opened.stem_files(name):
+                try:
+                    headers.append(read_header(path, opened.limits))
+                except ChainrunError as error:
+                    bad += [self._at(("stems", name, "file"), problem, shown_path(path)) for problem in error.problems]
+            found[name] = headers
+            if len(headers) == len(opened.stem_files(name)):
+                problems, notes = unfit_files(opened.recipe.stems[name], headers)
+                self.notes += [f"{name}: {note}" for note in notes]
+                bad += [self._at(("stems", name, key), problem) for key, problem in problems]
+        if bad:
+            if self._problems.errors:
+                raise RecipeError([*self._problems.errors, *bad])
+            raise AudioError(bad)
+        self._problems.stop_if_any()
+        return found
+
+    def _at(self, path: KeyPath, problem: Problem, given: str | None = None) -> Problem:
+        return problem_at(self._opened, self._problems, path, problem, given)
+
+    def _commonest_rate(self) -> int:
+        counts = Counter(header.rate_hz for headers in self.headers.values() for header in headers)
+        return max(counts, key=lambda rate: (counts[rate], rate))
+
+    def _input(self, name: str) -> StemInput:
+        stem, headers = self._opened.recipe.stems[name], self.headers[name]
+        n_channels = channels_of(stem, headers)
+        parts = tuple(self._part(stem, headers, i) for i in range(n_channels))
+        rate = headers[0].rate_hz
+        if rate != self.rate_hz:
+            self.notes.append(f"{name}: converted from {rate} to {self.rate_hz} Hz")
+        return StemInput(parts, rate, stem.at_s, stem.from_s, stem.to_s, n_channels)
+
+    def _part(self, stem: Stem, headers: list[Header], i: int) -> FilePart:
+        header = headers[i if len(headers) == 2 else 0]
+        if stem.shift_ms is not None:
+            shift = float(_side(stem.shift_ms, i)) * self.rate_hz / 1000.0
+        else:
+            shift = float(_side(stem.shift_samples, i)) if stem.shift_samples is not None else 0.0
+        return FilePart(
+            path=str(Path(header.path).absolute()),
+            content=self._hash_file(Path(header.path)) if self._hash_file is not None else "",
+            n_channels=header.n_channels,
+            channel=stem.channel - 1 if stem.channel is not None else (0 if len(headers) == 2 else i),
+            trim_db=float(_side(stem.trim_db, i)),
+            invert=bool(_side(stem.invert, i)),
+            shift_frames=shift,
+        )
+
+    def _end_s(self, name: str) -> float:
+        stem = self._opened.recipe.stems[name]
+        length = max(header.n_frames / header.rate_hz for header in self.headers[name])
+        used = min(length, stem.to_s or length) - stem.from_s
+        shift = max(part.shift_frames for part in self.inputs[name].parts) / self.rate_hz
+        return max(0.0, stem.at_s + used + shift)
+
+
+def _side(value: Value | list[Value], i: int) -> Value:
+    """One side's value, where both have their own."""
+    return value[i] if isinstance(value, list) else value
+
+
+def problem_at(
+    opened: Opened, problems: Problems, path: KeyPath, problem: Problem, given: str | None = None
+) -> Problem:
+    """The problem with the place of a key in the recipe; `given` is shown where it says nothing itself."""
+    placed = problems.at(place_of(opened.table, path), problem)
+    return replace(placed, given=problem.given or (shown(given) if given else None))
 
 
 def channels_of(stem: Stem, headers: list[Header]) -> int:

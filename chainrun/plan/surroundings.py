@@ -1,36 +1,90 @@
-"""What else determines the bits of a print, beside the recipe and the stems."""
+"""What else determines the bits of a print, beside the recipe and the stems: versions, code, machine, block size."""
 
 from __future__ import annotations
 
 import hashlib
 import platform
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 import chainrun
 from chainrun import __version__
 from chainrun.blas import blas_kernel
 
+MAKES_SOUND = (
+    "audiofile/read.py",
+    "audiofile/whole.py",
+    "contract/key.py",
+    "contract/keyed.py",
+    "contract/readings.py",
+    "contract/runner.py",
+    "contract/step.py",
+    "dsp",
+    "engine/node.py",
+    "engine/result.py",
+    "engine/sources.py",
+    "loudness",
+    "measured.py",
+    "processors",
+    "runtime",
+    "store/prints.py",
+    "units.py",
+)
+"""Files and folders whose code reaches the samples of a print, or what is kept beside them. A test holds the list."""
+TEXT = re.compile(
+    r'"""(?:.|\n)*?"""'  # docstrings: in these files nothing else stands in three quotes
+    r'|\bdescription=\s*(?:"(?:[^"\\\n]|\\.)*"\s*)+'
+    r"|^\s*#.*$",
+    re.MULTILINE,
+)
+"""What a person reads in a source file: changing it changes no sound, and makes no print stale."""
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """Versions, code, machine and block size, for the hashes of prints."""
+
+    engine: str
+    code: str
+    numpy: str
+    scipy: str
+    blas: str
+    machine: str
+    block_frames: int
+
+
+def sounding_files() -> Iterator[Path]:
+    """The source files that belong to a print's hash, in order."""
+    package = Path(chainrun.__file__).parent
+    for place in MAKES_SOUND:
+        found = package / place
+        yield from sorted(found.rglob("*.py")) if found.is_dir() else [found]
+
 
 def code_hash() -> str:
-    """SHA-256 of the program's own source files: a version number may stay while a kernel changes."""
+    """SHA-256 of the code that makes sound: a version number may stay while a kernel changes.
+
+    Help, docstrings and comments do not count, nor does any other part of the program.
+    """
     digest = hashlib.sha256()
     package = Path(chainrun.__file__).parent
-    for path in sorted(package.rglob("*.py")):
-        digest.update(str(path.relative_to(package)).encode())
-        digest.update(path.read_bytes())
+    for path in sounding_files():
+        digest.update(path.relative_to(package).as_posix().encode())
+        digest.update(TEXT.sub("", path.read_text(encoding="utf-8")).encode())
     return digest.hexdigest()
 
 
-def surroundings(block_frames: int) -> dict[str, Any]:
-    """Versions, code, machine and block size, for the hashes of prints."""
-    return {
-        "engine": __version__,
-        "code": code_hash(),
-        "numpy": version("numpy"),
-        "scipy": version("scipy"),
-        "blas": blas_kernel(),
-        "machine": platform.machine(),
-        "block_frames": block_frames,
-    }
+def surroundings(block_frames: int) -> Surroundings:
+    """Of this process."""
+    return Surroundings(
+        engine=__version__,
+        code=code_hash(),
+        numpy=version("numpy"),
+        scipy=version("scipy"),
+        blas=blas_kernel(),
+        machine=platform.machine(),
+        block_frames=block_frames,
+    )

@@ -20,10 +20,11 @@ from chainrun.recipe.model import Recipe
 from chainrun.recipe.overlay import lay_over, put_from_command_line
 from chainrun.recipe.presets import Library, Unfolder, Use
 from chainrun.recipe.problems import Problems
-from chainrun.recipe.roots import OUTSIDE, Roots, safely_resolved
+from chainrun.recipe.roots import OUTSIDE, Roots
 from chainrun.recipe.semantics import check_references
 from chainrun.recipe.tables import Items, KeyPath, Place, Table, place_of, wrap
 from chainrun.recipe.validate import validate
+from chainrun.whole_file import safely_resolved
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,14 @@ class Problems:
         self._kept: set[Problem] = set()
         self._positions: dict[Path, dict[KeyPath, Position]] = {}
 
+    def continued(self) -> Problems:
+        """A copy that can grow by itself."""
+        found = Problems()
+        found.found, found.read = list(self.found), list(self.read)
+        found._beyond, found._kept = self._beyond, set(self._kept)
+        found._positions = self._positions
+        return found
+
     def add(
         self,
         place: Place,

@@ -8,16 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from chainrun.whole_file import safely_resolved
+
 MARK = ".chainrun-root"
 OUTSIDE = "lies outside the recipe's root"
-
-
-def safely_resolved(path: Path) -> Path:
-    """The path with links and .. resolved, or as it is where that cannot be."""
-    try:
-        return path.resolve()
-    except (OSError, ValueError, RuntimeError):
-        return path
 
 
 @dataclass(frozen=True)

@@ -80,7 +80,7 @@ def picture(plan: Plan) -> Picture:
     height += LANE * len(lanes)
     heard = {one.source for one in ways if one.kind != "key"}
     silent = {node.name for node in plan.nodes if node.kind == "stem" and node.name not in heard}
-    steps = {node.name: len([step for step in node.chain if not step.get("bypass")]) for node in plan.nodes}
+    steps = {node.name: len([step for step in node.chain if not step.bypass]) for node in plan.nodes}
     for name, (x, y) in place.items():
         told = f"{steps[name]} step{'s' if steps[name] != 1 else ''}" if steps[name] else "no steps"
         told = "mute" if name in silent else told

@@ -13,7 +13,7 @@ from chainrun.delivery.result import DeliveryResult
 from chainrun.engine.node import node_source
 from chainrun.engine.result import NodeResult
 from chainrun.measured import range_text
-from chainrun.plan import Node, Plan
+from chainrun.plan import Node
 from chainrun.recipe import Opened
 from chainrun.report import graph
 from chainrun.report.content import Block, DataTable, Figure, Page, Player, Players, Section, Text, number
@@ -31,26 +31,15 @@ from chainrun.report.sounds import (
 )
 from chainrun.report.steps import busiest, curve_figures, reading_figure, response_figure, walk
 from chainrun.store.prints import Print, PrintSource
-from chainrun.store.store import Store
 
 CLOSE_S = 3.0
 """Seconds of the view that shows single hits."""
 WORKED_DB = 0.3
 
 
-def prints_of(plan: Plan, store: Store) -> dict[str, Print]:
-    """The kept prints of a plan's nodes."""
-    found = {}
-    for node in plan.nodes:
-        footer = store.footer(node.identity)
-        if footer is not None:
-            found[node.name] = footer.print_at(store.path_of(node.identity))
-    return found
-
-
-def mix_page(opened: Opened, plan: Plan, result: RenderResult, store: Store, place: PagePlace) -> Page:
+def mix_page(opened: Opened, result: RenderResult, place: PagePlace) -> Page:
     """The page; the mix itself is laid beside it as MP3."""
-    prints = prints_of(plan, store)
+    plan, prints = result.plan, result.prints
     sections = [_deliveries(opened, result, place), Section("The way of the sound", [graph.picture(plan)])]
     sections.append(Section("Stems, buses, main", [_node_table(result)]))
     for word, kind in (("Stems", "stem"), ("Buses", "bus"), ("Main", "main")):

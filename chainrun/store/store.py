@@ -21,7 +21,7 @@ import os
 import secrets
 import stat
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -65,6 +65,11 @@ def default_folder() -> Path | None:
     except RuntimeError:
         return None
     return home / ".cache" / "chainrun" if home.is_absolute() and home != Path("/") else None
+
+
+def hasher(folder: Path | None) -> Callable[[Path], str]:
+    """Hashes a file's content: by the store in a folder, which keeps hashes, or anew each time where there is none."""
+    return Store(folder).hash_file if folder is not None else hash_content
 
 
 def limit_gb() -> float:

@@ -107,7 +107,7 @@ def _split(name: str, stem: StemInput, role: Role, group: str | None, distance_m
 
 def of_recipe(opened: Opened) -> Material:
     """The stems of a recipe, with what it does to them before their chains. Raises AudioError, RecipeError."""
-    plan = build_plan(opened)
+    plan = build_plan(opened, hash_file=None)
     channels: list[Channel] = []
     for name, stem in opened.recipe.stems.items():
         node = plan.node(name)

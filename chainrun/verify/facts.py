@@ -7,6 +7,7 @@ import json
 import math
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote, unquote
@@ -54,7 +55,7 @@ def gather(opened: Opened, result: RenderResult, store: Store, out: Path) -> dic
         "recipe": opened.path.name,
         "variant": opened.variant or "",
         "recipe_hash": result.recipe_hash,
-        "made_with": surroundings(BLOCK_FRAMES),
+        "made_with": asdict(surroundings(BLOCK_FRAMES)),
         "presets": presets(opened),
         "settings": settings(opened, store),
         "deliveries": {delivery_name(one, out): _delivery(one) for one in result.deliveries},

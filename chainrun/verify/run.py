@@ -18,9 +18,11 @@ from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.delivery.result import SCHEMA_VERSION, DeliveryResult
 from chainrun.errors import Problem, RecipeError, UsageError
 from chainrun.measured import measured_record
+from chainrun.plan import build_plan
 from chainrun.recipe import Opened
 from chainrun.recipe.expected import expectation_problems
 from chainrun.recipe.tables import place_of
+from chainrun.store import hasher
 from chainrun.store.store import Store
 from chainrun.verify import baseline as baselines
 from chainrun.verify.changed import baseline_path, changed_presets
@@ -111,7 +113,7 @@ def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, f
     was = baselines.read(path) if path.exists() and not options.accept else None
     with _folders(options) as (out, store):
         render_options = RenderOptions(workers=options.workers, store=store)
-        result = render(opened, out, render_options, progress=progress)
+        result = render(build_plan(opened, hash_file=hasher(store)), out, render_options, progress=progress)
         verdict.result = result
         kept = Store(store)
         verdict.checks += judge_expectations(opened, result, kept)

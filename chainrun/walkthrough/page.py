@@ -11,18 +11,14 @@ from typing import Any
 import numpy as np
 
 from chainrun import __version__
-from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.contract import Reading, Step
 from chainrun.delivery import RenderOptions, render
 from chainrun.dsp.arrays import Array
 from chainrun.errors import Problem, UsageError, nearest
 from chainrun.plan import Plan, build_plan
-from chainrun.plan.deliveries import stems_of
-from chainrun.plan.surroundings import surroundings
 from chainrun.recipe import Opened
 from chainrun.report import graph
 from chainrun.report.content import Block, DataTable, Figure, Page, Player, Players, Section, Text
-from chainrun.report.mix import prints_of
 from chainrun.report.page import PagePlace
 from chainrun.report.players import Clip, loudness_and_peak, matched, written
 from chainrun.report.sounds import Heard, bands_figure, blocks_of, hear
@@ -55,12 +51,12 @@ def walkthrough(
     Raises UsageError for a stem that is not there or a stretch that is none; AudioError, ResourceError.
     """
     names = _stems(opened, chosen.stems)
-    plan = _plan(opened, store, None)
-    _check_span(chosen, plan)
+    plan = build_plan(opened, from_s=chosen.from_s, to_s=chosen.to_s, hash_file=store.hash_file)
     with work_folder("chainrun-walkthrough") as work:
         options = RenderOptions(store=store.folder, workers=chosen.workers, measure_only=True)
-        render(opened, work, options, progress=progress)
-        teacher = _Teacher(opened, chosen, store, place, progress, plan, prints_of(plan, store), work)
+        whole = plan if plan.stretch is None else build_plan(opened, hash_file=store.hash_file)
+        result = render(whole, work, options, progress=progress)
+        teacher = _Teacher(opened, chosen, store, place, progress, whole, result.prints, work)
         sections = [Section("The way of the sound", [graph.picture(plan)])]
         sections += [teacher.stem(name) for name in names]
     muted = [name for name, stem in opened.recipe.stems.items() if stem.mute]
@@ -71,20 +67,6 @@ def walkthrough(
     facts = [("chainrun", __version__), ("recipe", opened.name)]
     first = [Section("About the session", notes)] if notes else []
     return Page(f"{title}, step by step", about, [*first, *sections], facts)
-
-
-def _check_span(chosen: Chosen, plan: Plan) -> None:
-    if chosen.from_s is None and chosen.to_s is None:
-        return
-    begin, end = chosen.from_s or 0.0, plan.session_s if chosen.to_s is None else chosen.to_s
-    if not 0.0 <= begin < end or begin >= plan.session_s:
-        raise UsageError(
-            Problem(
-                "--from and --to are no stretch of the session",
-                given=f"{begin:g} to {end:g} s",
-                allowed=f"0 to {plan.session_s:g} s, the earlier first",
-            )
-        )
 
 
 def _stems(opened: Opened, wanted: Sequence[str]) -> list[str]:
@@ -100,10 +82,6 @@ def _stems(opened: Opened, wanted: Sequence[str]) -> list[str]:
                 )
             )
     return [name for name in known if not wanted or name in wanted]
-
-
-def _plan(opened: Opened, store: Store, only: frozenset[str] | None) -> Plan:
-    return build_plan(opened, only=only, hash_file=store.hash_file, surroundings=surroundings(BLOCK_FRAMES))
 
 
 @dataclass
@@ -212,9 +190,9 @@ class _Teacher:
         if not others:
             told = "It is the only stem: the mix is what its own chain and those behind it make of it."
             return [Section("In the mix", [Text(told), *self._of_bus(bus)])]
-        options = RenderOptions(store=self.store.folder, workers=self.chosen.workers, only=others, measure_only=True)
-        render(self.opened, self.work, options, progress=self.progress)
-        without = prints_of(_plan(self.opened, self.store, stems_of(self.opened, others)), self.store)
+        options = RenderOptions(store=self.store.folder, workers=self.chosen.workers, measure_only=True)
+        plan = build_plan(self.opened, only=others, hash_file=self.store.hash_file)
+        without = render(plan, self.work, options, progress=self.progress).prints
         found = []
         for node in dict.fromkeys((bus, "main")):
             if node not in self.prints or node not in without:

@@ -8,9 +8,7 @@ from collections.abc import Mapping
 from contextlib import closing, nullcontext
 from dataclasses import dataclass, replace
 
-from pydantic import TypeAdapter
-
-from chainrun.contract import Key, Reading, Step, any_step
+from chainrun.contract import Reading, Step
 from chainrun.engine.node import render_node
 from chainrun.engine.result import NodeResult
 from chainrun.plan import Node
@@ -34,23 +32,19 @@ def stages(node: Node, prints: Mapping[str, Print], store: Store) -> list[Stage]
 
     The stages are kept in the store; raises AudioError, ResourceError.
     """
-    adapter: TypeAdapter[Step] = TypeAdapter(any_step())
-    bare = replace(node, chain=(), addresses=(), keys=(), key_hit_levels=(), n_channels_out=node.n_channels)
+    bare = replace(node, chain=(), addresses=(), keys=(), n_channels_out=node.n_channels)
     found = [_stage("raw", None, bare, None, prints, store, _identity(node, 0))]
-    for k, (described, address) in enumerate(zip(node.chain, node.addresses, strict=True)):
-        step = adapter.validate_python(described)
+    for k, (step, address) in enumerate(zip(node.chain, node.addresses, strict=True)):
         if step.bypass:
             continue
         before = found[-1].printed
         heard = set(step.listens_to())
-        chosen = [i for i, (key, _) in enumerate(node.keys) if Key.model_validate(key) in heard]
         alone = replace(
             node,
-            chain=(described,),
+            chain=(step,),
             addresses=(address,),
-            keys=tuple(node.keys[i] for i in chosen),
-            key_hit_levels=tuple(node.key_hit_levels[i] for i in chosen),
-            n_channels=before.n_channels,
+            keys=tuple((key, sources) for key, sources in node.keys if key in heard),
+            stream=replace(node.stream, n_channels=before.n_channels),
             n_channels_out=step.channels_out(before.n_channels),
         )
         name = address[1].removeprefix("chain.")

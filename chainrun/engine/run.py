@@ -1,0 +1,110 @@
+"""Renders the nodes that are not kept: here, or in worker processes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from chainrun.engine.choice import Choice
+from chainrun.engine.log import EventLog
+from chainrun.engine.result import NodeResult
+from chainrun.engine.work import NodeTask, Rendered, run_task
+from chainrun.errors import ChainrunError
+from chainrun.plan import Plan
+from chainrun.scheduler import Scheduler, WorkerDiedError, processors_here
+from chainrun.store import Print, Store
+
+WORTH_WORKERS_S = 300.0
+"""Seconds of prints to render from which on worker processes pay for their start (about a second each)."""
+Progress = Callable[[str, float], None]
+"""Hears of a node, and of the share of it that is rendered."""
+
+
+def worthwhile_workers(wanted: int | None, n_nodes: int, session_s: float) -> int:
+    """Worker processes for so many nodes: as many as are wanted, or as pay."""
+    if wanted is not None:
+        return wanted
+    return min(processors_here(), n_nodes) if n_nodes * session_s > WORTH_WORKERS_S else 1
+
+
+@dataclass
+class NodeRuns:
+    """Renders nodes of a plan into a store. `run` is the name under which the store holds their prints."""
+
+    plan: Plan
+    store: Store
+    run: str
+    workers: int
+    log: EventLog
+    progress: Progress
+    warn: Callable[[str], None]
+
+    def render(self, choice: Choice) -> None:
+        """Render what is chosen, and add prints and results to the choice. Raises what the first failed node raises."""
+        for name, kept in choice.results.items():
+            self.log_end(kept, choice.frames(name), from_store=True)
+        _Render(self, choice).run()
+
+    def log_end(self, result: NodeResult, frames: int, *, from_store: bool, memory_mb: float | None = None) -> None:
+        """Log that a node is there, kept or rendered."""
+        self.log.tell(
+            "node_end",
+            node=result.name,
+            kind=result.kind,
+            from_store=from_store,
+            seconds=0.0 if from_store else round(result.seconds, 4),
+            frames=frames,
+            peak_memory_mb=memory_mb,
+        )
+
+
+class _Render:
+    """One run of the scheduler over the nodes of a choice."""
+
+    def __init__(self, runs: NodeRuns, choice: Choice):
+        self._runs, self._choice = runs, choice
+        self._nodes = {node.name: node for node in choice.to_render}
+        self._here = runs.workers <= 1 or len(self._nodes) < 2
+        self._errors: list[ChainrunError] = []
+
+    def run(self) -> None:
+        scheduler: Scheduler[NodeTask, Rendered] = Scheduler(
+            self._run_here if self._here else run_task,
+            self._task,
+            self._done,
+            lambda name, error: self._errors.append(error),
+            begun=lambda name: self._runs.log.tell("node_begin", node=name, kind=self._nodes[name].kind),
+            again=self._again,
+            stops=lambda error: not isinstance(error, WorkerDiedError),
+        )
+        needs: dict[str, Sequence[str]] = {name: node.needs for name, node in self._nodes.items()}
+        scheduler.run(needs, 1 if self._here else self._runs.workers)
+        if self._errors:
+            raise type(self._errors[0])([problem for error in self._errors for problem in error.problems])
+
+    def _task(self, name: str) -> NodeTask:
+        node, runs = self._nodes[name], self._runs
+        prints: dict[str, Print] = {one: self._choice.prints[one] for one in node.needs}
+        read = [part.path for part in node.files]
+        return NodeTask(
+            node=node,
+            prints=prints,
+            store=runs.store.folder,
+            part=runs.store.part_of(runs.run, node.identity),
+            block_frames=runs.plan.block_frames,
+            stamps={path: runs.plan.stamps[path] for path in read if path in runs.plan.stamps},
+            stretch=self._choice.stretch,
+        )
+
+    def _run_here(self, task: NodeTask) -> Rendered:
+        return run_task(task, lambda share: self._runs.progress(task.node.name, min(share, 0.999)))
+
+    def _done(self, name: str, rendered: Rendered) -> None:
+        self._choice.prints[name], self._choice.results[name] = rendered.printed, rendered.result
+        frames, memory_mb = rendered.printed.n_frames, rendered.peak_memory_mb
+        self._runs.log_end(rendered.result, frames, from_store=False, memory_mb=memory_mb)
+        self._runs.progress(name, 1.0)
+
+    def _again(self, name: str) -> None:
+        self._runs.warn(f"{name}: the worker process died; tried once more, alone")
+        self._runs.log.tell("node_again", node=name)
