@@ -1,8 +1,8 @@
 """chainrun renders multi-microphone recordings to a measured stereo mix from text recipes.
 
 For programs: `load`, `check`, `render`, `measure`, `compare`, all in chainrun/api.py, which is imported when one of
-them is first used; what goes wrong is a `ChainrunError` with `problems`. The engine's version stands here; a print's
-hash holds it, so raise it whenever a sound may change.
+them is first used; what goes wrong is a `ChainrunError` with `problems`. The engine's version stands here, and a
+print's hash holds it: a change of sound raises the minor version (tests/verify/test_sound_and_version.py).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from chainrun.api import ChainrunError, Problem, check, compare, load, measure, render
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 __all__ = ["ChainrunError", "Problem", "check", "compare", "load", "measure", "render"]
 
 

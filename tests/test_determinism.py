@@ -1,6 +1,6 @@
 """The same PCM whatever the way: workers, fresh and kept prints; and within rounding, block sizes and processors.
 
-`python -m tests.bench.determinism PYTHON …` has the table over all recipes, with other Pythons; DEVELOPERS.md its results.
+`python -m tests.bench.determinism PYTHON …` has the table over all recipes, with other Pythons; tests/bench/RESULTS.md its results.
 """
 
 from __future__ import annotations

@@ -284,7 +284,7 @@ def test_pyloudnorm_agrees(name, rate, demo_mix):
     x = programme(name, rate, demo_mix)
     x = x[:, : x.shape[1] // (rate // 10) * (rate // 10)]  # it counts an incomplete last block: whole 100 ms
     second = pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(x.T)
-    # At 96 kHz it does not keep the pass-band gain of the high-pass (0.03 to 0.04 dB), told in DEVELOPERS.md.
+    # At 96 kHz it does not keep the pass-band gain of the high-pass (0.03 to 0.04 dB), told in chainrun/docs/decisions.md.
     assert read(x, rate, true_peak=False).integrated_lufs == pytest.approx(second, abs=0.02 if rate < 96000 else 0.045)
 
 

@@ -10,6 +10,7 @@ from pydantic import BaseModel
 
 from chainrun.contract import Key, Step, processors
 from chainrun.contract.parameters import Parameter, parameters
+from chainrun.docs.changes import changes
 from chainrun.limits import limit_rows
 from chainrun.recipe.model import Bus, Delivery, Main, PresetFile, PresetUse, Recipe, Send, Stem
 
@@ -29,7 +30,7 @@ TABLES: dict[str, type[BaseModel]] = {
 
 def words() -> list[str]:
     """All that can be explained."""
-    return [*processors(), *TABLES, "limits"]
+    return [*processors(), *TABLES, "limits", "changes"]
 
 
 def first_line(model: type[BaseModel]) -> str:
@@ -48,6 +49,7 @@ def overview(width: int = 80) -> str:
         if group is known:
             lines += ["", "Tables of a recipe:"]
     lines += ["", "chainrun explain limits tells what a recipe may cost at most."]
+    lines += ["chainrun explain changes tells what is new; with a version, what came after it."]
     return "\n".join([*lines, "chainrun explain WORD tells the keys of one of them."])
 
 
@@ -55,6 +57,8 @@ def explain(word: str, width: int = 80) -> str:
     """A processor or a table: what it does, its keys, an example, its source."""
     if word == "limits":
         return _limits(width)
+    if word == "changes":
+        return changes(width=width)
     known: dict[str, type[BaseModel]] = {**TABLES, **processors()}
     model = known[word]
     lines = [word, *_paragraphs(model.__doc__ or "", width), ""]

@@ -18,7 +18,7 @@ NS_A_FRAME = 120.0
 
 @dataclass(frozen=True)
 class Cost:
-    """A prediction, right within a factor of three or so on the machine of DEVELOPERS.md."""
+    """A prediction, right within a factor of three or so on the machine of tests/bench/RESULTS.md."""
 
     work_s: float = 0.0
     memory_bytes: float = 0.0

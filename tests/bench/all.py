@@ -1,44 +1,209 @@
-"""Every table of DEVELOPERS.md anew, one after another: about half an hour. `--short` leaves out what takes minutes.
+"""Measures anew, and writes what came out into tests/bench/RESULTS.md: about half an hour for all of it.
 
-python -m tests.bench.all [--short]
+python -m tests.bench.all [SECTION …] [--into FILE] [--python PYTHON …]
+
+Without a word every section is measured; with words those alone, and the others stay as they are. A section whose
+bench fails stays as it is, too, and the exit code is 1.
 """
 
 from __future__ import annotations
 
+import argparse
 import os
+import platform
+import re
 import subprocess
 import sys
+import textwrap
 import time
+from collections.abc import Iterable
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
 
 from tests.signals import ROOT
 
-SHORT = [
-    ["tests.bench", "--markdown"],
-    ["tests.bench.meter"],
-    ["tests.bench.startup"],
-    ["tests.bench.session"],
-    ["tests.bench.survey", "--speed"],
-    ["tests.bench.determinism"],
-]
-LONG = [
-    ["tests.bench.session", "--long"],
-    ["tests.bench", "saturation"],
-    ["tests.bench", "eq_shape"],
-    ["tests.bench.survey"],
-    ["tests.bench.catalogue", "--plan"],
-    ["tests.bench.verifier", "64"],
-]
+RESULTS = ROOT / "tests" / "bench" / "RESULTS.md"
+HEAD = """# Measured
+
+Written by `python -m tests.bench.all`, never by hand: without a word it measures all sections (about half an hour), with
+names of sections (`python -m tests.bench.all kernels startup`) those alone. Each section says with which command, when,
+on which machine and with which versions it was measured; "not recorded" stands where nobody wrote it down at the time.
+What was learned from these numbers stands in chainrun/docs/decisions.md.
+"""
+LIBRARIES = ("numpy", "scipy", "numba")
 
 
-def main() -> int:
-    wanted = SHORT if "--short" in sys.argv else [*SHORT[:3], *SHORT[4:], *LONG]
+@dataclass(frozen=True)
+class Section:
+    """One bench: the words after `python -m`, and what its table says."""
+
+    command: tuple[str, ...]
+    about: str
+
+    @property
+    def told(self) -> str:
+        """The command, as it is typed."""
+        return " ".join(["python", "-m", *self.command])
+
+
+SECTIONS = {
+    "kernels": Section(
+        ("tests.bench", "--markdown"),
+        'CPU time, the median of 7, in blocks of 61,440 frames, with one BLAS thread. "Compiled" is the loop that a '
+        "competent user would compile with numba (tests/bench/compiled.py), measured in the same run: only the ratio means "
+        "something on another machine. Stereo kernels are told per stereo frame.",
+    ),
+    "steps": Section(
+        ("tests.bench", "steps"),
+        "Whole steps as a chain runs them, and what their options add; they have no compiled twin.",
+    ),
+    "saturation": Section(
+        ("tests.bench", "saturation"),
+        "Saturation: what each form costs, and how low its aliases lie. The antiderivative form is that of Parker, Zavalishin "
+        "and Le Bivic, DAFx-16.",
+    ),
+    "eq_shape": Section(
+        ("tests.bench", "eq_shape"),
+        "Bells and shelves against their analog prototypes: the worst case up to 0.9 of the Nyquist frequency, for bands from "
+        "30 Hz to 16 kHz and up to 12 dB. A band whose bilinear form is within 0.01 dB keeps that form; the others cost two "
+        "sections.",
+    ),
+    "meter": Section(
+        ("tests.bench.meter",),
+        "The meter beside libebur128: CPU seconds for 5 minutes of stereo.",
+    ),
+    "startup": Section(
+        ("tests.bench.startup",),
+        "How long commands take, start of Python included: wall time, the median of 9.",
+    ),
+    "session": Section(
+        ("tests.bench.session", "--long"),
+        "A whole session beside the same one as plain compiled loops: twelve mono stems of 5 minutes, each through gate, "
+        "compressor, eq of 6 bands and tanh at 4 times the rate; four rooms of 1.2 s, a bus compressor, a limiter, a loudness "
+        "target and a file of 24 bits.",
+    ),
+    "survey": Section(
+        ("tests.bench.survey",),
+        "Surveys of 30 seeded sessions whose truth is known: other positions, hits, levels, noise and polarities than the "
+        "demo's.",
+    ),
+    "survey_speed": Section(
+        ("tests.bench.survey", "--speed"),
+        "A survey of 12 microphones of 5 minutes with 2 workers.",
+    ),
+    "catalogue": Section(
+        ("tests.bench.catalogue", "--plan"),
+        "Presets that do the same, found in a generated library; then the time of a cull plan over 200 recipes, without and "
+        "with what the store keeps.",
+    ),
+    "verifier": Section(
+        ("tests.bench.verifier", "64"),
+        "What `verify` makes of known changes of the demo recipe: every kind of number by turns a little and a lot, 8 faults "
+        "as an engine would make them, 4 stems with a click, a gap or a dip. The true residual is measured from the audio.",
+    ),
+    "determinism": Section(
+        ("tests.bench.determinism",),
+        "Five recipes rendered in other ways, against one worker. Prints are float32, whose last bit is 6e-8 of full scale: "
+        "-144 dBFS.",
+    ),
+    "fuzz": Section(
+        ("tests.fuzz", "--cases", "20000", "--headers", "4000", "--seed", "1000000"),
+        "Recipes and audio headers made wrong at random; each claim is told in tests/fuzz.",
+    ),
+}
+
+
+def machine() -> str:
+    """The processor, how many there are, and the system."""
+    info = Path("/proc/cpuinfo")
+    names = re.findall(r"^model name\s*:\s*(.*)$", info.read_text(), re.MULTILINE) if info.exists() else []
+    model = names[0] if names else platform.processor() or "processor not known"
+    return f"{model}, {os.cpu_count()} processors, {platform.system()} {platform.machine()}"
+
+
+def versions() -> str:
+    """Python, and the libraries that do the arithmetic."""
+    return ", ".join([f"Python {platform.python_version()}", *(f"{one} {metadata.version(one)}" for one in LIBRARIES)])
+
+
+def as_markdown(output: str) -> str:
+    """What a bench printed: tables as they are, each with a head; other lines as they stood on the screen."""
+    told: list[str] = []
+    for block in re.split(r"\n{2,}", output.strip("\n")):
+        for is_table, lines in _runs(block.splitlines()):
+            if is_table and not (len(lines) > 1 and set(lines[1]) <= set("|- ")):
+                lines = ["| asked | found |", "| --- | --- |", *lines]
+            told.append("\n".join(lines if is_table else ["```text", *lines, "```"]))
+    return "\n\n".join(told)
+
+
+def _runs(lines: Iterable[str]) -> list[tuple[bool, list[str]]]:
+    """Lines in a row that are of a table, or are not."""
+    found: list[tuple[bool, list[str]]] = []
+    for line in lines:
+        is_table = line.startswith("|")
+        if not found or found[-1][0] != is_table:
+            found.append((is_table, []))
+        found[-1][1].append(line)
+    return found
+
+
+def section_text(name: str, body: str, *, date: str, on: str, with_versions: str) -> str:
+    """A section, as it stands in the file."""
+    one = SECTIONS[name]
+    facts = f"- command: `{one.told}`\n- date: {date}\n- machine: {on}\n- versions: {with_versions}"
+    return f"## {name}\n\n{textwrap.fill(one.about, 120)}\n\n{facts}\n\n{body}\n"
+
+
+def sections_of(text: str) -> dict[str, str]:
+    """The sections that a file holds, by their names."""
+    parts = re.split(r"^(?=## )", text, flags=re.MULTILINE)[1:]
+    return {part.split("\n", 1)[0].removeprefix("## ").strip(): part.rstrip("\n") + "\n" for part in parts}
+
+
+def whole(sections: dict[str, str]) -> str:
+    """The file: its head, and all sections in the order of SECTIONS."""
+    return "\n".join([HEAD, *(sections[name] for name in SECTIONS if name in sections)])
+
+
+def measured(one: Section, more: Iterable[str] = ()) -> str | None:
+    """What a bench printed, started with some words more; None if it failed."""
     # What a machine is told about its processor, it may be told wrongly: benches go by what is there.
     environment = {k: v for k, v in os.environ.items() if k not in ("OPENBLAS_CORETYPE", "OPENBLAS_L2_SIZE")}
+    lines = []
+    with subprocess.Popen(
+        [sys.executable, "-m", *one.command, *more], cwd=ROOT, env=environment, stdout=subprocess.PIPE, text=True
+    ) as running:
+        assert running.stdout is not None
+        for line in running.stdout:
+            print(line, end="", flush=True)
+            lines.append(line)
+    return None if running.returncode else "".join(lines)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.all", description=__doc__)
+    parser.add_argument("sections", nargs="*", metavar="SECTION", help=", ".join(SECTIONS))
+    parser.add_argument("--into", type=Path, default=RESULTS, metavar="FILE", help="another file than RESULTS.md")
+    parser.add_argument("--python", action="append", default=[], metavar="PYTHON", help="determinism: another Python")
+    known = parser.parse_args(arguments)
+    unknown = [name for name in known.sections if name not in SECTIONS]
+    if unknown:
+        parser.error(f"no section is called {', '.join(unknown)}; there are {', '.join(SECTIONS)}")
     failed = 0
-    print(f"{time.strftime('%Y-%m-%d')}, Python {sys.version.split()[0]}, {os.cpu_count()} processors")
-    for arguments in wanted:
-        print(f"\n## python -m {' '.join(arguments)}\n", flush=True)
-        failed += subprocess.run([sys.executable, "-m", *arguments], cwd=ROOT, env=environment).returncode != 0
+    for name in known.sections or SECTIONS:
+        print(f"\n## {name}: {SECTIONS[name].told}\n", flush=True)
+        printed = measured(SECTIONS[name], known.python if name == "determinism" else ())
+        if printed is None:
+            print(f"{name} failed, and stays as it was", file=sys.stderr)
+            failed += 1
+            continue
+        text = known.into.read_text(encoding="utf-8") if known.into.exists() else ""
+        new = section_text(
+            name, as_markdown(printed), date=time.strftime("%Y-%m-%d"), on=machine(), with_versions=versions()
+        )
+        known.into.write_text(whole({**sections_of(text), name: new}), encoding="utf-8")
     return 1 if failed else 0
 
 

@@ -322,37 +322,48 @@ def steps() -> None:
         print(f"| {name} | {seconds_of(lambda c=chain, h=heard: c.run(x, h)) / N * 1e9:.1f} |")
 
 
-def saturation() -> None:
-    from tests.bench.saturation import TONES_HZ, compiled_ns, table, tones
+def oversampling() -> None:
+    """The step's usual form, as one kernel among the others."""
+    from tests.bench.saturation import compiled_ns, kernel_of
 
-    variants = table(seconds_of)
-    ROWS.append(("tanh at 4 times the rate", next(ns for name, ns, *_ in variants if name == "tanh at 4"),
-                 compiled_ns(seconds_of)))  # fmt: skip
+    kernel, x = kernel_of("tanh", 4, False), noise(N, 0.3)
+    ROWS.append(("tanh at 4 times the rate", seconds_of(lambda: kernel.run(x)) / N * 1e9, compiled_ns(seconds_of)))
+
+
+def saturation() -> None:
+    """What each form of saturation costs, and how low its aliases lie."""
+    from tests.bench.saturation import TONES_HZ, table, tones
+
     print("| 5 kHz driven 12 dB, 48 kHz | ns a frame | aliases, whole band | to 20 kHz |\n| --- | --- | --- | --- |")
-    for name, ns, whole, to_20k in variants:
+    for name, ns, whole, to_20k in table(seconds_of):
         print(f"| {name} | {ns:.1f} | {whole:.0f} dB | {to_20k:.0f} dB |")
     print(f"\n| aliases of, dB | {' | '.join(f'{hz} Hz' for hz in TONES_HZ)} |\n|{' --- |' * (len(TONES_HZ) + 1)}")
     for curve, levels in tones():
         print(f"| {curve} | {' | '.join(f'{level:.1f}' for level in levels)} |")
 
 
-def main(arguments: list[str]) -> None:
-    """Print the table; arguments pick groups (dynamics, filters, peaks, saturation, rooms, steps); --markdown for DEVELOPERS.md."""
-    if "eq_shape" in arguments:
-        from tests.bench.eq_shape import table
+def eq_shape() -> None:
+    """How far bells and shelves are from their analog prototypes."""
+    from tests.bench.eq_shape import table
 
-        table()
+    table()
+
+
+GROUPS = {"dynamics": dynamics, "filters": filters, "peaks": peaks, "oversampling": oversampling, "rooms": rooms}
+"""Rows of the one table of kernels."""
+TABLES = {"steps": steps, "saturation": saturation, "eq_shape": eq_shape}
+"""Tables of their own."""
+
+
+def main(arguments: list[str]) -> None:
+    """Print the table of kernels, or its rows of some groups, or another table; --markdown as tests/bench/RESULTS.md has it."""
+    chosen = [name for name in arguments if name in TABLES]
+    for name in chosen:
+        TABLES[name]()
+    if chosen:
         return
-    groups = {
-        "dynamics": dynamics,
-        "filters": filters,
-        "peaks": peaks,
-        "saturation": saturation,
-        "rooms": rooms,
-        "steps": steps,
-    }
-    for name in [one for one in arguments if one in groups] or list(groups):
-        groups[name]()
+    for name in [one for one in arguments if one in GROUPS] or GROUPS:
+        GROUPS[name]()
     if "--markdown" in arguments:
         print("| kernel | ns a frame | compiled | ratio |\n| --- | --- | --- | --- |")
         for name, ours, theirs in ROWS:

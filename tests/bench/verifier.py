@@ -243,7 +243,7 @@ def run(n: int = 60, *, every: int = 1) -> list[Seen]:
 
 
 def table_of(found: list[Seen]) -> list[tuple[str, str]]:
-    """For DEVELOPERS.md."""
+    """For tests/bench/RESULTS.md."""
     audible = [one for one in found if one.audible]
     silent = [one for one in found if not one.audible and one.residual_lu < Floor().residual_lu - MARGIN_LU]
     return [

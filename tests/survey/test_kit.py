@@ -119,7 +119,7 @@ def test_what_adding_does(demo_survey):
 
 
 def test_seeded_sessions():
-    """One of the kind of the thirty of `python -m tests.bench.survey`; DEVELOPERS.md has the table of all."""
+    """One of the kind of the thirty of `python -m tests.bench.survey`; tests/bench/RESULTS.md has the table of all."""
     found = told(range(101, 102))
     assert all(one.polarity_right for one in found), table(found)
     close = [one for one in found if one.close]

@@ -55,7 +55,7 @@ def test_baselines_hold_on_another_processor(demo, chainrun, monkeypatch, tmp_pa
 
 
 def test_mutations_of_the_demo(monkeypatch):
-    """Some of the seventy of `python -m tests.bench.verifier`; DEVELOPERS.md has the table of all."""
+    """Some of the seventy of `python -m tests.bench.verifier`; tests/bench/RESULTS.md has the table of all."""
     monkeypatch.setattr(sys, "argv", ["pytest"])
     seen = verifier.run(2, every=3)
     assert len(seen) >= 4

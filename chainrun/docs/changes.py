@@ -1,0 +1,93 @@
+"""`chainrun explain changes`: what is new in each version, from CHANGELOG.md beside this file."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass, field, replace
+from functools import cache
+from importlib import resources
+
+WIDTH = 80
+
+
+@dataclass(frozen=True)
+class Group:
+    """Changes of one kind in a version."""
+
+    kind: str
+    """Empty where a version has no kinds."""
+    about: str = ""
+    """What its entries have in common, if that is said."""
+    entries: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Release:
+    """What came with a version."""
+
+    version: str
+    groups: list[Group] = field(default_factory=list)
+
+
+@cache
+def releases() -> tuple[Release, ...]:
+    """All versions, the newest first."""
+    return read(resources.files("chainrun.docs").joinpath("CHANGELOG.md").read_text(encoding="utf-8"))
+
+
+def read(text: str) -> tuple[Release, ...]:
+    """The versions of a changelog: `## VERSION`, `### KIND`, and entries that begin with a hyphen."""
+    found: list[Release] = []
+    for line in text.splitlines():
+        if line.startswith("## "):
+            found.append(Release(line.removeprefix("## ").strip()))
+        elif found and line.startswith("### "):
+            found[-1].groups.append(Group(line.removeprefix("### ").strip()))
+        elif found and line.startswith("- "):
+            if not found[-1].groups:
+                found[-1].groups.append(Group(""))
+            found[-1].groups[-1].entries.append(line.removeprefix("- ").strip())
+        elif found and line.strip():
+            group = found[-1].groups[-1]
+            if group.entries:
+                group.entries[-1] += " " + line.strip()
+            else:
+                found[-1].groups[-1] = replace(group, about=f"{group.about} {line.strip()}".strip())
+    return tuple(found)
+
+
+def versions() -> list[str]:
+    """The versions that the changelog knows, the newest first."""
+    return [one.version for one in releases()]
+
+
+def releases_since(version: str | None = None) -> list[Release]:
+    """What came after a version that is known; all of it without one."""
+    return list(releases()[: versions().index(version) if version is not None else None])
+
+
+def changes(since: str | None = None, width: int = WIDTH) -> str:
+    """What is new, in words for a terminal."""
+    told = releases_since(since)
+    if not told:
+        return f"{since} is the newest version: nothing came after it."
+    lines: list[str] = []
+    for release in told:
+        lines += ["", release.version]
+        for group in release.groups:
+            lines += ["", f"  {group.kind}"] if group.kind else [""]
+            lines += [*_wrapped(group.about, "  ", width), ""] if group.about else []
+            for entry in group.entries:
+                lines += _wrapped(entry, "  - ", width)
+    return "\n".join(lines[1:])
+
+
+def _wrapped(text: str, begin: str, width: int) -> list[str]:
+    return textwrap.wrap(
+        text,
+        width,
+        initial_indent=begin,
+        subsequent_indent=" " * len(begin),
+        break_on_hyphens=False,
+        break_long_words=False,
+    )

@@ -1,0 +1,1 @@
+"""The papers that come with the program: what `explain` tells of them."""
