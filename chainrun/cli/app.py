@@ -45,6 +45,7 @@ from chainrun.errors import (
     UsageError,
     shown,
 )
+from chainrun.program import run_as_program
 from chainrun.whole_file import drop_all_parts
 
 app = typer.Typer(
@@ -144,6 +145,7 @@ def run(arguments: list[str] | None = None) -> None:
 
 def main(arguments: list[str]) -> int:
     """Run the program; returns its exit code."""
+    run_as_program()
     try:
         if not arguments and COMPLETING not in os.environ:
             put(NEXT)

@@ -1,13 +1,18 @@
-"""matplotlib, imported so that it leaves nothing in the home folder: its caches live as long as the process."""
+"""matplotlib, imported so that the program leaves nothing in the home folder: its caches live as long as the process.
+
+Inside somebody else's process matplotlib is imported as it is: its settings are the host's.
+"""
 
 from __future__ import annotations
 
 import os
 from tempfile import TemporaryDirectory
 
+from chainrun.program import is_program
+
 CONFIG = "MPLCONFIGDIR"
 
-if CONFIG in os.environ:
+if CONFIG in os.environ or not is_program():
     import matplotlib as mpl
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Canvas

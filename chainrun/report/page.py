@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import atexit
 import base64
 import hashlib
 import json
@@ -10,6 +9,7 @@ import mimetypes
 import re
 import shutil
 import tempfile
+import weakref
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.resources import files
@@ -53,13 +53,21 @@ class PagePlace:
         need_report()
         if path.suffix.lower() in (".html", ".htm"):
             _refuse_others(path)
-            return cls(path, _spare_folder(), True)
+            return cls._with_spare_folder(path)
         if path.exists() and not path.is_dir():
             raise UsageError(
                 Problem("a page is a folder, or a file called NAME.html", given=shown_path(path), hint=f"{path}.html")
             )
         _refuse_others(path / "index.html")
-        return cls(path / "index.html", _spare_folder() if embed else path, embed)
+        return cls._with_spare_folder(path / "index.html") if embed else cls(path / "index.html", path, False)
+
+    @classmethod
+    def _with_spare_folder(cls, file: Path) -> PagePlace:
+        """A page in one file: what will be put into it lies in a folder that goes with this object."""
+        folder = tempfile.mkdtemp(prefix=folder_prefix("chainrun-page"))
+        made = cls(file, Path(folder), True)
+        weakref.finalize(made, shutil.rmtree, folder, True)
+        return made
 
 
 MADE_BY = '<meta name="generator" content="chainrun">'
@@ -84,13 +92,6 @@ def _drop_orphans(place: PagePlace, text: str) -> None:
         if name not in now and re.fullmatch(r"(?:figures|audio)/[^/]+", str(name)):
             (place.folder / str(name)).unlink(missing_ok=True)
     write_whole(listed, json.dumps(now, indent=0))
-
-
-def _spare_folder() -> Path:
-    """A folder for sounds that will be put into the page, gone with the process at the latest."""
-    folder = Path(tempfile.mkdtemp(prefix=folder_prefix("chainrun-page")))
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    return folder
 
 
 class _Shown:

@@ -1,13 +1,15 @@
-"""Worker processes: forked by a server that has imported the engine once, one BLAS thread each.
+"""Worker processes, one BLAS thread each: forked by a server, or started by themselves.
 
-`warm_up` starts the server, so that it can import while the program still reads its recipe and hashes its stems.
-Workers ignore SIGINT, which a terminal sends to all of them; they end when their parent does.
+The program has them forked by a server that has imported the engine once (multiprocessing's forkserver): each one that
+is spawned takes 1.2 s to import scipy.signal. `warm_up` starts the server early, so that it imports while the program
+still reads its recipe and hashes its stems. Inside somebody's process the workers are spawned: a server there would be
+the host's, too, with our environment. Workers ignore SIGINT, which a terminal sends to all of them; they end when their
+parent does.
 """
 
 from __future__ import annotations
 
 import multiprocessing
-import multiprocessing.context
 import os
 import shutil
 import signal
@@ -15,16 +17,24 @@ import tempfile
 import threading
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from multiprocessing import forkserver, util
 from multiprocessing.connection import wait as wait_for
+from multiprocessing.context import (
+    BaseContext,
+    ForkServerContext,
+    ForkServerProcess,
+    SpawnContext,
+    SpawnProcess,
+)
+from multiprocessing.process import BaseProcess
+from typing import Any
 
+from chainrun.program import is_program
 from chainrun.whole_file import folder_prefix
 
-LONGEST_FOLDER = 55
-"""Of the system's place for temporary files, in bytes: a Unix socket's path has 107 at most, and 50 come behind it."""
-
-
+MAX_FOLDER_BYTES = 55
+"""Length of the folder for temporary files up to which a server works: a Unix socket's path has at most 107 bytes."""
 SOCKETS = "chainrun-w"
 
 
@@ -33,22 +43,21 @@ def processors_here() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def context_of_workers() -> multiprocessing.context.BaseContext:
-    """How workers are made: forked by a server; each by itself where the server's socket would have too long a path."""
-    if len(os.fsencode(tempfile.gettempdir())) > LONGEST_FOLDER:
-        return multiprocessing.get_context("spawn")
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["chainrun.engine.preloaded"])
-    return context
-
-
 def warm_up() -> None:
-    """Start the server of workers, if it does not run. It has one BLAS thread, and no other: it can be forked."""
-    if context_of_workers().get_start_method() != "forkserver":
+    """Start the program's server of workers, if it does not run. It has one BLAS thread and no other: it can be forked.
+
+    In a process that is not the program, nothing is started before it is needed.
+    """
+    if not _has_server():
         return
+    multiprocessing.get_context("forkserver").set_forkserver_preload(["chainrun.engine.preloaded"])
     _own_place_for_sockets()
     with environment_of_children():
         forkserver.ensure_running()
+
+
+def _has_server() -> bool:
+    return is_program() and len(os.fsencode(tempfile.gettempdir())) <= MAX_FOLDER_BYTES
 
 
 def _own_place_for_sockets() -> None:
@@ -93,22 +102,46 @@ def _begin_worker() -> None:
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
+class SpawnedWorker(SpawnProcess):
+    """A worker that is started by itself, in the environment of children; the host's own is touched for that moment."""
+
+    @staticmethod
+    def _Popen(process_obj: BaseProcess) -> Any:  # noqa: N802  (multiprocessing's name)
+        with environment_of_children():
+            return SpawnProcess._Popen(process_obj)
+
+
+def _context(started: list[BaseProcess]) -> BaseContext:
+    """How the workers of one pool are made: forked by the program's server, else started by themselves.
+
+    Each is added to `started`: a pool ends its own processes, and no others of its host.
+    """
+    context: BaseContext = ForkServerContext() if _has_server() else SpawnContext()
+    kind = ForkServerProcess if _has_server() else SpawnedWorker
+
+    def process(*arguments: Any, **named: Any) -> BaseProcess:
+        made = kind(*arguments, **named)
+        started.append(made)
+        return made
+
+    setattr(context, "Process", process)  # noqa: B010  (to the type checker it is a class)
+    return context
+
+
 @contextmanager
 def worker_pool(workers: int) -> Iterator[ProcessPoolExecutor]:
     """A pool of worker processes; when the program is to stop, they are killed at once."""
     warm_up()
-    context = context_of_workers()
-    # Spawned workers, and the tracker of their semaphores, are started as they are needed.
-    with environment_of_children() if context.get_start_method() == "spawn" else nullcontext():
-        pool = ProcessPoolExecutor(workers, context, initializer=_begin_worker)
-        try:
-            yield pool
-        except BaseException:
-            children = multiprocessing.active_children()
-            for process in children:
-                process.kill()
-            for process in children:  # what they were writing is taken away after this
-                process.join(1.0)
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-        pool.shutdown(wait=True, cancel_futures=True)
+    started: list[BaseProcess] = []
+    with environment_of_children():  # of the process that tracks the pool's semaphores
+        pool = ProcessPoolExecutor(workers, _context(started), initializer=_begin_worker)
+    try:
+        yield pool
+    except BaseException:
+        for process in started:
+            process.kill()
+        for process in started:  # what they were writing is taken away after this
+            process.join(1.0)
+        pool.shutdown(wait=False, cancel_futures=True)
+        raise
+    pool.shutdown(wait=True, cancel_futures=True)
