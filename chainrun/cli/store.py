@@ -10,7 +10,7 @@ import typer
 
 from chainrun.cli.options import AsJson, StoreFolder, refuse
 from chainrun.cli.terminal import put, put_json, table, talk
-from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.errors import EXIT_DONE, EXIT_FAILED, EXIT_RESOURCES
 
 if TYPE_CHECKING:
     from chainrun.store.store import Kept, Store
@@ -80,8 +80,11 @@ def prune(
 @app.command()
 def check(store: StoreFolder = None, as_json: AsJson = False) -> int:
     """Hold every print against its checksum; a damaged one is dropped, and rendered again when it is needed."""
-    bad = _opened(store).check()
-    return _told(bad, "damaged and dropped", as_json, EXIT_FAILED if bad else EXIT_DONE)
+    found = _opened(store).check()
+    for problem in found.unread:
+        talk(problem.text())
+    code = EXIT_RESOURCES if found.unread else EXIT_FAILED if found.dropped else EXIT_DONE
+    return _told(list(found.dropped), "damaged and dropped", as_json, code)
 
 
 def _opened(folder: Path | None) -> Store:

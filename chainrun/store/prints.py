@@ -53,7 +53,10 @@ class Footer:
 
 
 def read_footer(path: Path) -> Footer | None:
-    """The footer of a print file, or None where the file is not there or its end is damaged."""
+    """The footer of a print file, or None where the file is not there or its end is damaged.
+
+    Raises OSError where the file cannot be read: whether it is damaged is not known then.
+    """
     try:
         size = path.stat().st_size
         with path.open("rb") as file:
@@ -63,7 +66,7 @@ def read_footer(path: Path) -> Footer | None:
                 return None
             file.seek(audio_bytes)
             text = file.read(document_bytes)
-    except (OSError, struct.error, ValueError):
+    except (FileNotFoundError, struct.error, ValueError):
         return None
     if hashlib.sha256(text).digest() != document_sha256:
         return None
@@ -72,16 +75,13 @@ def read_footer(path: Path) -> Footer | None:
 
 
 def audio_is_whole(path: Path, footer: Footer) -> bool:
-    """Does the audio have the checksum that its footer tells?"""
+    """Whether the audio has the checksum that its footer states. Raises OSError where it cannot be read."""
     crc = 0
     left = footer.audio_bytes
-    try:
-        with path.open("rb") as file:
-            while left > 0 and (piece := file.read(min(PIECE, left))):
-                crc = zlib.crc32(piece, crc)
-                left -= len(piece)
-    except OSError:
-        return False
+    with path.open("rb") as file:
+        while left > 0 and (piece := file.read(min(PIECE, left))):
+            crc = zlib.crc32(piece, crc)
+            left -= len(piece)
     return left == 0 and crc == footer.audio_crc32
 
 

@@ -67,6 +67,16 @@ def default_folder() -> Path | None:
     return home / ".cache" / "chainrun" if home.is_absolute() and home != Path("/") else None
 
 
+@dataclass(frozen=True)
+class StoreCheck:
+    """Result of a check of the store."""
+
+    dropped: tuple[Kept, ...]
+    """Damaged prints and notes, which are gone."""
+    unread: tuple[Problem, ...]
+    """What could not be read, and stays."""
+
+
 def hasher(folder: Path | None) -> Callable[[Path], str]:
     """Hashes a file's content: by the store in a folder, which keeps hashes, or anew each time where there is none."""
     return Store(folder).hash_file if folder is not None else hash_content
@@ -109,18 +119,29 @@ class Store:
         return self.folder / "prints" / identity[:2] / identity
 
     def footer(self, identity: str) -> Footer | None:
-        """What stands behind the print of this hash, if there is one. The audio is not looked at."""
-        return _footer_of(self.path_of(identity), identity)
+        """The footer of the print of this hash, if there is one that can be read. The audio is not looked at."""
+        try:
+            return _footer_of(self.path_of(identity), identity)
+        except OSError:
+            return None
 
     def verified(self, identity: str) -> Print | None:
-        """The print of this hash, its audio held against its checksum; None, and the file gone, if it is damaged."""
+        """The print of this hash, its audio held against its checksum; None, and the file gone, if it is damaged.
+
+        What cannot be read just now (no rights, too many open files) is None, too, and stays where it is.
+        """
         path = self.path_of(identity)
-        footer = _footer_of(path, identity)
-        if footer is not None and audio_is_whole(path, footer):
+        try:
+            footer = _footer_of(path, identity)
+            whole = footer is not None and audio_is_whole(path, footer)
+        except OSError:
+            return None
+        if footer is not None and whole:
             with suppress(OSError):
                 os.utime(path)
             return footer.print_at(path)
-        path.unlink(missing_ok=True)
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
         return None
 
     def touch(self, identities: Iterable[str], at: float | None = None) -> None:
@@ -283,40 +304,50 @@ class Store:
                     if path.is_file() and time.time() - path.stat().st_mtime > days * 86400:
                         path.unlink()
 
-    def check(self) -> list[Kept]:
+    def check(self) -> StoreCheck:
         """Hold every print and every note of a stem's hash against its checksum, and drop what is damaged.
 
-        What is no plain file is dropped unread: a pipe would never end. Returns what was dropped.
+        What is no plain file is dropped unread: a pipe would never end. What cannot be read stays, and is reported.
         """
-        bad = []
+        bad: list[Kept] = []
+        unread: list[Problem] = []
         for one in self.kept():
-            footer = _footer_of(one.path, one.identity)
-            if footer is None or not audio_is_whole(one.path, footer):
+            try:
+                footer = _footer_of(one.path, one.identity)
+                whole = footer is not None and audio_is_whole(one.path, footer)
+            except OSError as error:
+                unread.append(Problem(f"the print cannot be read ({error.strerror})", file=str(one.path)))
+                continue
+            if not whole:
                 bad.append(one)
         for path in self.folder.glob("hashes/??/*"):
-            with suppress(FileNotFoundError):
+            try:
                 state = path.lstat()
                 if stat.S_ISDIR(state.st_mode) or path.name.startswith("."):
                     continue
-                if not _is_plain(path) or _read_note(path) is None:
+                if not _is_plain(path) or _hash_in(path) is None:
                     bad.append(Kept(f"hash of a stem {path.name[:12]}", path, state.st_size, state.st_mtime))
+            except FileNotFoundError:
+                continue
+            except OSError as error:
+                unread.append(Problem(f"the hash of a stem cannot be read ({error.strerror})", file=str(path)))
         for one in bad:
             with suppress(OSError):
                 one.path.unlink(missing_ok=True)
         self.clean()
-        return bad
+        return StoreCheck(tuple(bad), tuple(unread))
 
 
 def _is_plain(path: Path) -> bool:
-    """Whether this is a file, and neither a link nor a pipe."""
+    """Whether this is a file, and neither a link nor a pipe. Raises OSError where that cannot be seen."""
     try:
         return stat.S_ISREG(path.lstat().st_mode)
-    except OSError:
+    except FileNotFoundError:
         return False
 
 
 def _footer_of(path: Path, identity: str) -> Footer | None:
-    """The end of a print that is the one of this hash: exchanged files are no prints."""
+    """The footer of a print, if it is the print of this hash: exchanged files are no prints. Raises OSError."""
     footer = read_footer(path) if _is_plain(path) else None
     if footer is None or footer.document.get("identity", identity) != identity:
         return None
@@ -329,16 +360,20 @@ def _note_text(key: str, content: str) -> str:
 
 
 def _read_note(place: Path) -> str | None:
-    """The hash in a note; None where there is none, and the file gone, if it is damaged."""
-    if not _is_plain(place):
-        return None
+    """The hash in a note; None where there is none that can be read, and the file gone, if it is damaged."""
     try:
-        text = place.read_bytes().decode("ascii", "replace")
+        if not _is_plain(place):
+            return None
+        found = _hash_in(place)
     except OSError:
         return None
-    content = text[:64]
-    if text == _note_text(place.name, content):
-        return content
-    with suppress(OSError):
-        place.unlink(missing_ok=True)
-    return None
+    if found is None:
+        with suppress(OSError):
+            place.unlink(missing_ok=True)
+    return found
+
+
+def _hash_in(place: Path) -> str | None:
+    """The hash in a note, or None if the note is damaged. Raises OSError where it cannot be read."""
+    text = place.read_bytes().decode("ascii", "replace")
+    return text[:64] if text == _note_text(place.name, text[:64]) else None
