@@ -1,4 +1,4 @@
-"""What the tests of this folder share: nights of jobs, and a cluster on loopback."""
+"""Nights of jobs, and a cluster on loopback."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.batch.parts import RECIPE
+from tests.batch.nights import RECIPE
 
 
 @pytest.fixture

@@ -13,9 +13,9 @@ import pytest
 import soundfile
 
 from chainrun.errors import RecipeError, ResourceError
-from tests.batch.parts import RECIPE, heavy, program, pytestmark_cluster, run
+from tests import program
+from tests.batch.nights import RECIPE, heavy, pytestmark_cluster, run
 from tests.signals import noise
-from tests.test_commands import children_of
 
 
 def test_globs_overrides_and_folders_of_their_own(night, store, session):
@@ -195,7 +195,7 @@ def killed(night, session, store, moments):
         place.unlink()
     Path("night/batch.json").unlink()
     for moment in moments:
-        process = program("batch", path, "--store", store, "--workers", 2)
+        process = program.start("batch", path, "--store", store, "--workers", 2)
         time.sleep(moment * 4)
         process.kill()
         process.communicate()
@@ -224,11 +224,11 @@ def test_a_batch_killed_at_twenty_moments(night, session, store):
 
 def test_an_interrupted_batch_leaves_no_child(night, session, store):
     heavy(session)
-    process = program("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2)
+    process = program.start("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2)
     deadline = time.monotonic() + 30
     while not list(store.glob("parts/*")) and time.monotonic() < deadline:
         time.sleep(0.02)
-    children = [child for one in children_of(process.pid) for child in (one, *children_of(one))]
+    children = [child for one in program.children_of(process.pid) for child in (one, *program.children_of(one))]
     process.send_signal(signal.SIGTERM)
     _, err = process.communicate(timeout=20)
     assert process.returncode == 143, err
@@ -258,7 +258,7 @@ def test_a_killed_cluster_worker_costs_its_own_job_alone(night, session, store, 
     address, workers = cluster
     heavy(session)
     path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
-    process = program("batch", path, "--cluster", address, "--json", "--log", "night.jsonl")
+    process = program.start("batch", path, "--cluster", address, "--json", "--log", "night.jsonl")
     deadline = time.monotonic() + 60
     while not list(store.glob("parts/*")) and time.monotonic() < deadline:
         time.sleep(0.02)

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from chainrun.errors import Problem, ResourceError
-from tests.batch.parts import RECIPE, heavy, program, pytestmark_cluster, run
+from tests import program
+from tests.batch.nights import RECIPE, heavy, pytestmark_cluster, run
 
 # -- what an operator finds in the morning ------------------------------------------------------------------------
 
@@ -152,7 +153,7 @@ def test_a_damaged_record_is_told_and_its_jobs_run_anew(night, store, chainrun, 
 
 def test_a_stop_with_workers_leaves_no_parts(night, session, store):
     heavy(session)
-    process = program("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2, "--store", store)
+    process = program.start("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2, "--store", store)
     deadline = time.monotonic() + 30
     while not list(store.glob("parts/*")) and time.monotonic() < deadline:
         time.sleep(0.02)
@@ -166,7 +167,7 @@ def test_what_a_kill_leaves_is_counted_and_goes(night, session, store, chainrun,
     place = tmp_path_factory.mktemp("t")
     monkeypatch.setenv("TMPDIR", str(place))
     path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
-    process = program("batch", path, "--workers", 2, "--store", store)
+    process = program.start("batch", path, "--workers", 2, "--store", store)
     deadline = time.monotonic() + 30
     while not list(store.glob("parts/*")) and time.monotonic() < deadline:
         time.sleep(0.02)
@@ -181,7 +182,7 @@ def test_what_a_kill_leaves_is_counted_and_goes(night, session, store, chainrun,
     assert chainrun("store", "info", "--store", store, "--json").json["parts"] == 0
     left = {path.name for path in place.iterdir() if path.name.startswith(("pymp-", "chainrun-w"))}
     assert left
-    second = program("batch", path, "--workers", 2, "--store", store)
+    second = program.start("batch", path, "--workers", 2, "--store", store)
     second.communicate(timeout=120)
     assert [path.name for path in place.iterdir()] == []
 
@@ -251,7 +252,7 @@ def test_a_scheduler_that_dies_is_told_as_such(night, session, store, cluster, c
     heavy(session)
     address, _ = cluster
     path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
-    process = program("batch", path, "--cluster", address)
+    process = program.start("batch", path, "--cluster", address)
     deadline = time.monotonic() + 60
     while not list(store.glob("parts/*")) and time.monotonic() < deadline:
         time.sleep(0.02)

@@ -16,7 +16,7 @@ from chainrun.cull.apply import apply, operations, recover, undo
 from chainrun.cull.library import Shelf
 from chainrun.cull.plan import read_plan
 from chainrun.cull.usage import usage
-from tests.cull.parts import KilledError, plan_file, preset, snapshot
+from tests.cull.shelves import KilledError, plan_file, preset, snapshot
 
 
 def hashes(chainrun, *more):

@@ -11,7 +11,7 @@ import soundfile
 from chainrun.cull.alike import Apart, clusters, faces, on_stems, pairs
 from chainrun.cull.library import Shelf
 from chainrun.cull.usage import usage
-from tests.cull.parts import RATE, preset
+from tests.cull.shelves import RATE, preset
 from tests.signals import drums, noise
 
 

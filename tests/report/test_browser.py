@@ -17,7 +17,7 @@ from chainrun.recipe import open_recipe
 from chainrun.report import graph
 from tests.signals import ROOT
 
-BROWSER = ROOT / "tests" / "browser" / "look.mjs"
+BROWSER = ROOT / "tests" / "report" / "look.mjs"
 
 
 # -- in a browser --------------------------------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from chainrun.engine.store import Store
-from tests.store.parts import RECIPE, hashes, made
+from tests.songs import KIT, hashes, made
 
 
 @pytest.fixture
@@ -18,7 +18,7 @@ def kept(session, store):
         os.utime(path, (1_000_000_000, 1_000_000_000))
     import time
 
-    path = session.write(RECIPE)
+    path = session.write(KIT)
     time.sleep(2.1)  # the inode's own time cannot be set
     first, _ = made(path, store)
     notes = sorted(place for place in (store / "hashes").rglob("*") if place.is_file())

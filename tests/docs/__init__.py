@@ -1,0 +1,1 @@
+"""Generated pages and their examples."""
