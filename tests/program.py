@@ -9,14 +9,17 @@ import os
 import subprocess
 import sys
 import time
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
 from chainrun.cli import app
+from tests.kill_points import NEVER
 from tests.signals import ROOT
 
 COMMAND = (sys.executable, "-m", "chainrun")
 """The program's own words; behind them come a command and its arguments."""
+DEVNULL = subprocess.DEVNULL
 PATIENCE_S = 180
 """So long a process may take at most: it is there to end what hangs, and judges nothing."""
 
@@ -48,10 +51,10 @@ def start(*arguments, env=None, cwd=None, command=COMMAND, **more) -> subprocess
     return subprocess.Popen([*command, *map(str, arguments)], env=env, cwd=cwd, **pipes)
 
 
-def run_as_process(*arguments, env=None, cwd=None, command=COMMAND, **more) -> Ran:
-    """Runs a command as a process of its own, to its end."""
-    process = start(*arguments, env=env, cwd=cwd, command=command, **more)
-    return ended(process)
+def run_as_process(*arguments, env=None, cwd=None, command=COMMAND, seconds=PATIENCE_S, **more) -> Ran:
+    """Runs a command as a process of its own, to its end; what it reads is empty."""
+    process = start(*arguments, env=env, cwd=cwd, command=command, **{"stdin": DEVNULL, **more})
+    return ended(process, seconds)
 
 
 def ended(process: subprocess.Popen, seconds: float = PATIENCE_S) -> Ran:
@@ -74,6 +77,20 @@ def run_in_shell(script: str, *, env=None, cwd=None, **more) -> Ran:
     """Runs a line of bash in which `chainrun` is the program of this Python."""
     script = f'set -o pipefail; chainrun() {{ "{sys.executable}" -m chainrun "$@"; }}; {script}'
     return run_as_process("-c", script, env=env, cwd=cwd, command=("bash",), **more)
+
+
+def start_hit_at(point: str, number: int, signum: int, *arguments, told="", env=None, **more) -> subprocess.Popen:
+    """Starts a command that sends itself a signal at the n-th of its points: renames, writes, blocks of sound …"""
+    command = (sys.executable, "-c", "from tests.kill_points import begin; begin()", point, str(number))
+    env = {**(env or os.environ), "PYTHONPATH": str(ROOT)}
+    return start(*arguments, command=(*command, str(int(signum)), str(told)), env=env, start_new_session=True, **more)
+
+
+def points_of(*arguments, told: Path) -> Counter:
+    """How many points of each name a command reaches; `told` is a file to count into."""
+    ran = ended(start_hit_at(*NEVER, *arguments, told=told))
+    assert ran.code == 0, ran.err
+    return Counter(json.loads(Path(told).read_text()))
 
 
 def environment(**more) -> dict[str, str]:
@@ -99,6 +116,19 @@ def children_of(pid: int) -> list[int]:
         except OSError:
             continue
         if int(fields[1]) == pid and fields[0] != "Z":
+            found.append(int(place.parent.name))
+    return found
+
+
+def session_of(pid: int) -> list[int]:
+    """Living processes of the session that a process with start_new_session began; it may be dead itself."""
+    found = []
+    for place in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = place.read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        if int(fields[3]) == pid and fields[0] != "Z":
             found.append(int(place.parent.name))
     return found
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import inspect
-import subprocess
-import sys
 import textwrap
 
 import pytest
@@ -12,6 +10,7 @@ import soundfile
 
 import chainrun as package
 from chainrun import api
+from tests import program
 
 SONG = """recipe = 1
 [stems.kick]
@@ -93,4 +92,4 @@ def test_errors_are_ours(session):
 
 def test_importing_it_costs_nothing():
     code = "import sys, chainrun; assert not {'numpy', 'pydantic', 'scipy', 'typer'} & {m.split('.')[0] for m in sys.modules}"
-    assert subprocess.run([sys.executable, "-c", code]).returncode == 0
+    assert program.run_code(code).code == 0

@@ -151,5 +151,5 @@ def test_without_arguments_it_says_what_to_do_next(chainrun):
 
 def test_python_dash_m_and_version():
     ran = program.run_as_process("--version")
-    assert ran.returncode == 0
-    assert ran.stdout.startswith("chainrun ")
+    assert ran.code == 0
+    assert ran.out.startswith("chainrun ")

@@ -29,10 +29,10 @@ def test_a_full_disk_ends_with_5_and_nothing_half_written(session, store, size, 
     if size > 5_000_000:
         made(path, store, "first")
     process = program.start("render", path, "-o", "out", "--workers", workers, preexec_fn=limited(size))
-    _, err = process.communicate(timeout=program.PATIENCE_S)
-    assert process.returncode == 5, err
-    assert "could not be written" in err
-    assert "Traceback" not in err
+    ran = program.ended(process)
+    assert ran.code == 5, ran.err
+    assert "could not be written" in ran.err
+    assert "Traceback" not in ran.err
     assert list(Path("out").iterdir()) == []
     assert list(store.glob("parts/*")) == []
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 from tests import program
@@ -17,34 +15,17 @@ def test_two_runs_into_one_folder_neither_wait_nor_mix(place, tmp_path):
     Path("loud.recipe.toml").write_text(loud)
     alone = {}
     for name in ("song", "loud"):
-        assert (
-            program.run_as_process(
-                "render", f"{name}.recipe.toml", "-o", f"alone-{name}", "--quiet", "--store", "kept"
-            ).returncode
-            == 0
-        )
+        alone_in = ("-o", f"alone-{name}", "--quiet", "--store", "kept")
+        assert program.run_as_process("render", f"{name}.recipe.toml", *alone_in).code == 0
         alone[name] = {
             path.name: path.read_bytes() for path in Path(f"alone-{name}").iterdir() if path.suffix != ".json"
         }
     for _ in range(3):
         runs = [
-            subprocess.Popen(
-                [
-                    sys.executable,
-                    "-m",
-                    "chainrun",
-                    "render",
-                    f"{name}.recipe.toml",
-                    "-o",
-                    "both",
-                    "--quiet",
-                    "--store",
-                    "kept",
-                ]
-            )
+            program.start("render", f"{name}.recipe.toml", "-o", "both", "--quiet", "--store", "kept")
             for name in ("song", "loud")
         ]
-        assert [run.wait(timeout=60) for run in runs] == [0, 0]
+        assert [program.ended(one).code for one in runs] == [0, 0]
         for path in Path("both").iterdir():
             if path.suffix == ".json":
                 json.loads(path.read_text())

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +13,7 @@ from chainrun.engine import render
 from chainrun.engine.node import run_chain
 from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
+from tests import program
 from tests.songs import WHOLE, render_main
 
 
@@ -95,9 +94,9 @@ chain = [ { do = "limiter" } ]
         "peak = next(line for line in open('/proc/self/status') if line.startswith('VmHWM'))\n"
         "print(code, int(peak.split()[1]) / 1024)\n"
     )
-    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    assert ran.returncode == 0, ran.stderr
-    return float(ran.stdout.split()[-1])
+    ran = program.run_code(code)
+    assert ran.code == 0, ran.err
+    return float(ran.out.split()[-1])
 
 
 def test_memory_does_not_grow_with_length(tmp_path):

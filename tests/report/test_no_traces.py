@@ -17,16 +17,7 @@ def test_pages_leave_nothing_in_the_home_folder(session, tmp_path_factory):
     home = tmp_path_factory.mktemp("home")
     session.write(SONG)
     environment = {key: value for key, value in os.environ.items() if not key.startswith(("XDG_", "MPL"))}
-    process = program.start(
-        "render",
-        "song.recipe.toml",
-        "-o",
-        "out",
-        "--report",
-        "page",
-        "--no-store",
-        env={**environment, "HOME": str(home)},
-    )
-    _, err = process.communicate(timeout=120)
-    assert process.returncode == 0, err
+    env = {**environment, "HOME": str(home)}
+    ran = program.run_as_process("render", "song.recipe.toml", "-o", "out", "--report", "page", "--no-store", env=env)
+    assert ran.code == 0, ran.err
     assert list(home.rglob("*")) == []

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import time
 from pathlib import Path
 
 import pytest
@@ -58,14 +57,12 @@ def test_a_killed_worker_costs_a_second_try_alone(session, store):
     path = long_session(session, 30)
     expected, _ = made(path, None, "expected")
     process = program.start("render", path, "-o", "out", "--workers", 2, "--json", "--log", "log.jsonl")
-    deadline = time.monotonic() + 30
-    while len(list(store.glob("parts/*"))) < 2 and time.monotonic() < deadline:
-        time.sleep(0.01)
+    program.wait_until(lambda: len(list(store.glob("parts/*"))) == 2, "a print of each worker")
     victim = next(worker for child in program.children_of(process.pid) for worker in program.children_of(child))
     os.kill(victim, signal.SIGKILL)
-    out, err = process.communicate(timeout=program.PATIENCE_S)
-    assert process.returncode == 0, err
-    result = json.loads(out)
+    ran = program.ended(process)
+    assert ran.code == 0, ran.err
+    result = ran.json
     assert any("worker process died" in warning for warning in result["warnings"])
     assert result["deliveries"][0]["pcm_sha256"] == expected.deliveries[0].pcm_sha256
     events = [json.loads(line)["event"] for line in Path("log.jsonl").read_text().splitlines()]

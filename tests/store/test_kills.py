@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import random
-import time
+import signal
 from pathlib import Path
 
 import numpy as np
@@ -15,26 +14,25 @@ from chainrun.engine.store import Store
 from tests import program
 from tests.songs import hashes, long_session, made
 
+POINTS = [
+    *(("write", number) for number in range(1, 9)),
+    *(("rename", number) for number in (1, 2)),
+    *(("make", number) for number in (2, 5, 8)),
+    *(("remove", number) for number in (1, 2, 3)),
+    *(("sound", number) for number in (1, 2, 3, 4)),
+]
+"""Twenty points that a render reaches whatever is kept of it."""
 
-def killed_at(session, store, moments, workers=1):
-    """Kill a render at moments of its life, then let it finish: the same mix, and no half file on the way."""
+
+def killed_at(session, store, points, workers=1):
+    """Kills a render at points of its life, then lets it finish: the same mix, and no half file on the way."""
     path = long_session(session, 8)
     expected, _ = made(path, None, "expected")
-    began = time.monotonic()
-    process = program.start("render", path, "-o", "timed", "--no-store", "--workers", workers)
-    process.communicate()
-    assert process.returncode == 0
-    whole_s = time.monotonic() - began
-    for moment in moments:
-        process = program.start("render", path, "-o", "out", "--workers", workers, start_new_session=True)
-        time.sleep(moment * whole_s)
-        children = [child for one in program.children_of(process.pid) for child in (one, *program.children_of(one))]
-        process.kill()
-        process.communicate()
-        deadline = time.monotonic() + 5
-        while any(Path(f"/proc/{child}").exists() for child in children) and time.monotonic() < deadline:
-            time.sleep(0.02)
-        assert not [child for child in children if Path(f"/proc/{child}").exists()], "workers end with their parent"
+    for point in points:
+        process = program.start_hit_at(*point, signal.SIGKILL, "render", path, "-o", "out", "--workers", workers)
+        program.ended(process)
+        assert process.returncode == -signal.SIGKILL, point
+        program.wait_until(lambda pid=process.pid: not program.session_of(pid), "the workers' end with their parent")
         mix = Path("out/mix.wav")
         if mix.exists():  # it had finished
             x, _ = soundfile.read(mix)
@@ -52,23 +50,19 @@ def killed_at(session, store, moments, workers=1):
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_killed_renders_leave_nothing_half_and_go_on(session, store, workers):
-    rng = random.Random(workers)
-    killed_at(session, store, [rng.random() for _ in range(3)], workers)
+    killed_at(session, store, [("write", 2), ("rename", 1), ("sound", 2)], workers)
 
 
 @pytest.mark.soak
 def test_killed_at_twenty_moments(session, store):
-    rng = random.Random(20)
-    killed_at(session, store, [rng.random() for _ in range(20)])
+    assert len(POINTS) == 20
+    killed_at(session, store, POINTS)
 
 
 def test_a_killed_render_goes_on_from_what_was_finished(session, store):
     path = long_session(session)
-    process = program.start("render", path, "-o", "out", "--workers", 1)
-    deadline = time.monotonic() + 60
-    while not list(store.glob("prints/??/*")) and time.monotonic() < deadline:
-        time.sleep(0.01)
-    process.kill()
-    process.communicate()
+    process = program.start_hit_at("rename", 3, signal.SIGKILL, "render", path, "-o", "out", "--workers", 1)
+    assert program.ended(process).code == -signal.SIGKILL
+    kept = len(list(store.glob("prints/??/*")))
     _, fresh = made(path, store)
-    assert 0 < len(fresh) < 5
+    assert 0 < kept == 5 - len(fresh) < 5

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from pathlib import Path
 
@@ -21,16 +20,15 @@ def test_a_store_that_cannot_be_is_told(session, chainrun):
 
 def test_without_a_home_prints_are_not_kept(session):
     environment = {"PATH": os.environ["PATH"], "HOME": "/nowhere/at/all"}
-    process = program.start("render", session.write(KIT), "-o", "out", env=environment)
-    _, err = process.communicate(timeout=program.PATIENCE_S)
-    assert process.returncode == 0, err
+    ran = program.run_as_process("render", session.write(KIT), "-o", "out", env=environment)
+    assert ran.code == 0, ran.err
     assert Path("out/mix.wav").exists()
 
 
 def test_two_renders_at_once_share_a_store(session, store):
     path = long_session(session, 10)
     both = [program.start("render", path, "-o", f"out{i}", "--json") for i in range(2)]
-    found = [json.loads(process.communicate(timeout=program.PATIENCE_S)[0]) for process in both]
+    found = [program.ended(process).json for process in both]
     assert found[0]["deliveries"][0]["pcm_sha256"] == found[1]["deliveries"][0]["pcm_sha256"]
     assert made(path, store)[1] == set()
     assert Store(store).check() == []

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
-import subprocess
 import sys
 from pathlib import Path
 
 from chainrun.recipe import open_recipe
 from chainrun.verify import baseline
 from chainrun.verify.run import VerifyOptions, verify
+from tests import program
 from tests.bench import verifier
 
 OTHER_KERNEL = """
@@ -32,12 +31,9 @@ def test_baselines_hold_on_another_processor(demo, chainrun, monkeypatch, tmp_pa
     monkeypatch.chdir(tmp_path)
     recipe = Path("recipes/tithe-barn.recipe.toml")
     chainrun("verify", recipe, "--accept")
-    ran = subprocess.run(
-        [sys.executable, "-c", OTHER_KERNEL, str(recipe)],
-        capture_output=True, text=True, env=os.environ | {"OPENBLAS_CORETYPE": "Prescott"}, timeout=120,
-    )  # fmt: skip
-    assert ran.stdout.startswith("True"), ran.stdout + ran.stderr
-    assert "no audible difference" in ran.stdout  # and the samples are not the same
+    ran = program.run_code(OTHER_KERNEL, recipe, env=program.environment(OPENBLAS_CORETYPE="Prescott"))
+    assert ran.out.startswith("True"), ran.out + ran.err
+    assert "no audible difference" in ran.out  # and the samples are not the same
 
 
 def test_mutations_of_the_demo(monkeypatch):

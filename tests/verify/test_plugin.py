@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 import textwrap
 import xml.etree.ElementTree as ET
 
@@ -11,6 +9,7 @@ import pytest
 
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.verify.run import VerifyOptions, verify
+from tests import program
 from tests.songs import JUDGED
 
 
@@ -94,8 +93,8 @@ def test_plugin_is_asleep_until_asked(inner):
 
 def test_plugin_imports_nothing_it_does_not_need():
     code = "import sys, chainrun.pytest_plugin; print([m for m in ('numpy', 'scipy', 'pydantic', 'typer') if m in sys.modules])"
-    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
-    assert ran.stdout.strip() == "[]"
+    ran = program.run_code(code)
+    assert ran.out.strip() == "[]"
 
 
 def test_plugin_fixtures(inner):

@@ -5,16 +5,14 @@ from __future__ import annotations
 import os
 import shutil
 import signal
-import subprocess
-import sys
 import tempfile
-import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
+from tests import program
 from tests.signals import drums
 from tests.whole.commands import COMMANDS, files_below
 
@@ -23,8 +21,8 @@ def test_the_next_run_takes_away_what_a_killed_one_left(place, chainrun):
     """Parts of files, and folders of work, of processes of this machine that are dead; those of others stay."""
     from chainrun.whole_file import this_machine
 
-    dead = subprocess.Popen(["true"])
-    dead.wait()
+    dead = program.start(command=["true"])
+    program.ended(dead)
     out = Path("out")
     out.mkdir()
     mine, other = f"{this_machine()}-{dead.pid}", f"abcdef-{dead.pid}"
@@ -44,8 +42,8 @@ def test_the_next_run_takes_away_what_a_killed_one_left(place, chainrun):
     [("survey", signal.SIGHUP, 143), ("verify", signal.SIGTERM, 143), ("pack", signal.SIGINT, 130)],
 )
 def test_signals_leave_nothing_behind(place, command, sent, code):
-    """Beside `render`, which tests/test_commands.py has."""
-    n = 48000 * 120
+    """In the middle of its work, where it writes; `render` is in tests/cli/test_signals.py."""
+    n = 48000 * 10
     soundfile.write("kick.wav", np.tile(drums(48000, seed=1) * 0.5, n // 48000), 48000, subtype="PCM_16")
     shutil.copy("kick.wav", "takes/kick.wav")
     arguments = {
@@ -54,17 +52,10 @@ def test_signals_leave_nothing_behind(place, command, sent, code):
         "pack": COMMANDS["pack"],
     }[command]
     before = files_below(place)
-    process = subprocess.Popen(
-        [sys.executable, "-m", "chainrun", *arguments],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env={**os.environ, "TMPDIR": tempfile.tempdir},
-    )  # fmt: skip
-    time.sleep(2.5)
-    process.send_signal(sent)
-    _, said = process.communicate(timeout=20)
-    if process.returncode == 0:
-        pytest.skip("the machine was faster than the signal")
-    assert process.returncode == code, said
-    assert "Traceback" not in said
+    point = {"survey": ("worker", 1), "verify": ("sound", 2), "pack": ("sound", 1)}[command]
+    ran = program.ended(program.start_hit_at(*point, sent, *arguments, env={**os.environ, "TMPDIR": tempfile.tempdir}))
+    assert ran.code == code, ran.err
+    assert "Traceback" not in ran.err
     after = {path: data for path, data in files_below(place).items() if not path.startswith("out/")}
     assert {path: after.get(path) for path in before} == before
     assert not list(Path(tempfile.tempdir).iterdir())

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from tests import program
 from tests.signals import ROOT
 
 README = (ROOT / "README.md").read_text()
@@ -107,8 +108,6 @@ def test_the_others_that_it_names_are_there(command, chainrun):
 
 def test_shell_completion(chainrun, monkeypatch):
     """What `--show-completion` prints works in a shell: bash completes a command and an option by it."""
-    import subprocess
-    import sys
 
     def completed(words):
         environment = {
@@ -118,9 +117,7 @@ def test_shell_completion(chainrun, monkeypatch):
             "COMP_CWORD": str(len(words.split()) - 1),
         }
         code = "from chainrun.cli.app import run; import sys; sys.argv[0] = 'chainrun'; run()"
-        return subprocess.run(
-            [sys.executable, "-c", code], env=environment, capture_output=True, text=True
-        ).stdout.split()
+        return program.run_code(code, env=environment).out.split()
 
     assert "`chainrun --install-completion`" in README
     assert "render" in completed("chainrun ren")

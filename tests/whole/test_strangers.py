@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import json
 import os
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
-from tests.signals import ROOT
+from tests import program
 from tests.whole import hostile
 
 MOST_S = 2.0
@@ -54,18 +52,15 @@ def test_hostile_recipes_are_refused_in_time_and_memory(tmp_path):
     names = hostile.write(folder)
     (folder / "usual.recipe.toml").write_text(hostile.HEAD + hostile.STEM)
     before = folder_state(tmp_path)
-    ran = subprocess.run(
-        [sys.executable, "-c", CHECK_ALL, *names], cwd=folder, capture_output=True, text=True, timeout=300,
-        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1"},
-    )  # fmt: skip
-    assert ran.returncode == 0, ran.stderr[-2000:]
-    found = json.loads(ran.stdout.splitlines()[-1])
+    ran = program.run_code(CHECK_ALL, *names, cwd=folder, env=program.environment(PYTHONDONTWRITEBYTECODE="1"))
+    assert ran.code == 0, ran.err[-2000:]
+    found = json.loads(ran.out.splitlines()[-1])
     bad = {name: told for name, told in found.items() if told[0] not in (3, 4) or told[1] > MOST_S or told[2] > MOST_MB}
     assert not bad
     assert len(found) == len(hostile.recipes())
     assert folder_state(tmp_path) == before
-    assert "Traceback" not in ran.stderr
-    assert not [letter for letter in ran.stderr if not (letter.isprintable() or letter == "\n")]
+    assert "Traceback" not in ran.err
+    assert not [letter for letter in ran.err if not (letter.isprintable() or letter == "\n")]
 
 
 @pytest.mark.parametrize(
@@ -77,13 +72,8 @@ def test_pipes_in_place_of_recipes_do_not_hang(session, command):
     more = {"walkthrough": ["-o", "w"], "pack": ["-o", "p.zip", "--no-licence"], "compare": ["--variant", "x"]}.get(
         command, []
     )
-    ran = subprocess.run(
-        [sys.executable, "-m", "chainrun", command, "pipe.recipe.toml", *more],
-        capture_output=True,
-        text=True,
-        timeout=60,
-    )
-    assert ran.returncode == 3 and "not a plain file" in ran.stderr
+    ran = program.run_as_process(command, "pipe.recipe.toml", *more)
+    assert ran.code == 3 and "not a plain file" in ran.err
 
 
 def test_a_pipe_in_place_of_a_baseline_or_a_plan(session, chainrun):

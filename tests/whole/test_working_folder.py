@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from tests import program
 from tests.signals import noise
 
 soundfile = pytest.importorskip("soundfile")
@@ -30,15 +30,9 @@ def trap(tmp_path):
 
 def started(trap, arguments, command, **environment):
     bare = {key: value for key, value in os.environ.items() if not key.startswith("PYTHON")}
-    ran = subprocess.run(
-        [*command, *arguments],
-        cwd=trap,
-        env={**bare, "CHAINRUN_STORE": str(trap / "store"), **environment},
-        capture_output=True,
-        timeout=120,
-        check=False,
-    )
-    return ran.returncode, ran.stderr.decode()
+    env = {**bare, "CHAINRUN_STORE": str(trap / "store"), **environment}
+    ran = program.run_as_process(*arguments, command=command, cwd=trap, env=env)
+    return ran.code, ran.err
 
 
 SCRIPT = str(Path(sys.executable).with_name("chainrun"))
@@ -79,7 +73,7 @@ def test_python_m_imports_nothing_of_it_once_it_runs(trap):
                  "collections", "operator", "keyword", "reprlib", "abc", "copyreg", "re", "enum", "warnings"):  # fmt: skip
         (trap / f"{name}.py").unlink(missing_ok=True)
     arguments = ["render", "a.recipe.toml", "--workers", "2", "--no-store"]
-    code, err = started(trap, arguments, [sys.executable, "-m", "chainrun"])
+    code, err = started(trap, arguments, program.COMMAND)
     assert not (trap / "SPRUNG").exists(), (trap / "SPRUNG").read_text()
     assert code == 0, err
     assert started(trap, arguments, [sys.executable, "-P", "-m", "chainrun"])[0] == 0
