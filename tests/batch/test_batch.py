@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import json
-import random
 import shutil
 import signal
-import time
 from pathlib import Path
 
 import pytest
 import soundfile
 
 from chainrun.errors import RecipeError, ResourceError
-from tests.batch.parts import RECIPE, heavy, program, pytestmark_cluster, run
+from tests import program
+from tests.batch.nights import RECIPE, heavy, pytestmark_cluster, run
 from tests.signals import noise
-from tests.test_commands import children_of
 
 
 def test_globs_overrides_and_folders_of_their_own(night, store, session):
@@ -186,7 +184,17 @@ def test_jobs_side_by_side_make_the_same_files(night, store, tmp_path_factory):
     assert {e["job"] for e in events if e["event"] == "job_end"} == {"one", "two", "three"}
 
 
-def killed(night, session, store, moments):
+POINTS = [
+    *(("write", number) for number in range(1, 7)),
+    *(("make", number) for number in (1, 3, 5)),
+    *(("worker", number) for number in (1, 2)),
+    *(("rename", 1) for _ in range(2)),
+    *(("remove", number) for number in (1, 2)),
+]
+"""Points that a batch of three jobs in two workers reaches, whatever is kept of them."""
+
+
+def killed(night, session, store, points):
     heavy(session)
     path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     expected, _ = run(path)
@@ -194,11 +202,10 @@ def killed(night, session, store, moments):
     for place in Path("night").rglob("*.wav"):
         place.unlink()
     Path("night/batch.json").unlink()
-    for moment in moments:
-        process = program("batch", path, "--store", store, "--workers", 2)
-        time.sleep(moment * 4)
-        process.kill()
-        process.communicate()
+    for point in points:
+        process = program.start_hit_at(*point, signal.SIGKILL, "batch", path, "--store", store, "--workers", 2)
+        assert program.ended(process).code == -signal.SIGKILL, point
+        program.wait_until(lambda pid=process.pid: not program.session_of(pid), "the workers' end with their parent")
         for name in expected:
             place = Path(f"night/{name}/{name}.wav")
             if place.exists():
@@ -212,30 +219,23 @@ def killed(night, session, store, moments):
 
 
 def test_a_killed_batch_goes_on(night, session, store):
-    rng = random.Random(3)
-    killed(night, session, store, [rng.random() for _ in range(3)])
+    killed(night, session, store, [("worker", 2), ("write", 3), ("rename", 1)])
 
 
 @pytest.mark.soak
 def test_a_batch_killed_at_twenty_moments(night, session, store):
-    rng = random.Random(4)
-    killed(night, session, store, [rng.random() for _ in range(20)])
+    killed(night, session, store, POINTS)
 
 
 def test_an_interrupted_batch_leaves_no_child(night, session, store):
     heavy(session)
-    process = program("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2)
-    deadline = time.monotonic() + 30
-    while not list(store.glob("parts/*")) and time.monotonic() < deadline:
-        time.sleep(0.02)
-    children = [child for one in children_of(process.pid) for child in (one, *children_of(one))]
+    process = program.start("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2)
+    program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
+    children = program.family_of(process.pid)
     process.send_signal(signal.SIGTERM)
-    _, err = process.communicate(timeout=20)
-    assert process.returncode == 143, err
-    deadline = time.monotonic() + 5
-    while any(Path(f"/proc/{child}").exists() for child in children) and time.monotonic() < deadline:
-        time.sleep(0.05)
-    assert not [child for child in children if Path(f"/proc/{child}").exists()]
+    ran = program.ended(process)
+    assert ran.code == 143, ran.err
+    program.wait_for_the_end_of(children)
 
 
 # -- a cluster -------------------------------------------------------------------------------------------------
@@ -258,14 +258,12 @@ def test_a_killed_cluster_worker_costs_its_own_job_alone(night, session, store, 
     address, workers = cluster
     heavy(session)
     path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
-    process = program("batch", path, "--cluster", address, "--json", "--log", "night.jsonl")
-    deadline = time.monotonic() + 60
-    while not list(store.glob("parts/*")) and time.monotonic() < deadline:
-        time.sleep(0.02)
+    process = program.start("batch", path, "--cluster", address, "--json", "--log", "night.jsonl")
+    program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
     workers[0].kill()
-    out, err = process.communicate(timeout=120)
-    assert process.returncode == 0, err
-    assert [record["state"] for record in json.loads(out)["jobs"]] == ["done"] * 3
+    ran = program.ended(process)
+    assert ran.code == 0, ran.err
+    assert [record["state"] for record in ran.json["jobs"]] == ["done"] * 3
     assert len(list(Path("night").rglob("*.wav"))) == 3
 
 

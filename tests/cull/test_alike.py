@@ -11,7 +11,7 @@ import soundfile
 from chainrun.library.alike import apart, pairs
 from chainrun.library.profile import HIT_DBFS, LEVELS_DBFS, POINTS_HZ, measure_profile
 from tests.bench import catalogue
-from tests.cull.parts import RATE, preset, steps
+from tests.cull.shelves import RATE, preset, steps
 from tests.signals import noise
 
 # -- faces -----------------------------------------------------------------------------------------------------------

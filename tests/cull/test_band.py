@@ -16,7 +16,7 @@ from chainrun.cull.apply import apply, operations, recover, undo
 from chainrun.cull.plan import read_plan
 from chainrun.library.shelf import Shelf
 from chainrun.library.usage import usage
-from tests.cull.parts import KilledError, plan_file, preset, snapshot
+from tests.cull.shelves import KilledError, plan_file, preset, snapshot
 
 
 def hashes(chainrun, *more):

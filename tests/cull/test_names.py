@@ -12,7 +12,7 @@ import soundfile
 
 from chainrun.library.usage import usage
 from chainrun.recipe import Overrides, open_recipe
-from tests.cull.parts import RATE, plan_file, preset
+from tests.cull.shelves import RATE, plan_file, preset
 from tests.signals import noise
 
 # -- names, variants, places -----------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from chainrun.cull.apply import apply, undo
 from chainrun.cull.plan import read_plan
 from chainrun.errors import Problem, ResourceError
 from chainrun.library.profile import measure_profile
-from tests.cull.parts import BELL, KilledError, plan_file, preset, snapshot, steps
+from tests.cull.shelves import BELL, KilledError, plan_file, preset, snapshot, steps
 
 # -- all or nothing ------------------------------------------------------------------------------------------------
 

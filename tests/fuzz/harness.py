@@ -10,8 +10,6 @@ import random
 import resource
 import shutil
 import signal
-import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -21,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from tests import program
 from tests.fuzz import headers, recipes
 from tests.signals import ROOT, drums, noise
 
@@ -148,12 +147,12 @@ def run(
     while at < end:
         upto = min(end, at + 1000)
         code = f"from tests.fuzz.harness import run_slice; run_slice({kind!r}, range({at}, {upto}), {every})"
-        process = subprocess.run([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE, text=True)
-        lines = [json.loads(line) for line in process.stdout.splitlines()]
+        ran = program.run_code(code, cwd=ROOT, stderr=None, seconds=3600)
+        lines = [json.loads(line) for line in ran.out.splitlines()]
         found += [Broken(kind, line["broken"], line["why"]) for line in lines if "broken" in line]
         reached = max((line["seed"] for line in lines if "seed" in line), default=at)
         if not (lines and "done" in lines[-1]):
-            found.append(Broken(kind, reached, f"the process ended with {process.returncode}"))
+            found.append(Broken(kind, reached, f"the process ended with {ran.code}"))
             at = reached + 1
         else:
             at = upto

@@ -34,7 +34,8 @@ from chainrun.report.draw import svg
 from chainrun.report.page import PagePlace, write_page
 from chainrun.report.players import matched_gains
 from chainrun.report.steps import curve, harmonics, response, response_figure
-from tests.report.parts import RATE, Reader
+from tests.report.reader import Reader
+from tests.signals import RATE
 
 HOSTILE = [
     "<script>alert(1)</script>",

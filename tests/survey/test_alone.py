@@ -17,7 +17,7 @@ from chainrun.survey.alone import Runs
 from chainrun.survey.channels import of_folder
 from chainrun.survey.survey import survey
 from tests.signals import noise
-from tests.survey.parts import CASES, DEMO, RATE, alone, files
+from tests.survey.sounds import CASES, DEMO, RATE, alone, files
 
 
 def test_runs_over_blocks():

@@ -19,7 +19,7 @@ from chainrun.survey.channels import of_folder
 from chainrun.survey.survey import survey
 from tests.bench.survey import CLOSE, table, told
 from tests.signals import ROOT, noise
-from tests.survey.parts import DEMO, RATE
+from tests.survey.sounds import DEMO, RATE
 
 TRUTH = json.loads((DEMO / "truth.json").read_text())
 SAMPLES = Path("/usr/share/sonic-pi/samples")

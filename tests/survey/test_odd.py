@@ -18,7 +18,7 @@ from chainrun.survey.channels import of_folder
 from chainrun.survey.roles import role_of, stem_name, tokens
 from chainrun.survey.survey import survey
 from tests.signals import noise
-from tests.survey.parts import CASES, DEMO, RATE, files
+from tests.survey.sounds import CASES, DEMO, RATE, files
 
 # -- what may come -----------------------------------------------------------------------------------------------
 
