@@ -7,8 +7,11 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.delivery import RenderOptions, render
+from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
+from chainrun.store import hasher
 from tests.signals import noise
 
 WHOLE = """recipe = 1
@@ -143,9 +146,17 @@ sample_peak_dbfs = { at_most = -1 }
 PRESET = 'preset = 1\nsince = 2023\nchain = [ { do = "gain", gain_db = 1 } ]\n'
 
 
+def render_opened(
+    opened, out="out", *, store=None, only=(), from_s=None, to_s=None, block_frames=BLOCK_FRAMES, **options
+):
+    """Plans an opened recipe, or a part of it, and renders the plan; returns the result."""
+    plan = build_plan(opened, only=only, from_s=from_s, to_s=to_s, hash_file=hasher(store), block_frames=block_frames)
+    return render(plan, Path(out), RenderOptions(store=store, **options))
+
+
 def render_main(path, out="out", **options):
     """Renders; returns the first delivery as (channels, frames), its rate, and the result."""
-    result = render(open_recipe(path), Path(out), RenderOptions(**options))
+    result = render_opened(open_recipe(path), out, **options)
     x, rate = soundfile.read(result.deliveries[0].file, always_2d=True)
     return x.T, rate, result
 
@@ -159,7 +170,7 @@ def impulse_file(folder, at=5000, n=20000, channels=1, rate=48000):
 
 def made(path, store, out="out", **options):
     """Renders; returns the result, and which nodes were not in the store."""
-    result = render(open_recipe(Path(path)), Path(out), RenderOptions(store=store, **options))
+    result = render_opened(open_recipe(Path(path)), out, store=store, **options)
     return result, {node.name for node in result.nodes if not node.from_store}
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import signal
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -274,7 +275,7 @@ def test_workers_that_do_not_match_are_told(night, store, cluster, monkeypatch):
     address, _ = cluster
     path = night('[[job]]\nrecipes = ["one.recipe.toml"]\n')
     real = module.surroundings
-    monkeypatch.setattr(module, "surroundings", lambda block: {**real(block), "engine": "9.9"})
+    monkeypatch.setattr(module, "surroundings", lambda block: replace(real(block), engine="9.9"))
     with pytest.raises(ResourceError, match="runs another engine"):
         run(path, store=store, cluster=address)
 

@@ -9,12 +9,11 @@ import numpy as np
 import soundfile
 
 from chainrun.audiofile.read import hash_content
-from chainrun.delivery import render
 from chainrun.engine.node import run_chain
 from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
 from tests import program
-from tests.songs import WHOLE, render_main
+from tests.songs import WHOLE, render_main, render_opened
 
 
 def test_block_size_changes_no_sample_before_the_print(session):
@@ -37,7 +36,7 @@ def test_block_size_changes_no_sample_before_the_print(session):
 def test_the_same_command_twice_gives_the_same_bytes(session):
     for bits, name in ((24, "mix.wav"), (16, "mix.flac"), (32, "mix.wav")):
         path = session.write(WHOLE.replace('"mix.wav"', f'"{name}"\nbits = {bits}'))
-        files = [render(open_recipe(path), Path(out)).deliveries[0].file for out in ("one", "two")]
+        files = [render_opened(open_recipe(path), Path(out)).deliveries[0].file for out in ("one", "two")]
         one, two = (hashlib.sha256(Path(file).read_bytes()).hexdigest() for file in files)
         assert one == two
 

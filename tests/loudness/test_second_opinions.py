@@ -50,11 +50,11 @@ class Ebur128:
 @pytest.fixture(scope="module")
 def demo_mix(tmp_path_factory):
     """The demo's mix, rendered."""
-    from chainrun.delivery import render
     from chainrun.recipe import open_recipe
+    from tests.songs import render_opened
 
     out = tmp_path_factory.mktemp("demo")
-    render(open_recipe(ROOT / "recipes" / "tithe-barn.recipe.toml"), out)
+    render_opened(open_recipe(ROOT / "recipes" / "tithe-barn.recipe.toml"), out)
     return soundfile.read(out / "mix.wav")[0].T
 
 

@@ -16,13 +16,13 @@ def kit(tmp_path_factory):
 
     import soundfile
 
-    from chainrun.delivery import render
     from chainrun.recipe import Overrides, open_recipe
+    from tests.songs import render_opened
 
     folder = tmp_path_factory.mktemp("kit")
     recipe = copy_of_demo(folder)
     overlay = folder / "kit.overlay.toml"
     overlay.write_text('[buses.kit]\nchain = []\n[[deliver]]\nfile = "kit.wav"\nwhat = "buses.kit"\nbits = 32\n')
     opened = open_recipe(recipe, Overrides(overlays=[overlay]))
-    render(opened, folder / "out")
+    render_opened(opened, folder / "out")
     return soundfile.read(folder / "out" / "kit.wav", always_2d=True)[0].T.copy()

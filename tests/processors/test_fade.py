@@ -22,13 +22,13 @@ def test_dc_block_and_fade():
 
 
 def test_a_fade_keeps_session_time_behind_latency(session):
-    from chainrun.delivery import render
     from chainrun.recipe import open_recipe
+    from tests.songs import render_opened
 
     soundfile.write("ones.wav", np.full(RATE, 0.5), RATE, subtype="FLOAT")
     path = session.write(
         'recipe = 1\n[stems.a]\nfile = "ones.wav"\nchain = [ { do = "limiter", ceiling_dbfs = 0, lookahead_ms = 10 }, { do = "fade", in_from_s = 0.2, in_to_s = 0.2 } ]\n'
         '[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
     )
-    y, _ = soundfile.read(render(open_recipe(path), Path("out")).deliveries[0].file)
+    y, _ = soundfile.read(render_opened(open_recipe(path), Path("out")).deliveries[0].file)
     assert int(np.flatnonzero(y[:, 0])[0]) == 9600

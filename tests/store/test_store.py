@@ -9,14 +9,13 @@ from pathlib import Path
 import pytest
 import soundfile
 
-from chainrun.delivery import RenderOptions, render
 from chainrun.errors import AudioError
 from chainrun.recipe import open_recipe
 from chainrun.store.prints import read_footer
 from chainrun.store.store import Store
 from tests import program
 from tests.signals import noise
-from tests.songs import KIT, hashes, made
+from tests.songs import KIT, hashes, made, render_opened
 
 ALL = {"kick", "snare", "pair", "kit", "hall", "main"}
 
@@ -56,9 +55,9 @@ def test_a_change_renders_what_is_downstream_of_it(session, store, change, rende
     made(path, store)
     from chainrun.recipe import Overrides
 
-    result = render(open_recipe(path, Overrides(sets=(change,))), Path("out"), RenderOptions(store=store))
+    result = render_opened(open_recipe(path, Overrides(sets=(change,))), Path("out"), store=store)
     assert {node.name for node in result.nodes if not node.from_store} == rendered
-    alone = render(open_recipe(path, Overrides(sets=(change,))), Path("alone"))
+    alone = render_opened(open_recipe(path, Overrides(sets=(change,))), Path("alone"))
     assert hashes(result) == hashes(alone)
 
 

@@ -16,12 +16,11 @@ from tests.bench import verifier
 OTHER_KERNEL = """
 import sys
 from pathlib import Path
-from chainrun.engine import RenderOptions
 import chainrun.verify.run as run
 from chainrun.recipe import Overrides, open_recipe
-plain = run.RenderOptions
-run.RenderOptions = lambda **more: plain(**(more | {"block_frames": 30000, "workers": 2}))
-verdict = run.verify(open_recipe(Path(sys.argv[1])), run.VerifyOptions())
+plain = run.build_plan
+run.build_plan = lambda *one, **more: plain(*one, **(more | {"block_frames": 30000}))
+verdict = run.verify(open_recipe(Path(sys.argv[1])), run.VerifyOptions(workers=2))
 print(verdict.passed, [check.text for check in verdict.checks])
 """
 
