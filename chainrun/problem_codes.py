@@ -35,6 +35,7 @@ class Code(StrEnum):
     BAD_ENVIRONMENT = "bad-environment-variable", "An environment variable holds no value that it takes."
     NO_HOME_FOLDER = "no-home-folder", "There is no home folder for the store, and no other folder was named."
     STRETCH_OUTSIDE = "stretch-outside-session", "The stretch to deliver does not lie in the session."
+    STRETCH_REVERSED = "stretch-reversed", "The stretch to deliver ends before it begins."
 
     # -- files, folders, disk ------------------------------------------------------------------------------------
     FILE_NOT_FOUND = "file-not-found", "There is no such file."

@@ -25,6 +25,7 @@ from chainrun.plan import Node, Plan, build_plan
 from chainrun.plan.deliveries import DeliverySpec, delivery_specs, recipe_hash, stems_of
 from chainrun.plan.nodes import FilePart
 from chainrun.plan.surroundings import surroundings
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.scheduler.processes import processors_here, warm_up
 from chainrun.scheduler.scheduler import Scheduler, WorkerDiedError
@@ -144,9 +145,11 @@ class _Session:
         if not 0.0 <= from_s < to_s or from_s >= plan.session_s:
             raise UsageError(
                 Problem(
-                    "--from and --to are no stretch of the session",
+                    "the stretch lies outside the session" if from_s < to_s else "the stretch ends before it begins",
                     given=f"{from_s:g} to {to_s:g} s",
                     allowed=f"0 to {plan.session_s:g} s, the earlier first",
+                    code=Code.STRETCH_OUTSIDE if from_s < to_s else Code.STRETCH_REVERSED,
+                    facts=(("session_s", plan.session_s),),
                 )
             )
         return from_s, to_s
@@ -370,6 +373,10 @@ def _work_store(out: Path) -> Iterator[Store]:
             folder = stack.enter_context(work_folder(WORK_FOLDER, out))
         except OSError as error:
             raise ResourceError(
-                Problem(f"the output folder cannot be written to ({error.strerror})", file=str(out))
+                Problem(
+                    f"the output folder cannot be written to ({error.strerror})",
+                    file=str(out),
+                    code=Code.OUTPUT_NOT_WRITABLE,
+                )
             ) from error
         yield Store(folder)

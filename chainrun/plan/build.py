@@ -17,6 +17,7 @@ from chainrun.plan.identity import node_identity, sounding_part, steps_that_read
 from chainrun.plan.nodes import FilePart, Input, KeyInput, Node, StemInput
 from chainrun.plan.order import topological_order
 from chainrun.plan.stems import channels_of, unfit_files
+from chainrun.problem_codes import Code
 from chainrun.recipe import Bus, Main, Opened, Stem
 from chainrun.recipe.presets import home_of
 from chainrun.recipe.tables import KeyPath, place_of
@@ -102,7 +103,8 @@ class _Builder:
         if not self.opened.stems_dir.is_dir():
             told = "there is no such folder" if not self.opened.stems_dir.exists() else "this is no folder"
             where = ("stems_dir",) if "stems_dir" in self.opened.table else ()
-            raise AudioError(self._at(where, Problem(told), shown_path(self.opened.stems_dir)))
+            problem = Problem(told, code=Code.FOLDER_NOT_FOUND)
+            raise AudioError(self._at(where, problem, shown_path(self.opened.stems_dir)))
         for name in self.recipe.stems:
             headers = []
             for path in self.opened.stem_files(name):
@@ -258,6 +260,7 @@ class _Builder:
             f"the sound goes in a circle: {circle}",
             hint='look at `to`, `sends` and the keys (from = …) of these nodes; a key with tap = "raw" does not wait '
             "for the chain of its source",
+            code=Code.SIGNAL_CIRCLE,
         )
 
     def _stream(self, name: str) -> Stream:
@@ -300,6 +303,7 @@ class _Builder:
                     given=f"{rate} Hz",
                     allowed=", ".join(map(str, RATES_OF_MP3)),
                     hint="rate_hz = 48000",
+                    code=Code.FORMAT_CANNOT_HOLD,
                 )
 
     def _tell_limits(self) -> None:
@@ -326,6 +330,7 @@ class _Builder:
                     allowed=misfit.allowed,
                     hint=misfit.hint,
                     severity=misfit.severity,
+                    code=misfit.code,
                 )
 
     def _key_input(self, source: str, tap: str) -> KeyInput:
@@ -359,16 +364,24 @@ class _Builder:
         found = home_of(place.file or self.opened.path, self.opened.libraries) / file
         refusal = self.opened.roots.refusal(found)
         if refusal is not None:
-            raise RecipeError(Problem(f"the file {refusal}", hint=self.opened.roots.hint(found)))
+            raise RecipeError(refusal.problem("the file"))
         header = read_header(found, self.opened.limits)
         seconds = header.n_frames / header.rate_hz
         if seconds > longest_s:
-            raise AudioError(Problem("the response is too long", given=f"{seconds:.1f} s", allowed=f"{longest_s:g} s"))
+            raise AudioError(
+                Problem(
+                    "the response is too long",
+                    given=f"{seconds:.1f} s",
+                    allowed=f"{longest_s:g} s",
+                    code=Code.UNUSABLE_RESPONSE,
+                )
+            )
         if header.n_channels not in (1, 2, 4):
-            raise AudioError(Problem("a response has 1, 2 or 4 channels", given=f"{header.n_channels} channels"))
+            given = f"{header.n_channels} channels"
+            raise AudioError(Problem("a response has 1, 2 or 4 channels", given=given, code=Code.UNUSABLE_CHANNELS))
         with Reader(found) as reader:  # whole: it is short, and a NaN in it would be told without its step
             if not reader.read(reader.n_frames).any():
-                raise AudioError(Problem("the response is silent"))
+                raise AudioError(Problem("the response is silent", code=Code.UNUSABLE_RESPONSE))
         return found.resolve()
 
     def _node(self, name: str, needs: list[str], chain: list[dict[str, Any]], sounding: list[Any]) -> Node:

@@ -17,6 +17,7 @@ from chainrun.audiofile.write import Bits
 from chainrun.errors import Problem, RecipeError, UsageError, nearest
 from chainrun.plan import Input, Plan
 from chainrun.plan.identity import steps_that_read
+from chainrun.problem_codes import Code
 from chainrun.recipe import Delivery, Opened
 from chainrun.recipe.roots import safely_resolved
 from chainrun.recipe.semantics import delivered_nodes, file_name
@@ -77,8 +78,8 @@ class DeliverySpec:
         return self.strip is None and self.own_frames is None and not shaped
 
 
-def stems_of(opened: Opened, names: tuple[str, ...], told: str = "--only") -> frozenset[str] | None:
-    """The stems that `--only` (or what is `told`) leaves: those named, and those that go into a bus that is named."""
+def stems_of(opened: Opened, names: tuple[str, ...], told: str = "only") -> frozenset[str] | None:
+    """The stems that `only` (or what is `told`) leaves: those named, and those that go into a bus that is named."""
     if not names:
         return None
     recipe = opened.recipe
@@ -87,10 +88,12 @@ def stems_of(opened: Opened, names: tuple[str, ...], told: str = "--only") -> fr
         if name not in known:
             raise UsageError(
                 Problem(
-                    f"{told}: there is no such stem or bus",
+                    "there is no such stem or bus",
                     given=f'"{name}"',
                     allowed=", ".join(known),
                     hint=nearest(name, known),
+                    code=Code.UNKNOWN_NODE,
+                    facts=(("asked_by", told),),
                 )
             )
     return frozenset(name for name in recipe.stems if any(step in names for step in way_of(opened, name)))
@@ -196,6 +199,7 @@ def _frames(delivery: Delivery, span: tuple[float, float] | None, plan: Plan) ->
                 key="deliver.from_s",
                 given=f"{begin:g}",
                 allowed=f"less than {plan.session_s:g} s",
+                code=Code.DELIVERY_AFTER_END,
             )
         )
     return tuple(s_to_frames(at, plan.rate_hz) for at in (begin, end))

@@ -28,6 +28,7 @@ from pathlib import Path
 
 from chainrun.audiofile.read import hash_content
 from chainrun.errors import Problem, ResourceError
+from chainrun.problem_codes import Code
 from chainrun.store.prints import Footer, Print, audio_is_whole, read_footer
 from chainrun.whole_file import drop_dead, stamp, sync_folder, write_whole
 
@@ -76,7 +77,14 @@ def limit_gb() -> float:
         value = float(text)
         if 0 <= value < 1e9:
             return value
-    raise ResourceError(Problem("CHAINRUN_STORE_GB is no number of gigabytes", given=f'"{text}"', allowed="0 or more"))
+    raise ResourceError(
+        Problem(
+            "CHAINRUN_STORE_GB is no number of gigabytes",
+            given=f'"{text}"',
+            allowed="0 or more",
+            code=Code.BAD_ENVIRONMENT,
+        )
+    )
 
 
 class Store:
@@ -93,7 +101,8 @@ class Store:
                 Problem(
                     f"the store cannot be written to ({error.strerror})",
                     file=str(folder),
-                    hint="choose another with --store DIR, or render with --no-store",
+                    hint="choose another folder for the store, or keep no prints",
+                    code=Code.STORE_NOT_WRITABLE,
                 )
             ) from error
 
@@ -132,7 +141,8 @@ class Store:
             os.replace(part, path)
             sync_folder(path.parent)
         except OSError as error:
-            raise ResourceError(Problem(f"a print could not be kept ({error.strerror})", file=str(path))) from error
+            message = f"a print could not be kept ({error.strerror})"
+            raise ResourceError(Problem(message, file=str(path), code=Code.PRINT_NOT_KEPT)) from error
         return path
 
     # -- stems ---------------------------------------------------------------------------------------------
