@@ -31,7 +31,7 @@ EXIT_CODES = {
     EXIT_INTERRUPTED: "Interrupted from the keyboard.",
     EXIT_TERMINATED: "Terminated by a signal.",
 }
-"""What each exit code means. Of several errors the worst counts."""
+"""What each exit code means."""
 
 Severity = Literal["error", "warning"]
 Facts = tuple[tuple[str, str | float], ...]

@@ -1,21 +1,24 @@
-"""chainrun explain: processors and tables in words."""
+"""chainrun explain: processors, tables, limits and errors in words."""
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from pydantic import BaseModel
 
 from chainrun.cli.options import AsJson, refuse
 from chainrun.cli.terminal import put, put_json
-from chainrun.contract import key_owner
-from chainrun.docs.explain import TABLES, explain, overview, words
-from chainrun.errors import EXIT_DONE, nearest
+from chainrun.contract import key_owner, processors
+from chainrun.contract.parameters import parameters
+from chainrun.docs.explain import TABLES, error_rows, explain, overview, words
+from chainrun.errors import EXIT_CODES, EXIT_DONE, nearest
 from chainrun.limits import limit_rows
+from chainrun.problem_codes import Code
 
 
 def command(
-    word: Annotated[str | None, typer.Argument(help="A processor, or a table of a recipe.")] = None,
+    word: Annotated[str | None, typer.Argument(help="A processor, a table of a recipe, limits or errors.")] = None,
     as_json: AsJson = False,
 ) -> int:
     """Tell what a processor does and which keys it takes."""
@@ -26,32 +29,34 @@ def command(
             given=word,
             allowed=", ".join(words()),
             hint=f"{owner[1]} is a key of {owner[0]!r}" if owner is not None else nearest(word, words()),
+            code=Code.UNKNOWN_WORD,
         )
     if as_json:
-        from chainrun.contract import processors
-        from chainrun.contract.parameters import parameters
-
-        known = {**TABLES, **processors()}
-        if word == "limits":
-            put_json(
-                {
-                    "schema_version": 1,
-                    "limits": [dict(zip(("name", "usual", "unit", "about"), row, strict=True)) for row in limit_rows()],
-                }
-            )
-            return EXIT_DONE
-        chosen = [word] if word is not None else list(known)
-        told = {
-            one: {
-                "about": (known[one].__doc__ or "").strip(),
-                "keys": [
-                    {"key": p.key, "unit": p.unit, "allowed": p.allowed, "default": p.default, "help": p.help}
-                    for p in parameters(known[one])
-                ],
-            }
-            for one in chosen
-        }
-        put_json({"schema_version": 1, "words": told})
+        put_json({"schema_version": 1, **_document(word)})
         return EXIT_DONE
     put(overview() if word is None else explain(word))
     return EXIT_DONE
+
+
+def _document(word: str | None) -> dict[str, Any]:
+    """The same as JSON: the lists of limits and errors, else the keys of processors and tables."""
+    if word == "limits":
+        return {"limits": [dict(zip(("name", "usual", "unit", "about"), row, strict=True)) for row in limit_rows()]}
+    if word == "errors":
+        return {
+            "exit_codes": [{"exit_code": number, "about": about} for number, about in EXIT_CODES.items()],
+            "errors": [{"code": code, "about": about} for code, about in error_rows()],
+        }
+    known: dict[str, type[BaseModel]] = {**TABLES, **processors()}
+    return {"words": {one: _keys(known[one]) for one in ([word] if word is not None else known)}}
+
+
+def _keys(model: type[BaseModel]) -> dict[str, Any]:
+    """What a table is for, and its keys."""
+    return {
+        "about": (model.__doc__ or "").strip(),
+        "keys": [
+            {"key": p.key, "unit": p.unit, "allowed": p.allowed, "default": p.default, "help": p.help}
+            for p in parameters(model)
+        ],
+    }
