@@ -26,7 +26,6 @@ class Code(StrEnum):
     OPTIONS_CLASH = "options-clash", "Options of the command line do not go together."
     OPTION_VALUE = "bad-option-value", "The value of an option or argument is none that it takes."
     UNKNOWN_WORD = "unknown-word", "There is nothing of the name that was asked for."
-    WRONG_FILE_NAME = "wrong-file-name", "A file to be written needs a name of another form."
     FILE_EXISTS = "file-exists", "A file of this name is there already, and is not written over."
     NAME_NOT_UTF8 = "name-not-utf8", "A name cannot be written in UTF-8."
     UNKNOWN_LIMIT = "unknown-limit", "There is no limit of this name."

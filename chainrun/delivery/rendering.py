@@ -143,12 +143,13 @@ class _Session:
             return None
         from_s, to_s = from_s or 0.0, plan.session_s if to_s is None else to_s
         if not 0.0 <= from_s < to_s or from_s >= plan.session_s:
+            outside = not 0.0 <= from_s < plan.session_s
             raise UsageError(
                 Problem(
-                    "the stretch lies outside the session" if from_s < to_s else "the stretch ends before it begins",
+                    "the stretch lies outside the session" if outside else "the stretch ends before it begins",
                     given=f"{from_s:g} to {to_s:g} s",
                     allowed=f"0 to {plan.session_s:g} s, the earlier first",
-                    code=Code.STRETCH_OUTSIDE if from_s < to_s else Code.STRETCH_REVERSED,
+                    code=Code.STRETCH_OUTSIDE if outside else Code.STRETCH_REVERSED,
                     facts=(("session_s", plan.session_s),),
                 )
             )
