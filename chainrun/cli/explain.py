@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from pydantic import BaseModel
@@ -32,31 +32,32 @@ def command(
             code=Code.UNKNOWN_WORD,
         )
     if as_json:
-        put_json({"schema_version": 1, **_document(word)})
+        _put_json(word)
         return EXIT_DONE
     put(overview() if word is None else explain(word))
     return EXIT_DONE
 
 
-def _document(word: str | None) -> dict[str, Any]:
+def _put_json(word: str | None) -> None:
     """The same as JSON: the lists of limits and errors, else the keys of processors and tables."""
     if word == "limits":
-        return {"limits": [dict(zip(("name", "usual", "unit", "about"), row, strict=True)) for row in limit_rows()]}
+        limits = [dict(zip(("name", "usual", "unit", "about"), row, strict=True)) for row in limit_rows()]
+        put_json({"schema_version": 1, "limits": limits})
+        return
     if word == "errors":
-        return {
-            "exit_codes": [{"exit_code": number, "about": about} for number, about in EXIT_CODES.items()],
-            "errors": [{"code": code, "about": about} for code, about in error_rows()],
-        }
+        exit_codes = [{"exit_code": number, "about": about} for number, about in EXIT_CODES.items()]
+        errors = [{"code": code, "about": about} for code, about in error_rows()]
+        put_json({"schema_version": 1, "exit_codes": exit_codes, "errors": errors})
+        return
     known: dict[str, type[BaseModel]] = {**TABLES, **processors()}
-    return {"words": {one: _keys(known[one]) for one in ([word] if word is not None else known)}}
-
-
-def _keys(model: type[BaseModel]) -> dict[str, Any]:
-    """What a table is for, and its keys."""
-    return {
-        "about": (model.__doc__ or "").strip(),
-        "keys": [
-            {"key": p.key, "unit": p.unit, "allowed": p.allowed, "default": p.default, "help": p.help}
-            for p in parameters(model)
-        ],
+    told = {
+        one: {
+            "about": (known[one].__doc__ or "").strip(),
+            "keys": [
+                {"key": p.key, "unit": p.unit, "allowed": p.allowed, "default": p.default, "help": p.help}
+                for p in parameters(known[one])
+            ],
+        }
+        for one in ([word] if word is not None else known)
     }
+    put_json({"schema_version": 1, "words": told})

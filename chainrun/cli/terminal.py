@@ -90,7 +90,7 @@ def show_problems(problems: Sequence[Problem], *, count: bool = True) -> None:
         talk(f"{len(problems)} problems")
 
 
-def problem_records(problems: Sequence[Problem]) -> list[dict[str, Any]]:
+def problem_records(problems: Sequence[Problem]) -> list[dict[str, object]]:
     """Problems as JSON objects, with the options that mend them."""
     return [for_command_line(problem).record() for problem in problems]
 
