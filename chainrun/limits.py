@@ -61,10 +61,11 @@ class Limits:
             if not 0 <= value <= 1e15:
                 raise UsageError(
                     Problem(
-                        f"the limit {name} is no number of this range",
+                        f"the limit {name} takes a number",
                         given=f'"{text}"',
                         allowed="0 to 1e15",
                         code=Code.BAD_LIMIT,
+                        facts=(("limit", name),),
                     )
                 )
             changed[name] = value

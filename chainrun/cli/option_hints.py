@@ -43,7 +43,10 @@ def _over_limit(problem: Problem) -> Problem:
 
 
 def _unknown_limit(problem: Problem) -> Problem:
-    return replace(problem, hint=problem.hint or "chainrun explain limits")
+    """What names no limit may ask for all of them."""
+    if problem.hint is not None or problem.fact("limit") is not None:
+        return problem
+    return replace(problem, hint="chainrun explain limits")
 
 
 def _outside_root(problem: Problem) -> Problem:
