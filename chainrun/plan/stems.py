@@ -27,40 +27,25 @@ def unfit_files(stem: Stem, headers: list[Header]) -> tuple[list[tuple[str, Prob
         least = min(header.n_channels for header in headers)
         if stem.channel is not None and stem.channel > least:
             allowed = f"1 to {least}"
-            tell(
-                "channel",
-                Problem(
-                    "a file has no such channel", given=str(stem.channel), allowed=allowed, code=Code.NO_SUCH_CHANNEL
-                ),
-            )
+            given, code = str(stem.channel), Code.NO_SUCH_CHANNEL
+            tell("channel", Problem("a file has no such channel", given=given, allowed=allowed, code=code))
         if stem.channel is None and any(header.n_channels != 1 for header in headers):
             counts = " and ".join(str(header.n_channels) for header in headers)
             hint = "channel = 1 takes the first channel of both"
-            tell(
-                "file",
-                Problem("a pair is two mono files", given=f"{counts} channels", hint=hint, code=Code.UNUSABLE_CHANNELS),
-            )
+            given, code = f"{counts} channels", Code.UNUSABLE_CHANNELS
+            tell("file", Problem("a pair is two mono files", given=given, hint=hint, code=code))
         if headers[0].rate_hz != headers[1].rate_hz:
             rates = " and ".join(f"{header.rate_hz} Hz" for header in headers)
             tell("file", Problem("the two files of a pair have different rates", given=rates, code=Code.RATES_DIFFER))
     else:
         count = headers[0].n_channels
         if stem.channel is not None and stem.channel > count:
-            tell(
-                "channel",
-                Problem(
-                    "the file has no such channel",
-                    given=str(stem.channel),
-                    allowed=f"1 to {count}",
-                    code=Code.NO_SUCH_CHANNEL,
-                ),
-            )
+            given, allowed, code = str(stem.channel), f"1 to {count}", Code.NO_SUCH_CHANNEL
+            tell("channel", Problem("the file has no such channel", given=given, allowed=allowed, code=code))
         if stem.channel is None and count > 2:
             hint = "pick one with channel = 1"
-            tell(
-                "file",
-                Problem("a stem is mono or stereo", given=f"{count} channels", hint=hint, code=Code.UNUSABLE_CHANNELS),
-            )
+            given, code = f"{count} channels", Code.UNUSABLE_CHANNELS
+            tell("file", Problem("a stem is mono or stereo", given=given, hint=hint, code=code))
     lengths = [header.n_frames / header.rate_hz for header in headers]
     length = min(lengths)
     if max(lengths) > length:
