@@ -30,6 +30,7 @@ from chainrun.errors import (
 )
 from chainrun.limits import Limits
 from chainrun.plan import Plan, build_plan
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, Overrides, open_recipe
 from chainrun.recipe.expected import expectation_problems
 from chainrun.recipe.load import refuse_retired
@@ -109,7 +110,9 @@ def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Chec
             problems += unknown
             code = EXIT_RECIPE
         shown = shown_path(opened.path)
-        problems += [Problem(text, file=shown, severity="warning") for text in changed_presets(opened)]
+        problems += [
+            Problem(text, file=shown, severity="warning", code=Code.CHANGED_PRESET) for text in changed_presets(opened)
+        ]
         plan = build_plan(opened, hash_file=None)
         problems += plan.problems[len(opened.problems.warnings) :]
         for name in opened.recipe.variants if chosen.variant is None else ():
@@ -190,5 +193,11 @@ def _assignment(path: str, value: Any) -> str:
         return f"{path}={toml_text(value)}"
     except TypeError as error:
         raise UsageError(
-            Problem("a recipe cannot hold such a value", key=path, given=type(value).__name__, hint=str(error))
+            Problem(
+                "a recipe cannot hold such a value",
+                key=path,
+                given=type(value).__name__,
+                hint=str(error),
+                code=Code.BAD_ASSIGNMENT,
+            )
         ) from error

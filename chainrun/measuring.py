@@ -11,6 +11,7 @@ from chainrun.audiofile import Reader
 from chainrun.errors import AudioError, Problem
 from chainrun.loudness import Analysis, Measured
 from chainrun.loudness.meter import CHANNEL_WEIGHTS
+from chainrun.problem_codes import Code
 
 
 def measure_file(path: Path, *, oversample: int = 4) -> Measured:
@@ -24,6 +25,7 @@ def measure_file(path: Path, *, oversample: int = 4) -> Measured:
                     file=str(path),
                     given=f"{header.n_channels} channels",
                     allowed="1 to 6: L R C LFE Ls Rs",
+                    code=Code.UNUSABLE_CHANNELS,
                 )
             )
         analysis = Analysis(header.rate_hz, header.n_channels, oversample=oversample)

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from chainrun.cli.options import AsJson, LimitWords, refuse
-from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
+from chainrun.cli.terminal import number, problem_records, put, put_json, shortened, show_problems, table
 from chainrun.errors import EXIT_AUDIO, EXIT_DONE, AudioError
 from chainrun.limits import Limits
 from chainrun.measured import range_text
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from chainrun.loudness import Measured
@@ -36,7 +37,8 @@ def command(
     from chainrun.measuring import measure_file, second_opinion
 
     if oversample not in (4, 8, 16):
-        raise refuse("--oversample is no such factor", given=str(oversample), allowed="4, 8, 16")
+        message = "--oversample is no such factor"
+        raise refuse(message, given=str(oversample), allowed="4, 8, 16", code=Code.OPTION_VALUE)
     limits = Limits.of(limit or ())
     records: list[dict[str, Any]] = []
     readings, problems = [], []
@@ -59,13 +61,11 @@ def command(
             }
         records.append(record)
     if as_json:
-        found = [problem.record() for problem in problems]
-        put_json({"schema_version": 1, "files": records, "problems": found})
+        put_json({"schema_version": 1, "files": records, "problems": problem_records(problems)})
     elif readings:
         put(_screen(readings, second))
     if not as_json:
-        for problem in problems:
-            talk(problem.text())
+        show_problems(problems, count=False)
     return EXIT_AUDIO if problems else EXIT_DONE
 
 

@@ -30,9 +30,10 @@ from chainrun.cli.options import (
     refuse,
     store_folder,
 )
-from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
+from chainrun.cli.terminal import ProgressLine, number, problem_records, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED, ChainrunError
 from chainrun.plan import build_plan
+from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name, refuse_retired
 from chainrun.whole_file import work_folder
@@ -78,7 +79,7 @@ def command(
     from chainrun.store import Store, hasher
 
     if report is not None and (len(recipes) > 1 or from_ is not None or to is not None):
-        raise refuse("--report goes with one recipe, rendered as a whole")
+        raise refuse("--report goes with one recipe, rendered as a whole", code=Code.OPTIONS_CLASH)
     place = place_of_page(report, embed)
     solo = tuple(dict.fromkeys(name.strip() for name in only.split(","))) if only else ()
     options = RenderOptions(workers=workers, store=store_folder(store, no_store))
@@ -87,7 +88,9 @@ def command(
     folders = [_folder(path, out, len(recipes), chosen) for path in recipes]
     if len(set(folders)) < len(folders):
         raise refuse(
-            "two recipes of this name would write into the same folder", hint="render them one by one, each with -o"
+            "two recipes of this name would write into the same folder",
+            hint="render them one by one, each with -o",
+            code=Code.FOLDER_OF_ANOTHER_RECIPE,
         )
     events = EventLog(log)
     keeps = options.store is not None
@@ -125,7 +128,7 @@ def command(
                     talk(f"note: {warning}")
                 put(_screen(result))
     except ChainrunError as error:
-        events.tell("error", problems=[one.record() for one in error.problems], exit_code=error.exit_code)
+        events.tell("error", problems=problem_records(error.problems), exit_code=error.exit_code)
         raise
     finally:
         events.close()

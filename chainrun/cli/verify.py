@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from chainrun.cli.option_hints import error_for_command_line
 from chainrun.cli.options import (
     AllowRoots,
     AsJson,
@@ -96,7 +97,7 @@ def command(
         try:
             verdict = verify(open_recipe(path, changes), options, progress=line.node)
         except ChainrunError as error:
-            failed.append((path, error))
+            failed.append((path, error_for_command_line(error)))
             continue
         finally:
             line.done()

@@ -15,6 +15,7 @@ from chainrun.errors import ChainrunError, Problem, RecipeError, reason, shown, 
 from chainrun.limits import Limits
 from chainrun.pack.make import SUMS
 from chainrun.plan import Plan, build_plan
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, open_recipe
 from chainrun.recipe.roots import MARK
 from chainrun.whole_file import work_folder
@@ -119,13 +120,17 @@ def _check(path: Path, file: zipfile.ZipFile) -> CheckedPack:
         return CheckedPack(len(entries), problems, opened, plan)
 
 
+OF_ROOTS = (Code.OUTSIDE_ROOT, Code.UNUSABLE_PATH)
+"""Problems that a person would mend by another root; a pack has none but its own."""
+
+
 def _inside(path: Path, work: Path, problem: Problem) -> Problem:
     """A problem of an unpacked file, told as one of the pack."""
     file = problem.file or ""
     for folder in (str(work.resolve()), str(work)):
         if folder in file:
             file = f"{shown_path(path)}, {file.partition(folder)[2].lstrip('/')}"
-    return replace(problem, file=file, hint=None if problem.hint and "root" in problem.hint else problem.hint)
+    return replace(problem, file=file, hint=None if problem.code in OF_ROOTS else problem.hint)
 
 
 def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:

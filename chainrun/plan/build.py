@@ -21,6 +21,7 @@ from chainrun.plan.identity import labels_hash, recipe_hash, sounding_part, step
 from chainrun.plan.plan import Graph, Origin, Plan, Strip
 from chainrun.plan.stems import Hash, SessionStems, problem_at
 from chainrun.plan.surroundings import surroundings
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.recipe.presets import home_of
 from chainrun.recipe.tables import KeyPath, place_of
@@ -113,6 +114,7 @@ class _Builder:
             f"the sound goes in a circle: {' -> '.join(reversed(cycle))}",  # needs point upstream
             hint='look at `to`, `sends` and the keys (from = …) of these nodes; a key with tap = "raw" does not wait '
             "for the chain of its source",
+            code=Code.SIGNAL_CIRCLE,
         )
 
     def _refuse_misfits(self) -> None:
@@ -138,6 +140,7 @@ class _Builder:
                     allowed=misfit.allowed,
                     hint=misfit.hint,
                     severity=misfit.severity,
+                    code=misfit.code,
                 )
 
     def _tell_limits(self) -> None:
@@ -159,6 +162,7 @@ class _Builder:
                     given=f"{rate} Hz",
                     allowed=", ".join(map(str, RATES_OF_MP3)),
                     hint="rate_hz = 48000",
+                    code=Code.FORMAT_CANNOT_HOLD,
                 )
 
     # -- chains ------------------------------------------------------------------------------------------------
@@ -206,16 +210,19 @@ class _Builder:
         found = home_of(place.file or self.opened.path, self.opened.libraries) / file
         refusal = self.opened.roots.refusal(found)
         if refusal is not None:
-            raise RecipeError(Problem(f"the file {refusal}", hint=self.opened.roots.hint(found)))
+            raise RecipeError(refusal.problem("the file"))
         header = read_header(found, self.opened.limits)
         seconds = header.n_frames / header.rate_hz
         if seconds > longest_s:
-            raise AudioError(Problem("the response is too long", given=f"{seconds:.1f} s", allowed=f"{longest_s:g} s"))
+            told, allowed = f"{seconds:.1f} s", f"{longest_s:g} s"
+            message = "the response is too long"
+            raise AudioError(Problem(message, given=told, allowed=allowed, code=Code.UNUSABLE_RESPONSE))
         if header.n_channels not in (1, 2, 4):
-            raise AudioError(Problem("a response has 1, 2 or 4 channels", given=f"{header.n_channels} channels"))
+            given = f"{header.n_channels} channels"
+            raise AudioError(Problem("a response has 1, 2 or 4 channels", given=given, code=Code.UNUSABLE_CHANNELS))
         with Reader(found) as reader:  # whole: it is short, and a NaN in it would be told without its step
             if not reader.read(reader.n_frames).any():
-                raise AudioError(Problem("the response is silent"))
+                raise AudioError(Problem("the response is silent", code=Code.UNUSABLE_RESPONSE))
         return found.resolve()
 
     # -- what the plan holds -----------------------------------------------------------------------------------
@@ -230,11 +237,14 @@ class _Builder:
         length = self.stems.session_s
         begin, end = from_s or 0.0, length if to_s is None else to_s
         if not 0.0 <= begin < end or begin >= length:
+            outside = not 0.0 <= begin < length
             raise UsageError(
                 Problem(
-                    "--from and --to are no stretch of the session",
+                    "the stretch lies outside the session" if outside else "the stretch ends before it begins",
                     given=f"{begin:g} to {end:g} s",
                     allowed=f"0 to {length:g} s, the earlier first",
+                    code=Code.STRETCH_OUTSIDE if outside else Code.STRETCH_REVERSED,
+                    facts=(("session_s", length),),
                 )
             )
         return begin, end

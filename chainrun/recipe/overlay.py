@@ -12,6 +12,7 @@ from typing import Any
 
 from chainrun import toml_file
 from chainrun.errors import nearest, shown
+from chainrun.problem_codes import Code
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.tables import Items, Place, Table
 
@@ -25,9 +26,11 @@ def lay_over(recipe: Table, overlay: Table, problems: Problems) -> dict[str, str
     doomed = _find_removed(recipe, overlay, problems)
     for key, value in overlay.items():
         if key == "base":
-            problems.add(overlay.where[key], "an overlay has no base of its own", given=shown(value))
+            message = "an overlay has no base of its own"
+            problems.add(overlay.where[key], message, given=shown(value), code=Code.UNKNOWN_KEY)
         elif key == "overlay" and (value != 1 or isinstance(value, bool)):
-            problems.add(overlay.where[key], "is not a version of this grammar", given=shown(value), allowed="1")
+            message = "is not a version of this grammar"
+            problems.add(overlay.where[key], message, given=shown(value), allowed="1", code=Code.UNKNOWN_VERSION)
         elif key not in SPECIAL_KEYS:
             _put(recipe, key.split("."), value, overlay.where[key], problems)
     for parent, item in doomed:
@@ -51,11 +54,12 @@ def _replacements(overlay: Table, problems: Problems) -> dict[str, str]:
                 "must be a table",
                 given=shown(table),
                 allowed='"a/b" = "a/c"',
+                code=Code.WRONG_TYPE,
             )
         return {}
     for old, new in table.items():
         if not isinstance(new, str):
-            problems.add(table.where[old], "must be the name of a preset", given=shown(new))
+            problems.add(table.where[old], "must be the name of a preset", given=shown(new), code=Code.WRONG_TYPE)
     return {old: new for old, new in table.items() if isinstance(new, str)}
 
 
@@ -63,11 +67,11 @@ def _find_removed(recipe: Table, overlay: Table, problems: Problems) -> list[tup
     found: list[tuple[Any, Any]] = []
     paths = overlay.get("remove", Items(overlay.place))
     if not isinstance(paths, Items):
-        problems.add(overlay.where["remove"], "must be an array of paths", given=shown(paths))
+        problems.add(overlay.where["remove"], "must be an array of paths", given=shown(paths), code=Code.WRONG_TYPE)
         return []
     for path, place in zip(paths, paths.where, strict=True):
         if not isinstance(path, str):
-            problems.add(place, "must be a path", given=shown(path))
+            problems.add(place, "must be a path", given=shown(path), code=Code.WRONG_TYPE)
             continue
         parent: Any = recipe
         tokens = path.split(".")
@@ -117,6 +121,7 @@ def _no_match(node: Any, tokens: list[str], at: int, place: Place, problems: Pro
         given=".".join(tokens),
         allowed=", ".join(known[:12]) or "nothing: it has no parts",
         hint=nearest(tokens[at], known),
+        code=Code.PATH_MATCHES_NOTHING,
     )
 
 
@@ -170,16 +175,19 @@ def put_from_command_line(recipe: Table, assignment: str, problems: Problems) ->
     path, equals, text = assignment.partition("=")
     place = Place(None, (f"--set {path}",))
     if "\n" in assignment or "\r" in assignment:
-        problems.add(place, "one assignment is one line", given=shown(assignment), hint="give --set several times")
+        hint = "give several assignments one by one"
+        problems.add(
+            place, "one assignment is one line", given=shown(assignment), hint=hint, code=Code.SEVERAL_ASSIGNMENTS
+        )
         return
     if not equals or not path:
-        problems.add(place, "must be PATH=VALUE", given=assignment)
+        problems.add(place, "must be PATH=VALUE", given=assignment, code=Code.BAD_ASSIGNMENT)
         return
     try:
         value = toml_file.parse(f"value = {text}")["value"]
         located = wrap(value, place)
     except toml_file.UnbearableError as error:
-        problems.add(place, str(error))
+        problems.add(place, str(error), code=Code.TOO_DEEP)
         return
     except tomllib.TOMLDecodeError:
         located = text

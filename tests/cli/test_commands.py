@@ -86,6 +86,7 @@ def test_check_json_has_the_stated_fields(session, chainrun):
         "allowed",
         "hint",
         "severity",
+        "code",
     }
     assert (problem["line"], problem["key"]) == (4, "stems.kick.chain.0.threshold_db")
 
