@@ -31,6 +31,10 @@ class Code(StrEnum):
 
     # -- rendering, store, workers -------------------------------------------------------------------------------
 
+    DEFECT = "defect", "The program has a defect; the line names its report."
+    OUT_OF_MEMORY = "out_of_memory", "There is not enough memory."
+    CANNOT_READ_OR_WRITE = "cannot_read_or_write", "The system refused to read or write a file."
+
     # -- verify and compare --------------------------------------------------------------------------------------
 
     # -- library and cull ----------------------------------------------------------------------------------------

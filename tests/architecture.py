@@ -48,6 +48,7 @@ ROWS: list[dict[str, str]] = [
         "errors": "problems with their codes, exit codes",
         "measured": "the names of all readings",
         "blas": "threads and kernel of the BLAS library",
+        "defect": "the report of a defect, without the user's names",
     },
     {"problem_codes": "the stable codes of problems"},
 ]

@@ -31,9 +31,9 @@ from chainrun.cli import (
     verify,
     walkthrough,
 )
-from chainrun.cli.defect import report
 from chainrun.cli.stopping import StoppedError, exit_code, stop
 from chainrun.cli.terminal import problems_document, put, put_json, show_error, talk
+from chainrun.defect import report_defect, wants_traceback
 from chainrun.errors import (
     EXIT_DEFECT,
     EXIT_DONE,
@@ -45,6 +45,7 @@ from chainrun.errors import (
     UsageError,
     shown,
 )
+from chainrun.problem_codes import Code
 from chainrun.whole_file import drop_all_parts
 
 app = typer.Typer(
@@ -195,10 +196,10 @@ def main(arguments: list[str]) -> int:
             usage_error = UsageError(Problem(error.format_message(), hint="chainrun --help"))
             show_error(usage_error, as_json="--json" in arguments)
             return int(usage)
-        if os.environ.get("CHAINRUN_TRACEBACK"):
+        if wants_traceback():
             raise
-        line = report(error, arguments)
+        line = report_defect(error, arguments)
         if "--json" in arguments:
-            put_json(problems_document([Problem(line)]))
+            put_json(problems_document([Problem(line, code=Code.DEFECT)]))
         talk(line)
         return EXIT_DEFECT
