@@ -18,7 +18,7 @@ from typing import Any
 from urllib.parse import quote, unquote
 
 from chainrun.errors import Problem, ResourceError, UsageError, printable, shown_path
-from chainrun.report.content import DataTable, Figure, Page, Picture, Section, figure_table
+from chainrun.report.content import Block, DataTable, Figure, Page, Picture, Players, Section, Text, figure_table
 from chainrun.whole_file import folder_prefix, refuse_others, write_whole
 
 KINDS = {".flac": "audio/flac", ".mp3": "audio/mpeg", ".wav": "audio/wav"}
@@ -100,8 +100,17 @@ class _Shown:
         self._place = place
         self._names: set[str] = set()
 
-    def kind(self, block: object) -> str:
-        return type(block).__name__.lower()
+    def kind(self, block: Block) -> str:
+        """The word by which the template chooses how to write a block."""
+        match block:
+            case Text():
+                return "text"
+            case DataTable():
+                return "table"
+            case Players():
+                return "players"
+            case Figure() | Picture():
+                return "figure"
 
     def tables(self, figure: Figure | Picture) -> list[DataTable]:
         return [figure.table] if isinstance(figure, Picture) else figure_table(figure)
