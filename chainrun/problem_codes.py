@@ -41,4 +41,19 @@ class Code(StrEnum):
 
     # -- batch and cluster ---------------------------------------------------------------------------------------
 
+    NO_RECIPE_FOUND = "no_recipe_found", "A job's patterns find no recipe."
+    JOB_OF_SEVERAL_RECIPES = "job_of_several_recipes", "A name or an output folder is given to several recipes."
+    TWO_JOBS_ONE_NAME = "two_jobs_one_name", "Two jobs have the same name."
+    TWO_JOBS_ONE_FILE = "two_jobs_one_file", "Two jobs would write the same file."
+    JOB_OVER_INPUT = "job_over_input", "A job would write over a file that a job reads."
+    NO_SUCH_JOB = "no_such_job", "The file of jobs has no job of that name."
+    BAD_SHARE = "bad_share", "A share of the jobs is not K/N."
+    NO_CLUSTER_EXTRA = "no_cluster_extra", "The extra `cluster` is not installed."
+    NO_CLUSTER_PLACE = "no_cluster_place", "The place of a cluster is neither local:N nor an address."
+    NO_CLUSTER_SCHEDULER = "no_cluster_scheduler", "No scheduler answers at the address of the cluster."
+    NO_CLUSTER_WORKERS = "no_cluster_workers", "The cluster has no workers."
+    CLUSTER_SCHEDULER_DIED = "cluster_scheduler_died", "The scheduler of the cluster died while the batch ran."
+    WRONG_CLUSTER_WORKER = "wrong_cluster_worker", "A worker of the cluster runs another program or version."
+    CLUSTER_WORKER_WITHOUT_FILE = "cluster_worker_without_file", "A worker of the cluster does not see a file."
+
     # -- survey, draft, pages, packs -----------------------------------------------------------------------------
