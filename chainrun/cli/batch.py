@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 
 def command(
-    jobs: Annotated[Path, typer.Argument(help="A file of jobs, NIGHT.jobs.toml.", show_default=False)],
+    jobs: Annotated[Path, typer.Argument(help="A file of jobs, NAME.jobs.toml.", show_default=False)],
     workers: Workers = None,
     fail_fast: Annotated[bool, typer.Option("--fail-fast", help="Begin no more jobs after one failed.")] = False,
     only: Annotated[str | None, typer.Option("--only", metavar="NAMES", help="These jobs, with commas.")] = None,
