@@ -15,6 +15,7 @@ from chainrun.errors import ChainrunError, Problem, RecipeError, reason, shown, 
 from chainrun.limits import Limits
 from chainrun.pack.make import SUMS
 from chainrun.plan import Plan, build_plan
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, open_recipe
 from chainrun.recipe.roots import MARK
 from chainrun.whole_file import work_folder
@@ -40,7 +41,7 @@ def check_pack(path: Path) -> CheckedPack:
     """Look through a pack. Raises RecipeError for what is none, or would not stay in its folder."""
     if not path.is_file():
         told = "this is not a plain file" if path.exists() else "there is no such file"
-        raise RecipeError(Problem(told, file=shown_path(path)))
+        raise RecipeError(Problem(told, file=shown_path(path), code=Code.NO_PACK))
     if (over := Limits.of(()).exceeded("file_gb", path.stat().st_size / 1e9, "the pack's size")) is not None:
         raise RecipeError(replace(over, file=shown_path(path)))
     try:
@@ -59,7 +60,12 @@ def check_pack(path: Path) -> CheckedPack:
         OSError,
     ) as error:
         raise RecipeError(
-            Problem(f"this is no pack that can be read ({reason(error)})", file=shown_path(path), hint="get it again")
+            Problem(
+                f"this is no pack that can be read ({reason(error)})",
+                file=shown_path(path),
+                hint="get it again",
+                code=Code.NO_PACK,
+            )
         ) from error
 
 
@@ -69,22 +75,33 @@ def _check(path: Path, file: zipfile.ZipFile) -> CheckedPack:
     folder = PurePosixPath(entries[0].filename).parts[0] if entries else ""
     names = {str(PurePosixPath(one.filename).relative_to(folder)): one for one in entries}
     if SUMS not in names:
-        raise RecipeError(Problem(f"this is no pack: {SUMS} is missing", file=shown_path(path)))
+        raise RecipeError(Problem(f"this is no pack: {SUMS} is missing", file=shown_path(path), code=Code.NO_PACK))
     if names[SUMS].file_size > MAX_SUMS_BYTES:
         given = f"{names[SUMS].file_size / 1e6:.1f} MB"
         raise RecipeError(
-            Problem(f"{SUMS} is too long", file=shown_path(path), given=given, allowed=f"{MAX_SUMS_BYTES >> 20} MiB")
+            Problem(
+                f"{SUMS} is too long",
+                file=shown_path(path),
+                given=given,
+                allowed=f"{MAX_SUMS_BYTES >> 20} MiB",
+                code=Code.PACK_UNSAFE,
+            )
         )
     sums = _sums(path, file.read(names[SUMS]).decode("utf-8", "replace"))
     problems = [
-        Problem(f"{shown(name)} is in the pack, and not in its list", file=shown_path(path))
+        Problem(f"{shown(name)} is in the pack, and not in its list", file=shown_path(path), code=Code.PACK_DAMAGED)
         for name in names
         if name != SUMS and name not in sums
     ]
     if problems:  # nothing of it is unpacked
         return CheckedPack(len(entries), problems, None, None)
     problems = [
-        Problem(f"{shown(name)} is in the list, and not in the pack", file=shown_path(path), hint="get it again")
+        Problem(
+            f"{shown(name)} is in the list, and not in the pack",
+            file=shown_path(path),
+            hint="get it again",
+            code=Code.PACK_DAMAGED,
+        )
         for name in sums
         if name not in names
     ]
@@ -101,13 +118,23 @@ def _check(path: Path, file: zipfile.ZipFile) -> CheckedPack:
                 continue
             if digest.hexdigest() != sums[name]:
                 problems.append(
-                    Problem(f"{shown(name)} is not what was packed", file=shown_path(path), hint="get it again")
+                    Problem(
+                        f"{shown(name)} is not what was packed",
+                        file=shown_path(path),
+                        hint="get it again",
+                        code=Code.PACK_DAMAGED,
+                    )
                 )
         (work / MARK).touch()  # the pack is its own root, whatever lies above the place for temporary files
         recipes = sorted(work.glob("*.recipe.toml"))
         if len(recipes) != 1:
             raise RecipeError(
-                Problem("a pack holds one recipe", file=shown_path(path), given=f"{len(recipes)} recipes")
+                Problem(
+                    "a pack holds one recipe",
+                    file=shown_path(path),
+                    given=f"{len(recipes)} recipes",
+                    code=Code.PACK_WITHOUT_RECIPE,
+                )
             )
         if problems:
             return CheckedPack(len(entries), problems, None, None)
@@ -130,7 +157,7 @@ def _inside(path: Path, work: Path, problem: Problem) -> Problem:
 
 def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
     def refuse(message: str, given: str) -> RecipeError:
-        return RecipeError(Problem(message, file=shown_path(path), given=shown(given)))
+        return RecipeError(Problem(message, file=shown_path(path), given=shown(given), code=Code.PACK_UNSAFE))
 
     if not entries:
         raise refuse("the pack is empty", path.name)
@@ -165,6 +192,8 @@ def _sums(path: Path, text: str) -> dict[str, str]:
     for number, line in enumerate(text.splitlines(), 1):
         digest, gap, name = line.partition("  ")
         if not gap or len(digest) != 64:
-            raise RecipeError(Problem(f"{SUMS} is damaged in line {number}", file=shown_path(path)))
+            raise RecipeError(
+                Problem(f"{SUMS} is damaged in line {number}", file=shown_path(path), code=Code.PACK_DAMAGED)
+            )
         found[name] = digest
     return found

@@ -21,6 +21,7 @@ from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.errors import Problem, ResourceError, UsageError, printable, reason, shown_path
 from chainrun.plan import Plan
 from chainrun.plan.deliveries import input_files
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.recipe.resolve import resolved_data
 from chainrun.recipe.roots import safely_resolved
@@ -59,7 +60,12 @@ def make_pack(opened: Opened, plan: Plan, target: Path, store: Store, options: P
     """Render the mix, and put all of it into one zip. Raises UsageError, AudioError, ResourceError."""
     if safely_resolved(target) in input_files(opened, plan):
         raise UsageError(
-            Problem("the pack would be written over an input", given=shown_path(target), hint="-o OTHER.zip")
+            Problem(
+                "the pack would be written over an input",
+                given=shown_path(target),
+                hint="-o OTHER.zip",
+                code=Code.PACK_OVER_INPUT,
+            )
         )
     licence = _licence(options.licence)
     with work_folder("chainrun-pack") as work:
@@ -71,7 +77,11 @@ def make_pack(opened: Opened, plan: Plan, target: Path, store: Store, options: P
                 _fill(_Filler(file, plain_name(opened.name), work), opened, plan, result, store, options, licence)
         except OSError as error:
             raise ResourceError(
-                Problem(f"the pack could not be written ({error.strerror})", file=shown_path(target))
+                Problem(
+                    f"the pack could not be written ({error.strerror})",
+                    file=shown_path(target),
+                    code=Code.PACK_CANNOT_BE_WRITTEN,
+                )
             ) from error
     return result
 
@@ -90,12 +100,22 @@ def _licence(path: Path | None) -> str | None:
         return None
     try:
         if path.stat().st_size > MAX_LICENCE:
-            raise UsageError(Problem("this is too long for a licence", given=shown_path(path), allowed="1 MiB of text"))
+            raise UsageError(
+                Problem(
+                    "this is too long for a licence",
+                    given=shown_path(path),
+                    allowed="1 MiB of text",
+                    code=Code.LICENCE_TOO_LONG,
+                )
+            )
         return path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise UsageError(
             Problem(
-                f"the licence cannot be read ({reason(error)})", given=shown_path(path), hint="a text file in UTF-8"
+                f"the licence cannot be read ({reason(error)})",
+                given=shown_path(path),
+                hint="a text file in UTF-8",
+                code=Code.LICENCE_CANNOT_BE_READ,
             )
         ) from error
 
@@ -194,7 +214,14 @@ def _processed(filler: _Filler, name: str, stem: dict[str, Any], plan: Plan, sto
     node = next((one for one in plan.nodes if one.name == name), None)
     footer = store.footer(node.identity) if node is not None else None
     if node is None or footer is None:
-        raise ResourceError(Problem("the stem's print is not in the store", key=f"stems.{name}", hint="render again"))
+        raise ResourceError(
+            Problem(
+                "the stem's print is not in the store",
+                key=f"stems.{name}",
+                hint="render again",
+                code=Code.NO_PRINT_TO_PACK,
+            )
+        )
     path = _print_as_wav(footer.print_at(store.path_of(node.identity)), plan.rate_hz, filler.work / f"{name}.wav")
     filler.copy(f"stems/{path.name}", path)
     path.unlink()

@@ -18,6 +18,7 @@ from typing import Any
 from urllib.parse import quote, unquote
 
 from chainrun.errors import Problem, ResourceError, UsageError, printable, shown_path
+from chainrun.problem_codes import Code
 from chainrun.report.content import Block, DataTable, Figure, Page, Picture, Players, Section, Text, figure_table
 from chainrun.whole_file import folder_prefix, refuse_others, write_whole
 
@@ -35,6 +36,7 @@ def need_report() -> None:
             Problem(
                 f"pages need {' and '.join(missing)}, which {'is' if len(missing) == 1 else 'are'} not installed",
                 hint="pip install 'chainrun[report]', or pip install -e '.[report]' in a checkout",
+                code=Code.NO_REPORT_EXTRA,
             )
         )
 
@@ -56,7 +58,12 @@ class PagePlace:
             return cls(path, _spare_folder(), True)
         if path.exists() and not path.is_dir():
             raise UsageError(
-                Problem("a page is a folder, or a file called NAME.html", given=shown_path(path), hint=f"{path}.html")
+                Problem(
+                    "a page is a folder, or a file called NAME.html",
+                    given=shown_path(path),
+                    hint=f"{path}.html",
+                    code=Code.NO_PAGE_PLACE,
+                )
             )
         _refuse_others(path / "index.html")
         return cls(path / "index.html", _spare_folder() if embed else path, embed)
@@ -206,7 +213,11 @@ def write_page(page: Page, place: PagePlace) -> Path:
         place.folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ResourceError(
-            Problem(f"the page's folder cannot be made ({error.strerror})", file=shown_path(place.folder))
+            Problem(
+                f"the page's folder cannot be made ({error.strerror})",
+                file=shown_path(place.folder),
+                code=Code.PAGE_CANNOT_BE_WRITTEN,
+            )
         ) from error
     try:
         text = html(page, place)

@@ -14,6 +14,7 @@ from chainrun.audiofile import read_header
 from chainrun.dsp.arrays import Array
 from chainrun.engine.sources import StemSource
 from chainrun.errors import Problem, UsageError, nearest
+from chainrun.problem_codes import Code
 from chainrun.scheduler.processes import worker_pool
 from chainrun.survey.between import (
     BLEED_MS,
@@ -113,6 +114,7 @@ def survey(material: Material, *, reference: str | None = None, workers: int = 1
                     given=reference,
                     allowed=", ".join(dict.fromkeys(known)),
                     hint=nearest(reference, known),
+                    code=Code.NO_SUCH_REFERENCE,
                 )
             )
     by_file: dict[str, list[Channel]] = {}

@@ -19,6 +19,7 @@ from chainrun.errors import Problem, UsageError, nearest
 from chainrun.plan import Plan, build_plan
 from chainrun.plan.deliveries import stems_of
 from chainrun.plan.surroundings import surroundings
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.report import graph
 from chainrun.report.content import Block, DataTable, Figure, Page, Player, Players, Section, Text
@@ -83,6 +84,7 @@ def _check_span(chosen: Chosen, plan: Plan) -> None:
                 "--from and --to are no stretch of the session",
                 given=f"{begin:g} to {end:g} s",
                 allowed=f"0 to {plan.session_s:g} s, the earlier first",
+                code=Code.NO_STRETCH_FOR_CLIPS,
             )
         )
 
@@ -97,6 +99,7 @@ def _stems(opened: Opened, wanted: Sequence[str]) -> list[str]:
                     given=name,
                     allowed=", ".join(known),
                     hint=nearest(name, known),
+                    code=Code.NO_STEM_TO_SHOW,
                 )
             )
     return [name for name in known if not wanted or name in wanted]
