@@ -50,7 +50,7 @@ def run_on_cluster(
             Problem(
                 "--cluster needs the extra `cluster`",
                 hint="pip install 'chainrun[cluster]'",
-                code=Code.NO_CLUSTER_EXTRA,
+                code=Code.EXTRA_MISSING,
             )
         ) from error
     with _client(where) as client:
@@ -181,7 +181,7 @@ def _client(where: str) -> Iterator[Any]:
                     "--cluster local:N needs a number of workers",
                     given=f'"{where}"',
                     allowed="1 to 256",
-                    code=Code.NO_CLUSTER_PLACE,
+                    code=Code.OPTION_VALUE,
                 )
             )
         with (
@@ -199,7 +199,7 @@ def _client(where: str) -> Iterator[Any]:
                 "--cluster is no place of workers",
                 given=f'"{where}"',
                 allowed="local:N, or tcp://HOST:PORT",
-                code=Code.NO_CLUSTER_PLACE,
+                code=Code.OPTION_VALUE,
             )
         )
     try:

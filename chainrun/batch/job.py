@@ -68,7 +68,7 @@ def _failure(error: Exception) -> ChainrunError:
         return ResourceError(Problem("there is not enough memory", code=Code.OUT_OF_MEMORY))
     if isinstance(error, OSError):
         message = f"could not write or read ({error.strerror})"
-        return ResourceError(Problem(message, file=str(error.filename or ""), code=Code.CANNOT_READ_OR_WRITE))
+        return ResourceError(Problem(message, file=str(error.filename or ""), code=Code.READING_OR_WRITING_FAILED))
     if wants_traceback():
         raise error
     return ChainrunError(Problem(report_defect(error, ["batch"]), code=Code.DEFECT))

@@ -201,7 +201,7 @@ def chosen_jobs(jobs: Jobs, only: str | None, shard: str | None) -> list[Job]:
                         given=f'"{name}"',
                         allowed=", ".join(known),
                         hint=nearest(name, known),
-                        code=Code.NO_SUCH_JOB,
+                        code=Code.UNKNOWN_WORD,
                     )
                 )
         found = [job for job in found if job.name in names]
@@ -217,7 +217,7 @@ def shard_of(text: str) -> tuple[int, int]:
     if slash and part.isdigit() and count.isdigit() and 1 <= int(part) <= int(count):
         return int(part), int(count)
     raise UsageError(
-        Problem("--shard is no share", given=f'"{text}"', allowed="K/N, K from 1 to N: 2/8", code=Code.BAD_SHARE)
+        Problem("--shard is no share", given=f'"{text}"', allowed="K/N, K from 1 to N: 2/8", code=Code.OPTION_VALUE)
     )
 
 
@@ -234,7 +234,7 @@ def clash(paths: Sequence[tuple[str, Path]]) -> RecipeError | None:
                     file=shown_path(path),
                     given=f"{other}, {name}",
                     hint="give one of them another out",
-                    code=Code.TWO_JOBS_ONE_FILE,
+                    code=Code.DELIVERIES_COLLIDE,
                 )
             )
     return RecipeError(problems) if problems else None

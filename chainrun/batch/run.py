@@ -287,7 +287,7 @@ def _over_inputs(paths: Iterable[tuple[str, Path]], inputs: Mapping[Path, str]) 
             file=shown_path(path),
             given=f"written by {name}, read by {inputs[path]}",
             hint="give that job another out, or the delivery another name",
-            code=Code.JOB_OVER_INPUT,
+            code=Code.DELIVERY_IN_THE_WAY,
         )
         for name, path in paths
         if path in inputs

@@ -40,8 +40,9 @@ class CheckedPack:
 def check_pack(path: Path) -> CheckedPack:
     """Look through a pack. Raises RecipeError for what is none, or would not stay in its folder."""
     if not path.is_file():
-        told = "this is not a plain file" if path.exists() else "there is no such file"
-        raise RecipeError(Problem(told, file=shown_path(path), code=Code.NO_PACK))
+        if path.exists():
+            raise RecipeError(Problem("this is not a plain file", file=shown_path(path), code=Code.NOT_A_PLAIN_FILE))
+        raise RecipeError(Problem("there is no such file", file=shown_path(path), code=Code.FILE_NOT_FOUND))
     if (over := Limits.of(()).exceeded("file_gb", path.stat().st_size / 1e9, "the pack's size")) is not None:
         raise RecipeError(replace(over, file=shown_path(path)))
     try:
@@ -152,7 +153,7 @@ def _inside(path: Path, work: Path, problem: Problem) -> Problem:
     for folder in (str(work.resolve()), str(work)):
         if folder in file:
             file = f"{shown_path(path)}, {file.partition(folder)[2].lstrip('/')}"
-    return replace(problem, file=file, hint=None if problem.hint and "root" in problem.hint else problem.hint)
+    return replace(problem, file=file, hint=None if problem.code is Code.OUTSIDE_ROOT else problem.hint)
 
 
 def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:

@@ -80,7 +80,7 @@ def make_pack(opened: Opened, plan: Plan, target: Path, store: Store, options: P
                 Problem(
                     f"the pack could not be written ({error.strerror})",
                     file=shown_path(target),
-                    code=Code.PACK_CANNOT_BE_WRITTEN,
+                    code=Code.CANNOT_WRITE,
                 )
             ) from error
     return result
@@ -115,7 +115,7 @@ def _licence(path: Path | None) -> str | None:
                 f"the licence cannot be read ({reason(error)})",
                 given=shown_path(path),
                 hint="a text file in UTF-8",
-                code=Code.LICENCE_CANNOT_BE_READ,
+                code=Code.CANNOT_READ,
             )
         ) from error
 
@@ -219,7 +219,7 @@ def _processed(filler: _Filler, name: str, stem: dict[str, Any], plan: Plan, sto
                 "the stem's print is not in the store",
                 key=f"stems.{name}",
                 hint="render again",
-                code=Code.NO_PRINT_TO_PACK,
+                code=Code.PRINT_GONE,
             )
         )
     path = _print_as_wav(footer.print_at(store.path_of(node.identity)), plan.rate_hz, filler.work / f"{name}.wav")

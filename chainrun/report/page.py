@@ -36,7 +36,7 @@ def need_report() -> None:
             Problem(
                 f"pages need {' and '.join(missing)}, which {'is' if len(missing) == 1 else 'are'} not installed",
                 hint="pip install 'chainrun[report]', or pip install -e '.[report]' in a checkout",
-                code=Code.NO_REPORT_EXTRA,
+                code=Code.EXTRA_MISSING,
             )
         )
 
@@ -62,7 +62,7 @@ class PagePlace:
                     "a page is a folder, or a file called NAME.html",
                     given=shown_path(path),
                     hint=f"{path}.html",
-                    code=Code.NO_PAGE_PLACE,
+                    code=Code.OPTION_VALUE,
                 )
             )
         _refuse_others(path / "index.html")
@@ -216,7 +216,7 @@ def write_page(page: Page, place: PagePlace) -> Path:
             Problem(
                 f"the page's folder cannot be made ({error.strerror})",
                 file=shown_path(place.folder),
-                code=Code.PAGE_CANNOT_BE_WRITTEN,
+                code=Code.OUTPUT_NOT_WRITABLE,
             )
         ) from error
     try:

@@ -126,7 +126,7 @@ def of_recipe(opened: Opened) -> Material:
 def audio_files(folder: Path) -> list[Path]:
     """The audio files of a folder, in the order of their names. Raises UsageError where there are none."""
     if not folder.is_dir():
-        raise UsageError(Problem("there is no such folder", given=shown_path(folder), code=Code.NO_STEM_FOLDER))
+        raise UsageError(Problem("there is no such folder", given=shown_path(folder), code=Code.FOLDER_NOT_FOUND))
     files = sorted(
         (path for path in folder.iterdir() if path.suffix.lower() in ENDINGS and path.is_file()),
         key=lambda path: path.name,
@@ -174,7 +174,7 @@ def of_folder(folder: Path, limits: Limits | None = None) -> Material:
                     file=shown_path(path),
                     given=f"{header.n_channels} channels",
                     hint="write a recipe that picks its channels",
-                    code=Code.MANY_CHANNELS_IN_FOLDER,
+                    code=Code.UNUSABLE_CHANNELS,
                 )
             )
         pair = joined.get(path.stem)

@@ -114,7 +114,7 @@ def survey(material: Material, *, reference: str | None = None, workers: int = 1
                     given=reference,
                     allowed=", ".join(dict.fromkeys(known)),
                     hint=nearest(reference, known),
-                    code=Code.NO_SUCH_REFERENCE,
+                    code=Code.UNKNOWN_WORD,
                 )
             )
     by_file: dict[str, list[Channel]] = {}

@@ -85,7 +85,7 @@ def _refuse_what_is_there(target: Path, name: str) -> None:
                 "-o wants a recipe's file, not a folder",
                 given=str(target),
                 hint=f"{target}/{name}.recipe.toml",
-                code=Code.DRAFT_INTO_FOLDER,
+                code=Code.OPTION_VALUE,
             )
         )
     if target.exists():
@@ -94,7 +94,7 @@ def _refuse_what_is_there(target: Path, name: str) -> None:
                 "there is such a file already, and a recipe is never written over",
                 given=str(target),
                 hint="give another -o RECIPE",
-                code=Code.DRAFT_OVER_FILE,
+                code=Code.FILE_EXISTS,
             )
         )
 

@@ -84,7 +84,7 @@ def _check_span(chosen: Chosen, plan: Plan) -> None:
                 "--from and --to are no stretch of the session",
                 given=f"{begin:g} to {end:g} s",
                 allowed=f"0 to {plan.session_s:g} s, the earlier first",
-                code=Code.NO_STRETCH_FOR_CLIPS,
+                code=Code.STRETCH_OUTSIDE,
             )
         )
 
@@ -99,7 +99,7 @@ def _stems(opened: Opened, wanted: Sequence[str]) -> list[str]:
                     given=name,
                     allowed=", ".join(known),
                     hint=nearest(name, known),
-                    code=Code.NO_STEM_TO_SHOW,
+                    code=Code.UNKNOWN_WORD,
                 )
             )
     return [name for name in known if not wanted or name in wanted]
