@@ -25,7 +25,7 @@ from chainrun.cli.options import (
 from chainrun.cli.terminal import put, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
 from chainrun.recipe import open_recipe
-from chainrun.whole_file import refuse_others, work_folder
+from chainrun.whole_file import refuse_others
 
 
 def command(
@@ -49,11 +49,7 @@ def command(
     quiet: Quiet = False,
 ) -> int:
     """Put stems, the resolved recipe, measurements and the mix into one plain zip; `check PACK.zip` verifies it."""
-    from chainrun.audiofile import BLOCK_FRAMES
     from chainrun.pack.make import PackOptions, is_pack, make_pack
-    from chainrun.plan import build_plan
-    from chainrun.plan.surroundings import surroundings
-    from chainrun.store.store import Store
 
     if stems not in ("raw", "processed"):
         raise refuse("--stems knows no such word", given=stems, allowed="raw, processed")
@@ -65,12 +61,9 @@ def command(
         raise refuse("say what others may do with it: --licence FILE, or --no-licence", hint="--licence LICENCE.txt")
     refuse_others(out, "a pack of chainrun", lambda begin: is_pack(out))
     opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root, limit))
-    kept = store_folder(store, no_store)
-    with work_folder("chainrun-store") as work:
-        prints = Store(kept if kept is not None else work)
-        plan = build_plan(opened, hash_file=prints.hash_file, surroundings=surroundings(BLOCK_FRAMES))
-        result = make_pack(opened, plan, out, prints, PackOptions(stems == "processed", licence, workers))
+    options = PackOptions(stems == "processed", licence, workers, store_folder(store, no_store))
+    result = make_pack(opened, out, options)
     for warning in [*result.warnings, *result.failures]:
         talk(f"note: {warning}")
-    put(f"wrote {out}: {out.stat().st_size / 1e6:.1f} MB; chainrun check {out} verifies it")
+    put(f"wrote {out}: {result.n_bytes / 1e6:.1f} MB; chainrun check {out} verifies it")
     return EXIT_FAILED if result.failures else EXIT_DONE

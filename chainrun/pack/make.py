@@ -15,12 +15,13 @@ from typing import Any, Literal
 import numpy as np
 
 from chainrun import __version__
-from chainrun.audiofile import Reader, Writer
+from chainrun.audiofile import BLOCK_FRAMES, Reader, Writer
 from chainrun.contract import processors
 from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.errors import Problem, ResourceError, UsageError, printable, reason, shown_path
-from chainrun.plan import Plan
+from chainrun.plan import Plan, build_plan
 from chainrun.plan.deliveries import input_files
+from chainrun.plan.surroundings import surroundings
 from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.recipe.resolve import resolved_data
@@ -46,9 +47,25 @@ class PackOptions:
     """How to pack."""
 
     processed: bool = False
-    """Stems behind their chains, in place of the recordings."""
+    """Stems after their chains, in place of the recordings."""
     licence: Path | None = None
+    """A text: what others may do with it; None gives none."""
     workers: int | None = None
+    """Processes; None for as many as pay."""
+    store: Path | None = None
+    """Folder of kept prints; None keeps none."""
+
+
+@dataclass(frozen=True)
+class PackResult:
+    """Result of a pack."""
+
+    file: Path
+    n_bytes: int
+    warnings: list[str]
+    """Notes of the render of its mix."""
+    failures: list[str]
+    """What the mix misses; the pack is there all the same."""
 
 
 def plain_name(text: str) -> str:
@@ -56,8 +73,20 @@ def plain_name(text: str) -> str:
     return re.sub(r"[^A-Za-z0-9._-]+", "-", text).strip("-.")[:80] or "session"
 
 
-def make_pack(opened: Opened, plan: Plan, target: Path, store: Store, options: PackOptions) -> RenderResult:
-    """Render the mix, and put all of it into one zip. Raises UsageError, AudioError, ResourceError."""
+def make_pack(opened: Opened, target: Path, options: PackOptions | None = None) -> PackResult:
+    """Render a recipe's mix, and put stems, recipe, measurements and mix into one zip, `target`.
+
+    Raises UsageError for a target that is an input or a licence that cannot be read, AudioError, ResourceError.
+    """
+    options = options or PackOptions()
+    with work_folder("chainrun-store") as work:
+        store = Store(options.store if options.store is not None else work)
+        plan = build_plan(opened, hash_file=store.hash_file, surroundings=surroundings(BLOCK_FRAMES))
+        result = _make(opened, plan, target, store, options)
+    return PackResult(target, target.stat().st_size, result.warnings, result.failures)
+
+
+def _make(opened: Opened, plan: Plan, target: Path, store: Store, options: PackOptions) -> RenderResult:
     if safely_resolved(target) in input_files(opened, plan):
         raise UsageError(
             Problem(
