@@ -97,7 +97,7 @@ class ChannelReport:
 
 
 @dataclass(frozen=True)
-class Arrival:
+class ArrivalReport:
     """When a microphone hears a drum, against another microphone."""
 
     channel: str
@@ -111,7 +111,7 @@ class Arrival:
     n_hits: int
 
     @classmethod
-    def of(cls, one: Arrived, rate_hz: int) -> Arrival:
+    def of(cls, one: Arrived, rate_hz: int) -> ArrivalReport:
         """The report of an arrival."""
         seconds = one.delay_frames / rate_hz
         return cls(
@@ -128,7 +128,7 @@ class Arrival:
 
 
 @dataclass(frozen=True)
-class PlacedArrival(Arrival):
+class PlacedArrivalReport(ArrivalReport):
     """An arrival with the distances that the recipe tells, and the one that the sound tells."""
 
     distance_m: float | None
@@ -136,9 +136,9 @@ class PlacedArrival(Arrival):
     reference_distance_m: float | None
 
     @classmethod
-    def at(cls, one: Arrived, rate_hz: int, told: dict[str, float | None]) -> PlacedArrival:
+    def at(cls, one: Arrived, rate_hz: int, told: dict[str, float | None]) -> PlacedArrivalReport:
         """The report of an arrival; `told` holds the distances of the recipe by channel."""
-        plain = Arrival.of(one, rate_hz)
+        plain = ArrivalReport.of(one, rate_hz)
         near = told.get(one.channel)
         # Both stand in the drum's own line of sight: the reference is as much farther away as it is later.
         by_sound = round(near - plain.delay_m, 3) if near is not None else None
@@ -243,11 +243,11 @@ class GroupReport:
     reference: str | None
     channels: list[str]
     drums: list[DrumReport]
-    arrivals: list[PlacedArrival]
+    arrivals: list[PlacedArrivalReport]
     """Each microphone against the reference."""
-    arrivals_by_drum: list[Arrival]
+    arrivals_by_drum: list[ArrivalReport]
     """Far microphones by every drum."""
-    second_microphones: list[Arrival]
+    second_microphones: list[ArrivalReport]
     """The second microphones of a drum against its first."""
     adding: list[AddingReport]
     bleed_db: dict[str, dict[str, float | None]]
@@ -265,9 +265,9 @@ class GroupReport:
             reference=group.reference,
             channels=[channel.name for channel in group.channels],
             drums=[DrumReport.of(drum, group) for drum in group.drums],
-            arrivals=[PlacedArrival.at(one, rate_hz, told) for one in group.arrivals],
-            arrivals_by_drum=[Arrival.of(one, rate_hz) for one in group.by_drum],
-            second_microphones=[Arrival.of(one, rate_hz) for one in group.under],
+            arrivals=[PlacedArrivalReport.at(one, rate_hz, told) for one in group.arrivals],
+            arrivals_by_drum=[ArrivalReport.of(one, rate_hz) for one in group.by_drum],
+            second_microphones=[ArrivalReport.of(one, rate_hz) for one in group.under],
             adding=[AddingReport.of(one) for one in group.adding],
             bleed_db={
                 drum: {name: finite(level) for name, level in levels.items()} for drum, levels in group.bleed.items()
@@ -284,7 +284,7 @@ class SurveyReport:
     rate_hz: int
     stems: list[ChannelReport]
     groups: list[GroupReport]
-    lines: list[Arrival]
+    lines: list[ArrivalReport]
     """Amplifier microphones against their line signals."""
     advice: list[Advice]
     """What asks for mending first, then what is good to know."""
@@ -320,6 +320,6 @@ def survey_report(survey: Survey, source: str) -> SurveyReport:
         rate_hz=rate_hz,
         stems=[ChannelReport.of(survey, channel) for channel in survey.material.channels],
         groups=[GroupReport.of(group, rate_hz) for group in survey.groups],
-        lines=[Arrival.of(one, rate_hz) for one in survey.lines],
+        lines=[ArrivalReport.of(one, rate_hz) for one in survey.lines],
         advice=advice(survey),
     )

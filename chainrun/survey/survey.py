@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -32,6 +32,8 @@ from chainrun.survey.hearing import FileHeard, cut_stretches, hear_envelope, hea
 from chainrun.survey.kit import HEARS, Drum, close_ones, drums, events_of, far_ones, hears, hit_places, soft_hits
 from chainrun.survey.lines import line_and_amplifier
 from chainrun.survey.roles import DRUMS
+
+Result = TypeVar("Result")
 
 SHORT_S = 120.0
 """Less sound than this, all channels together, is heard in this process alone."""
@@ -92,7 +94,7 @@ def _hands(n: int, seconds: float) -> AbstractContextManager[Executor | None]:
     return worker_pool(n) if n > 1 and seconds >= SHORT_S else nullcontext()
 
 
-def _all(hands: Executor | None, function: Callable[..., Any], tasks: Sequence[tuple[Any, ...]]) -> list[Any]:
+def _all(hands: Executor | None, function: Callable[..., Result], tasks: Sequence[tuple[Any, ...]]) -> list[Result]:
     if hands is None:
         return [function(*task) for task in tasks]
     futures = [hands.submit(function, *task) for task in tasks]
