@@ -37,6 +37,7 @@ class Code(StrEnum):
     READING_OR_WRITING_FAILED = "reading-or-writing-failed", "The system gave up while something was read or written."
     OUTPUT_NOT_WRITABLE = "output-not-writable", "The output folder cannot be made or written to."
     OUT_OF_MEMORY = "out-of-memory", "There is not enough memory."
+    UNUSABLE_PATH = "unusable-path", "The path is none that the system can use."
     OUTSIDE_ROOT = "outside-root", "The path leads out of the folders that the recipe may reach."
 
     # -- recipes, presets, overlays ------------------------------------------------------------------------------

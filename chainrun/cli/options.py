@@ -11,6 +11,7 @@ import typer
 from chainrun.cli.terminal import talk
 from chainrun.errors import Problem, ResourceError, UsageError
 from chainrun.limits import Limits
+from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides
 
 if TYPE_CHECKING:
@@ -69,10 +70,15 @@ def overrides(
 
 
 def refuse(
-    message: str, *, given: str | None = None, allowed: str | None = None, hint: str | None = None
+    message: str,
+    *,
+    given: str | None = None,
+    allowed: str | None = None,
+    hint: str | None = None,
+    code: Code = Code.UNSORTED,
 ) -> UsageError:
     """A usage error."""
-    return UsageError(Problem(message, given=given, allowed=allowed, hint=hint))
+    return UsageError(Problem(message, given=given, allowed=allowed, hint=hint, code=code))
 
 
 def store_folder(store: Path | None, no_store: bool) -> Path | None:
@@ -81,7 +87,7 @@ def store_folder(store: Path | None, no_store: bool) -> Path | None:
 
     if no_store:
         if store is not None:
-            raise refuse("--store and --no-store do not go together")
+            raise refuse("--store and --no-store do not go together", code=Code.OPTIONS_CLASH)
         return None
     if store is not None:
         return store
@@ -100,7 +106,7 @@ def place_of_page(report: Path | None, embed: bool) -> PagePlace | None:
     """Where a page is wanted. Raises UsageError where that cannot be, or pages cannot be made."""
     if report is None:
         if embed:
-            raise refuse("--embed goes with --report")
+            raise refuse("--embed goes with --report", code=Code.OPTIONS_CLASH)
         return None
     from chainrun.report.page import PagePlace
 

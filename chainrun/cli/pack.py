@@ -24,6 +24,7 @@ from chainrun.cli.options import (
 )
 from chainrun.cli.terminal import put, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.problem_codes import Code
 from chainrun.recipe import open_recipe
 from chainrun.whole_file import refuse_others
 
@@ -52,13 +53,17 @@ def command(
     from chainrun.pack.make import PackOptions, is_pack, make_pack
 
     if stems not in ("raw", "processed"):
-        raise refuse("--stems knows no such word", given=stems, allowed="raw, processed")
+        raise refuse("--stems knows no such word", given=stems, allowed="raw, processed", code=Code.OPTION_VALUE)
     if out.suffix.lower() != ".zip":
-        raise refuse("a pack is called NAME.zip", given=out.name, hint=f"{out}.zip")
+        raise refuse("a pack is called NAME.zip", given=out.name, hint=f"{out}.zip", code=Code.OPTION_VALUE)
     if licence is not None and no_licence:
-        raise refuse("--licence and --no-licence do not go together")
+        raise refuse("--licence and --no-licence do not go together", code=Code.OPTIONS_CLASH)
     if licence is None and not no_licence:
-        raise refuse("say what others may do with it: --licence FILE, or --no-licence", hint="--licence LICENCE.txt")
+        raise refuse(
+            "say what others may do with it: --licence FILE, or --no-licence",
+            hint="--licence LICENCE.txt",
+            code=Code.OPTIONS_CLASH,
+        )
     refuse_others(out, "a pack of chainrun", lambda begin: is_pack(out))
     opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root, limit))
     options = PackOptions(stems == "processed", licence, workers, store_folder(store, no_store))

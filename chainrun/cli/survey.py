@@ -25,6 +25,7 @@ from chainrun.cli.options import (
 from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, printable
 from chainrun.measured import finite
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from chainrun.recipe import Overrides
@@ -63,17 +64,22 @@ def command(
     from chainrun.whole_file import write_whole
 
     if align not in ("none", "close", "all"):
-        raise refuse("--align knows no such word", given=align, allowed="none, close, all")
+        raise refuse("--align knows no such word", given=align, allowed="none, close, all", code=Code.OPTION_VALUE)
     if write is not None and write.exists():
         raise refuse(
             "there is such a file already, and what a person may have edited is not written over",
             given=str(write),
             hint="give --write another name",
+            code=Code.FILE_EXISTS,
         )
     place = place_of_page(report, embed)
     changed = overrides(variant, overlay, set_, allow_root, limit)
     if source.is_dir() and (variant or overlay or set_):
-        raise refuse("a bare folder has no variants and takes no overlays", hint="survey a recipe, or draft one first")
+        raise refuse(
+            "a bare folder has no variants and takes no overlays",
+            hint="survey a recipe, or draft one first",
+            code=Code.OPTIONS_CLASH,
+        )
     found = survey(_material(source, changed), reference=reference, workers=workers or processors_here())
     told = survey_report(found, str(source))
     if write is not None:

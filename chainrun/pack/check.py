@@ -21,6 +21,8 @@ from chainrun.recipe import Opened, open_recipe
 from chainrun.recipe.roots import MARK
 from chainrun.whole_file import work_folder
 
+OF_ROOTS = (Code.OUTSIDE_ROOT, Code.UNUSABLE_PATH)
+"""Problems that a person would mend by another root; a pack has none but its own."""
 MAX_FILES = 4096
 MAX_SUMS_BYTES = 1 << 20
 MAX_RATIO = 200
@@ -147,7 +149,7 @@ def _inside(path: Path, work: Path, problem: Problem) -> Problem:
     for folder in (str(work.resolve()), str(work)):
         if folder in file:
             file = f"{shown_path(path)}, {file.partition(folder)[2].lstrip('/')}"
-    return replace(problem, file=file, hint=None if problem.code is Code.OUTSIDE_ROOT else problem.hint)
+    return replace(problem, file=file, hint=None if problem.code in OF_ROOTS else problem.hint)
 
 
 def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
