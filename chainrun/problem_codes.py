@@ -124,11 +124,28 @@ class Code(StrEnum):
     FILE_CHANGED = "file-changed", "A file changed while it was rendered."
     WORKER_DIED = "worker-died", "A worker process died."
     DEFECT = "defect", "The program has a defect."
+    PRINT_GONE = "print-gone", "A print that was just rendered is no longer in the store."
+    EXTRA_MISSING = "extra-missing", "An optional part of the program is not installed."
 
     # -- verify and compare --------------------------------------------------------------------------------------
 
     # -- library and cull ----------------------------------------------------------------------------------------
 
     # -- batch and cluster ---------------------------------------------------------------------------------------
+    NO_RECIPE_FOUND = "no-recipe-found", "A job's patterns find no recipe."
+    JOB_OF_SEVERAL_RECIPES = "job-of-several-recipes", "A name or an output folder is given to several recipes."
+    TWO_JOBS_ONE_NAME = "two-jobs-one-name", "Two jobs have the same name."
+    NO_CLUSTER_SCHEDULER = "no-cluster-scheduler", "No scheduler answers at the address of the cluster."
+    NO_CLUSTER_WORKERS = "no-cluster-workers", "The cluster has no workers."
+    CLUSTER_SCHEDULER_DIED = "cluster-scheduler-died", "The scheduler of the cluster died while the batch ran."
+    WRONG_CLUSTER_WORKER = "wrong-cluster-worker", "A worker of the cluster runs another program or version."
+    CLUSTER_WORKER_WITHOUT_FILE = "cluster-worker-without-file", "A worker of the cluster does not see a file."
 
     # -- survey, draft, pages, packs -----------------------------------------------------------------------------
+    NO_AUDIO_FILES = "no-audio-files", "A folder of stems holds no audio files."
+    PACK_OVER_INPUT = "pack-over-input", "A pack would be written over a file that the recipe reads."
+    LICENCE_TOO_LONG = "licence-too-long", "A text is too long for a licence."
+    NO_PACK = "no-pack", "The file is no pack, or cannot be read as one."
+    PACK_DAMAGED = "pack-damaged", "Files of a pack are missing, changed, or not in its list."
+    PACK_UNSAFE = "pack-unsafe", "A pack would leave its folder, or unpack to more than it may."
+    PACK_WITHOUT_RECIPE = "pack-without-recipe", "A pack holds one recipe; this one holds none or several."

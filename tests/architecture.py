@@ -49,6 +49,7 @@ ROWS: list[dict[str, str]] = [
         "measured": "the names of all readings",
         "program": "whether this process is the program, or a library in another one",
         "blas": "threads and kernel of the BLAS library",
+        "defect": "the report of a defect, without the user's names",
     },
     {"problem_codes": "the stable codes of problems"},
 ]

@@ -31,9 +31,9 @@ from chainrun.cli import (
     verify,
     walkthrough,
 )
-from chainrun.cli.defect import report
 from chainrun.cli.stopping import StoppedError, exit_code, stop
 from chainrun.cli.terminal import problems_document, put, put_json, show_error, talk
+from chainrun.defect import report_defect, wants_traceback
 from chainrun.errors import (
     EXIT_DEFECT,
     EXIT_DONE,
@@ -146,7 +146,7 @@ def _asks_for_help(error: Exception) -> bool:
 
 def _told_defect(error: Exception, arguments: list[str]) -> int:
     """Tell of a defect of ours; returns its exit code."""
-    line = report(error, arguments)
+    line = report_defect(error, arguments)
     if "--json" in arguments:
         put_json(problems_document([Problem(line, code=Code.DEFECT)]))
     talk(line)
@@ -219,6 +219,6 @@ def main(arguments: list[str]) -> int:
             wrong = Problem(message, hint="chainrun --help", code=Code.BAD_COMMAND_LINE)
             show_error(UsageError(wrong), as_json="--json" in arguments)
             return int(usage)
-        if os.environ.get("CHAINRUN_TRACEBACK"):
+        if wants_traceback():
             raise
         return _told_defect(error, arguments)

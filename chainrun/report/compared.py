@@ -9,12 +9,13 @@ from typing import Any
 import numpy as np
 
 from chainrun import __version__
+from chainrun.batch.job_record import JobRecord, counts
 from chainrun.comparison.difference import Difference
 from chainrun.comparison.limits import Floor
 from chainrun.cull.trial import Tried
 from chainrun.library.alike import Apart
 from chainrun.loudness.analysis import NOMINAL_HZ
-from chainrun.measured import range_text
+from chainrun.measured import finite, range_text
 from chainrun.report.content import (
     Block,
     DataTable,
@@ -267,33 +268,28 @@ def cull_page(
     return Page(title, f"{len(tried)} sessions are touched", sections, _facts())
 
 
-def batch_page(records: Sequence[dict[str, Any]], title: str, seconds: float) -> Page:
+def batch_page(records: Sequence[JobRecord], title: str, seconds: float) -> Page:
     """All jobs of a batch."""
-    rows, failed = [], []
-    for record in records:
-        deliveries = record.get("result", {}).get("deliveries", [])
-        measured = deliveries[0]["measured"] if deliveries else {}
-        length = measured.get("n_frames", 0), measured.get("rate_hz", 1)
-        moved = record.get("moved") or {}
-        rows.append(
-            [
-                record["job"],
-                record["state"],
-                number(measured.get("integrated_lufs"), 2),
-                number(measured.get("true_peak_dbtp"), 2),
-                range_text(measured.get("range_lu"), *length),
-                number(moved.get("residual_lu")),
-                f"{record['seconds']:.1f}",
-                ", ".join(Path(one["file"]).name for one in record.get("files", [])),
-            ]
-        )
-        if record.get("error"):
-            failed.append(Text(f"{record['job']}: {record['error']}", "warning"))
     head = ["job", "state", "LUFS", "dBTP", "range LU", "moved LU", "s", "files"]
+    rows = [_job_row(record) for record in records]
     sections = [Section("Jobs", [DataTable(head, rows, "All jobs; a heading sorts", left=2)])]
+    failed: list[Block] = [Text(f"{one.job}: {one.error}", "warning") for one in records if one.error]
     sections += [Section("What failed", failed)] if failed else []
-    moves = [Text(f"{one['job']}: {one['moved']['verdict']}") for one in records if one.get("moved")]
+    moves: list[Block] = [Text(f"{one.job}: {one.moved.verdict}") for one in records if one.moved is not None]
     sections += [Section("What moved", moves)] if moves else []
-    states = [record["state"] for record in records]
-    counts = ", ".join(f"{states.count(state)} {state}" for state in dict.fromkeys(states))
-    return Page(title, f"{counts} in {seconds:.1f} s", sections, [("chainrun", __version__)])
+    return Page(title, f"{counts(records)} in {seconds:.1f} s", sections, [("chainrun", __version__)])
+
+
+def _job_row(record: JobRecord) -> list[str]:
+    deliveries = record.result.deliveries if record.result is not None else ()
+    m = deliveries[0].measured if deliveries else None
+    return [
+        record.job,
+        record.state.value,
+        number(finite(m.integrated_lufs), 2) if m is not None else "-",
+        number(finite(m.true_peak_dbtp), 2) if m is not None else "-",
+        range_text(finite(m.range_lu, 4), m.n_frames, m.rate_hz) if m is not None else "-",
+        number(record.moved.residual_lu) if record.moved is not None else "-",
+        f"{record.seconds:.1f}",
+        ", ".join(Path(one.file).name for one in record.files),
+    ]

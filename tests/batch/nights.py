@@ -23,7 +23,7 @@ file = "{recipe}.wav"
 
 def run(path, **options):
     result = run_batch(open_jobs(path), BatchOptions(**options))
-    return result, {name: record["state"] for name, record in result.records.items()}
+    return result, {name: record.state.value for name, record in result.records.items()}
 
 
 def heavy(session):

@@ -47,7 +47,7 @@ out = "elsewhere"
     document = json.loads(Path("night/batch.json").read_text())
     assert document["schema_version"] == 1
     assert [record["job"] for record in document["jobs"]] == list(states)
-    assert result.records["take-2"]["result"]["deliveries"][0]["measured"]["n_channels"] == 2
+    assert result.records["take-2"].result.deliveries[0].measured.n_channels == 2
 
 
 def test_a_second_run_does_what_is_not_done_or_changed(night, store, session):
@@ -137,7 +137,7 @@ def test_one_gain_is_one_whatever_part_is_rendered(night, store):
 
     def gains(**options):
         records = run(night(text), store=store, **options)[0].records
-        return {name: one["result"]["deliveries"][0]["gain_db"] for name, one in records.items()}
+        return {name: one.result.deliveries[0].gain_db for name, one in records.items()}
 
     whole = gains()
     assert len(set(whole.values())) == 1
@@ -180,7 +180,7 @@ def test_jobs_side_by_side_make_the_same_files(night, store, tmp_path_factory):
     both, _ = run(path, store=tmp_path_factory.mktemp("other"), workers=3, log=Path("night.jsonl"))
     Path("night/batch.json").unlink()
     for name, record in alone.records.items():
-        assert both.records[name]["files"][0]["sha256"] == record["files"][0]["sha256"]
+        assert both.records[name].files[0].sha256 == record.files[0].sha256
     events = [json.loads(line) for line in Path("night.jsonl").read_text().splitlines()]
     assert {e["job"] for e in events if e["event"] == "job_end"} == {"one", "two", "three"}
 
@@ -199,7 +199,7 @@ def killed(night, session, store, points):
     heavy(session)
     path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     expected, _ = run(path)
-    expected = {name: record["files"][0]["sha256"] for name, record in expected.records.items()}
+    expected = {name: record.files[0].sha256 for name, record in expected.records.items()}
     for place in Path("night").rglob("*.wav"):
         place.unlink()
     Path("night/batch.json").unlink()
@@ -214,7 +214,7 @@ def killed(night, session, store, points):
 
                 assert hash_content(place) == expected[name], "no half file under a final name"
     result, states = run(path, store=store)
-    assert {name: record["files"][0]["sha256"] for name, record in result.records.items()} == expected
+    assert {name: record.files[0].sha256 for name, record in result.records.items()} == expected
     assert set(states.values()) <= {"done", "kept"}
     assert not list(Path("night").rglob(".*.part"))
 
@@ -251,7 +251,7 @@ def test_a_cluster_makes_the_same_files(night, session, store, cluster, chainrun
     ran = chainrun("batch", path, "--cluster", address, "--json")
     assert ran.code == 0, ran.err
     for record in ran.json["jobs"]:
-        assert record["files"][0]["sha256"] == alone.records[record["job"]]["files"][0]["sha256"]
+        assert record["files"][0]["sha256"] == alone.records[record["job"]].files[0].sha256
 
 
 @pytestmark_cluster

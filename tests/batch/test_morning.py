@@ -44,7 +44,7 @@ def test_a_missed_target_is_kept_next_night_and_still_missed(night, store):
     assert run(path, store=store)[1] == {"one": "missed"}
     result, states = run(path, store=store)
     assert states == {"one": "missed"}
-    assert result.records["one"]["kept"] is True
+    assert result.records["one"].kept
     assert result.failed
 
 
@@ -102,12 +102,13 @@ def test_many_kept_jobs_cost_little_record(night, store, session, monkeypatch):
 
 def test_two_batches_over_one_file_keep_each_others_records(night, store):
     path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    from chainrun.batch import JobRecord, JobState
     from chainrun.batch.record import BatchRecord
 
     Path("night").mkdir()
     first = BatchRecord(Path("night/batch.json"), ["one", "three", "two"], lambda text: None)
     run(path, store=store, only="two")  # begins later, ends earlier
-    first.add({"job": "one", "state": "done", "seconds": 1.0, "files": []})
+    first.add(JobRecord("one", JobState.DONE, 1.0))
     first.close(1.0)
     known = {one["job"]: one["state"] for one in json.loads(Path("night/batch.json").read_text())["jobs"]}
     assert known == {"one": "done", "two": "done"}
@@ -193,10 +194,7 @@ def test_a_store_that_all_but_fits_renders_little_again(night, store, session, m
         shutil.rmtree("night")
         result, _ = run(path, store=store, workers=1)
     again = [
-        name
-        for name, record in result.records.items()
-        for node in record["result"]["nodes"].values()
-        if not node["from_store"]
+        name for name, record in result.records.items() for node in record.result.nodes.values() if not node.from_store
     ]
     assert len(again) <= 5, again  # of 20 nodes
     assert set(again) <= set(names[-3:])

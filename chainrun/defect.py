@@ -1,4 +1,7 @@
-"""What is kept of a defect of ours: a file that can be sent to strangers, and one line for the user."""
+"""The report of a defect of the program: a file that can be sent to strangers, and one line for the user.
+
+What the error said stays out of both: it may hold names, paths and values of the user.
+"""
 
 from __future__ import annotations
 
@@ -9,18 +12,26 @@ import sys
 import sysconfig
 import tempfile
 import traceback
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from chainrun import __version__
 
-PACKAGE = Path(__file__).resolve().parent.parent
+PACKAGE = Path(__file__).resolve().parent
 LIBRARIES = ("numpy", "scipy", "soundfile", "pydantic", "typer")
 
 
-def report(error: BaseException, arguments: list[str]) -> str:
-    """The one line for the user; the details are written into a file, where that can be."""
+def wants_traceback() -> bool:
+    """Whether the user asks for the whole traceback (CHAINRUN_TRACEBACK) in place of a report."""
+    return bool(os.environ.get("CHAINRUN_TRACEBACK"))
+
+
+def report_defect(error: BaseException, arguments: Sequence[str]) -> str:
+    """Write the details of a defect into a file in the temporary folder; returns the one line for the user.
+
+    `arguments` are the command's; only its word and the names of its options are kept.
+    """
     frames = traceback.extract_tb(error.__traceback__)
     where = f" at {_place(frames[-1].filename)}:{frames[-1].lineno}" if frames else ""
     line = f"chainrun has a defect: {type(error).__name__}{where}"
@@ -33,7 +44,7 @@ def report(error: BaseException, arguments: list[str]) -> str:
     return f"{line}; details without names of yours: {name}"
 
 
-def _details(error: BaseException, arguments: list[str]) -> Iterator[str]:
+def _details(error: BaseException, arguments: Sequence[str]) -> Iterator[str]:
     yield "A defect of chainrun. What the error said is left out: it may hold names of yours."
     yield f"chainrun {__version__}, Python {platform.python_version()}, {sys.platform} {platform.machine()}"
     for name in LIBRARIES:
@@ -52,7 +63,7 @@ def _details(error: BaseException, arguments: list[str]) -> Iterator[str]:
         one = one.__cause__ or one.__context__
 
 
-def _command(arguments: list[str]) -> Iterator[str]:
+def _command(arguments: Sequence[str]) -> Iterator[str]:
     """The command's word and the names of its options; values stay at home."""
     for i, one in enumerate(arguments):
         if one.startswith("-"):
@@ -62,7 +73,7 @@ def _command(arguments: list[str]) -> Iterator[str]:
 
 
 def _place(file: str) -> str:
-    """A source file by its place in a package: no folder of the user's is told."""
+    """A source file by its place in a package; no folder of the user is shown."""
     path = Path(file)
     for base, name in ((PACKAGE, "chainrun"), *((Path(p), "") for p in sysconfig.get_paths().values())):
         try:
