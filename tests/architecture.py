@@ -47,6 +47,7 @@ ROWS: list[dict[str, str]] = [
         "units": "dB to gain, ms to frames",
         "errors": "problems with their codes, exit codes",
         "measured": "the names of all readings",
+        "json_hash": "the hash of a JSON document",
         "blas": "threads and kernel of the BLAS library",
     },
     {"problem_codes": "the stable codes of problems"},

@@ -16,6 +16,7 @@ from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.errors import Problem, UsageError
 from chainrun.measured import finite
 from chainrun.recipe import Overrides, open_recipe
+from chainrun.recipe.address import steps_around
 
 
 @dataclass(frozen=True)
@@ -106,13 +107,12 @@ def rows(path: str, found: Sequence[Swept]) -> list[dict[str, Any]]:
 
 def _node_of(path: str, result: RenderResult) -> tuple[float | None, float | None]:
     """The gain reduction of the step that the path is about, where it has one."""
-    step = path.rsplit(".", 1)[0].replace(".set", "")
-    while ".chain." in f"{step}.":
+    for step in steps_around(path):
         try:
             return (
                 round(result.reading_at(f"{step}.gain_reduction_max_db"), 2),
                 round(result.reading_at(f"{step}.gain_reduction_mean_db"), 2),
             )
         except KeyError:
-            step = step.rsplit(".", 1)[0]
+            continue
     return None, None

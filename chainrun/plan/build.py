@@ -13,12 +13,13 @@ from chainrun.audiofile.write import RATES_OF_MP3
 from chainrun.contract import Key, Step, Stream
 from chainrun.errors import AudioError, ChainrunError, Problem, RecipeError, shown, shown_path
 from chainrun.plan.costs import over_limits
-from chainrun.plan.identity import node_identity, sounding_part, steps_that_read
+from chainrun.plan.identity import node_identity, sounding_part
 from chainrun.plan.nodes import FilePart, Input, KeyInput, Node, StemInput
 from chainrun.plan.order import topological_order
 from chainrun.plan.stems import channels_of, unfit_files
 from chainrun.recipe import Bus, Main, Opened, Stem
 from chainrun.recipe.presets import home_of
+from chainrun.recipe.step_files import steps_with_files
 from chainrun.recipe.tables import KeyPath, place_of
 from chainrun.runtime.chain import chain_misfits, channels_after
 
@@ -340,7 +341,7 @@ class _Builder:
         chain = [step.model_dump(exclude_none=True, by_alias=True) for step in self._strip(name).chain]
         sounding = sounding_part(chain)
         base = (*self._path(name), "chain")
-        for path, step in list(steps_that_read(chain, ())):
+        for path, step in list(steps_with_files(chain, bypassed=False)):
             try:
                 found = self._find_file((*base, *path, "file"), step["file"], float(step.get("longest_s", 20.0)))
             except ChainrunError as error:

@@ -8,18 +8,18 @@ recipe (a variant, an overlay, `--set`) gets a folder of its own, RECIPE.CHANGE 
 from __future__ import annotations
 
 import hashlib
-import json
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
 from chainrun.audiofile.write import Bits
 from chainrun.errors import Problem, RecipeError, UsageError, nearest
+from chainrun.json_hash import json_hash
 from chainrun.plan import Input, Plan
-from chainrun.plan.identity import steps_that_read
 from chainrun.recipe import Delivery, Opened
 from chainrun.recipe.roots import safely_resolved
 from chainrun.recipe.semantics import delivered_nodes, file_name
+from chainrun.recipe.step_files import steps_with_files
 from chainrun.units import s_to_frames
 
 LONGEST_SOLO_NAME = 100
@@ -223,7 +223,7 @@ def input_files(opened: Opened, plan: Plan) -> set[Path]:
     """Every file that a render reads: recipes, presets, overlays, stems, responses. Resolved."""
     stems = [Path(part.path) for node in plan.nodes if node.stem is not None for part in node.stem.parts]
     stems += [path for name in opened.recipe.stems for path in opened.stem_files(name)]
-    responses = [Path(step["file"]) for node in plan.nodes for _, step in steps_that_read(list(node.chain), ())]
+    responses = [Path(step["file"]) for node in plan.nodes for _, step in steps_with_files(list(node.chain), bypassed=False)]
     return {safely_resolved(path) for path in (*opened.files(), *stems, *responses)}
 
 
@@ -255,5 +255,4 @@ def recipe_hash(opened: Opened, plan: Plan) -> str:
         }
     )
     content = {node.name: [part.content for part in node.stem.parts] for node in plan.nodes if node.stem is not None}
-    text = json.dumps([resolved, content], sort_keys=True, separators=(",", ":"), default=str)
-    return hashlib.sha256(text.encode()).hexdigest()
+    return json_hash([resolved, content])

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
-from chainrun.contract import processors
+from chainrun.json_hash import json_hash, short_hash
 from chainrun.plan.nodes import Input, KeyInput, Node
-from chainrun.recipe.tables import KeyPath
 
 
 def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], surroundings: Mapping[str, Any]) -> str:
@@ -41,27 +38,7 @@ def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], su
         "tail_max_s": node.tail_max_s,
         "session_s": node.session_s if node.kind != "stem" else None,
     }
-    text = json.dumps(described, sort_keys=True, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-def steps_that_read(value: Any, path: KeyPath) -> Iterator[tuple[KeyPath, dict[str, Any]]]:
-    """Every step in dumped chains that names an audio file, with its path; what is bypassed needs no file."""
-    if isinstance(value, dict):
-        if value.get("bypass"):
-            return
-        kind = processors().get(str(value.get("do")))
-        if kind is not None and kind.reads_file:
-            yield path, value
-    for key, inner in value.items() if isinstance(value, dict) else enumerate(value):
-        if isinstance(inner, dict | list):
-            yield from steps_that_read(inner, (*path, key))
-
-
-def short_hash(value: Any) -> str:
-    """A hash of plain data, short enough to be read."""
-    text = json.dumps(value, sort_keys=True, separators=(",", ":"), default=str)
-    return hashlib.sha256(text.encode()).hexdigest()[:12]
+    return json_hash(described)
 
 
 def chain_hash(chain: Any) -> str:
