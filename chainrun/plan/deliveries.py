@@ -223,7 +223,9 @@ def input_files(opened: Opened, plan: Plan) -> set[Path]:
     """Every file that a render reads: recipes, presets, overlays, stems, responses. Resolved."""
     stems = [Path(part.path) for node in plan.nodes if node.stem is not None for part in node.stem.parts]
     stems += [path for name in opened.recipe.stems for path in opened.stem_files(name)]
-    responses = [Path(step["file"]) for node in plan.nodes for _, step in steps_with_files(list(node.chain), bypassed=False)]
+    responses = [
+        Path(step["file"]) for node in plan.nodes for _, step in steps_with_files(list(node.chain), bypassed=False)
+    ]
     return {safely_resolved(path) for path in (*opened.files(), *stems, *responses)}
 
 
