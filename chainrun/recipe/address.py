@@ -8,7 +8,7 @@ from typing import Any
 
 from chainrun.recipe.tables import Items, Table
 
-MAIN = "main"
+STEMS, BUSES, MAIN = "stems", "buses", "main"
 CHAIN = "chain"
 SET = "set"
 
