@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from chainrun.cull.operations import Operation, RetirePreset, WriteFile, operation_of, text_of
-from chainrun.cull.plan import CullPlan
+from chainrun.cull.plan import CullPlan, seen_from
 from chainrun.errors import Problem, ResourceError, reason, shown_path
 from chainrun.limits import Limits
 from chainrun.problem_codes import Code
@@ -135,7 +135,7 @@ class Journal:
         made = marks(plan_path, self.libraries)
         try:
             for mark in made:
-                write_whole(mark, Path(os.path.relpath(plan_path.resolve(), mark.parent.resolve())).as_posix())
+                write_whole(mark, seen_from(mark.parent.resolve(), plan_path.resolve()))
             write_whole(journal_of(plan_path), self.text())
         except ResourceError:
             for mark in made:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from chainrun.cull.plan import CullPlan
+from chainrun.cull.plan import CullPlan, seen_from
 from chainrun.library.usage import recipe_files
 from chainrun.recipe.load import recipe_name
 
@@ -26,8 +25,8 @@ def overlay_text(plan: CullPlan) -> str:
 
 
 def seen_from_plan(plan: CullPlan, path: Path) -> str:
-    """A path as seen from the plan's folder: a record that moves with it, and tells nothing of the machine."""
-    return Path(os.path.relpath(path.resolve(), plan.path.resolve().parent)).as_posix()
+    """A path as seen from the plan's folder."""
+    return seen_from(plan.path.resolve().parent, path.resolve())
 
 
 def _job_name(recipe: Path, plan: CullPlan) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+import os
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -53,8 +54,10 @@ class CullPlan:
 
     path: Path
     file: CullFile
-    folders: list[Path]
-    patterns: list[str]
+    folders: tuple[Path, ...]
+    """The libraries."""
+    patterns: tuple[str, ...]
+    """Globs of the recipes, as seen from the working folder."""
     earlier: Mapping[str, str] = field(default_factory=dict)
     """What culls of earlier years replaced."""
 
@@ -67,6 +70,11 @@ class CullPlan:
         now = {one.name: one.by for one in self.of("replace") if one.by is not None}
         found = {old: _way(new, now)[-1] for old, new in self.earlier.items() if old not in now}
         return {old: new for old, new in found.items() if old != new} | now
+
+
+def seen_from(folder: Path, path: Path) -> str:
+    """A path as seen from a folder: what holds it can move with it, and says nothing of the machine."""
+    return Path(os.path.relpath(path, folder)).as_posix()
 
 
 @dataclass(frozen=True)
@@ -98,7 +106,7 @@ def read_plan(path: Path) -> CullPlan:
         raise RecipeError(where.problem(Problem(f"this is not TOML: {error}", code=Code.INVALID_TOML))) from error
     except ValidationError as error:
         raise RecipeError([where.problem(_invalid(one), tuple(one["loc"])) for one in error.errors()]) from error
-    folders = [(path.parent / one).resolve() for one in file.presets_dirs]
+    folders = tuple((path.parent / one).resolve() for one in file.presets_dirs)
     missing = [
         where.problem(
             Problem(
@@ -115,7 +123,7 @@ def read_plan(path: Path) -> CullPlan:
     if missing:
         raise RecipeError(missing)
     base = glob.escape(str(path.parent))
-    plan = CullPlan(path, file, folders, [f"{base}/{one}" for one in file.recipes], _earlier(path, file.year))
+    plan = CullPlan(path, file, folders, tuple(f"{base}/{one}" for one in file.recipes), _earlier(path, file.year))
     wrong = [where.problem(one, key) for one, key in _wrong(plan, Shelf(folders))]
     if wrong:
         raise RecipeError(list({(one.code, one.facts, one.line): one for one in wrong}.values()))

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import datetime
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from chainrun.cull.plan import MAX_LEVEL_LU, MAX_RESIDUAL_LU, Decision
+from chainrun.cull.plan import MAX_LEVEL_LU, MAX_RESIDUAL_LU, Decision, seen_from
 from chainrun.errors import Problem, UsageError, printable
 from chainrun.library.alike import Apart, clusters, keeper, on_stems, pairs, profiles
 from chainrun.library.progress import Progress
@@ -163,8 +162,8 @@ def _why_kept(name: str, near: Sequence[Apart], *, used: bool, keeper: bool) -> 
 
 def _facts(preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[UseAt, Share]) -> list[str]:
     uses = used.of(preset.name)
-    told = names_of(used.recipes)
-    recipes = sorted({told[use.recipe] + (f" ({use.variant})" if use.variant else "") for use in uses})
+    labels = names_of(used.recipes)
+    recipes = sorted({labels[use.recipe] + (f" ({use.variant})" if use.variant else "") for use in uses})
     shown = ", ".join(recipes[:4]) + (" …" if len(recipes) > 4 else "")
     years = year - (preset.since or year)
     age = f"since {preset.since} ({years} year{'s' if years != 1 else ''})" if preset.since else "of unknown age"
@@ -196,8 +195,8 @@ def _facts(preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares
 
 def plan_text(found: Proposals, folder: Path) -> str:
     """The plan as a file in `folder`, for a person."""
-    libraries = [_seen_from(folder, one.resolve()) for one in found.libraries]
-    recipes = [_seen_from(folder, Path(pattern).absolute()) for pattern in found.recipes]
+    libraries = [seen_from(folder, one.resolve()) for one in found.libraries]
+    recipes = [seen_from(folder, Path(pattern).absolute()) for pattern in found.recipes]
     lines = []
     if found.unreadable:
         n = len(found.unreadable)
@@ -225,7 +224,3 @@ def plan_text(found: Proposals, folder: Path) -> str:
         if decision.by is not None:
             lines.append(f"by = {toml_text(decision.by)}")
     return "\n".join(lines) + "\n"
-
-
-def _seen_from(folder: Path, path: Path) -> str:
-    return Path(os.path.relpath(path, folder)).as_posix()

@@ -205,14 +205,14 @@ def _overlay(plan: CullPlan) -> Iterator[Path]:
 
 def refusals(plan: CullPlan, known: Usage) -> list[str]:
     """What of the recipes does not open under the plan's overlay: `set` paths that a successor lacks."""
-    told = []
+    found = []
     with _overlay(plan) as overlay:
         for one in affected(plan, known):
             try:
                 open_recipe(one.recipe, Overrides(one.variant, (overlay,)))
             except ChainrunError as error:
-                told += [f"{one.name}, under the overlay: {problem.text()}" for problem in error.problems]
-    return list(dict.fromkeys(told))
+                found += [f"{one.name}, under the overlay: {problem.text()}" for problem in error.problems]
+    return list(dict.fromkeys(found))
 
 
 def _attempt(plan: CullPlan, known: Usage, out: Path | None, options: RenderOptions, progress: Progress) -> list[Tried]:
@@ -254,13 +254,13 @@ def _rendered(
 def _moved_readings(before: RenderResult, after: RenderResult) -> list[str]:
     """Gain reductions that are not what they were, in words."""
     was, now = _reductions(before), _reductions(after)
-    told = [
+    moved = [
         f"{step}: {was[step]:.1f} to {now[step]:.1f} dB"
         for step in was
         if step in now and abs(now[step] - was[step]) >= MIN_MOVED_DB
     ]
     return (
-        told
+        moved
         + [f"{step} is gone" for step in was if step not in now]
         + [f"{step} is new" for step in now if step not in was]
     )

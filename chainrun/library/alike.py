@@ -139,8 +139,8 @@ def on_stems(shelf: Shelf, near: Sequence[Apart], used: Usage) -> list[Apart]:
                 for use in used.uses
                 if use.preset in (pair.one, pair.other) and NodeAddress.of(use.node).group == STEMS
             ]
-            told = next((lu for use in uses if (lu := _on_stem(shelf, pair, use)) is not None), None)
-            pair = replace(pair, stem_lu=told)
+            stem_lu = next((lu for use in uses if (lu := _on_stem(shelf, pair, use)) is not None), None)
+            pair = replace(pair, stem_lu=stem_lu)
         found.append(pair)
     return found
 
@@ -168,8 +168,8 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
     x = x if x.shape[0] == n_channels else np.concatenate([x, x])
     hit = node.hit_level_dbfs if node.hit_level_dbfs is not None else HIT_DBFS
     louder = db_to_gain(HIT_DBFS - hit)  # as the profiles' hits are: thresholds under hits mean the same
-    told = {key: np.concatenate([one] * (n_channels // one.shape[0])) * louder for key, one in keys.items()}
-    a, b = (k_weighted(bench.run(x * louder, n_channels, told), RATE) for bench in both)
+    sounding = {key: np.concatenate([one] * (n_channels // one.shape[0])) * louder for key, one in keys.items()}
+    a, b = (k_weighted(bench.run(x * louder, n_channels, sounding), RATE) for bench in both)
     if a.shape != b.shape or not float(np.sum(b**2)) > 0.0:
         return None
     gain = matching_gain(float(np.sum(a * b)), float(np.sum(b**2)))

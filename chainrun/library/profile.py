@@ -40,6 +40,8 @@ POINTS_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 LEVELS_DBFS = (-48.0, -36.0, -30.0, -24.0, -18.0, -12.0, -6.0, 0.0)
 SEGMENTS = ("hits", "bursts", "low bursts", "noise", "sweep", "wide")
 """The last one is stereo for every chain; the others for those that need it."""
+MIN_DB = -120.0
+"""The lower bound of levels in a profile."""
 SIDE_MS, SIDE_DB = 7.0, -6.0
 """What makes a mono signal wide: itself, later and softer, in the side."""
 
@@ -204,7 +206,7 @@ def _response(bench: Bench, n_channels: int) -> list[float]:
 
 
 def _db(after: float, before: float) -> float:
-    return round(max(-120.0, power_ratio_db(after, before)), 2)
+    return round(max(MIN_DB, power_ratio_db(after, before)), 2)
 
 
 def _tone(level_dbfs: float, seconds: float) -> Array:
@@ -271,8 +273,8 @@ def _level_change(x: Array, y: Array) -> float:
         meter = Meter(RATE, sound.shape[0], true_peak=False)
         meter.feed(sound)
         levels.append(meter.result().integrated_lufs)
-    told = levels[0] - levels[1]
-    return round(told, 2) if math.isfinite(told) else -120.0
+    louder = levels[0] - levels[1]
+    return round(louder, 2) if math.isfinite(louder) else MIN_DB
 
 
 def kept_profile(steps: list[Step], code: str, folder: Path | None) -> Profile:

@@ -114,7 +114,7 @@ class Shelf:
 
     def _report_circles(self, problems: Problems) -> None:
         """Presets that hold each other, and retired ones that advise each other."""
-        told: set[frozenset[str]] = set()
+        reported: set[frozenset[str]] = set()
         for name, preset in self.presets.items():
             advised = [name, *self._library.successors(name)]
             round_advice = advised if advised[-1] in advised[:-1] else []
@@ -122,8 +122,8 @@ class Shelf:
                 (self.circle(name), "presets use each other in a circle", Code.PRESET_CIRCLE),
                 (round_advice, "successors go round in a circle", Code.SUCCESSOR_CIRCLE),
             ):
-                if way and frozenset(way) not in told:
-                    told.add(frozenset(way))
+                if way and frozenset(way) not in reported:
+                    reported.add(frozenset(way))
                     message = f"{what}: {' -> '.join(way)}"
                     problems.add(Place(preset.file), message, hint="change one of them", code=code)
 

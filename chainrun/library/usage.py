@@ -44,7 +44,7 @@ class Usage:
     """The others, each with the first reason."""
 
     def of(self, name: str) -> list[UseAt]:
-        """Uses of one preset; what a variant has from its recipe is told once."""
+        """Uses of one preset; what a variant has from its recipe counts once."""
         return [use for use in self.uses if use.preset == name and not use.inherited]
 
 
@@ -76,7 +76,7 @@ def names_of(recipes: Iterable[Path]) -> dict[Path, str]:
 
 
 def usage(recipes: Sequence[Path]) -> Usage:
-    """Read recipes and their variants, and find their uses of presets; what is not valid is told, and left out."""
+    """Read recipes and their variants, and find their uses of presets; what is not valid is left out, with reasons."""
     uses: list[UseAt] = []
     valid: list[Path] = []
     unreadable: dict[Path, str] = {}
