@@ -35,6 +35,7 @@ class Code(StrEnum):
     NO_HOME_FOLDER = "no-home-folder", "There is no home folder for the store, and no other folder was named."
     STRETCH_OUTSIDE = "stretch-outside-session", "The stretch to deliver does not lie in the session."
     STRETCH_REVERSED = "stretch-reversed", "The stretch to deliver ends before it begins."
+    WRONG_FILE_NAME = "wrong-file-name", "A file to be written needs a name of another form."
 
     # -- files, folders, disk ------------------------------------------------------------------------------------
     FILE_NOT_FOUND = "file-not-found", "There is no such file."
@@ -130,6 +131,24 @@ class Code(StrEnum):
     # -- verify and compare --------------------------------------------------------------------------------------
 
     # -- library and cull ----------------------------------------------------------------------------------------
+    NO_PRESET_LIBRARY = "no-preset-library", "No preset library was named, and there is none in its usual place."
+    NO_RECIPE_MATCHES = "no-recipe-matches", "No recipe has a name that goes with the pattern."
+    SUCCESSOR_CIRCLE = "successor-circle", "The successors of retired presets lead round in a circle."
+    SUCCESSOR_RETIRED = "successor-retired", "The preset that is to take another one's place is retired itself."
+    SUCCESSOR_CULLED = "successor-culled", "The preset that is to take another one's place is culled in the same plan."
+    SUCCESSOR_HOLDS_IT = "successor-holds-it", "A preset would be replaced by one that holds it, and so by itself."
+    CULL_AT_WORK = "cull-at-work", "Another cull works on this plan or in this library."
+    CULL_INTERRUPTED = "cull-interrupted", "An earlier cull was interrupted, and is to be finished or taken back first."
+    CULL_PLAN_CHANGED = "cull-plan-changed", "The plan was changed since its apply was interrupted."
+    CULL_RECORD_DAMAGED = "cull-record-damaged", "The journal or the record of a cull is not what a cull writes."
+    NO_CULL_RECORD = "no-cull-record", "There is no record by which this cull could be taken back."
+    LATER_CULL = "later-cull", "A later cull stands on this one, and is to be taken back first."
+    STATUS_NOT_PUT = "status-not-put", "A preset's new status cannot be put into its file without another change."
+    CHANGED_SINCE_CULL = "changed-since-cull", "A file that a cull wrote or moved was changed since, and stays."
+    PLACE_TAKEN = "place-taken", "Another file stands where a preset would go back to."
+    PRESET_MISPLACED = "preset-misplaced", "A preset of an interrupted cull is missing, or is there twice."
+    NOT_TAKEN_BACK = "not-taken-back", "What a cull had begun could not be taken back either."
+    NOTHING_CHANGED = "nothing-changed", "A cull failed, and all is as it was before it."
 
     # -- batch and cluster ---------------------------------------------------------------------------------------
     NO_RECIPE_FOUND = "no-recipe-found", "A job's patterns find no recipe."

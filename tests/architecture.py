@@ -48,6 +48,7 @@ ROWS: list[dict[str, str]] = [
         "errors": "problems with their codes, exit codes",
         "measured": "the names of all readings",
         "program": "whether this process is the program, or a library in another one",
+        "json_hash": "the hash of a JSON document",
         "blas": "threads and kernel of the BLAS library",
         "defect": "the report of a defect, without the user's names",
     },

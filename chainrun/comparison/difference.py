@@ -12,6 +12,7 @@ import numpy as np
 
 from chainrun.audiofile import read_header
 from chainrun.comparison.limits import WORTH_DB, Floor, steps_lu
+from chainrun.comparison.residual import residual_lu
 from chainrun.comparison.sounds import MAX_S, AlignedStream, Sound, blocks, measure, offset_frames, rate_of
 from chainrun.comparison.verdict import verdict
 from chainrun.dsp.arrays import Array
@@ -321,7 +322,7 @@ def _apart(
         offset_frames=late,
         gain_db=gain,
         residual_dbfs=gain_to_db(math.sqrt(energy / max(1, 2 * (part[1] - part[0])))),
-        residual_lu=power_ratio_db(sum(seconds), sum(wholes)),
+        residual_lu=residual_lu(sum(seconds), sum(wholes)),
         by_second_lu=tuple(steps_lu(seconds, wholes).tolist()),
         loudest_second_dbfs=power_ratio_db(loudest, 1.0),
         by_band_db={hz: residual[hz] - bands_a[hz] for hz in residual if math.isfinite(bands_a.get(hz, -math.inf))},

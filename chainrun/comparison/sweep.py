@@ -17,6 +17,7 @@ from chainrun.errors import Problem, UsageError
 from chainrun.measured import finite
 from chainrun.plan import build_plan
 from chainrun.recipe import Overrides, open_recipe
+from chainrun.recipe.address import steps_around
 from chainrun.store import hasher
 
 
@@ -108,13 +109,12 @@ def rows(path: str, found: Sequence[Swept]) -> list[dict[str, Any]]:
 
 def _node_of(path: str, result: RenderResult) -> tuple[float | None, float | None]:
     """The gain reduction of the step that the path is about, where it has one."""
-    step = path.rsplit(".", 1)[0].replace(".set", "")
-    while ".chain." in f"{step}.":
+    for step in steps_around(path):
         try:
             return (
                 round(result.reading_at(f"{step}.gain_reduction_max_db"), 2),
                 round(result.reading_at(f"{step}.gain_reduction_mean_db"), 2),
             )
         except KeyError:
-            step = step.rsplit(".", 1)[0]
+            continue
     return None, None

@@ -16,13 +16,13 @@ import numpy as np
 
 from chainrun import __version__
 from chainrun.audiofile import Reader, Writer
-from chainrun.contract import processors
 from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.errors import Problem, ResourceError, UsageError, printable, reason, shown_path
 from chainrun.plan import Plan, build_plan
 from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.recipe.resolve import resolved_data
+from chainrun.recipe.step_files import steps_with_files
 from chainrun.store.prints import Print, PrintSource
 from chainrun.store.store import Store
 from chainrun.whole_file import beside, safely_resolved, work_folder
@@ -193,7 +193,7 @@ def _fill(
         _keep_raw_keys(filler, data, opened)
         expected = data.get("expect", {})
         data["expect"] = {key: value for key, value in expected.items() if not re.match(r"stems\.[^.]+\.chain\.", key)}
-    _responses(filler, data, opened.path.parent, [])
+    _responses(filler, data, opened.path.parent)
     filler.text(f"{filler.folder}.recipe.toml", _toml(data))
     filler.text("measurements.json", json.dumps(_measurements(result), indent=1, allow_nan=False) + "\n")
     for delivery in result.deliveries[:1]:
@@ -300,22 +300,17 @@ def _print_as_wav(printed: Print, rate_hz: int, path: Path) -> Path:
     return path
 
 
-def _responses(filler: _Filler, value: Any, folder: Path, seen: list[Path]) -> None:
-    """Files that steps name, into a folder of their own."""
-    if isinstance(value, dict):
-        kind = processors().get(str(value.get("do")))
-        if kind is not None and kind.reads_file and isinstance(value.get("file"), str):
-            path = (folder / value["file"]).resolve()
-            if path not in seen:
-                seen.append(path)
-                copy = _clean_copy(path, filler.work / f"response-{len(seen)}")
-                filler.copy(f"responses/{copy.name}", copy)
-                copy.unlink()
-            number = seen.index(path) + 1
-            value["file"] = next(name for name in filler.sums if name.startswith(f"responses/response-{number}."))
-    for inner in value.values() if isinstance(value, dict) else value:
-        if isinstance(inner, dict | list):
-            _responses(filler, inner, folder, seen)
+def _responses(filler: _Filler, data: dict[str, Any], folder: Path) -> None:
+    """Files that steps name, into a folder of their own; the steps name them there."""
+    names: dict[Path, str] = {}
+    for _, step in steps_with_files(data):
+        path = (folder / step["file"]).resolve()
+        if path not in names:
+            copy = _clean_copy(path, filler.work / f"response-{len(names) + 1}")
+            names[path] = f"responses/{copy.name}"
+            filler.copy(names[path], copy)
+            copy.unlink()
+        step["file"] = names[path]
 
 
 def _measurements(result: RenderResult) -> dict[str, Any]:

@@ -17,13 +17,14 @@ from chainrun.errors import AudioError, ChainrunError, Problem, RecipeError, Usa
 from chainrun.plan.costs import over_limits
 from chainrun.plan.deliveries import DeliverySpec, Session, Span, delivery_files, delivery_specs, stems_of
 from chainrun.plan.graph import GraphBuilder, PlannedChain, SessionNodes, cycle_in
-from chainrun.plan.identity import labels_hash, recipe_hash, sounding_part, steps_that_read
+from chainrun.plan.identity import labels_hash, recipe_hash, sounding_part
 from chainrun.plan.plan import Graph, Origin, Plan, Strip
 from chainrun.plan.stems import Hash, SessionStems, problem_at
 from chainrun.plan.surroundings import surroundings
 from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.recipe.presets import home_of
+from chainrun.recipe.step_files import steps_with_files
 from chainrun.recipe.tables import KeyPath, place_of
 from chainrun.runtime.chain import chain_misfits
 from chainrun.whole_file import Stamp, safely_resolved, stamp
@@ -183,7 +184,7 @@ class _Builder:
         labels = labels_hash(name, addresses, dumped)
         sounding = sounding_part(dumped)
         base = (*self.session.path(name), "chain")
-        reading = list(steps_that_read(dumped, ()))
+        reading = list(steps_with_files(dumped, bypassed=False))
         for path, step in reading:
             try:
                 found = self._find_file((*base, *path, "file"), step["file"], float(step.get("longest_s", 20.0)))
@@ -265,5 +266,5 @@ class _Builder:
         """Every file that a render reads, resolved."""
         stems = [path for name in self.recipe.stems for path in self.opened.stem_files(name)]
         chains = [[step.model_dump(exclude_none=True, by_alias=True) for step in node.chain] for node in graph.nodes]
-        responses = [Path(step["file"]) for chain in chains for _, step in steps_that_read(chain, ())]
+        responses = [Path(step["file"]) for chain in chains for _, step in steps_with_files(chain, bypassed=False)]
         return frozenset(safely_resolved(path) for path in (*self.opened.files(), *stems, *responses))

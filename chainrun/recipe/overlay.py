@@ -13,6 +13,7 @@ from typing import Any
 from chainrun import toml_file
 from chainrun.errors import nearest, shown
 from chainrun.problem_codes import Code
+from chainrun.recipe.address import child_of, item_index
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.tables import Items, Place, Table
 
@@ -76,7 +77,7 @@ def _find_removed(recipe: Table, overlay: Table, problems: Problems) -> list[tup
         parent: Any = recipe
         tokens = path.split(".")
         for i, token in enumerate(tokens):
-            child = _child(parent, token)
+            child = child_of(parent, token)
             if child is None:
                 _no_match(parent, tokens, i, place, problems)
                 break
@@ -84,26 +85,6 @@ def _find_removed(recipe: Table, overlay: Table, problems: Problems) -> list[tup
                 found.append((parent, token if isinstance(parent, Table) else child))
             parent = child
     return found
-
-
-def _child(node: Any, token: str) -> Any:
-    if isinstance(node, Table):
-        return node.get(token)
-    if isinstance(node, Items):
-        index = item_index(node, token)
-        return node[index] if index is not None else None
-    return None
-
-
-def item_index(items: Items, token: str) -> int | None:
-    """The item that a digit or a step's name addresses; a `do` or a preset's name will do where only one has it."""
-    if token.isascii() and token.isdigit():
-        return int(token) if int(token) < len(items) else None
-    for key in ("name", "do", "preset"):
-        hits = [i for i, item in enumerate(items) if isinstance(item, dict) and item.get(key) == token]
-        if len(hits) == 1:
-            return hits[0]
-    return None
 
 
 def _no_match(node: Any, tokens: list[str], at: int, place: Place, problems: Problems) -> None:
@@ -133,7 +114,7 @@ def _put(node: Any, tokens: list[str], value: Any, place: Place, problems: Probl
             if isinstance(inner, Table):
                 inner.put(".".join(tokens[i + 1 :]), deepcopy(value), place)
             return
-        child = _child(node, token)
+        child = child_of(node, token)
         if child is None:
             # A path must match; only its last key may be new.
             _no_match(node, tokens, i, place, problems)

@@ -11,8 +11,8 @@ from typing import Any
 from chainrun.errors import nearest, shown, shown_path
 from chainrun.limits import Limits
 from chainrun.problem_codes import Code
+from chainrun.recipe.address import item_index, value_at
 from chainrun.recipe.model import PresetFile, PresetUse
-from chainrun.recipe.overlay import item_index
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.tables import Items, Place, Table, plain
 from chainrun.recipe.validate import validate
@@ -218,19 +218,6 @@ def _below(at: str, key: str) -> str:
     return f"{at}.{key}" if at else ""
 
 
-def _find(node: Any, tokens: list[str]) -> Any:
-    """What a path leads to, or None; a preset use on the way counts as a table."""
-    for token in tokens:
-        if isinstance(node, Items):
-            index = item_index(node, token)
-            node = node[index] if index is not None else None
-        elif isinstance(node, Table):
-            node = node.get(token)
-        else:
-            return None
-    return node
-
-
 class Unfolder:
     """Replaces preset uses by their steps, everywhere in a recipe's chains."""
 
@@ -393,7 +380,7 @@ class Unfolder:
 
     def _set(self, chain: Items, path: str, value: Any, place: Place) -> None:
         tokens = path.split(".")
-        if isinstance(value, Table) and isinstance(_find(chain, tokens), Table | Items):
+        if isinstance(value, Table) and isinstance(value_at(chain, tokens), Table | Items):
             # Written without quotes, the path came as tables inside tables.
             for key, inner in value.items():
                 self._set(chain, f"{path}.{key}", inner, value.where[key])

@@ -12,8 +12,8 @@ from chainrun import __version__
 from chainrun.batch.job_record import JobRecord, counts
 from chainrun.comparison.difference import Difference
 from chainrun.comparison.limits import Floor
-from chainrun.cull.trial import Tried
-from chainrun.library.alike import Apart
+from chainrun.cull.trial import Trial
+from chainrun.library.queries import Likeness
 from chainrun.loudness.analysis import NOMINAL_HZ
 from chainrun.measured import finite, range_text
 from chainrun.report.content import (
@@ -209,63 +209,63 @@ def _then_and_now(name: str, file: str, was: dict[str, Any], now: dict[str, Any]
 # -- a cull ----------------------------------------------------------------------------------------------------------
 
 
-def cull_page(
-    tried: Sequence[Tried],
-    over: Sequence[bool],
-    groups: Sequence[tuple[list[str], str]],
-    near: Sequence[Apart],
-    title: str,
-    place: PagePlace,
-) -> Page:
+def cull_page(trial: Trial, alike: Likeness, place: PagePlace) -> Page:
     """What a cull would do: presets that are alike, and every session that it touches, without and with it."""
-    alike = [
-        DataTable(
-            ["presets that do nearly the same", "keep"],
-            [[", ".join(group), kept] for group, kept in groups],
-            "Groups",
-            left=2,
-        ),
-        DataTable(
-            ["preset", "and", "LU", "worst on", "eq dB", "gain dB"],
-            [
-                [
-                    one.one,
-                    one.other,
-                    f"{one.residual_lu:.1f}",
-                    one.worst,
-                    f"{one.response_db:.1f}",
-                    f"{one.gain_db:+.1f}",
-                ]
-                for one in near
-            ],
-            "Pairs, matched in level, by their worst test signal",
-            left=2,
-        ),
-    ]
-    rows = [
-        [
-            one.name,
-            ", ".join(one.presets),
-            ", ".join(one.nodes),
-            number(one.found.residual_lu if one.found else None),
-            f"{one.louder_lu:+.1f}",
-            "over" if crossed else "",
-        ]
-        for one, crossed in zip(tried, over, strict=True)
-    ]
-    costs = DataTable(
-        ["session", "presets", "nodes", "residual LU", "louder LU", "limit"], rows, "Costs, the worst first", left=3
-    )
     inner = []
-    for k, one in enumerate(tried):
+    for k, one in enumerate(trial.tried):
         blocks: list[Block] = [Text(one.sentence(), "verdict" if one.error is None else "warning")]
         blocks += [Text(reading, "note") for reading in one.readings]
         if one.found is not None and one.files is not None:
             blocks.append(players(one.found, ["without the cull", "with it"], place, f"s{k}"))
             blocks += residual_figures(one.found, f"s{k}")
         inner.append(Section(one.name, blocks))
-    sections = [Section("Alike", alike), Section("What it costs", [costs]), Section("Each session", [], inner)]
-    return Page(title, f"{len(tried)} sessions are touched", sections, _facts())
+    sections = [
+        Section("Alike", _likeness_tables(alike)),
+        Section("What it costs", [_costs_table(trial)]),
+        Section("Each session", [], inner),
+    ]
+    title = f"The cull of {trial.plan.file.year}"
+    return Page(title, f"{len(trial.tried)} sessions are touched", sections, _facts())
+
+
+def _likeness_tables(alike: Likeness) -> list[Block]:
+    groups = [[", ".join(group.presets), group.keep] for group in alike.groups]
+    pairs = [
+        [
+            one.one,
+            one.other,
+            f"{one.residual_lu:.1f}",
+            one.worst,
+            f"{one.response_db:.1f}",
+            f"{one.gain_db:+.1f}",
+        ]
+        for one in alike.alike
+    ]
+    return [
+        DataTable(["presets that do nearly the same", "keep"], groups, "Groups", left=2),
+        DataTable(
+            ["preset", "and", "LU", "worst on", "eq dB", "gain dB"],
+            pairs,
+            "Pairs, matched in level, by their worst test signal",
+            left=2,
+        ),
+    ]
+
+
+def _costs_table(trial: Trial) -> DataTable:
+    rows = [
+        [
+            one.name,
+            ", ".join(one.affected.presets),
+            ", ".join(one.affected.nodes),
+            number(one.found.residual_lu if one.found else None),
+            f"{one.louder_lu:+.1f}",
+            "over" if one.crosses(trial.plan) else "",
+        ]
+        for one in trial.tried
+    ]
+    head = ["session", "presets", "nodes", "residual LU", "louder LU", "limit"]
+    return DataTable(head, rows, "Costs, the worst first", left=3)
 
 
 def batch_page(records: Sequence[JobRecord], title: str, seconds: float) -> Page:

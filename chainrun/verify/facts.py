@@ -23,11 +23,12 @@ from chainrun.dsp.arrays import Array
 from chainrun.dsp.cascade import Cascade
 from chainrun.dsp.sketch import LINES, Sketch
 from chainrun.engine.result import NodeResult
+from chainrun.json_hash import short_hash
 from chainrun.loudness.analysis import Analysis
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.loudness.meter import loudness_of
 from chainrun.measured import Measured
-from chainrun.plan.identity import short_hash, sounding_part
+from chainrun.plan.identity import sounding_part
 from chainrun.plan.surroundings import surroundings
 from chainrun.recipe import Opened
 from chainrun.store.prints import PrintSource
