@@ -62,7 +62,7 @@ file = "pair.wav"
 [buses.kit]
 chain = [ { do = "compressor", threshold_db = -18 } ]
 [buses.hall]
-chain = [ { do = "room", decay_s = 0.3 } ]
+chain = [ { do = "echo", time_ms = 70, feedback_pct = 30 } ]
 [[deliver]]
 file = "mix.wav"
 target_lufs = -20

@@ -1,4 +1,4 @@
-"""The preset library over years: what is alike, what is used, and a cull that can be killed, taken back and repeated.
+"""A band's three years: list, plan, try, apply, undo, and a kill at every step.
 
 The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound by other numbers."""
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.bench.determinism import apart_dbfs, files, rendered
+from tests.engine.ways import apart_dbfs, files, rendered
 
 RECIPE = "one-microphone"
 

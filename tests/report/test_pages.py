@@ -1,4 +1,4 @@
-"""Pages, walkthroughs and packs: what they show is what was measured, and nothing in them harms a stranger's reader.
+"""Pages show what was measured, and hostile words in them harm nobody.
 
 Figures are held against values computed here by NumPy, or against the Audio EQ Cookbook's own numbers; contrast of 4.5:1 and
 headings in order are WCAG 2.2's (1.4.3, 1.3.1), judged by axe-core where it is installed."""

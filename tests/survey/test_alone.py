@@ -1,4 +1,4 @@
-"""The survey against the truth of generated sessions, and against recordings put together with known faults.
+"""One file heard alone: clipping, dropouts, hum, bandwidth, silence.
 
 Arrival: the truth is distance over the speed of sound (343.2 m/s, ISO 9613-1). The rule of three to one, a pad
 forgotten before the converter, mains frequencies: common practice."""

@@ -11,7 +11,7 @@ from chainrun.recipe import open_recipe
 from chainrun.verify import baseline
 from chainrun.verify.run import VerifyOptions, verify
 from tests import program
-from tests.bench import verifier
+from tests.verify import mutations
 
 OTHER_KERNEL = """
 import sys
@@ -38,7 +38,7 @@ def test_baselines_hold_on_another_processor(demo, chainrun, monkeypatch, tmp_pa
 def test_mutations_of_the_demo(monkeypatch):
     """Some of the seventy of `python -m tests.bench.verifier`; tests/bench/RESULTS.md has the table of all."""
     monkeypatch.setattr(sys, "argv", ["pytest"])
-    seen = verifier.run(2, every=3)
+    seen = mutations.run(2, every=3)
     assert len(seen) >= 4
     wrong = [one.change.name for one in seen if not one.right or (one.failed and one.audible and not one.named)]
     assert not wrong

@@ -1,4 +1,4 @@
-"""verify, compare, sweep and the pytest plugin.
+"""The life of a baseline: accepted, held, changed, refused.
 
 Quantities are held against ones computed here by NumPy and SciPy; that a residual 60 LU under the mix is masked, and
 that steps of 0.1 dB are not heard, is common practice. Annotations are escaped as the workflow commands of hosted
