@@ -12,7 +12,7 @@ import soundfile
 from tests.signals import drums
 from tests.work import Work
 
-MOST_CALLS = 2_000_000
+MAX_CALLS = 2_000_000
 """A refusal costs so much work at most: about a second, or what the modules need that come with it."""
 RAMP = np.ascontiguousarray(np.stack([np.linspace(-0.9, 0.9, 4800), np.sin(np.arange(4800) / 30) * 0.25]).T)
 """Left and right that cannot be taken for each other."""
@@ -136,7 +136,7 @@ def test_what_was_cut_off_is_refused(place, chainrun, kind, encoding):
         with Work() as work:
             ran = chainrun("measure", "cut.x")
         assert (ran.code, "cut.x" in ran.err) == (4, True), f"{share}: {ran.out}"
-        assert work.calls < MOST_CALLS
+        assert work.calls < MAX_CALLS
 
 
 def test_containers_that_are_not_read_are_named(place, chainrun):
@@ -188,7 +188,7 @@ def test_headers_that_lie_are_refused_in_time(place, chainrun, name):
     for arguments in (["measure", "kick.wav"], ["check", "song.recipe.toml"], ["survey", "."]):
         with Work() as work:
             ran = chainrun(*arguments)
-        assert work.calls < MOST_CALLS
+        assert work.calls < MAX_CALLS
         if name == "a block of 0 bytes" and ran.code == 0:
             continue  # it follows from the others, and is not used
         assert (ran.code, "kick" in ran.err + ran.out) == (4, True), (arguments, ran.out, ran.err)
@@ -204,4 +204,4 @@ def test_a_flac_that_claims_more_than_it_has(place, chainrun):
     with Work() as work:
         ran = chainrun("measure", "kick.flac")
     assert (ran.code, "kick.flac" in ran.err) == (4, True)
-    assert work.calls < MOST_CALLS
+    assert work.calls < MAX_CALLS

@@ -16,7 +16,7 @@ import soundfile
 import tomli_w
 
 from chainrun.cli import app
-from chainrun.cull.library import Shelf
+from chainrun.library.shelf import Shelf
 from tests.cull.catalogue import found
 from tests.signals import RATE
 

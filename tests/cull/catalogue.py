@@ -6,8 +6,8 @@ from pathlib import Path
 
 import tomli_w
 
-from chainrun.cull.alike import clusters, faces, pairs
-from chainrun.cull.library import Shelf
+from chainrun.library.alike import clusters, pairs, profiles
+from chainrun.library.shelf import Shelf
 
 RATE = 48000
 
@@ -96,7 +96,7 @@ def found(folder: Path, store: Path | None = None) -> list[tuple[str, str]]:
     """How many twins are found, and how many false pairs."""
     twins = write_library(folder)
     shelf = Shelf([folder])
-    near = [one for one in pairs(faces(shelf, list(shelf.presets), store)) if one.alike]
+    near = [one for one in pairs(profiles(shelf, list(shelf.presets), store)) if one.alike]
     right = sum(any({one.one, one.other} == pair for pair in twins) for one in near)
     groups = clusters(near)
     return [

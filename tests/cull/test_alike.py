@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from chainrun.cull.alike import apart, pairs
-from chainrun.cull.face import HIT_DBFS, LEVELS_DBFS, POINTS_HZ, measure_face
+from chainrun.library.alike import apart, pairs
+from chainrun.library.profile import HIT_DBFS, LEVELS_DBFS, POINTS_HZ, measure_profile
 from tests.cull import catalogue
 from tests.cull.shelves import RATE, preset, steps
 from tests.signals import noise

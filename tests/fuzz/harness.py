@@ -23,15 +23,15 @@ from tests import program
 from tests.fuzz import headers, recipes
 from tests.signals import ROOT, drums, noise
 
-MOST_S = {"recipes": 2.0, "headers": 5.0, "renders": 20.0}
+MAX_S = {"recipes": 2.0, "headers": 5.0, "renders": 20.0}
 """Of processor time: a recipe is refused in 2 s, a file in 5; a render may take what it takes.
 
 `python -m tests.fuzz` judges by it. The tests do not, where ten times as much ends a process that hangs."""
-MOST_BYTES = 3 << 30
+MAX_BYTES = 3 << 30
 """Of address space; a process that asks for more gets none."""
-MOST_TALK = 300_000
+MAX_TALK = 300_000
 TIMED = False
-USUAL_CODES = {0, 1, 2, 3, 4, 5}
+DEFAULT_CODES = {0, 1, 2, 3, 4, 5}
 
 
 @dataclass
@@ -118,7 +118,7 @@ def run_slice(kind: str, seeds: range, every: int, timed: bool) -> None:
     """In a process of its own: each case in turn, its seed told before and what it broke behind it, a JSON line each."""
     global TIMED
     TIMED = timed
-    resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
+    resource.setrlimit(resource.RLIMIT_AS, (MAX_BYTES, MAX_BYTES))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     os.environ["CHAINRUN_TRACEBACK"] = "1"
     told = os.fdopen(os.dup(1), "w", buffering=1)

@@ -13,7 +13,7 @@ import soundfile
 from tests import program
 from tests.whole import hostile
 
-MOST_CALLS = 10_000_000
+MAX_CALLS = 10_000_000
 """The dearest of them, a table of thirty thousand sends, costs seven million."""
 
 MAX_MB = 500
@@ -55,7 +55,7 @@ def test_hostile_recipes_are_refused_in_time_and_memory(tmp_path):
     assert ran.code == 0, ran.err[-2000:]
     found = json.loads(ran.out.splitlines()[-1])
     bad = {
-        name: told for name, told in found.items() if told[0] not in (3, 4) or told[1] > MOST_CALLS or told[2] > MOST_MB
+        name: told for name, told in found.items() if told[0] not in (3, 4) or told[1] > MAX_CALLS or told[2] > MAX_MB
     }
     assert not bad
     assert len(found) == len(hostile.recipes())
