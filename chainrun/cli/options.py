@@ -11,6 +11,7 @@ import typer
 from chainrun.cli.terminal import talk
 from chainrun.errors import Problem, ResourceError, UsageError
 from chainrun.limits import Limits
+from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides
 
 if TYPE_CHECKING:
@@ -69,10 +70,15 @@ def overrides(
 
 
 def refuse(
-    message: str, *, given: str | None = None, allowed: str | None = None, hint: str | None = None
+    message: str,
+    *,
+    given: str | None = None,
+    allowed: str | None = None,
+    hint: str | None = None,
+    code: Code = Code.UNSORTED,
 ) -> UsageError:
     """A usage error."""
-    return UsageError(Problem(message, given=given, allowed=allowed, hint=hint))
+    return UsageError(Problem(message, given=given, allowed=allowed, hint=hint, code=code))
 
 
 def store_folder(store: Path | None, no_store: bool) -> Path | None:

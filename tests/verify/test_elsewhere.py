@@ -19,7 +19,7 @@ import pytest
 
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.verify import baseline
-from chainrun.verify.run import VerifyOptions, verify
+from chainrun.verify.run import accept
 from tests.bench import verifier
 from tests.verify.parts import SONG
 
@@ -30,11 +30,12 @@ import sys
 from pathlib import Path
 from chainrun.engine import RenderOptions
 import chainrun.verify.run as run
+from chainrun.verify.wording import check_text
 from chainrun.recipe import Overrides, open_recipe
 plain = run.RenderOptions
 run.RenderOptions = lambda **more: plain(**(more | {"block_frames": 30000, "workers": 2}))
-verdict = run.verify(open_recipe(Path(sys.argv[1])), run.VerifyOptions())
-print(verdict.passed, [check.text for check in verdict.checks])
+verdict = run.verify_recipe(open_recipe(Path(sys.argv[1])))
+print(verdict.passed, [check_text(check) for check in verdict.checks])
 """
 
 
@@ -99,12 +100,13 @@ def test_junit_annotations_and_summary(song, session, chainrun):
 
 
 def test_annotations_are_escaped():
-    from chainrun.verify.judge import Check
+    from chainrun.verify.aspects import Aspect
+    from chainrun.verify.checks import Check, RenderFailure
     from chainrun.verify.reports import junit, markdown, workflow_annotations
-    from chainrun.verify.run import Verdict
+    from chainrun.verify.verdicts import Verdict
 
-    verdict = Verdict("a<b>|`", Path("x,y:z.recipe.toml"), Path("b"))
-    verdict.checks = [Check("100%: odd,\n", False, "moved 5 %\r\nand <script>\x1b[31m")]
+    odd = Check(Aspect.SAMPLES, False, delivery="100%", detail=RenderFailure("moved 5 %\r\nand <script>\x1b[31m"))
+    verdict = Verdict("a<b>|`", Path("x,y:z.recipe.toml"), Path("b"), checks=(odd,))
     (line,) = workflow_annotations([verdict]).splitlines()
     title = "a<b>|`%3A 1 of 1 checks failed"
     assert line.endswith(f"x%2Cy%3Az.recipe.toml,title={title}::100%25: moved 5 %25%0D%0Aand <script>\x1b[31m")
@@ -134,11 +136,11 @@ def test_plugin_and_variants_and_new_deliveries(inner):
     recipe = inner.folder / "song.recipe.toml"
     plain = SONG.split("[expect]")[0] + '[variants.softer]\n"buses.kit.level_db" = -9\n'
     recipe.write_text(plain)
-    verify(open_recipe(recipe, Overrides("softer")), VerifyOptions(accept=True))
+    accept(open_recipe(recipe, Overrides("softer")))
     done = inner("--chainrun")
     done.assert_outcomes(passed=8, failed=1)  # the recipe itself has no baseline
     done.stdout.fnmatch_lines(["*song.recipe.toml::loudness+softer PASSED*", "*song.recipe.toml::baseline FAILED*"][:1])
-    verify(open_recipe(recipe), VerifyOptions(accept=True))
+    accept(open_recipe(recipe))
     recipe.write_text(plain.replace("kit.level_db", "kit.levle_db"))
     done = inner("--chainrun")
     assert done.parseoutcomes()["failed"] == 1
@@ -214,7 +216,7 @@ def test_plugin_fixtures(inner):
 
 
 def test_verify_on_the_house_api(song):
-    verdict = verify(open_recipe(song), VerifyOptions(accept=True))
-    assert verdict.passed and baseline.read(verdict.baseline)["recipe"] == "song.recipe.toml"
+    verdict = accept(open_recipe(song))
+    assert verdict.passed and baseline.read(verdict.baseline).recipe == "song.recipe.toml"
     assert json.loads(json.dumps(verdict.record()))["accepted"]
     shutil.rmtree("out", ignore_errors=True)
