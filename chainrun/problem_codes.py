@@ -129,6 +129,14 @@ class Code(StrEnum):
     EXTRA_MISSING = "extra-missing", "An optional part of the program is not installed."
 
     # -- verify and compare --------------------------------------------------------------------------------------
+    BASELINE_DAMAGED = "baseline-damaged", "A baseline cannot be read, or is not what was written."
+    BASELINE_VERSION = "baseline-version", "A baseline is of another version of chainrun."
+    BASELINE_OF_ANOTHER = "baseline-of-another", "A baseline belongs to another recipe or variant."
+    NOT_MEASURED = "not-measured", "What is expected has no value in this render."
+    ACCEPT_CHANGED_RECIPE = "accept-changed-recipe", "A recipe that is changed from outside cannot be accepted."
+    ACCEPT_IN_CI = "accept-in-ci", "A baseline would be written where nobody listens."
+    NOT_COMPARABLE = "not-comparable", "The two cannot be compared with each other, or in this way."
+    BAD_SWEEP = "bad-sweep", "What is to be swept is no path with two values or more."
 
     # -- library and cull ----------------------------------------------------------------------------------------
     NO_PRESET_LIBRARY = "no-preset-library", "No preset library was named, and there is none in its usual place."

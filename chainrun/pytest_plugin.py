@@ -1,12 +1,13 @@
 """Recipes as tests: with `chainrun = true` in pytest's settings, or --chainrun, every *.recipe.toml is collected with
 its variants, an item a check: `render` (it renders, and deliveries reach their targets), one for each expectation, and
-one for each GROUP of what a baseline holds. A recipe or variant without a baseline fails by name, unless its [expect]
+one for each group of what a baseline holds. A recipe or variant without a baseline fails by name, unless its [expect]
 says `baseline = "none"`. Nothing of chainrun is imported before it is needed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,19 +18,35 @@ if TYPE_CHECKING:
     from chainrun.delivery import RenderResult
     from chainrun.loudness import Measured
     from chainrun.recipe import Opened
-    from chainrun.verify.judge import Check
-    from chainrun.verify.run import Verdict
+    from chainrun.verify.aspects import Group
+    from chainrun.verify.checks import Check
+    from chainrun.verify.verdicts import Verdict
 
 ENDING = ".recipe.toml"
-GROUPS = {
-    "samples": ("baseline", "rate", "channels", "length", "encoding"),
-    "loudness": ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu", "loudness over time"),
-    "true_peak": ("true_peak_dbtp",),
-    "spectrum": ("third octaves",),
-    "image": ("correlation", "side_to_mid_db"),
-    "residual": ("residual", "exact residual"),
-}
-"""What is held to a baseline, by the items' names; `samples` are whole, or as many as there were."""
+
+
+@dataclass(frozen=True)
+class Share:
+    """The checks of a verification that an item is about: an expectation, a group of a delivery's, or what is left."""
+
+    expectation: str | None = None
+    """A path of [expect]."""
+    group: Group | None = None
+    delivery: str = ""
+    """Of a group: the delivery; empty for all of them."""
+    with_items: tuple[str, ...] = ()
+    """Of an item without expectation and group: deliveries whose groups are items of their own."""
+
+    def holds(self, check: Check) -> bool:
+        """Whether the item is about this check."""
+        from chainrun.verify.aspects import GROUP_OF, Aspect
+
+        if check.aspect is Aspect.EXPECTATION or self.expectation is not None:
+            return check.aspect is Aspect.EXPECTATION and check.path == self.expectation
+        group, delivery = GROUP_OF.get(check.aspect), check.delivery or ""
+        if self.group is None:  # what belongs to no other item, too: a delivery that the baseline does not know
+            return group is None or delivery not in self.with_items
+        return group is self.group and self.delivery in ("", delivery)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -98,47 +115,43 @@ class RecipeFile(pytest.File):
             yield self._item("recipe", variant=variant)
 
     def _items(self, opened: Opened) -> Iterator[pytest.Item]:
-        from chainrun.verify.baseline import kept_already
+        from chainrun.verify.aspects import Group
+        from chainrun.verify.baseline import kept_deliveries
         from chainrun.verify.changed import baseline_path
 
-        expected = [key for key, _ in opened.recipe.expect.items()]
         baseline, variant = baseline_path(opened), opened.variant
         accept = self.config.getoption("--chainrun-accept")
-        known = kept_already(baseline).get("deliveries") if baseline.exists() and not accept else None
-        names = list(known) if isinstance(known, dict) and known else [""]
-        yield self._item("render", variant=variant, deliveries=names)
-        for key in expected:
-            yield self._item(key, f"expect: {key}", variant)
+        names = (kept_deliveries(baseline) if baseline.exists() and not accept else []) or [""]
+        yield self._item("render", Share(with_items=tuple(names)), variant)
+        for key, _ in opened.recipe.expect.items():
+            yield self._item(key, Share(expectation=key), variant)
         if not accept and not baseline.exists() and opened.recipe.expect.baseline == "required":
-            yield self._item("baseline", ": samples", variant)
+            yield self._item("baseline", Share(group=Group.SAMPLES), variant)
         if accept or not baseline.exists():
             return
         for name in names:
-            for group in GROUPS:
-                yield self._item(group if len(names) == 1 else f"{group}[{name}]", f"{name}: {group}", variant)
+            for group in Group:
+                label = group.value if len(names) == 1 else f"{group.value}[{name}]"
+                yield self._item(label, Share(group=group, delivery=name), variant)
 
-    def _item(
-        self, name: str, check: str = "", variant: str | None = None, deliveries: Sequence[str] = ()
-    ) -> RecipeCheck:
+    def _item(self, name: str, share: Share | None = None, variant: str | None = None) -> RecipeCheck:
         shown = f"{name}+{variant}" if variant else name
-        item: RecipeCheck = RecipeCheck.from_parent(
-            self, name=shown, check=check, variant=variant, deliveries=deliveries
-        )
+        item: RecipeCheck = RecipeCheck.from_parent(self, name=shown, share=share or Share(), variant=variant)
         item.add_marker(pytest.mark.chainrun)
         return item
 
     def verdict(self, variant: str | None) -> Verdict:
-        """What became of the recipe. Raises ChainrunError, the same for every check."""
+        """The recipe's verdict. Raises ChainrunError, the same for every check."""
         from chainrun.errors import ChainrunError
         from chainrun.recipe import Overrides, open_recipe
         from chainrun.store.store import default_folder
-        from chainrun.verify.run import VerifyOptions, verify
+        from chainrun.verify.run import VerifyOptions, accept, verify_recipe
 
         if variant not in self._known:
-            accept = bool(self.config.getoption("--chainrun-accept"))
-            options = VerifyOptions(accept=accept, store=default_folder())
+            judge = accept if self.config.getoption("--chainrun-accept") else verify_recipe
+            options = VerifyOptions(store=default_folder())
             try:
-                self._known[variant] = verify(open_recipe(self.path, Overrides(variant)), options)
+                self._known[variant] = judge(open_recipe(self.path, Overrides(variant)), options)
             except ChainrunError as error:
                 self._known[variant] = error
         found = self._known[variant]
@@ -154,34 +167,24 @@ class MovedError(Exception):
 class RecipeCheck(pytest.Item):
     """One check, or a group of them."""
 
-    def __init__(self, *, check: str = "", variant: str | None = None, deliveries: Sequence[str] = (), **more: Any):
+    def __init__(self, *, share: Share, variant: str | None = None, **more: Any):
         super().__init__(**more)
-        self._check, self._variant, self._deliveries = check, variant, deliveries
-        """Deliveries that have items of their own."""
+        self._share, self._variant = share, variant
 
     def runtest(self) -> None:
         """Render the recipe, if that was not done yet, and look at this check."""
+        from chainrun.verify.wording import limit_text
+
         assert isinstance(self.parent, RecipeFile)
         verdict = self.parent.verdict(self._variant)
-        mine = [check for check in verdict.checks if self._mine(check)]
+        mine = [check for check in verdict.checks if self._share.holds(check)]
         for check in mine:
-            figures = (("measured", check.measured), ("baseline", check.was), ("limit", check.limit))
+            figures = (("measured", check.figure), ("baseline", check.figure_before), ("limit", limit_text(check)))
             self.user_properties += [(f"{check.name} {word}", value) for word, value in figures if value is not None]
         if not all(check.passed for check in mine):
             from chainrun.verify.reports import text
 
             raise MovedError(text(verdict, everything=True))
-
-    def _mine(self, check: Check) -> bool:
-        """An expectation by its name; `DELIVERY: GROUP` by the quantities of the group; `render` has what is left."""
-        if check.name.startswith("expect: ") or self._check.startswith("expect: "):
-            return check.name == self._check
-        head, _, quantity = check.name.rpartition(": ")
-        wanted, _, group = self._check.rpartition(": ")
-        known = any(quantity in quantities for quantities in GROUPS.values())
-        if not group:  # what belongs to no other item, too: a delivery that the baseline does not know
-            return not known or head not in self._deliveries
-        return quantity in GROUPS[group] and wanted in ("", head)
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
         """The table, or the problems as chainrun tells them; no traceback."""

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -27,15 +27,18 @@ from chainrun.cli.options import (
 )
 from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
-from chainrun.plan import build_plan
-from chainrun.store import hasher
-from chainrun.whole_file import work_folder
+from chainrun.problem_codes import Code
 
 MAX_LINES = 8
 """Of the residual over time."""
 
 if TYPE_CHECKING:
     from chainrun.comparison.difference import Difference
+    from chainrun.comparison.pairs import Compared
+    from chainrun.comparison.sweep import SweepRow
+    from chainrun.delivery import RenderOptions
+    from chainrun.recipe import Overrides
+    from chainrun.report.page import PagePlace
 
 
 def command(
@@ -67,160 +70,135 @@ def command(
 ) -> int:
     """Compare two files, recipes, variants or baselines: level-matched residual, bands, loudness, image, in time."""
     from chainrun.delivery import RenderOptions
+    from chainrun.verify.changed import is_baseline
 
     place = place_of_page(report, embed)
-    if place is not None and (sweep is not None or a.name.endswith(".baseline.toml")):
-        raise refuse("--report goes with two sounds")
-    line = ProgressLine(quiet=quiet or as_json)
-    options = RenderOptions(workers=workers, store=store_folder(store, no_store))
-    chosen = overrides(None, overlay, set_, allow_root, limit)
+    if place is not None and (sweep is not None or is_baseline(a)):
+        raise refuse("--report goes with two sounds", code=Code.OPTIONS_CLASH)
+    rendering = _Rendering(
+        overrides(None, overlay, set_, allow_root, limit),
+        RenderOptions(workers=workers, store=store_folder(store, no_store)),
+        ProgressLine(quiet=quiet or as_json),
+    )
     if sweep is not None:
         if no_match or strict:
-            raise refuse("--no-match and --strict do not go with --sweep")
-        return _sweep(a, b, variant, sweep, out, chosen, options, line, as_json)
-    baselines = [path for path in (a, b) if path is not None and path.name.endswith(".baseline.toml")]
+            raise refuse("--no-match and --strict do not go with --sweep", code=Code.OPTIONS_CLASH)
+        if b is not None or len(variant or []) > 1:
+            raise refuse("--sweep takes one recipe, and one variant at most", code=Code.OPTIONS_CLASH)
+        _show_sweep(a, next(iter(variant or []), None), sweep, out, rendering, as_json=as_json)
+        return EXIT_DONE
+    baselines = is_baseline(a) or (b is not None and is_baseline(b))
     if no_match and baselines:
-        raise refuse("baselines are compared as they are: --no-match goes with sounds")
-    variants: list[str | None] = [*(variant or [])]
-    if b is None and not variants:
-        raise refuse("compare wants two things", hint="A and B, or one recipe with --variant NAME")
-    if len(variants) > 2 or (b is not None and len(variants) == 1):
-        raise refuse("--variant is given twice with two recipes, once or twice with one")
-    if a.name.endswith(".baseline.toml") or (b is not None and b.name.endswith(".baseline.toml")):
-        return _baselines(a, b, as_json, strict)
-    pair = (a, b if b is not None else a)
-    names = (variants[0], variants[1]) if len(variants) == 2 else (None, variants[0] if variants else None)
-    from chainrun.comparison.difference import difference
-    from chainrun.comparison.limits import Floor
+        raise refuse("baselines are compared as they are: --no-match goes with sounds", code=Code.OPTIONS_CLASH)
+    pair = _pair(a, b, variant or [])
+    if baselines:
+        same = _show_baselines(a, b, as_json=as_json)
+    else:
+        same = _show_sounds(pair, rendering, place, match=not no_match, as_json=as_json)
+    return EXIT_FAILED if strict and not same else EXIT_DONE
 
-    with work_folder("chainrun-compare") as work:
-        sounds = [
-            _sound(path, name, work / str(k), chosen, options, line)
-            for k, (path, name) in enumerate(zip(pair, names, strict=True))
-        ]
+
+@dataclass(frozen=True)
+class _Rendering:
+    """How recipes are rendered for a comparison."""
+
+    chosen: Overrides
+    options: RenderOptions
+    line: ProgressLine
+
+
+def _pair(a: Path, b: Path | None, variants: list[str]) -> tuple[Compared, Compared]:
+    """The two things that are meant: two files or recipes, or variants of one or two. Raises UsageError."""
+    from chainrun.comparison.pairs import Compared
+
+    if b is None and not variants:
+        raise refuse(
+            "compare wants two things", hint="A and B, or one recipe with --variant NAME", code=Code.OPTIONS_CLASH
+        )
+    if len(variants) > 2 or (b is not None and len(variants) == 1):
+        raise refuse("--variant is given twice with two recipes, once or twice with one", code=Code.OPTIONS_CLASH)
+    other = b if b is not None else a
+    if len(variants) == 2:
+        return Compared(a, variants[0]), Compared(other, variants[1])
+    return Compared(a), Compared(other, variants[0] if variants else None)
+
+
+def _show_sounds(
+    pair: tuple[Compared, Compared], rendering: _Rendering, place: PagePlace | None, *, match: bool, as_json: bool
+) -> bool:
+    """Compare two sounds and show how they differ; returns whether that can not be heard."""
+    from chainrun.comparison.limits import Floor
+    from chainrun.comparison.pairs import comparing
+
+    labels = [one.label for one in pair]
+    line = rendering.line
+    with comparing(*pair, rendering.chosen, rendering.options, match=match, progress=line.node) as found:
         line.done()
-        found = difference(sounds[0], sounds[1], match=not no_match)
-        told = [f"{path}{f' ({name})' if name else ''}" for path, name in zip(pair, names, strict=True)]
         if place is not None:
             from chainrun.report.compared import compare_page
             from chainrun.report.page import write_page
 
-            page = write_page(compare_page(found, [Path(one).name for one in told], place), place)
-            talk(f"wrote {page}")
+            talk(f"wrote {write_page(compare_page(found, [Path(one).name for one in labels], place), place)}")
     if as_json:
-        record = {"schema_version": 1, **found.record()}
-        for one, shown in zip(record["files"], told, strict=True):
-            one["file"] = shown
-        put_json(record)
+        put_json({"schema_version": 1, **found.record(labels)})
     else:
-        put(screen(found, told, matched=not no_match))
-    return EXIT_FAILED if strict and not found.inaudible(Floor()) else EXIT_DONE
+        put(screen(found, labels, matched=match))
+    return found.inaudible(Floor())
 
 
-def _sound(path: Path, variant: str | None, out: Path, chosen: Any, options: Any, line: ProgressLine) -> Path:
-    """The file itself, or what a recipe renders: its first delivery."""
-    if not path.name.endswith(".toml"):
-        from chainrun.audiofile import read_header
+def _show_baselines(a: Path, b: Path | None, *, as_json: bool) -> bool:
+    """Compare two baselines and show how they differ; returns whether all is within its limits."""
+    from chainrun.verify.two_baselines import compare_baselines, no_pair
 
-        if variant is not None:
-            raise refuse("--variant goes with a recipe", given=str(path))
-        read_header(path, chosen.limits)
-        return path
-    from chainrun.delivery import render
-    from chainrun.recipe import open_recipe
-
-    opened = open_recipe(path, replace(chosen, variant=variant))
-    plan = build_plan(opened, hash_file=hasher(options.store))
-    return Path(render(plan, out, options, progress=line.node).deliveries[0].file)
-
-
-def _baselines(a: Path, b: Path | None, as_json: bool, strict: bool) -> int:
-    """Two baselines: what one knows of the other's distance, without either's audio."""
-    from chainrun.recipe.model import Tolerances
-    from chainrun.verify import baseline
-    from chainrun.verify.judge import Check, find_cause, judge_delivery
-    from chainrun.verify.reports import cause_lines
-
-    if b is None or not all(path.name.endswith(".baseline.toml") for path in (a, b)):
-        raise refuse("a baseline is compared with another baseline", hint="verify compares a recipe with its own")
-    was, now, limits = baseline.read(a), baseline.read(b), Tolerances()
-    shared = [name for name in was["deliveries"] if name in now["deliveries"]]
-    checks = [
-        check
-        for name in shared
-        for check in judge_delivery(name, was["deliveries"][name], now["deliveries"][name], limits)
-    ]
-    for name in [*was["deliveries"], *now["deliveries"]]:
-        if name not in shared:
-            only = "A" if name in was["deliveries"] else "B"
-            checks.append(Check(f"{name}: baseline", False, f"{name} is in {only} alone, and was not compared"))
-    cause = find_cause(was, now, limits)
-    failed = [check for check in checks if not check.passed]
-    verdict = (
-        f"differs: {len(failed)} of {len(checks)} checks are over their limit" if failed else "no audible difference"
-    )
-    code = EXIT_FAILED if strict and not all(check.passed for check in checks) else EXIT_DONE
+    if b is None:
+        raise no_pair()
+    found = compare_baselines(a, b)
     if as_json:
-        put_json(
-            {
-                "schema_version": 1,
-                "files": [str(a), str(b)],
-                "checks": [check.record() for check in checks],
-                "cause": vars(cause),
-                "verdict": verdict,
-            }
-        )
-        return code
-    lines = [f"{check.name}: {check.text}" for check in checks]
-    put("\n".join([*lines, *(f"cause: {text}" for text in cause_lines(cause)), "", f"{verdict} (nothing was matched)"]))
-    return code
+        put_json(found.record())
+    else:
+        put(found.text())
+    return found.passed
 
 
-def _sweep(
-    a: Path,
-    b: Path | None,
-    variant: list[str] | None,
-    sweep: str,
-    out: Path,
-    chosen: Any,
-    options: Any,
-    line: ProgressLine,
-    as_json: bool,
-) -> int:
-    from chainrun.comparison.sweep import parsed, rows
+def _show_sweep(
+    recipe: Path, variant: str | None, words: str, out: Path, rendering: _Rendering, *, as_json: bool
+) -> None:
+    """Sweep a number of a recipe and show a row for each value."""
+    from chainrun.comparison.sweep import parsed
     from chainrun.comparison.sweep import sweep as run
 
-    if b is not None or len(variant or []) > 1:
-        raise refuse("--sweep takes one recipe, and one variant at most")
-    path, values = parsed(sweep)
-    name = variant[0] if variant else None
-    found = rows(path, run(a, replace(chosen, variant=name), path, values, out, options, line.node))
-    line.done()
+    path, values = parsed(words)
+    chosen = replace(rendering.chosen, variant=variant)
+    found = run(recipe, path, values, out, chosen, rendering.options, progress=rendering.line.node)
+    rendering.line.done()
     if as_json:
-        put_json({"schema_version": 1, "path": path, "values": found})
-        return EXIT_DONE
-    head = ["value", "LUFS", "dBTP", "crest", "LRA", "most dB", "mean dB", "residual LU"]
-    keys = (
-        "integrated_lufs",
-        "true_peak_dbtp",
-        "crest_db",
-        "range_lu",
-        "gain_reduction_max_db",
-        "gain_reduction_mean_db",
-        "residual_lu",
-    )
+        put_json(found.record())
+        return
+    rows = found.rows()
     put(path)
-    cells = []
-    for one in found:
-        told = {key: number(one[key]) for key in keys}
-        told["range_lu"] += " short" if one["range_is_short"] else ""
-        cells.append([one["value"], *told.values()])
-    put(table(head, cells))
-    for one in found:
-        for failure in one["failures"]:
-            talk(f"note: {one['value']}: {failure}")
+    put(
+        table(
+            ["value", "LUFS", "dBTP", "crest", "LRA", "most dB", "mean dB", "residual LU"],
+            [_cells(row) for row in rows],
+        )
+    )
+    for row in rows:
+        for failure in row.failures:
+            talk(f"note: {row.value}: {failure}")
     put(f"the residual is against the first; matched in loudness, to listen to: {out}/*.flac")
-    return EXIT_DONE
+
+
+def _cells(row: SweepRow) -> list[str]:
+    return [
+        row.value,
+        number(row.integrated_lufs),
+        number(row.true_peak_dbtp),
+        number(row.crest_db),
+        number(row.range_lu) + (" short" if row.range_is_short else ""),
+        number(row.gain_reduction_max_db),
+        number(row.gain_reduction_mean_db),
+        number(row.residual_lu),
+    ]
 
 
 def _residuals(found: Difference) -> list[str]:

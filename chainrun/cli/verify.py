@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -30,9 +30,14 @@ from chainrun.cli.options import (
     store_folder,
 )
 from chainrun.cli.terminal import ProgressLine, put, put_json, put_lines, talk
-from chainrun.errors import EXIT_DONE, EXIT_FAILED, ChainrunError
-from chainrun.recipe import Overrides, open_recipe
-from chainrun.recipe.load import recipe_name
+from chainrun.problem_codes import Code
+
+if TYPE_CHECKING:
+    from chainrun.report.page import PagePlace
+    from chainrun.verify.verdicts import Refused, Verdict, Verified
+
+FORMATS = TEXT, GITHUB = "text", "github"
+"""How verdicts are shown."""
 
 
 def command(
@@ -59,7 +64,7 @@ def command(
     markdown: Annotated[Path | None, typer.Option("--markdown", metavar="FILE", help="Write a summary.")] = None,
     format_: Annotated[
         str, typer.Option("--format", metavar="FORMAT", help="text, or github: annotations of a workflow run.")
-    ] = "text",
+    ] = TEXT,
     report: Report = None,
     embed: Embed = False,
     verbose: Annotated[bool, typer.Option("--all", help="Show the checks that passed, too.")] = False,
@@ -68,70 +73,78 @@ def command(
 ) -> int:
     """Render recipes and hold them to their baselines and to [expect]; exit 1 if one moved."""
     from chainrun.verify import reports
-    from chainrun.verify.ci import in_ci
-    from chainrun.verify.run import Verdict, VerifyOptions, document, verify
-    from chainrun.whole_file import write_whole
+    from chainrun.verify.many import mixes_of, verify_mixes
+    from chainrun.verify.run import VerifyOptions
+    from chainrun.verify.verdicts import Verdict, Verified
 
-    if format_ not in ("text", "github"):
-        raise refuse("--format knows no such word", given=format_, allowed="text, github")
-    if format_ == "github" and as_json:
-        raise refuse("--format github and --json both write to stdout", hint="--junit-xml FILE goes with either")
-    if accept and not force and in_ci(os.environ):
-        raise refuse(
-            "--accept in CI would let every change pass", hint="accept on your own machine and commit it; or --force"
-        )
-    if with_audio and not accept:
-        raise refuse("--with-audio goes with --accept")
+    _refuse_what_clashes(format_, accept=accept, force=force, with_audio=with_audio, as_json=as_json)
     reports.refuse_other_files(junit_xml, markdown)
     place = place_of_page(report, embed)
     chosen = overrides(variant, overlay, set_, allow_root, limit)
-    kept = store_folder(store, no_store)
-    verdicts: list[Verdict] = []
-    failed: list[tuple[Path, ChainrunError]] = []
-    mixes = [(path, one) for path in recipes for one in ([chosen] if variant else [chosen, *_variants(path, chosen)])]
-    for path, changes in mixes:
-        line = ProgressLine(quiet=quiet or as_json or format_ == "github")
-        mix = recipe_name(path) + (f".{changes.variant}" if changes.variant else "")
-        folder = out if out is None or len(mixes) == 1 else out / mix
-        options = VerifyOptions(accept, with_audio, kept, workers, folder)
-        try:
-            verdict = verify(open_recipe(path, changes), options, progress=line.node)
-        except ChainrunError as error:
-            failed.append((path, error_for_command_line(error)))
-            continue
-        finally:
+    options = VerifyOptions(store_folder(store, no_store), workers, out)
+    line = ProgressLine(quiet=quiet or as_json or format_ == GITHUB)
+    results = []
+    try:
+        for one in verify_mixes(
+            mixes_of(recipes, chosen), options, accepting=accept, with_audio=with_audio, progress=line.node
+        ):
             line.done()
-        verdicts.append(verdict)
-        if format_ == "text" and not as_json:
-            put_lines(reports.text(verdict, everything=verbose))
+            results.append(_for_command_line(one))
+            if isinstance(one, Verdict) and format_ == TEXT and not as_json:
+                put_lines(reports.text(one, everything=verbose))
+    finally:
+        line.done()
+    verified = Verified.of(results)
+    _write(verified, junit_xml, markdown, place)
+    if format_ == GITHUB and (lines := reports.workflow_annotations(verified.verdicts, verified.refused)):
+        put(lines)
+    if as_json:
+        put_json(verified.record())
+    for refused in verified.refused:
+        talk(reports.error_text(refused.error))
+    return verified.exit_code
+
+
+def _for_command_line(one: Verdict | Refused) -> Verdict | Refused:
+    """What was refused, with the options that mend it."""
+    from chainrun.verify.verdicts import Refused
+
+    return replace(one, error=error_for_command_line(one.error)) if isinstance(one, Refused) else one
+
+
+def _refuse_what_clashes(format_: str, *, accept: bool, force: bool, with_audio: bool, as_json: bool) -> None:
+    """Raise UsageError for options that do not go together."""
+    from chainrun.verify.ci import in_ci
+
+    if format_ not in FORMATS:
+        raise refuse("--format knows no such word", given=format_, allowed=", ".join(FORMATS), code=Code.OPTION_VALUE)
+    if format_ == GITHUB and as_json:
+        raise refuse(
+            "--format github and --json both write to stdout",
+            hint="--junit-xml FILE goes with either",
+            code=Code.OPTIONS_CLASH,
+        )
+    if accept and not force and in_ci(os.environ):
+        raise refuse(
+            "--accept in CI would let every change pass",
+            hint="accept on your own machine and commit it; or --force",
+            code=Code.ACCEPT_IN_CI,
+        )
+    if with_audio and not accept:
+        raise refuse("--with-audio goes with --accept", code=Code.OPTIONS_CLASH)
+
+
+def _write(verified: Verified, junit_xml: Path | None, markdown: Path | None, place: PagePlace | None) -> None:
+    """Write the files that were asked for."""
+    from chainrun.verify import reports
+    from chainrun.whole_file import write_whole
+
     if junit_xml is not None:
-        write_whole(junit_xml, reports.junit(verdicts, failed))
+        write_whole(junit_xml, reports.junit(verified.verdicts, verified.refused))
     if markdown is not None:
-        write_whole(markdown, reports.markdown(verdicts, failed))
+        write_whole(markdown, reports.markdown(verified.verdicts, verified.refused))
     if place is not None:
         from chainrun.report.compared import verify_page
         from chainrun.report.page import write_page
 
-        talk(f"wrote {write_page(verify_page(verdicts, failed), place)}")
-    if format_ == "github" and (lines := reports.workflow_annotations(verdicts, failed)):
-        put(lines)
-    if as_json:
-        record = document(verdicts, len(failed))
-        record["problems"] = [problem.record() for _, refusal in failed for problem in refusal.problems]
-        put_json(record)
-    for _, refusal in failed:
-        talk(reports.told(refusal))
-    if failed:
-        return max(refusal.exit_code for _, refusal in failed)
-    return EXIT_DONE if all(verdict.passed for verdict in verdicts) else EXIT_FAILED
-
-
-def _variants(path: Path, chosen: Overrides) -> list[Overrides]:
-    """The recipe's variants, each of which has a baseline of its own; and those whose baseline lies there yet."""
-    from chainrun.verify.changed import orphans
-
-    try:
-        variants = list(open_recipe(path, replace(chosen, variant=None)).recipe.variants)
-    except ChainrunError:
-        return []
-    return [replace(chosen, variant=one) for one in [*variants, *orphans(path.absolute(), variants)]]
+        talk(f"wrote {write_page(verify_page(verified.verdicts, verified.refused), place)}")

@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from chainrun.audiofile import read_header
-from chainrun.comparison.limits import WORTH_DB, Floor, steps_lu
-from chainrun.comparison.residual import residual_lu
+from chainrun.comparison.image import ImageChange, image_changes, image_words
+from chainrun.comparison.limits import WORTH_DB, Floor
+from chainrun.comparison.residual import ResidualMeter
 from chainrun.comparison.sounds import MAX_S, AlignedStream, Sound, blocks, measure, offset_frames, rate_of
 from chainrun.comparison.verdict import verdict
 from chainrun.dsp.arrays import Array
-from chainrun.dsp.cascade import Cascade
 from chainrun.errors import AudioError, Problem, shown_path
 from chainrun.loudness.analysis import NOMINAL_HZ, Analysis
-from chainrun.loudness.k_weighting import k_weighting
 from chainrun.loudness.meter import Meter
 from chainrun.measured import finite, measured_record
+from chainrun.problem_codes import Code
 from chainrun.units import db_to_gain, gain_to_db, power_ratio_db
 
 QUANTITIES = (
@@ -33,11 +34,10 @@ SAME_SHARE = 1e-6
 """Of the energy of a second (-60 dB): what may be left where two are the same."""
 SAME_SECONDS = 0.1
 """Share of the seconds that must be the same for the level to be matched there."""
-LIKE = 0.9
-"""Correlation from which on two sounds count as turned or swapped."""
-MONO_SHARE = 1e-5
-"""Of the side in the energy: -50 dB."""
-LEANS_DB = 0.5
+MIN_GAIN_DB = 1e-6
+"""A smaller gain is none."""
+CUT_S = 0.01
+"""From this offset on the part that was compared is named."""
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ class Difference:
     identical: bool
     aligned: bool
     """Whether a common sound was found by which they could be laid over each other."""
-    turned: list[str]
+    image: tuple[ImageChange, ...]
     """How B's image differs: polarity, sides, width, balance."""
     judged_s: tuple[float, float] | None = None
     """The part of A that was compared, where an offset left ends without a counterpart."""
@@ -80,7 +80,7 @@ class Difference:
         told = []
         if not self.aligned:
             told.append(f"no sound in common was found within {MAX_S:g} s of each other: B was not moved")
-        told += [f"B is {word}" for word in self.turned]
+        told += [f"B is {words}" for words in image_words(self.image)]
         if a.n_channels != b.n_channels:
             told.append("one is mono, and stands on both sides")
         if a.rate_hz != b.rate_hz:
@@ -108,23 +108,23 @@ class Difference:
             by_second_lu=self.by_second_lu,
             residual_lu=self.residual_lu,
             floor=floor or Floor(),
-            turned=self.turned,
+            turned=image_words(self.image),
         )
 
-    def record(self) -> dict[str, Any]:
-        """As a JSON object."""
+    def record(self, labels: Sequence[str] | None = None) -> dict[str, Any]:
+        """As a JSON object; `labels` stand in place of the two files' paths."""
         a, b = self.one.measured, self.other.measured
         return {
             "files": [
-                {"file": str(sound.path), "measured": measured_record(sound.measured)}
-                for sound in (self.one, self.other)
+                {"file": label, "measured": measured_record(sound.measured)}
+                for label, sound in zip(labels or self._paths(), (self.one, self.other), strict=True)
             ],
             "offset_frames": round(self.offset_frames, 3),
             "gain_db": round(self.gain_db, 3),
             "judged_s": [round(second, 3) for second in self.judged_s] if self.judged_s is not None else None,
             "identical": self.identical,
             "aligned": self.aligned,
-            "image": self.turned,
+            "image": image_words(self.image),
             "notes": self.notes(),
             "residual_dbfs": finite(self.residual_dbfs),
             "residual_lu": finite(self.residual_lu),
@@ -140,23 +140,30 @@ class Difference:
             "verdict": self.sentence(),
         }
 
+    def _paths(self) -> list[str]:
+        return [str(self.one.path), str(self.other.path)]
+
 
 def difference(one: Path, other: Path, *, match: bool = True) -> Difference:
     """Compare two files: aligned in time and matched in loudness, unless `match` is False. Raises AudioError."""
     for path in (one, other):
         if (channels := read_header(path).n_channels) > 2:
             raise AudioError(
-                Problem("only mono and stereo files are compared", file=shown_path(path), given=f"{channels} channels")
+                Problem(
+                    "only mono and stereo files are compared",
+                    file=shown_path(path),
+                    given=f"{channels} channels",
+                    code=Code.NOT_COMPARABLE,
+                )
             )
     a, b = measure(one), measure(other)
     rate = rate_of(one)
     found = offset_frames(a, b, rate) if match else 0.0
-    late = found or 0.0
-    part = _shared(a, b, rate, late)
-    seconds = _Seconds(_both(a, b, rate, late, 0.0, part))
-    gain = _matching_gain(a, b, rate, late, part, seconds) if match else 0.0
-    gain = 0.0 if abs(gain) < 1e-6 else gain
-    return _apart(a, b, rate, late, gain, part, seconds, aligned=not match or found is not None)
+    laid = _Laid(a, b, rate, found or 0.0)
+    seconds = _Seconds(laid.both())
+    gain = _matching_gain(laid, seconds) if match else 0.0
+    gain = 0.0 if abs(gain) < MIN_GAIN_DB else gain
+    return _apart(laid, gain, seconds, aligned=not match or found is not None)
 
 
 class _Seconds:
@@ -192,41 +199,9 @@ class _Seconds:
         against = np.maximum(self.xx, self.xx.mean() if self.xx.size else 0.0)
         return np.asarray(left > SAME_SHARE * against)
 
-    def turned(self) -> list[str]:
-        """How B's image differs from A's, in words: polarity, sides, width, balance."""
-        a, b = np.diag(self._a), np.diag(self._b)
-        if not (a.sum() > 0.0 and b.sum() > 0.0):
-            return []
-        if np.minimum(a, b).min() <= 1e-9 * max(a.sum(), b.sum()):
-            gone = [
-                side for side, then, now in zip(("left", "right"), a, b, strict=True) if now <= 1e-9 * b.sum() < then
-            ]
-            return [f"without its {side} side" for side in gone]
-        like = self._c / np.sqrt(np.outer(a, b))
-        straight, crossed = (like[0, 0], like[1, 1]), (like[0, 1], like[1, 0])
-        told = []
-        swapped = min(map(abs, crossed)) > LIKE and sum(map(abs, crossed)) > sum(map(abs, straight)) + 1e-3
-        ways = crossed if swapped else straight
-        if swapped:
-            told.append("with its sides swapped")
-        if max(ways) < -LIKE:
-            told.append("upside down")
-        elif min(ways) < -LIKE and max(ways) > LIKE:
-            told.append(f"upside down on its {('left', 'right')[int(np.argmin(ways))]} side")
-        widths = [self._side(one) for one in (self._a, self._b)]
-        if widths[1] < MONO_SHARE < 10.0 * MONO_SHARE < widths[0]:
-            told.append("mono")
-        elif not swapped:
-            leans = 10.0 * math.log10((b[1] / b[0]) / (a[1] / a[0]))
-            if abs(leans) >= LEANS_DB:
-                told.append(f"{abs(leans):.1f} dB louder on the {'right' if leans > 0 else 'left'} than A is")
-        return told
-
-    @staticmethod
-    def _side(products: Array) -> float:
-        """The side's share of the energy."""
-        whole = float(np.trace(products))
-        return (whole - 2.0 * float(products[0, 1])) / (2.0 * whole)
+    def image(self) -> tuple[ImageChange, ...]:
+        """How B's image differs from A's."""
+        return image_changes(self._a, self._c, self._b)
 
 
 def _on_two(sound: Sound) -> float:
@@ -235,104 +210,107 @@ def _on_two(sound: Sound) -> float:
     return lufs + 10.0 * math.log10(2.0) if sound.measured.n_channels == 1 else lufs
 
 
-def _shared(a: Sound, b: Sound, rate: int, late: float) -> tuple[int, int]:
-    """Frames of A that are compared: all of both, less the ends that an offset leaves without a counterpart."""
-    n_b = -(-b.measured.n_frames * rate // b.measured.rate_hz)
-    ends = sorted((float(a.measured.n_frames), n_b - late))
-    begin = math.ceil(max(0.0, -late))
-    end = math.floor(ends[0]) if late and ends[1] - ends[0] <= abs(late) + 1.0 else math.ceil(ends[1])
-    return (begin, end) if end > begin else (0, math.ceil(ends[1]))
+@dataclass(frozen=True)
+class _Laid:
+    """Two sounds laid over each other."""
+
+    a: Sound
+    b: Sound
+    rate_hz: int
+    late: float
+    """B's sound lies so many frames later."""
+
+    @property
+    def n_frames_b(self) -> int:
+        """B's length at A's rate."""
+        measured = self.b.measured
+        return -(-measured.n_frames * self.rate_hz // measured.rate_hz)
+
+    @cached_property
+    def part(self) -> tuple[int, int]:
+        """Frames of A that are compared: all of both, less the ends that an offset leaves without a counterpart."""
+        late = self.late
+        ends = sorted((float(self.a.measured.n_frames), self.n_frames_b - late))
+        begin = math.ceil(max(0.0, -late))
+        end = math.floor(ends[0]) if late and ends[1] - ends[0] <= abs(late) + 1.0 else math.ceil(ends[1])
+        return (begin, end) if end > begin else (0, math.ceil(ends[1]))
+
+    def both(self, gain_db: float = 0.0, end: int | None = None) -> Iterator[tuple[Array, Array]]:
+        """Both sounds, a second at a time, B louder by a gain; to the end of the part, or to another frame."""
+        rate, begin = self.rate_hz, self.part[0]
+        streams = AlignedStream(self.a.path, rate), AlignedStream(self.b.path, rate, -self.late, gain_db)
+        try:
+            for stream in streams:
+                for at in range(0, begin, rate):
+                    stream.read(min(rate, begin - at))
+            yield from blocks(*streams, (self.part[1] if end is None else end) - begin, rate)
+        finally:
+            for stream in streams:
+                stream.close()
 
 
-def _both(
-    a: Sound, b: Sound, rate: int, late: float, gain: float, part: tuple[int, int]
-) -> Iterator[tuple[Array, Array]]:
-    """Both sounds laid over each other, a second at a time."""
-    streams = AlignedStream(a.path, rate), AlignedStream(b.path, rate, -late, gain)
-    try:
-        for stream in streams:
-            for at in range(0, part[0], rate):
-                stream.read(min(rate, part[0] - at))
-        yield from blocks(*streams, part[1] - part[0], rate)
-    finally:
-        for stream in streams:
-            stream.close()
-
-
-def _matching_gain(a: Sound, b: Sound, rate: int, late: float, part: tuple[int, int], seconds: _Seconds) -> float:
-    """What makes B as loud as A: where they are the same but for a level; else over what both have."""
+def _matching_gain(laid: _Laid, seconds: _Seconds) -> float:
+    """What makes B as loud as A, in dB: where they are the same but for a level; else over what both have."""
     same = seconds.same_gain()
     if same is not None:
         return same
-    whole = _on_two(a) - _on_two(b)
-    n_b = -(-b.measured.n_frames * rate // b.measured.rate_hz)
-    if late == 0.0 and n_b == a.measured.n_frames:
+    whole = _on_two(laid.a) - _on_two(laid.b)
+    n_a, n_b = laid.a.measured.n_frames, laid.n_frames_b
+    if laid.late == 0.0 and n_b == n_a:
         return whole if math.isfinite(whole) else 0.0
-    n = min(part[1], a.measured.n_frames, math.floor(n_b - late))
-    meters = Meter(rate, 2, true_peak=False), Meter(rate, 2, true_peak=False)
-    for x, y in _both(a, b, rate, late, 0.0, (part[0], n)):
+    end = min(laid.part[1], n_a, math.floor(n_b - laid.late))
+    meters = Meter(laid.rate_hz, 2, true_peak=False), Meter(laid.rate_hz, 2, true_peak=False)
+    for x, y in laid.both(end=end):
         meters[0].feed(x)
         meters[1].feed(y)
     shared = meters[0].result().integrated_lufs - meters[1].result().integrated_lufs
     return next((gain for gain in (shared, whole) if math.isfinite(gain)), 0.0)
 
 
-def _apart(
-    a: Sound,
-    b: Sound,
-    rate: int,
-    late: float,
-    gain: float,
-    part: tuple[int, int],
-    known: _Seconds,
-    *,
-    aligned: bool,
-) -> Difference:
+def _apart(laid: _Laid, gain: float, known: _Seconds, *, aligned: bool) -> Difference:
+    """The difference of two sounds that lie over each other, B louder by a gain in dB."""
+    a, b, rate, late, part = laid.a, laid.b, laid.rate_hz, laid.late, laid.part
     differs = known.differing(gain)
-    apart_only = [Analysis(rate, 2), Analysis(rate, 2)]
-    weighting = Cascade(k_weighting(rate))
-    states = [weighting.start_state(2) for _ in range(2)]
-    heard = Analysis(rate, 2)
+    where_apart = Analysis(rate, 2), Analysis(rate, 2)
+    residual, meter = Analysis(rate, 2), ResidualMeter(rate, 2)
     moved, first = Analysis(rate, 2), Analysis(rate, 2)
-    seconds: list[float] = []
-    wholes: list[float] = []
     energy = loudest = 0.0
     identical = a.measured.n_frames == b.measured.n_frames and a.measured.n_channels == b.measured.n_channels
-    for x, y in _both(a, b, rate, late, gain, part):
+    for second, (x, y) in enumerate(laid.both(gain)):
         apart = x - y
         power = float(np.sum(apart**2))
         energy, loudest = energy + power, max(loudest, power / (2.0 * apart.shape[1]))
         identical = identical and not apart.any()
-        filtered, states[0] = weighting.run(apart, states[0])
-        whole, states[1] = weighting.run(np.ascontiguousarray(x), states[1])
-        seconds.append(float(np.sum(filtered**2)))
-        wholes.append(float(np.sum(whole**2)))
-        heard.feed(apart)
+        meter.feed(apart, x)
+        residual.feed(apart)
         moved.feed(y)
         first.feed(x)
-        if differs[len(seconds) - 1]:
-            apart_only[0].feed(x)
-            apart_only[1].feed(y)
-    residual = heard.result().third_octave_db or {}
-    bands_a, bands_b = first.result().third_octave_db or {}, moved.result().third_octave_db or {}
-    cut = abs(late) >= rate / 100.0
+        if differs[second]:
+            where_apart[0].feed(x)
+            where_apart[1].feed(y)
+    left, bands_a, bands_b = (_bands(one) for one in (residual, first, moved))
+    cut = abs(late) >= rate * CUT_S
     return Difference(
         one=a,
         other=b,
         offset_frames=late,
         gain_db=gain,
         residual_dbfs=gain_to_db(math.sqrt(energy / max(1, 2 * (part[1] - part[0])))),
-        residual_lu=residual_lu(sum(seconds), sum(wholes)),
-        by_second_lu=tuple(steps_lu(seconds, wholes).tolist()),
+        residual_lu=meter.lu(),
+        by_second_lu=meter.by_step_lu(),
         loudest_second_dbfs=power_ratio_db(loudest, 1.0),
-        by_band_db={hz: residual[hz] - bands_a[hz] for hz in residual if math.isfinite(bands_a.get(hz, -math.inf))},
+        by_band_db={hz: left[hz] - bands_a[hz] for hz in left if math.isfinite(bands_a.get(hz, -math.inf))},
         bands_db=bands_apart(bands_a, bands_b),
-        moved_db=bands_apart(*(one.result().third_octave_db or {} for one in apart_only)),
+        moved_db=bands_apart(*(_bands(one) for one in where_apart)),
         aligned=aligned,
-        turned=known.turned(),
+        image=known.image(),
         identical=identical and late == 0.0 and gain == 0.0,
         judged_s=(part[0] / rate, part[1] / rate) if cut else None,
     )
+
+
+def _bands(analysis: Analysis) -> dict[str, float]:
+    return analysis.result().third_octave_db or {}
 
 
 def bands_apart(one: dict[str, float], other: dict[str, float]) -> dict[str, float]:

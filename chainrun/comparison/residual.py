@@ -1,11 +1,13 @@
-"""What is left of one sound once another is laid over it, K-weighted and matched in level."""
+"""The K-weighted residual of two sounds: what differs against what it differs from, as loudness hears both."""
 
 from __future__ import annotations
 
 import numpy as np
 from scipy.signal import sosfilt
 
+from chainrun.comparison.limits import steps_lu
 from chainrun.dsp.arrays import Array
+from chainrun.dsp.cascade import Cascade
 from chainrun.loudness.k_weighting import k_weighting
 from chainrun.units import SILENCE_DB, power_ratio_db
 
@@ -29,3 +31,27 @@ def matching_gain(product: float, energy: float) -> float:
 def residual_lu(left: float, whole: float, *, minimum: float = SILENCE_DB) -> float:
     """The energy that is left against the whole one, both K-weighted, in LU; `minimum` for less than that."""
     return max(minimum, power_ratio_db(left, whole))
+
+
+class ResidualMeter:
+    """Feeds on blocks of a difference and of the sound that it differs from; each block is a step of time."""
+
+    def __init__(self, rate_hz: int, n_channels: int):
+        self._weighting = Cascade(k_weighting(rate_hz))
+        self._states = [self._weighting.start_state(n_channels) for _ in range(2)]
+        self._apart: list[float] = []
+        self._whole: list[float] = []
+
+    def feed(self, apart: Array, whole: Array) -> None:
+        """Count a step in: the difference, and the sound itself, both of shape (n_channels, n_frames)."""
+        for k, (x, energies) in enumerate(((apart, self._apart), (whole, self._whole))):
+            weighted, self._states[k] = self._weighting.run(np.ascontiguousarray(x), self._states[k])
+            energies.append(float(np.sum(weighted**2)))
+
+    def lu(self) -> float:
+        """The residual of all steps in LU against the whole sound; minus infinity where nothing differs."""
+        return power_ratio_db(sum(self._apart), sum(self._whole))
+
+    def by_step_lu(self) -> tuple[float, ...]:
+        """The residual of each step: against the sound's mean, or that step where it is louder."""
+        return tuple(steps_lu(self._apart, self._whole).tolist())

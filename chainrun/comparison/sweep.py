@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from chainrun.audiofile.write import Writer
 from chainrun.comparison.difference import Difference, difference
+from chainrun.comparison.pairs import Progress
 from chainrun.comparison.sounds import AlignedStream, rate_of
 from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.errors import Problem, UsageError
 from chainrun.measured import finite
 from chainrun.plan import build_plan
+from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.address import steps_around
 from chainrun.store import hasher
+
+MIN_VALUES = 2
+MAX_MATCH_DB = 200.0
+"""A gain this large is that of silence, and is not given."""
+MAX_FOLDER_CHARACTERS = 120
+COPY_FRAMES = 1 << 16
 
 
 @dataclass(frozen=True)
@@ -28,35 +36,86 @@ class Swept:
     value: str
     result: RenderResult
     matched: Path
+    """The first delivery as FLAC, as soft as the softest of all values."""
     against_first: Difference | None
+    """None for the first value."""
+
+
+@dataclass(frozen=True)
+class SweepRow:
+    """The figures of one value, rounded to hundredths; None where there is none."""
+
+    value: str
+    integrated_lufs: float
+    true_peak_dbtp: float | None
+    crest_db: float | None
+    range_lu: float | None
+    range_is_short: bool
+    gain_reduction_max_db: float | None
+    """Of the step that the path is about, where it has any."""
+    gain_reduction_mean_db: float | None
+    residual_lu: float | None
+    """Against the first value."""
+    verdict: str
+    failures: tuple[str, ...]
+    file: str
+    matched: str
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """Result of a sweep: the recipe's key, and what each value makes of the mix."""
+
+    path: str
+    found: tuple[Swept, ...]
+
+    def rows(self) -> list[SweepRow]:
+        """A row for each value."""
+        return [_row(self.path, one) for one in self.found]
+
+    def record(self) -> dict[str, Any]:
+        """As a JSON object."""
+        rows = [asdict(row) | {"failures": list(row.failures)} for row in self.rows()]
+        return {"schema_version": 1, "path": self.path, "values": rows}
 
 
 def parsed(text: str) -> tuple[str, list[str]]:
-    """`PATH=V1,V2,…`. Raises UsageError."""
+    """Path and values of `PATH=V1,V2,…`. Raises UsageError."""
     path, mark, values = text.partition("=")
     found = [value.strip() for value in values.split(",") if value.strip()]
-    if not mark or not path.strip() or len(found) < 2:
+    if not mark or not path.strip() or len(found) < MIN_VALUES:
         raise UsageError(
-            Problem("--sweep wants PATH=VALUE,VALUE,…", given=text, hint="buses.kit.chain.0.attack_ms=1,3,10,30")
+            Problem(
+                "--sweep wants PATH=VALUE,VALUE,…",
+                given=text,
+                hint="buses.kit.chain.0.attack_ms=1,3,10,30",
+                code=Code.BAD_SWEEP,
+            )
         )
     return path.strip(), found
 
 
 def sweep(
     recipe: Path,
-    chosen: Overrides,
     path: str,
     values: Sequence[str],
     out: Path,
-    options: RenderOptions,
-    progress: Callable[[str, float], None] | None = None,
-) -> list[Swept]:
-    """Render a recipe once for each value into `out`, with a copy as soft as the softest of them beside each."""
+    chosen: Overrides | None = None,
+    options: RenderOptions | None = None,
+    *,
+    progress: Progress | None = None,
+) -> Sweep:
+    """Render a recipe once for each value of a key (`buses.kit.chain.0.attack_ms`), into a folder each in `out`.
+
+    Beside each folder lies a copy of its first delivery, as soft as the softest of them. `chosen` is laid over the
+    recipe before the value. Raises RecipeError, AudioError, ResourceError.
+    """
+    chosen, options = chosen or Overrides(), options or RenderOptions()
     results = []
     for value in values:
         sets = (*chosen.sets, f"{path}={value}")
         plan = build_plan(open_recipe(recipe, replace(chosen, sets=sets)), hash_file=hasher(options.store))
-        folder = out / re.sub(r"[^A-Za-z0-9_.=+-]", "_", f"{path}={value}")[-120:]
+        folder = out / re.sub(r"[^A-Za-z0-9_.=+-]", "_", f"{path}={value}")[-MAX_FOLDER_CHARACTERS:]
         results.append((value, folder, render(plan, folder, options, progress=progress)))
     files = [Path(result.deliveries[0].file) for _, _, result in results]
     softest = min(result.deliveries[0].measured.integrated_lufs for _, _, result in results)
@@ -66,49 +125,44 @@ def sweep(
         copy_louder(file, matched, softest - result.deliveries[0].measured.integrated_lufs)
         apart = difference(files[0], file) if file != files[0] else None
         found.append(Swept(value, result, matched, apart))
-    return found
+    return Sweep(path, tuple(found))
 
 
 def copy_louder(source: Path, target: Path, gain_db: float) -> None:
-    """A file as FLAC of 24 bits, by so much louder. Raises ResourceError."""
+    """Copy a file as FLAC of 24 bits, by so much louder. Raises ResourceError."""
     rate = rate_of(source)
     with (
-        closing(AlignedStream(source, rate, 0.0, gain_db if abs(gain_db) < 200.0 else 0.0)) as stream,
+        closing(AlignedStream(source, rate, 0.0, gain_db if abs(gain_db) < MAX_MATCH_DB else 0.0)) as stream,
         Writer(target, rate, 2, stream.n_frames) as writer,
     ):
-        for at in range(0, stream.n_frames, 1 << 16):
-            writer.write(stream.read(min(1 << 16, stream.n_frames - at)))
+        for at in range(0, stream.n_frames, COPY_FRAMES):
+            writer.write(stream.read(min(COPY_FRAMES, stream.n_frames - at)))
         writer.finish()
 
 
-def rows(path: str, found: Sequence[Swept]) -> list[dict[str, Any]]:
-    """A row a value, for a table and for JSON."""
-    told = []
-    for one in found:
-        measured = one.result.deliveries[0].measured
-        node = _node_of(path, one.result)
-        told.append(
-            {
-                "value": one.value,
-                "integrated_lufs": round(measured.integrated_lufs, 2),
-                "true_peak_dbtp": finite(measured.true_peak_dbtp),
-                "crest_db": finite(measured.crest_db),
-                "range_lu": finite(measured.range_lu),
-                "range_is_short": measured.range_is_short,
-                "gain_reduction_max_db": node[0],
-                "gain_reduction_mean_db": node[1],
-                "residual_lu": finite(one.against_first.residual_lu) if one.against_first is not None else None,
-                "verdict": one.against_first.sentence() if one.against_first is not None else "the first",
-                "failures": one.result.failures,
-                "file": str(one.result.deliveries[0].file),
-                "matched": str(one.matched),
-            }
-        )
-    return told
+def _row(path: str, one: Swept) -> SweepRow:
+    delivery, apart = one.result.deliveries[0], one.against_first
+    measured = delivery.measured
+    largest, mean = _reductions(path, one.result)
+    return SweepRow(
+        value=one.value,
+        integrated_lufs=round(measured.integrated_lufs, 2),
+        true_peak_dbtp=finite(measured.true_peak_dbtp),
+        crest_db=finite(measured.crest_db),
+        range_lu=finite(measured.range_lu),
+        range_is_short=measured.range_is_short,
+        gain_reduction_max_db=largest,
+        gain_reduction_mean_db=mean,
+        residual_lu=finite(apart.residual_lu) if apart is not None else None,
+        verdict=apart.sentence() if apart is not None else "the first",
+        failures=tuple(one.result.failures),
+        file=str(delivery.file),
+        matched=str(one.matched),
+    )
 
 
-def _node_of(path: str, result: RenderResult) -> tuple[float | None, float | None]:
-    """The gain reduction of the step that the path is about, where it has one."""
+def _reductions(path: str, result: RenderResult) -> tuple[float | None, float | None]:
+    """The largest and the mean gain reduction of the step that the path is about, where it has one."""
     for step in steps_around(path):
         try:
             return (

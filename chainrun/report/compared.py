@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -32,9 +31,10 @@ from chainrun.report.content import (
 from chainrun.report.page import PagePlace
 from chainrun.report.players import both
 from chainrun.report.sounds import bands_figure, file_blocks, hear, image_figures, loudness_figure, wave_figure
-from chainrun.verify.facts import SILENT_DB, from_one_line
-from chainrun.verify.reports import Refused, cause_lines, headline
-from chainrun.verify.run import Verdict
+from chainrun.verify.facts import SILENT_DB
+from chainrun.verify.reports import headline
+from chainrun.verify.verdicts import DeliveryPair, Refused, Verdict
+from chainrun.verify.wording import cause_lines, check_text, limit_text, note_text
 
 FIGURES = (
     ("integrated_lufs", "integrated loudness, LUFS", 2), ("momentary_max_lufs", "loudest 400 ms, LUFS", 1),
@@ -144,13 +144,13 @@ def verify_page(verdicts: Sequence[Verdict], refused: Sequence[Refused]) -> Page
         [one.recipe, "passed" if one.passed else "failed", f"{len(one.checks)}", f"{one.seconds:.1f}"]
         for one in verdicts
     ]
-    rows += [[path.name, "not verified", "-", "-"] for path, _ in refused]
+    rows += [[one.path.name, "not verified", "-", "-"] for one in refused]
     sections = [Section("Recipes", [DataTable(["recipe", "result", "checks", "s"], rows, "All recipes", left=2)])]
     for k, one in enumerate(verdicts):
         sections.append(Section(one.recipe, _verdict_blocks(one, f"v{k}")))
-    for path, error in refused:
-        told: list[Block] = [Text(problem.text(), "warning") for problem in error.problems]
-        sections.append(Section(path.name, told))
+    for refusal in refused:
+        problems: list[Block] = [Text(problem.text(), "warning") for problem in refusal.error.problems]
+        sections.append(Section(refusal.path.name, problems))
     failed = sum(not one.passed for one in verdicts) + len(refused)
     about = f"{failed} of {len(rows)} failed" if failed else f"all {len(rows)} passed"
     return Page("Held to their baselines", about, sections, _facts())
@@ -160,32 +160,32 @@ def _verdict_blocks(verdict: Verdict, name: str) -> list[Block]:
     blocks: list[Block] = [Text(headline(verdict), "verdict" if verdict.passed else "warning")]
     if verdict.cause is not None:
         blocks += [Text(f"cause: {line}", "note") for line in cause_lines(verdict.cause)]
-    blocks += [Text(note, "note") for note in verdict.notes]
+    blocks += [Text(note_text(note), "note") for note in verdict.notes]
     rows = [
         [
             "passed" if one.passed else "failed",
             one.name,
-            one.text,
-            one.limit or "",
-            number(one.measured, 2),
-            number(one.was, 2),
+            check_text(one),
+            limit_text(one) or "",
+            number(one.figure, 2),
+            number(one.figure_before, 2),
         ]
         for one in verdict.checks
     ]
     head = ["", "check", "what was found", "allowed", "now", "then"]
     blocks.append(DataTable(head, rows, f"Checks of {verdict.recipe}", left=4))
-    for k, (file, was, now) in enumerate(verdict.compared):
-        blocks += _then_and_now(f"{name}-{k}", file, was, now)
+    for k, pair in enumerate(verdict.compared):
+        blocks += _then_and_now(f"{name}-{k}", pair)
     return blocks
 
 
-def _then_and_now(name: str, file: str, was: dict[str, Any], now: dict[str, Any]) -> list[Figure]:
-    curves, bands = [], []
-    for word, facts in (("then", was), ("now", now)):
-        curve = from_one_line(facts["curve_lufs"])
-        t = np.arange(1.0, curve.size + 1.0, dtype=np.float64) * int(facts["curve_step_s"])
+def _then_and_now(name: str, pair: DeliveryPair) -> list[Figure]:
+    file, curves, bands = pair.delivery, [], []
+    for word, facts in (("then", pair.was), ("now", pair.now)):
+        curve = facts.curve()
+        t = np.arange(1.0, curve.size + 1.0, dtype=np.float64) * facts.curve_step_s
         curves.append(Series(word, t, np.where(curve > SILENT_DB, curve, np.nan)))
-        levels = from_one_line(facts["third_octaves_db"])
+        levels = facts.third_octaves()
         bands.append(Series(word, np.array(NOMINAL_HZ, dtype=np.float64), np.where(levels > -120.0, levels, np.nan)))
     return [
         Figure(

@@ -11,6 +11,8 @@ from chainrun.plan.identity import chain_hash
 from chainrun.recipe import Opened
 from chainrun.recipe.load import recipe_name
 
+ENDING = ".baseline.toml"
+
 
 def presets(opened: Opened) -> dict[str, str]:
     """The chain hash of every preset that the recipe uses, as its library has it today: not its status or prose."""
@@ -24,33 +26,45 @@ def presets(opened: Opened) -> dict[str, str]:
 def baseline_path(opened: Opened) -> Path:
     """Where a recipe's baseline lies; a variant has its own."""
     variant = f"+{opened.variant}" if opened.variant else ""
-    return opened.path.parent / f"{opened.name}{variant}.baseline.toml"
+    return opened.path.parent / f"{opened.name}{variant}{ENDING}"
 
 
 def baseline_of(path: Path, variant: str | None) -> Path:
     """The same by the recipe's file, whether it can be opened or not."""
-    return path.parent / f"{recipe_name(path)}{f'+{variant}' if variant else ''}.baseline.toml"
+    return path.parent / f"{recipe_name(path)}{f'+{variant}' if variant else ''}{ENDING}"
+
+
+def is_baseline(path: Path) -> bool:
+    """Whether a file is a baseline, by its name."""
+    return path.name.endswith(ENDING)
 
 
 def orphans(path: Path, variants: Iterable[str]) -> list[str]:
     """Variants that have a baseline beside the recipe, and are not in it (any more)."""
-    head, tail = f"{recipe_name(path)}+", ".baseline.toml"
-    found = (one.name for one in sorted(path.parent.glob(f"{escape(head)}*{tail}")))
-    names = [name.removeprefix(head).removesuffix(tail) for name in found]
+    head = f"{recipe_name(path)}+"
+    found = (one.name for one in sorted(path.parent.glob(f"{escape(head)}*{ENDING}")))
+    names = [name.removeprefix(head).removesuffix(ENDING) for name in found]
     return [name for name in names if name not in set(variants) and "+" not in name]
 
 
-def changed_presets(opened: Opened) -> list[str]:
-    """A sentence for each preset that has another chain than when the baseline was accepted."""
+def changed_preset_names(opened: Opened) -> list[str]:
+    """Presets that have another chain than when the baseline was accepted."""
     path = baseline_path(opened)
     if not path.is_file():
         return []
     try:
         was = toml_file.read(path).get("presets", {})
     except (OSError, ValueError):
-        return []  # verify tells what is wrong with it
-    return [
-        f"the library's preset {name} is no longer what {path.name} was accepted with"
-        for name, chain in presets(opened).items()
-        if isinstance(was, dict) and was.get(name, chain) != chain
-    ]
+        return []  # verify reports what is wrong with it
+    now = presets(opened).items()
+    return [name for name, chain in now if isinstance(was, dict) and was.get(name, chain) != chain]
+
+
+def changed_presets(opened: Opened) -> list[str]:
+    """A sentence for each of them."""
+    return [changed_preset_text(name, baseline_path(opened)) for name in changed_preset_names(opened)]
+
+
+def changed_preset_text(name: str, baseline: Path) -> str:
+    """That a preset is another one by now."""
+    return f"the library's preset {name} is no longer what {baseline.name} was accepted with"

@@ -9,58 +9,30 @@ from pathlib import Path
 
 from chainrun.errors import ChainrunError, printable
 from chainrun.recipe.load import recipe_name
-from chainrun.verify.judge import Cause, Check
-from chainrun.verify.run import Verdict
+from chainrun.verify.checks import Check
+from chainrun.verify.verdicts import Refused, Verdict
+from chainrun.verify.wording import (
+    MAX_CHANGED,
+    cause_lines,
+    limit_text,
+    limited_text,
+    note_text,
+    subject_text,
+    whole_text,
+)
 from chainrun.whole_file import refuse_others
 
-MAX_CHANGED = 8
+MAX_PROBLEMS = 6
+"""So many problems of a refused recipe stand in a summary."""
 SUMMARY, SUITES = "## chainrun verify", '<testsuites name="chainrun verify"'
 """How the files begin, by which they are known as ours."""
-Refused = tuple[Path, ChainrunError]
-"""A recipe that could not be verified, and why."""
+COMMAND_LINE = "command line"
+"""What problems name as their file where a value of the command line is meant."""
 
 
-def told(error: ChainrunError) -> str:
+def error_text(error: ChainrunError) -> str:
     """All problems of an error, a line each."""
     return "\n".join(problem.text() for problem in error.problems)
-
-
-def cause_lines(cause: Cause) -> list[str]:
-    """Where it comes from, in sentences."""
-    lines = []
-    if cause.node is not None:
-        moved = f": {'; '.join(cause.moved)}" if cause.moved else ""
-        lines.append(f"first in {cause.node}{moved}")
-        if len(cause.nodes) > 1:
-            lines.append(f"then in {', '.join(name for name in cause.nodes if name != cause.node)}")
-    else:
-        lines.append("no node's print differs: it lies in the delivery")
-    if cause.changed:
-        shown = [f"{key} ({text})" for key, text in cause.changed.items()]
-        more = f" and {len(shown) - MAX_CHANGED} more" if len(shown) > MAX_CHANGED else ""
-        lines.append(f"changed in the recipe: {', '.join(shown[:MAX_CHANGED])}{more}")
-    else:
-        lines.append("nothing is changed in the recipe: chainrun or the machine is another")
-    return lines
-
-
-def _subject(check: Check) -> str:
-    """What a line is about: the delivery, and the quantity where the text does not begin with it."""
-    file, gap, quantity = check.name.rpartition(": ")
-    if not gap:
-        return "render"
-    return f"{file}:" if check.text.startswith(quantity) else check.name
-
-
-def limited(check: Check) -> str:
-    """What was found, against what limit."""
-    return check.text + (f"; allowed {check.limit}" if check.limit and not check.name.startswith("expect") else "")
-
-
-def whole(check: Check) -> str:
-    """The same with the delivery that it is about."""
-    file, gap, _ = check.name.rpartition(": ")
-    return f"{file}: {limited(check)}" if gap and file != "expect" else limited(check)
 
 
 def headline(verdict: Verdict) -> str:
@@ -69,7 +41,7 @@ def headline(verdict: Verdict) -> str:
         state = "accepted" if verdict.passed else "accepted, but"
     else:
         state = "passed" if verdict.passed else "failed"
-    failed = sum(not check.passed for check in verdict.checks)
+    failed = len(verdict.failed)
     of = f"{failed} of {len(verdict.checks)} checks failed" if failed else f"{len(verdict.checks)} checks"
     return f"{verdict.recipe}: {state}, {of}, {verdict.seconds:.1f} s"
 
@@ -80,10 +52,10 @@ def text(verdict: Verdict, *, everything: bool = False) -> str:
     for check in verdict.checks:
         if everything or not check.passed:
             mark = "ok  " if check.passed else "FAIL"
-            lines.append(f"  {mark}  {_subject(check)}  {limited(check)}")
+            lines.append(f"  {mark}  {subject_text(check)}  {limited_text(check)}")
     if verdict.cause is not None:
         lines += [f"  cause: {line}" for line in cause_lines(verdict.cause)]
-    lines += [f"  note: {note}" for note in verdict.notes]
+    lines += [f"  note: {note_text(note)}" for note in verdict.notes]
     return "\n".join(printable(line) for line in lines)
 
 
@@ -91,16 +63,17 @@ def markdown(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> st
     """A summary for a pull request."""
     lines = [SUMMARY, "", "| recipe | result | what moved | cause |", "| --- | --- | --- | --- |"]
     for verdict in verdicts:
-        failed = [check for check in verdict.checks if not check.passed]
-        told = [whole(check) for check in failed[:MAX_CHANGED]]
-        told += [f"and {len(failed) - MAX_CHANGED} more"] if len(failed) > MAX_CHANGED else []
-        what = "<br>".join(_cell(text) for text in [*told, *verdict.notes]) or "nothing"
+        failed = verdict.failed
+        lost = [whole_text(check) for check in failed[:MAX_CHANGED]]
+        lost += [f"and {len(failed) - MAX_CHANGED} more"] if len(failed) > MAX_CHANGED else []
+        what = "<br>".join(_cell(text) for text in [*lost, *map(note_text, verdict.notes)]) or "nothing"
         cause = "<br>".join(_cell(line) for line in cause_lines(verdict.cause)) if verdict.cause is not None else ""
         result = "accepted" if verdict.accepted else ("passed" if verdict.passed else "**failed**")
         lines.append(f"| {_cell(verdict.recipe)} | {result} | {what} | {cause} |")
-    for path, error in refused:
-        what = "<br>".join(_cell(line) for problem in error.problems[:6] for line in problem.text().split("\n"))
-        lines.append(f"| {_cell(path.name)} | **not verified** | {what} | |")
+    for one in refused:
+        problems = one.error.problems[:MAX_PROBLEMS]
+        what = "<br>".join(_cell(line) for problem in problems for line in problem.text().split("\n"))
+        lines.append(f"| {_cell(one.path.name)} | **not verified** | {what} | |")
     return "\n".join(lines) + "\n"
 
 
@@ -126,30 +99,9 @@ def junit(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
     """
     root = ET.Element("testsuites", name="chainrun verify")
     for verdict in verdicts:
-        failed = sum(not check.passed for check in verdict.checks)
-        suite = ET.SubElement(
-            root,
-            "testsuite",
-            name=_xml(verdict.recipe),
-            tests=str(len(verdict.checks)),
-            failures=str(failed),
-            errors="0",
-            skipped="0",
-            time=f"{verdict.seconds:.3f}",
-        )
-        first_failed = next((one for one in verdict.checks if not one.passed), None)
-        for check in verdict.checks:
-            case = ET.SubElement(
-                suite, "testcase", classname=_xml(f"chainrun.{verdict.recipe}"), name=_xml(check.name), time="0"
-            )
-            properties = ET.SubElement(case, "properties")
-            for name, value in _figures(check):
-                ET.SubElement(properties, "property", name=name, value=_xml(value))
-            if not check.passed:
-                failure = ET.SubElement(case, "failure", message=_xml(limited(check)), type="Failed")
-                failure.text = _xml(text(verdict) if check is first_failed else limited(check))
-    for path, error in refused:
-        name, message = str(path), told(error)
+        _add_suite(root, verdict)
+    for one in refused:
+        name, message = str(one.path), error_text(one.error)
         suite = ET.SubElement(
             root, "testsuite", name=_xml(name), tests="1", failures="0", errors="1", skipped="0", time="0"
         )
@@ -159,10 +111,36 @@ def junit(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
     return '<?xml version="1.0" encoding="utf-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
 
 
+def _add_suite(root: ET.Element, verdict: Verdict) -> None:
+    """A recipe's suite. Its first failure holds the whole verdict."""
+    suite = ET.SubElement(
+        root,
+        "testsuite",
+        name=_xml(verdict.recipe),
+        tests=str(len(verdict.checks)),
+        failures=str(len(verdict.failed)),
+        errors="0",
+        skipped="0",
+        time=f"{verdict.seconds:.3f}",
+    )
+    first_failed = next(iter(verdict.failed), None)
+    for check in verdict.checks:
+        case = ET.SubElement(
+            suite, "testcase", classname=_xml(f"chainrun.{verdict.recipe}"), name=_xml(check.name), time="0"
+        )
+        properties = ET.SubElement(case, "properties")
+        for name, value in _figures(check):
+            ET.SubElement(properties, "property", name=name, value=_xml(value))
+        if not check.passed:
+            failure = ET.SubElement(case, "failure", message=_xml(limited_text(check)), type="Failed")
+            failure.text = _xml(text(verdict) if check is first_failed else limited_text(check))
+
+
 def _figures(check: Check) -> list[tuple[str, str]]:
-    figures = [("measured", check.measured), ("baseline", check.was)]
+    figures = [("measured", check.figure), ("baseline", check.figure_before)]
     found = [(name, f"{value:g}") for name, value in figures if value is not None and math.isfinite(value)]
-    return found + ([("limit", check.limit)] if check.limit else [])
+    limit = limit_text(check)
+    return [*found, ("limit", limit)] if limit else found
 
 
 def _xml(value: str) -> str:
@@ -175,27 +153,33 @@ def workflow_annotations(verdicts: Sequence[Verdict], refused: Sequence[Refused]
 
     One for each recipe and variant, with all that is to be said of it; files as the repository knows them.
     """
-    lines = []
-    for verdict in verdicts:
-        failed = [check for check in verdict.checks if not check.passed]
-        said = [whole(check) for check in failed]
-        said += [f"cause: {line}" for line in cause_lines(verdict.cause)] if verdict.cause is not None else []
-        said += [f"note: {note}" for note in verdict.notes]
-        if not said:
-            continue
-        key = _first_changed(verdict) or next((check.key for check in failed if check.key), "")
-        file, line = _place(verdict, key)
-        word = "error" if failed else "warning"
-        title = f"{verdict.recipe}: {len(failed)} of {len(verdict.checks)} checks failed" if failed else verdict.recipe
-        lines.append(f"::{word} file={_property(file)}{line},title={_property(title)}::{_message(chr(10).join(said))}")
-    for path, error in refused:
-        first = next((one for one in error.problems if one.file and not one.file.startswith("command ")), None)
-        own = Path(first.file) if first is not None and first.file is not None else path
-        line = f",line={first.line}" if first is not None and first.line is not None else ""
-        title = f"{recipe_name(path)}: not verified"
-        file = in_repository(own)
-        lines.append(f"::error file={_property(file)}{line},title={_property(title)}::{_message(told(error))}")
-    return "\n".join(lines)
+    lines = [line for verdict in verdicts if (line := _annotation(verdict))]
+    return "\n".join(lines + [_refusal(one) for one in refused])
+
+
+def _annotation(verdict: Verdict) -> str:
+    """The line of a verdict; empty where there is nothing to say."""
+    failed = verdict.failed
+    said = [whole_text(check) for check in failed]
+    said += [f"cause: {line}" for line in cause_lines(verdict.cause)] if verdict.cause is not None else []
+    said += [f"note: {note_text(note)}" for note in verdict.notes]
+    if not said:
+        return ""
+    key = _first_changed(verdict) or next((check.key for check in failed if check.key), "")
+    file, line = _place(verdict, key)
+    word = "error" if failed else "warning"
+    title = f"{verdict.recipe}: {len(failed)} of {len(verdict.checks)} checks failed" if failed else verdict.recipe
+    return f"::{word} file={_property(file)}{line},title={_property(title)}::{_message(chr(10).join(said))}"
+
+
+def _refusal(one: Refused) -> str:
+    """The line of a recipe that could not be verified, at the first problem that has a place in a file."""
+    first = next((problem for problem in one.error.problems if problem.file not in (None, "", COMMAND_LINE)), None)
+    own = Path(first.file) if first is not None and first.file is not None else one.path
+    line = f",line={first.line}" if first is not None and first.line is not None else ""
+    title = f"{recipe_name(one.path)}: not verified"
+    place = f"file={_property(in_repository(own))}{line}"
+    return f"::error {place},title={_property(title)}::{_message(error_text(one.error))}"
 
 
 def in_repository(path: Path) -> str:
@@ -209,8 +193,8 @@ def in_repository(path: Path) -> str:
 
 
 def _first_changed(verdict: Verdict) -> str:
-    changed = list(verdict.cause.changed) if verdict.cause is not None else []
-    return next((key for key in changed if key in verdict.places), "")
+    changed = verdict.cause.changed if verdict.cause is not None else ()
+    return next((one.key for one in changed if one.key in verdict.places), "")
 
 
 def _place(verdict: Verdict, key: str) -> tuple[str, str]:

@@ -1,4 +1,4 @@
-"""Verifies a recipe: renders it, judges [expect], holds it to its baseline."""
+"""Verifies a recipe: renders it, judges [expect], holds it to its baseline; or accepts it as the new one."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 from chainrun.audiofile import Reader, read_header
 from chainrun.audiofile.read import hash_content
@@ -15,229 +14,252 @@ from chainrun.audiofile.write import Writer
 from chainrun.comparison.difference import difference
 from chainrun.comparison.limits import Floor, dither_dbfs
 from chainrun.delivery import RenderOptions, RenderResult, render
-from chainrun.delivery.result import SCHEMA_VERSION, DeliveryResult
 from chainrun.errors import Problem, RecipeError, UsageError
-from chainrun.measured import measured_record
 from chainrun.plan import build_plan
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.recipe.expected import expectation_problems
-from chainrun.recipe.tables import place_of
 from chainrun.store import hasher
 from chainrun.store.store import Store
 from chainrun.verify import baseline as baselines
-from chainrun.verify.changed import baseline_path, changed_presets
+from chainrun.verify.aspects import FORMAT, Aspect
+from chainrun.verify.baseline import Baseline
+from chainrun.verify.causes import find_cause, node_changes
+from chainrun.verify.changed import baseline_path, changed_preset_names
+from chainrun.verify.changes import AudioNote, AudioNoteKind, Cause, Note, PresetChange
+from chainrun.verify.checks import Check, Exactly, NoBaseline, RenderFailure, Samples
 from chainrun.verify.expectations import judge_expectations
-from chainrun.verify.facts import delivery_name, gather
-from chainrun.verify.judge import FORMAT, Cause, Check, find_cause, judge_delivery, renamed
+from chainrun.verify.facts import DeliveryFacts
+from chainrun.verify.gather import delivery_name, gather
+from chainrun.verify.judge import judge_delivery, samples_check
+from chainrun.verify.places import places_of
+from chainrun.verify.verdicts import DeliveryPair, Verdict
 from chainrun.whole_file import work_folder
 
-
-@dataclass
-class Verdict:
-    """What became of one recipe."""
-
-    recipe: str
-    path: Path
-    baseline: Path
-    checks: list[Check] = field(default_factory=list)
-    cause: Cause | None = None
-    accepted: bool = False
-    notes: list[str] = field(default_factory=list)
-    places: dict[str, Problem] = field(default_factory=dict)
-    """File and line of keys that checks and causes name."""
-    seconds: float = 0.0
-    result: RenderResult | None = None
-    compared: list[tuple[str, dict[str, Any], dict[str, Any]]] = field(default_factory=list)
-    """Deliveries that are not the same samples: name, the baseline's facts, and today's."""
-
-    @property
-    def passed(self) -> bool:
-        """Whether every check did."""
-        return all(check.passed for check in self.checks)
-
-    def record(self) -> dict[str, Any]:
-        """As a JSON object."""
-        return {
-            "recipe": self.recipe,
-            "file": str(self.path),
-            "baseline": str(self.baseline),
-            "passed": self.passed,
-            "accepted": self.accepted,
-            "checks": [check.record() for check in self.checks],
-            "cause": vars(self.cause) if self.cause is not None else None,
-            "notes": self.notes,
-            "deliveries": [
-                {"file": Path(one.file).name, "measured": measured_record(one.measured), "pcm_sha256": one.pcm_sha256}
-                for one in (self.result.deliveries if self.result is not None else [])
-            ],
-            "seconds": round(self.seconds, 3),
-        }
-
-
-def document(verdicts: list[Verdict], n_refused: int = 0) -> dict[str, Any]:
-    """The JSON document of `verify`; recipes that were refused have not passed."""
-    return {
-        "schema_version": SCHEMA_VERSION,
-        "passed": n_refused == 0 and all(verdict.passed for verdict in verdicts),
-        "results": [verdict.record() for verdict in verdicts],
-    }
+Progress = Callable[[str, float], None]
+"""Is called with a node's name and the share of it that is rendered."""
+MAX_FLAC_DBFS = 0.0
+READ_FRAMES = 1 << 16
 
 
 @dataclass(frozen=True)
 class VerifyOptions:
-    """How to verify."""
+    """How to render what is verified."""
 
-    accept: bool = False
-    with_audio: bool = False
     store: Path | None = None
+    """Where prints are kept; else they are thrown away."""
     workers: int | None = None
     out: Path | None = None
     """Where the rendered files stay; else they are thrown away."""
 
 
-def verify(opened: Opened, options: VerifyOptions, *, progress: Callable[[str, float], None] | None = None) -> Verdict:
-    """Render a recipe and judge it. With `accept` its baseline is written, else nothing is; without one it fails.
+@dataclass(frozen=True)
+class _Rendered:
+    """A rendered recipe, as long as its files are there."""
 
-    Raises RecipeError for a damaged baseline or an expectation of what is not measured, AudioError, ResourceError.
+    opened: Opened
+    result: RenderResult
+    store: Store
+    out: Path
+
+    def checks(self) -> list[Check]:
+        """What needs no baseline: expectations, and what did not become what the recipe asks for."""
+        failures = [
+            Check(Aspect.RENDER, False, delivery=text.partition(": ")[0], detail=RenderFailure(text))
+            for text in self.result.failures
+        ]
+        return judge_expectations(self.opened, self.result, self.store) + failures
+
+    def gathered(self) -> Baseline:
+        """What a baseline would hold of it."""
+        return gather(self.opened, self.result, self.store, self.out)
+
+
+@dataclass
+class _Findings:
+    """What is found on the way to a verdict."""
+
+    checks: list[Check] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
+    compared: list[DeliveryPair] = field(default_factory=list)
+    cause: Cause | None = None
+
+
+def verify_recipe(opened: Opened, options: VerifyOptions | None = None, *, progress: Progress | None = None) -> Verdict:
+    """Render a recipe, judge what it expects, and hold it to the baseline beside it.
+
+    Nothing is written but to the options' folders. A recipe that wants a baseline and has none fails its check.
+    Raises RecipeError for a baseline that is damaged or another recipe's, and for an expectation of what is not
+    measured; AudioError; ResourceError.
     """
     began = time.perf_counter()
-    path = baseline_path(opened)
-    verdict = Verdict(opened.name + (f" ({opened.variant})" if opened.variant else ""), opened.path, path)
-    if options.accept and opened.overlaid:
-        hint = "a variant of the recipe, or a recipe with `base`, has a baseline of its own"
-        raise UsageError(Problem("--accept keeps what the recipe says: not with --set or --overlay", hint=hint))
+    path = _own_baseline(opened)
+    was = baselines.read(path) if path.exists() else None
+    with _rendered(opened, options or VerifyOptions(), progress) as rendered:
+        found = _Findings(rendered.checks())
+        if was is not None:
+            _hold(rendered, was, found)
+        elif opened.recipe.expect.baseline == "required":
+            found.checks.append(Check(Aspect.SAMPLES, False, detail=NoBaseline(path.name), key="expect.baseline"))
+    return _verdict(opened, rendered.result, found, began)
+
+
+def accept(
+    opened: Opened,
+    options: VerifyOptions | None = None,
+    *,
+    with_audio: bool = False,
+    progress: Progress | None = None,
+) -> Verdict:
+    """Render a recipe and write its baseline: this is how it shall sound. What it expects is judged all the same.
+
+    `with_audio` keeps each delivery beside the baseline, as FLAC of 24 bits, for exact residuals later. Raises
+    UsageError for a recipe that is changed from outside (overlays, single values), RecipeError for another recipe's
+    baseline in this place, AudioError, ResourceError.
+    """
+    began = time.perf_counter()
+    if opened.overlaid:
+        raise UsageError(
+            Problem(
+                "--accept keeps what the recipe says: not with --set or --overlay",
+                hint="a variant of the recipe, or a recipe with `base`, has a baseline of its own",
+                code=Code.ACCEPT_CHANGED_RECIPE,
+            )
+        )
+    path = _own_baseline(opened)
+    with _rendered(opened, options or VerifyOptions(), progress) as rendered:
+        found = _Findings(rendered.checks())
+        gathered = rendered.gathered()
+        deliveries = {
+            name: _keep_audio(path, name, one, rendered.out, found.notes, wanted=with_audio)
+            for name, one in gathered.deliveries.items()
+        }
+        baselines.write(path, gathered.model_copy(update={"deliveries": deliveries}))
+    return replace(_verdict(opened, rendered.result, found, began), accepted=True)
+
+
+def _own_baseline(opened: Opened) -> Path:
+    """Where the recipe's baseline lies, or would. Raises RecipeError where it cannot be held to it."""
     if unknown := expectation_problems(opened):
         raise RecipeError(unknown)
+    path = baseline_path(opened)
     if path.exists():
-        baselines.refuse_another(path, baselines.kept_already(path), opened)
-    was = baselines.read(path) if path.exists() and not options.accept else None
-    with _folders(options) as (out, store):
-        render_options = RenderOptions(workers=options.workers, store=store)
-        result = render(build_plan(opened, hash_file=hasher(store)), out, render_options, progress=progress)
-        verdict.result = result
-        kept = Store(store)
-        verdict.checks += judge_expectations(opened, result, kept)
-        verdict.checks += [Check(f"delivery {text.partition(': ')[0]}", False, text) for text in result.failures]
-        if options.accept:
-            _accept(path, gather(opened, result, kept, out), verdict, out, with_audio=options.with_audio)
-        elif was is not None:
-            _hold(opened, result, was, kept, verdict, out)
-        elif opened.recipe.expect.baseline == "required":
-            text = f"there is no baseline {path.name}; listen to the mix, then: chainrun verify RECIPE --accept"
-            verdict.checks.append(Check("baseline", False, text, key="expect.baseline"))
-    verdict.seconds = time.perf_counter() - began
-    _locate(opened, verdict)
-    return verdict
+        baselines.refuse_another(path, opened)
+    return path
 
 
 @contextmanager
-def _folders(options: VerifyOptions) -> Iterator[tuple[Path, Path]]:
+def _rendered(opened: Opened, options: VerifyOptions, progress: Progress | None) -> Iterator[_Rendered]:
     with work_folder("chainrun-verify") as work:
         out = options.out if options.out is not None else work / "out"
-        yield out, options.store if options.store is not None else work / "store"
+        store = options.store if options.store is not None else work / "store"
+        plan = build_plan(opened, hash_file=hasher(store))
+        result = render(plan, out, RenderOptions(workers=options.workers, store=store), progress=progress)
+        yield _Rendered(opened, result, Store(store), out)
 
 
-def _hold(opened: Opened, result: RenderResult, was: dict[str, Any], store: Store, verdict: Verdict, out: Path) -> None:
-    verdict.notes += changed_presets(opened)
-    hashes = {delivery_name(one, out): _samples(Path(one.file), one) for one in result.deliveries}
-    then = {
-        name: (one["pcm_sha256"], one["rate_hz"], one["n_channels"], one["encoding"])
-        for name, one in was["deliveries"].items()
-    }
-    if hashes == then:
-        for name, one in zip(hashes, result.deliveries, strict=True):
-            verdict.checks.append(Check(f"{name}: baseline", True, "the same samples", one.measured.integrated_lufs))
+def _verdict(opened: Opened, result: RenderResult, found: _Findings, began: float) -> Verdict:
+    return Verdict(
+        recipe=opened.name + (f" ({opened.variant})" if opened.variant else ""),
+        path=opened.path,
+        baseline=baseline_path(opened),
+        checks=tuple(found.checks),
+        cause=found.cause,
+        notes=tuple(found.notes),
+        places=places_of(opened, found.checks, found.cause),
+        seconds=time.perf_counter() - began,
+        result=result,
+        compared=tuple(found.compared),
+    )
+
+
+# -- held to a baseline ------------------------------------------------------------------------------------------------
+
+
+def _hold(rendered: _Rendered, was: Baseline, found: _Findings) -> None:
+    opened = rendered.opened
+    path = baseline_path(opened)
+    found.notes += [PresetChange(name, path) for name in changed_preset_names(opened)]
+    if _same_files(rendered, was):
+        found.checks += [
+            samples_check(delivery_name(one, rendered.out), Samples.SAME, one.measured.integrated_lufs)
+            for one in rendered.result.deliveries
+        ]
         return
-    now = gather(opened, result, store, out)
+    now = rendered.gathered()
     limits = opened.recipe.expect.tolerance
     floor = Floor(limits.residual_lu, limits.third_octave_db)
-    for name in then:
-        if name not in hashes:
-            verdict.checks.append(Check(f"{name}: baseline", False, "this delivery is no longer made"))
-    for name, facts in now["deliveries"].items():
-        if name not in then:
-            text = "the baseline does not know this delivery; accept it anew"
-            verdict.checks.append(Check(f"{name}: baseline", False, text))
+    found.checks += [samples_check(name, Samples.NOT_MADE) for name in was.deliveries if name not in now.deliveries]
+    for name, facts in now.deliveries.items():
+        if name not in was.deliveries:
+            found.checks.append(samples_check(name, Samples.NOT_KNOWN))
             continue
-        verdict.compared.append((name, was["deliveries"][name], facts))
-        checks = judge_delivery(name, was["deliveries"][name], facts, limits)
-        verdict.checks += _with_audio(verdict, was["deliveries"][name], name, out / name, checks, floor)
-    verdict.notes += renamed(was, now)
-    if not verdict.passed:
-        verdict.cause = find_cause(was, now, limits)
+        pair = DeliveryPair(name, was.deliveries[name], facts)
+        found.compared.append(pair)
+        checks = judge_delivery(name, pair.was, pair.now, limits)
+        found.checks += _by_audio(path, pair, rendered.out / name, checks, floor, found.notes)
+    found.notes += node_changes(was, now)
+    if not all(check.passed for check in found.checks):
+        found.cause = find_cause(was, now, limits)
 
 
-def _samples(path: Path, one: DeliveryResult) -> tuple[str, int, int, str]:
-    """What must be the same for a file to be the same: its samples, and how they are to be read."""
-    header = read_header(path)
-    return one.pcm_sha256, header.rate_hz, header.n_channels, header.encoding
+def _same_files(rendered: _Rendered, was: Baseline) -> bool:
+    """Whether all deliveries are the same samples as the baseline's, and are to be read in the same way."""
+    then = {name: (one.pcm_sha256, one.rate_hz, one.n_channels, one.encoding) for name, one in was.deliveries.items()}
+    now = {}
+    for one in rendered.result.deliveries:
+        header = read_header(Path(one.file))
+        now[delivery_name(one, rendered.out)] = (one.pcm_sha256, header.rate_hz, header.n_channels, header.encoding)
+    return then == now
 
 
-def _with_audio(
-    verdict: Verdict, was: dict[str, Any], name: str, file: Path, checks: list[Check], floor: Floor
+# -- the baseline's audio ----------------------------------------------------------------------------------------------
+
+
+def _by_audio(
+    baseline: Path, pair: DeliveryPair, file: Path, checks: list[Check], floor: Floor, notes: list[Note]
 ) -> list[Check]:
     """Where the baseline's audio was kept, the residual is exact, and the verdict goes by it."""
-    floor = replace(floor, dither_dbfs=dither_dbfs(str(was["encoding"])))
-    audio, wanted = baselines.audio_path(verdict.baseline, name), was.get("audio_sha256")
+    audio, wanted = baselines.audio_path(baseline, pair.delivery), pair.was.audio_sha256
     if wanted is None or all(check.passed for check in checks):
         return checks
     if not audio.is_file() or hash_content(audio) != wanted:
-        state = "is not the one that was accepted" if audio.exists() else "is gone"
-        verdict.notes.append(f"{audio.name} {state}: judged by the baseline's sketch instead")
+        kind = AudioNoteKind.NOT_THE_ACCEPTED_ONE if audio.exists() else AudioNoteKind.GONE
+        notes.append(AudioNote(kind, audio.name))
         return checks
+    floor = replace(floor, dither_dbfs=dither_dbfs(pair.was.encoding))
     found = difference(audio, file, match=False)
-    text = f"exact residual: {found.sentence(floor)}"
-    exact = Check(f"{name}: exact residual", found.inaudible(floor), text, found.residual_lu)
+    exact = Check(
+        Aspect.EXACT_RESIDUAL,
+        found.inaudible(floor),
+        found.residual_lu,
+        delivery=pair.delivery,
+        detail=Exactly(found, floor),
+    )
     if not exact.passed:
         return [*checks, exact]
-    exactly = {f"{name}: {word}" for word in (*FORMAT, "encoding")}
-    return [*(check for check in checks if check.name in exactly), exact]
+    return [*(check for check in checks if check.aspect in FORMAT or check.aspect is Aspect.ENCODING), exact]
 
 
-def _accept(path: Path, facts: dict[str, Any], verdict: Verdict, out: Path, *, with_audio: bool) -> None:
-    """Write a baseline, after its audio: each delivery as FLAC of 24 bits beside it."""
-    for name, of_delivery in facts["deliveries"].items():
-        audio = baselines.audio_path(path, name)
-        if with_audio and of_delivery["sample_peak_dbfs"] > 0.0:
-            verdict.notes.append(f"{name} goes over 0 dBFS, which FLAC cannot hold: no audio was kept of it")
-        elif with_audio:
-            _keep_audio(out / name, audio)
-            of_delivery["audio_sha256"] = hash_content(audio)
-        elif audio.exists():
-            verdict.notes.append(f"{audio.name} is of an earlier baseline, and no longer used: delete it")
-    baselines.write(path, facts)
-    verdict.accepted = True
+def _keep_audio(
+    baseline: Path, name: str, facts: DeliveryFacts, out: Path, notes: list[Note], *, wanted: bool
+) -> DeliveryFacts:
+    """Keep a delivery beside its baseline, where that is wanted and can be done; returns its facts with the hash."""
+    audio = baselines.audio_path(baseline, name)
+    if wanted and facts.sample_peak_dbfs > MAX_FLAC_DBFS:
+        notes.append(AudioNote(AudioNoteKind.TOO_LOUD, name))
+    elif wanted:
+        _write_flac(out / name, audio)
+        return facts.model_copy(update={"audio_sha256": hash_content(audio)})
+    elif audio.exists():
+        notes.append(AudioNote(AudioNoteKind.OF_AN_EARLIER_BASELINE, audio.name))
+    return facts
 
 
-def _keep_audio(delivery: Path, target: Path) -> None:
+def _write_flac(delivery: Path, target: Path) -> None:
     with Reader(delivery) as reader:
         header = reader.header
         with Writer(target, header.rate_hz, header.n_channels, header.n_frames, dither=False) as writer:
-            for x in reader.blocks(1 << 16):
+            for x in reader.blocks(READ_FRAMES):
                 writer.write(x)
             writer.finish()
-
-
-def _locate(opened: Opened, verdict: Verdict) -> None:
-    """File and line of what checks and causes are about."""
-    keys = [check.key for check in verdict.checks if check.key]
-    keys += list(verdict.cause.changed) if verdict.cause is not None else []
-    for key in keys:
-        head, _, rest = key.partition(".")
-        path = (head, rest) if head == "expect" else tuple(int(one) if one.isdigit() else one for one in key.split("."))
-        verdict.places[key] = opened.problems.at(place_of(opened.table, _by_digits(opened, path)), Problem(""))
-
-
-def _by_digits(opened: Opened, path: tuple[str | int, ...]) -> tuple[str | int, ...]:
-    """A path whose step is named, with the step's place in the unfolded chain instead."""
-    if "chain" not in path:
-        return path
-    at = path.index("chain")
-    node: Any = opened.table
-    for one in path[:at]:
-        node = node.get(one, {}) if isinstance(node, dict) else {}
-    wanted = ".".join(str(one) for one in path[at + 1 :])
-    for i, step in enumerate(node.get("chain", []) if isinstance(node, dict) else []):
-        if f"{wanted}.".startswith(f"{step.named}."):
-            return (*path[: at + 1], i, *path[at + 2 + step.named.count(".") :])
-    return path[:at]

@@ -10,9 +10,9 @@ import pytest
 from chainrun.batch import JobRecord, JobState
 from chainrun.batch.record import BatchRecord
 from chainrun.batch.summary import RenderSummary
-from chainrun.delivery import render
 from chainrun.recipe import open_recipe
 from tests.batch.parts import run
+from tests.songs import render_opened
 
 JOBS = """
 [defaults]
@@ -60,7 +60,7 @@ def test_batch_json_is_read_and_written_without_a_change(ended):
 
 def test_the_summary_of_a_render_holds_all_of_its_record_but_readings(session, night):
     night("")
-    result = render(open_recipe(Path("one.recipe.toml")), Path("out"))
+    result = render_opened(open_recipe(Path("one.recipe.toml")))
     record = result.record()
     for node in record["nodes"].values():
         node.pop("readings")

@@ -7,6 +7,7 @@ import pytest
 from scipy import signal
 
 from chainrun.comparison.difference import difference
+from chainrun.comparison.image import ImageChangeKind
 from chainrun.comparison.limits import Floor
 from chainrun.comparison.verdict import where_in_bands, where_in_time
 from chainrun.dsp.sketch import Sketch, energies_apart
@@ -111,10 +112,16 @@ def test_polarity_and_sides_are_named(tmp_path, late):
     a = write(tmp_path / "a.wav", x)
     moved = np.concatenate([np.zeros((2, late)), x], axis=1)
     found = difference(a, write(tmp_path / "b.wav", -moved))
-    assert found.turned == ["upside down"] and "B is upside down" in found.sentence() and found.offset_frames == late
+    assert (
+        [one.kind for one in found.image] == [ImageChangeKind.INVERTED]
+        and "B is upside down" in found.sentence()
+        and found.offset_frames == late
+    )
     if not late:
         found = difference(a, write(tmp_path / "c.wav", moved[::-1]))
-        assert found.turned == ["with its sides swapped"] and "with its sides swapped" in found.sentence()
+        assert [one.kind for one in found.image] == [
+            ImageChangeKind.SIDES_SWAPPED
+        ] and "with its sides swapped" in found.sentence()
     other = difference(a, write(tmp_path / "d.wav", np.stack([noise(6 * RATE, seed=20)] * 2)))
     assert not other.aligned and "no sound in common" in other.notes()[0]
 

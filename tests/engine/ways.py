@@ -15,14 +15,16 @@ RECIPES = ("tithe-barn", "workshop-kit", "one-microphone", "brushes", "hand-perc
 RENDER = """
 import sys
 from pathlib import Path
-from chainrun.engine import RenderOptions, render
+from chainrun.delivery import RenderOptions, render
+from chainrun.plan import build_plan
 from chainrun.recipe import Overrides, open_recipe
 recipe, out, workers, block, store = sys.argv[1:6]
 wide = Path(out).parent / "wide.overlay.toml"
 wide.write_text('[[deliver]]\\nfile = "wide.wav"\\nbits = 32\\n')
 for overlays, folder in (((), "usual"), ((wide,), "wide")):
-    options = RenderOptions(workers=int(workers), block_frames=int(block), store=Path(store) if store else None)
-    render(open_recipe(Path(recipe), Overrides(overlays=overlays)), Path(out) / folder, options)
+    options = RenderOptions(workers=int(workers), store=Path(store) if store else None)
+    plan = build_plan(open_recipe(Path(recipe), Overrides(overlays=overlays)), block_frames=int(block))
+    render(plan, Path(out) / folder, options)
 """
 
 

@@ -40,12 +40,13 @@ def test_junit_annotations_and_summary(song, session, chainrun):
 
 
 def test_annotations_are_escaped():
-    from chainrun.verify.judge import Check
+    from chainrun.verify.aspects import Aspect
+    from chainrun.verify.checks import Check, RenderFailure
     from chainrun.verify.reports import junit, markdown, workflow_annotations
-    from chainrun.verify.run import Verdict
+    from chainrun.verify.verdicts import Verdict
 
-    verdict = Verdict("a<b>|`", Path("x,y:z.recipe.toml"), Path("b"))
-    verdict.checks = [Check("100%: odd,\n", False, "moved 5 %\r\nand <script>\x1b[31m")]
+    odd = Check(Aspect.SAMPLES, False, delivery="100%", detail=RenderFailure("moved 5 %\r\nand <script>\x1b[31m"))
+    verdict = Verdict("a<b>|`", Path("x,y:z.recipe.toml"), Path("b"), checks=(odd,))
     (line,) = workflow_annotations([verdict]).splitlines()
     title = "a<b>|`%3A 1 of 1 checks failed"
     assert line.endswith(f"x%2Cy%3Az.recipe.toml,title={title}::100%25: moved 5 %25%0D%0Aand <script>\x1b[31m")

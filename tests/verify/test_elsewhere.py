@@ -9,7 +9,7 @@ from pathlib import Path
 
 from chainrun.recipe import open_recipe
 from chainrun.verify import baseline
-from chainrun.verify.run import VerifyOptions, verify
+from chainrun.verify.run import accept
 from tests import program
 from tests.verify import mutations
 
@@ -17,11 +17,12 @@ OTHER_KERNEL = """
 import sys
 from pathlib import Path
 import chainrun.verify.run as run
+from chainrun.verify.wording import check_text
 from chainrun.recipe import Overrides, open_recipe
 plain = run.build_plan
 run.build_plan = lambda *one, **more: plain(*one, **(more | {"block_frames": 30000}))
-verdict = run.verify(open_recipe(Path(sys.argv[1])), run.VerifyOptions(workers=2))
-print(verdict.passed, [check.text for check in verdict.checks])
+verdict = run.verify_recipe(open_recipe(Path(sys.argv[1])), run.VerifyOptions(workers=2))
+print(verdict.passed, [check_text(check) for check in verdict.checks])
 """
 
 
@@ -46,7 +47,7 @@ def test_mutations_of_the_demo(monkeypatch):
 
 
 def test_verify_on_the_house_api(song):
-    verdict = verify(open_recipe(song), VerifyOptions(accept=True))
-    assert verdict.passed and baseline.read(verdict.baseline)["recipe"] == "song.recipe.toml"
+    verdict = accept(open_recipe(song))
+    assert verdict.passed and baseline.read(verdict.baseline).recipe == "song.recipe.toml"
     assert json.loads(json.dumps(verdict.record()))["accepted"]
     shutil.rmtree("out", ignore_errors=True)

@@ -8,7 +8,7 @@ import xml.etree.ElementTree as ET
 import pytest
 
 from chainrun.recipe import Overrides, open_recipe
-from chainrun.verify.run import VerifyOptions, verify
+from chainrun.verify.run import accept
 from tests import program
 from tests.songs import JUDGED
 
@@ -35,11 +35,11 @@ def test_plugin_and_variants_and_new_deliveries(inner):
     recipe = inner.folder / "song.recipe.toml"
     plain = JUDGED.split("[expect]")[0] + '[variants.softer]\n"buses.kit.level_db" = -9\n'
     recipe.write_text(plain)
-    verify(open_recipe(recipe, Overrides("softer")), VerifyOptions(accept=True))
+    accept(open_recipe(recipe, Overrides("softer")))
     done = inner("--chainrun")
     done.assert_outcomes(passed=8, failed=1)  # the recipe itself has no baseline
     done.stdout.fnmatch_lines(["*song.recipe.toml::loudness+softer PASSED*", "*song.recipe.toml::baseline FAILED*"][:1])
-    verify(open_recipe(recipe), VerifyOptions(accept=True))
+    accept(open_recipe(recipe))
     recipe.write_text(plain.replace("kit.level_db", "kit.levle_db"))
     done = inner("--chainrun")
     assert done.parseoutcomes()["failed"] == 1

@@ -1,0 +1,112 @@
+"""How the image of a stereo sound differs from another's: polarity, sides, width, balance."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum, auto
+
+import numpy as np
+
+from chainrun.dsp.arrays import Array
+
+LIKE = 0.9
+"""Correlation from which on two sounds count as turned or swapped."""
+SWAPPED_BY = 1e-3
+"""Sides count as swapped where they are so much more alike then."""
+SILENT_SHARE = 1e-9
+"""Of the energy: -90 dB. A side with less is not there."""
+MONO_SHARE = 1e-5
+"""Of the side in the energy: -50 dB."""
+LEANS_DB = 0.5
+
+
+class ImageChangeKind(Enum):
+    """How an image differs."""
+
+    SIDE_LOST = auto()
+    SIDES_SWAPPED = auto()
+    INVERTED = auto()
+    SIDE_INVERTED = auto()
+    MONO = auto()
+    LEANS = auto()
+
+
+class Side(Enum):
+    """A loudspeaker."""
+
+    LEFT = "left"
+    RIGHT = "right"
+
+
+SIDES = (Side.LEFT, Side.RIGHT)
+
+
+@dataclass(frozen=True)
+class ImageChange:
+    """One way in which B's image differs from A's."""
+
+    kind: ImageChangeKind
+    side: Side | None = None
+    """Where one side is meant."""
+    louder_db: float = 0.0
+    """Of LEANS: by how much that side is louder than in A."""
+
+
+def image_changes(a: Array, c: Array, b: Array) -> tuple[ImageChange, ...]:
+    """How B's image differs from A's, from sums of products, shape (2, 2): within A, A's with B's, within B."""
+    powers_a, powers_b = np.diag(a), np.diag(b)
+    if not (powers_a.sum() > 0.0 and powers_b.sum() > 0.0):
+        return ()
+    if np.minimum(powers_a, powers_b).min() <= SILENT_SHARE * max(powers_a.sum(), powers_b.sum()):
+        floor = SILENT_SHARE * powers_b.sum()
+        sides = zip(SIDES, powers_a, powers_b, strict=True)
+        return tuple(ImageChange(ImageChangeKind.SIDE_LOST, side) for side, was, now in sides if now <= floor < was)
+    like = c / np.sqrt(np.outer(powers_a, powers_b))
+    straight, crossed = (like[0, 0], like[1, 1]), (like[0, 1], like[1, 0])
+    found = []
+    swapped = min(map(abs, crossed)) > LIKE and sum(map(abs, crossed)) > sum(map(abs, straight)) + SWAPPED_BY
+    ways = crossed if swapped else straight
+    if swapped:
+        found.append(ImageChange(ImageChangeKind.SIDES_SWAPPED))
+    if max(ways) < -LIKE:
+        found.append(ImageChange(ImageChangeKind.INVERTED))
+    elif min(ways) < -LIKE and max(ways) > LIKE:
+        found.append(ImageChange(ImageChangeKind.SIDE_INVERTED, SIDES[int(np.argmin(ways))]))
+    widths = [_side_share(one) for one in (a, b)]
+    if widths[1] < MONO_SHARE < 10.0 * MONO_SHARE < widths[0]:
+        found.append(ImageChange(ImageChangeKind.MONO))
+    elif not swapped:
+        leans = 10.0 * math.log10((powers_b[1] / powers_b[0]) / (powers_a[1] / powers_a[0]))
+        if abs(leans) >= LEANS_DB:
+            found.append(ImageChange(ImageChangeKind.LEANS, Side.RIGHT if leans > 0 else Side.LEFT, abs(leans)))
+    return tuple(found)
+
+
+def _side_share(products: Array) -> float:
+    """The side's share of the energy."""
+    whole = float(np.trace(products))
+    return (whole - 2.0 * float(products[0, 1])) / (2.0 * whole)
+
+
+def image_words(changes: Sequence[ImageChange]) -> list[str]:
+    """How B's image differs, in words that follow `B is`."""
+    return [_words(one) for one in changes]
+
+
+def _words(change: ImageChange) -> str:
+    side = change.side.value if change.side is not None else ""
+    match change.kind:
+        case ImageChangeKind.SIDE_LOST:
+            return f"without its {side} side"
+        case ImageChangeKind.SIDES_SWAPPED:
+            return "with its sides swapped"
+        case ImageChangeKind.INVERTED:
+            return "upside down"
+        case ImageChangeKind.SIDE_INVERTED:
+            return f"upside down on its {side} side"
+        case ImageChangeKind.MONO:
+            return "mono"
+        case ImageChangeKind.LEANS:
+            return f"{change.louder_db:.1f} dB louder on the {side} than A is"

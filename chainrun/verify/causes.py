@@ -1,0 +1,147 @@
+"""Where a difference comes from: the first node that differs, and what of the recipe and its recordings is changed."""
+
+from __future__ import annotations
+
+from chainrun.comparison.limits import NAMED_BAND_DB
+from chainrun.recipe.model import Tolerances
+from chainrun.verify.aspects import FORMAT, Aspect, Unit, unit_of
+from chainrun.verify.baseline import Baseline
+from chainrun.verify.changes import Cause, Change, ChangeKind, Move, MoveKind, NodeChange, NodeChangeKind
+from chainrun.verify.facts import NodeFacts
+from chainrun.verify.recordings import recording_changes, recording_of
+from chainrun.verify.settings import by_file, changed_settings, file_key, reordered, stem_settings
+from chainrun.verify.sketches import residual, third_octaves_apart
+
+SAME_NODE_DB = -90.0
+"""A node's print whose residual lies lower, against itself, is the same one on another machine."""
+SAME_NODE_DBFS = -150.0
+"""The same in any case, at its loudest."""
+MIN_LEVEL_DB = 0.01
+"""A level that moves less is not named."""
+BEFORE_THE_CHAIN = (
+    "file", "channel", "at_s", "from_s", "to_s", "trim_db", "invert", "shift_samples", "shift_ms", "hit_level_dbfs",
+)  # fmt: skip
+
+
+def find_cause(was: Baseline, now: Baseline, limits: Tolerances) -> Cause:
+    """The most upstream node that differs, and the settings that did."""
+    then, today = by_file(was.settings, now.settings), now.settings
+    changed = [_with_recording(one, was, now) for one in changed_settings(then, today)] + reordered(then, today)
+    same_machine = was.made_with == now.made_with
+    new_names = {twin for _, twin in _twins(was, now)}
+    nodes: list[str] = []
+    first: str | None = None
+    moved: tuple[Move, ...] = ()
+    for name, node in _upstream_first(was, now):
+        old = was.nodes.get(name)
+        if old is None:
+            nodes += [name] if name not in new_names else []
+            continue
+        if _same(old, node, same_machine=same_machine):
+            continue
+        nodes.append(name)
+        if first is None:
+            first, moved = name, tuple(_moved(old, node, limits))
+    if first is None:
+        first = next((name for name in now.nodes if name not in was.nodes), None)
+    return Cause(first, moved, tuple(changed), tuple(nodes))
+
+
+def _with_recording(change: Change, was: Baseline, now: Baseline) -> Change:
+    """A stem's other file with how it differs, where both recordings are known."""
+    stem = next((name for name in now.recordings if file_key(name) == change.key), None)
+    if stem is None or stem not in was.recordings:
+        return change
+    found = recording_changes(recording_of(was.recordings[stem]), recording_of(now.recordings[stem]))
+    return Change(change.key, ChangeKind.RECORDING, recording=found)
+
+
+def _same(was: NodeFacts, now: NodeFacts, *, same_machine: bool) -> bool:
+    """Whether two prints are one, or one but for the machine's rounding."""
+    if not was.comparable(now):
+        return False
+    if was.pcm_crc32 == now.pcm_crc32 and was.n_frames == now.n_frames:
+        return True
+    if same_machine and was.identity == now.identity:
+        return False
+    apart = residual(was, now)
+    return apart.lu <= SAME_NODE_DB or apart.loudest_dbfs <= SAME_NODE_DBFS
+
+
+def _moved(was: NodeFacts, now: NodeFacts, limits: Tolerances) -> list[Move]:
+    """What of a node moved."""
+    found = []
+    for aspect, key in FORMAT.items():
+        before, after = getattr(was, key), getattr(now, key)
+        if before != after and aspect is not Aspect.LENGTH:
+            found.append(Move(MoveKind.FORMAT, before=before, after=after, aspect=aspect))
+    if found:
+        return found
+    apart = residual(was, now)
+    begin = apart.first_step_over(SAME_NODE_DB)
+    from_s = begin * was.curve_step_s if begin is not None else None
+    found.append(Move(MoveKind.RESIDUAL, apart.lu, from_s=from_s))
+    louder = now.rms_dbfs - was.rms_dbfs
+    if abs(louder) >= MIN_LEVEL_DB:
+        found.append(Move(MoveKind.LEVEL, louder))
+    bands = third_octaves_apart(was, now)
+    if any(abs(db) >= NAMED_BAND_DB for db in bands.values()):
+        found.append(Move(MoveKind.SPECTRUM, bands_db=bands))
+    if now.n_frames != was.n_frames:
+        found.append(Move(MoveKind.LENGTH, now.n_frames - was.n_frames))
+    return found + _moved_readings(was, now, limits)
+
+
+def _moved_readings(was: NodeFacts, now: NodeFacts, limits: Tolerances) -> list[Move]:
+    old, new = was.reading_by_name(), now.reading_by_name()
+    found = []
+    for name in [*old, *(one for one in new if one not in old)]:
+        if name not in new or name not in old:
+            kind = MoveKind.READING_ADDED if name in new else MoveKind.READING_REMOVED
+            found.append(Move(kind, reading=name))
+        elif unit_of(name.quantity) is Unit.DB and abs(new[name] - old[name]) > limits.reading_db:
+            found.append(Move(MoveKind.READING, before=old[name], after=new[name], reading=name))
+    return found
+
+
+def _upstream_first(was: Baseline, now: Baseline) -> list[tuple[str, NodeFacts]]:
+    """Nodes in the plan's order, in which what a node needs comes before it; what was itself changed stands first.
+
+    A stem that listens to another one by a raw key does not wait for its print, so the order alone does not tell.
+    """
+    changed = [name for name in now.nodes if _before_the_chain(was, name) != _before_the_chain(now, name)]
+    return sorted(now.nodes.items(), key=lambda one: one[0] not in changed)
+
+
+def _before_the_chain(facts: Baseline, stem: str) -> dict[str, str]:
+    """What a stem is before its chain, which raw keys hear: its files, and what is done to them."""
+    written = stem_settings(facts.settings, stem)
+    return {key: value for key, value in written.items() if key.partition(".")[0] in BEFORE_THE_CHAIN}
+
+
+def _twins(was: Baseline, now: Baseline) -> list[tuple[str, str]]:
+    """Nodes that have another name now, and the same print."""
+    new = [name for name in now.nodes if name not in was.nodes]
+    found = []
+    for name, node in was.nodes.items():
+        if name in now.nodes:
+            continue
+        twin = next((other for other in new if now.nodes[other].pcm_crc32 == node.pcm_crc32), None)
+        if twin is not None:
+            new.remove(twin)
+            found.append((name, twin))
+    return found
+
+
+def node_changes(was: Baseline, now: Baseline) -> list[NodeChange]:
+    """Nodes that are gone, and new ones; the same print under another name is a renamed node."""
+    twins = dict(_twins(was, now))
+    found = [
+        NodeChange(NodeChangeKind.RENAMED, name, twins[name])
+        if name in twins
+        else NodeChange(NodeChangeKind.REMOVED, name)
+        for name in was.nodes
+        if name not in now.nodes
+    ]
+    new = [name for name in now.nodes if name not in was.nodes and name not in twins.values()]
+    return found + [NodeChange(NodeChangeKind.ADDED, name) for name in new]

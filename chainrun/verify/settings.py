@@ -1,0 +1,143 @@
+"""What a recipe says, a line for each step, strip and delivery; and what of it is written otherwise by now."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from typing import Any
+from urllib.parse import quote, unquote
+
+from chainrun.json_hash import short_hash
+from chainrun.plan.identity import sounding_part
+from chainrun.recipe import Opened
+from chainrun.store.store import Store
+from chainrun.verify.changes import Change, ChangeKind
+
+MAX_LEAVES = 200
+"""A value with more numbers than this is kept as its hash."""
+HASH_MARK = "#"
+"""What is too long to be kept, or is a file's content, begins so: a hash follows."""
+OF_ALL = {"rate_hz", "pan_law_db", "tempo_bpm", "tail_max_s"}
+SILENT_KEYS = {"note", "source", "group", "file"}
+OF_THE_RECIPE, STEMS, DELIVERIES, CHAIN = "recipe", "stems", "deliver", ".chain."
+"""How settings' keys are made: `recipe`, `stems.kick`, `stems.kick.chain.squash`, `deliver.0`."""
+
+Settings = Mapping[str, str]
+"""Keys of steps, strips and deliveries, and the line of each: see `as_line`."""
+
+
+def settings(opened: Opened, store: Store) -> dict[str, str]:
+    """What is written of every step, and of each stem, bus and delivery, a line each: so a change can be named."""
+    recipe = opened.recipe
+    found = {OF_THE_RECIPE: as_line(recipe.model_dump(include=OF_ALL, exclude_unset=True))}
+    for table, strips in ((STEMS, recipe.stems), ("buses", recipe.buses)):
+        for name, strip in strips.items():
+            plain = strip.model_dump(exclude={"chain", *SILENT_KEYS}, by_alias=True, exclude_unset=True)
+            if table == STEMS:
+                hashes = [store.hash_file(path) for path in opened.stem_files(name)]
+                plain["file"] = f"{HASH_MARK}{short_hash(hashes)}"
+            found[f"{table}.{name}"] = as_line(plain)
+            found |= _steps(opened, (table, name), list(strip.chain))
+    found |= _steps(opened, ("main",), list(recipe.main.chain))
+    for i, delivery in enumerate(recipe.deliver):
+        found[f"{DELIVERIES}.{i}"] = as_line(delivery.model_dump(exclude={"tags", "note"}, exclude_unset=True))
+    return found
+
+
+def _steps(opened: Opened, path: tuple[str, ...], chain: list[Any]) -> dict[str, str]:
+    addresses = opened.addresses(*path)
+    return {
+        ".".join((*path, named)): as_line(sounding_part(step.model_dump(by_alias=True, exclude_unset=True)))
+        for (_, named), step in zip(addresses, chain, strict=True)
+    }
+
+
+def as_line(value: dict[str, Any]) -> str:
+    """Plain data as words of one line, `bands.0.gain_db=3.0 …`; what is long as its hash."""
+    words = []
+    for key, inner in value.items():
+        leaves = list(_leaves(inner, key))
+        words += leaves if len(leaves) <= MAX_LEAVES else [(key, f"{HASH_MARK}{short_hash(inner)}")]
+    return " ".join(f"{key}={text}" for key, text in words)
+
+
+def _leaves(value: Any, path: str) -> Iterator[tuple[str, str]]:
+    if isinstance(value, dict | list | tuple) and value:
+        for key, inner in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from _leaves(inner, f"{path}.{quote(str(key), safe='')}")
+    elif value is not None:
+        yield path, quote(value, safe="/#") if isinstance(value, str) else json.dumps(value).replace(" ", "")
+
+
+def read_back(text: str) -> dict[str, str]:
+    """The words of `as_line` by their keys."""
+    return {unquote(key): unquote(value) for key, _, value in (word.partition("=") for word in text.split())}
+
+
+def _table(key: str) -> str:
+    return key.partition(".")[0]
+
+
+def file_key(stem: str) -> str:
+    """The key under which a stem's recording stands among changes."""
+    return f"{STEMS}.{stem}.file"
+
+
+def stem_settings(found: Settings, stem: str) -> dict[str, str]:
+    """What is written of a stem, apart from its chain."""
+    return read_back(found.get(f"{STEMS}.{stem}", ""))
+
+
+def by_file(then: Settings, today: Settings) -> dict[str, str]:
+    """The settings of then, each delivery under the number that its file has today; others keep their file's name."""
+    numbers = {read_back(text).get("file"): key for key, text in today.items() if _table(key) == DELIVERIES}
+    found = {}
+    for key, text in then.items():
+        if _table(key) == DELIVERIES:
+            file = read_back(text).get("file")
+            found[numbers.get(file) or f"deliver of {file}"] = text
+        else:
+            found[key] = text
+    return found
+
+
+def changed_settings(then: Settings, today: Settings) -> list[Change]:
+    """Every key that is written otherwise, with both values; a step or strip that is new or gone as a whole."""
+    found = []
+    for key in [*then, *(one for one in today if one not in then)]:
+        if key not in today or key not in then:
+            found.append(Change(key, ChangeKind.ADDED if key in today else ChangeKind.REMOVED))
+            continue
+        was, now = read_back(then[key]), read_back(today[key])
+        for inner in [*was, *(one for one in now if one not in was)]:
+            before, after = was.get(inner), now.get(inner)
+            if before != after:
+                place = inner if key == OF_THE_RECIPE else f"{key}.{inner}"
+                hidden = any(one is not None and one.startswith(HASH_MARK) for one in (before, after))
+                found.append(
+                    Change(place, ChangeKind.CONTENT)
+                    if hidden
+                    else Change(place, ChangeKind.VALUE, before=before, after=after)
+                )
+    return found
+
+
+def reordered(then: Settings, today: Settings) -> list[Change]:
+    """Chains whose steps are the same ones in another order."""
+
+    def chains(settings: Settings) -> dict[str, list[str]]:
+        found: dict[str, list[str]] = {}
+        for key in settings:
+            strip, chain, step = key.partition(CHAIN)
+            if chain:
+                found.setdefault(f"{strip}.chain", []).append(step)
+        return found
+
+    was, now = chains(then), chains(today)
+    found = []
+    for chain, steps in was.items():
+        other = now.get(chain, [])
+        kept, still = tuple(one for one in steps if one in other), tuple(one for one in other if one in steps)
+        if kept != still:
+            found.append(Change(chain, ChangeKind.ORDER, steps_before=kept, steps_after=still))
+    return found
