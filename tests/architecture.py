@@ -16,6 +16,7 @@ PACKAGE = ROOT / "chainrun"
 ROWS: list[dict[str, str]] = [
     {"cli": "one file per command: parse, call, show", "pytest_plugin": "recipes as tests"},
     {"api": "what `import chainrun` offers"},
+    {"renders": "several recipes rendered in one go, each with its page"},
     {
         "walkthrough": "a teaching page: each step before and after",
         "pack": "stems, recipe and presets to give away",

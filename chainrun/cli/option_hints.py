@@ -70,6 +70,11 @@ def _stretch_reversed(problem: Problem) -> Problem:
     return replace(problem, message="--from lies after --to, or on it")
 
 
+def _folder_taken(problem: Problem) -> Problem:
+    """Of two recipes of one name; a change that would go into another recipe's folder has no file to be told by."""
+    return problem if problem.file is not None else _hint(problem, "render them one by one, each with -o")
+
+
 def _with_hint(hint: str) -> Callable[[Problem], Problem]:
     return lambda problem: _hint(problem, hint)
 
@@ -87,6 +92,7 @@ _MENDED: dict[Code, Callable[[Problem], Problem]] = {
     Code.STORE_NOT_WRITABLE: _with_hint("choose another with --store DIR, or render with --no-store"),
     Code.PRINT_NOT_WRITTEN: _with_hint("make room there, or choose another store with --store"),
     Code.NOT_ENOUGH_ROOM: _with_hint("make room, or choose another folder with --store or -o"),
+    Code.FOLDER_OF_ANOTHER_RECIPE: _folder_taken,
     Code.DELIVERY_IN_THE_WAY: _with_hint("choose another output folder with -o, or another file name"),
 }
 """What the command line makes of a problem, by its code."""

@@ -18,12 +18,13 @@ from chainrun.errors import Problem, RecipeError, nearest, shown, shown_path
 from chainrun.limits import Limits
 from chainrun.problem_codes import Code
 from chainrun.recipe.model import Recipe
-from chainrun.recipe.overlay import lay_over, put_from_command_line
+from chainrun.recipe.overlay import lay_over, put_from_command_line, put_value
 from chainrun.recipe.presets import Library, Unfolder, Use
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.roots import Roots
 from chainrun.recipe.semantics import check_references
 from chainrun.recipe.tables import Items, KeyPath, Place, Table, place_of, wrap
+from chainrun.recipe.toml_text import toml_text
 from chainrun.recipe.validate import validate
 from chainrun.whole_file import safely_resolved
 
@@ -35,17 +36,19 @@ class Overrides:
     variant: str | None = None
     overlays: Sequence[Path] = ()
     sets: Sequence[str] = ()
+    """Assignments as text: PATH=VALUE."""
     allow_roots: Sequence[Path] = ()
     limits: Limits = field(default_factory=lambda: Limits.of(()))
+    values: Sequence[tuple[str, Any]] = ()
+    """Assignments of a program: path and value."""
 
     @property
     def change(self) -> str:
         """A name for what is laid over the recipe: variant, overlays, a hash of single values; empty for nothing."""
         overlays = [path.name.removesuffix(".toml").removesuffix(".overlay") for path in self.overlays]
-        values = hashlib.sha256("\n".join(self.sets).encode("utf-8", "surrogateescape")).hexdigest()[:6]
-        return "+".join(
-            [*([self.variant] if self.variant else []), *overlays, *([f"set-{values}"] if self.sets else [])]
-        )
+        texts = [*self.sets, *(f"{path}={toml_text(value)}" for path, value in self.values)]
+        values = hashlib.sha256("\n".join(texts).encode("utf-8", "surrogateescape")).hexdigest()[:6]
+        return "+".join([*([self.variant] if self.variant else []), *overlays, *([f"set-{values}"] if texts else [])])
 
 
 @dataclass
@@ -249,7 +252,7 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
         limits=limits,
         libraries=folders,
         variant=overrides.variant,
-        overlaid=bool(overrides.overlays or overrides.sets),
+        overlaid=bool(overrides.overlays or overrides.sets or overrides.values),
         change=overrides.change,
         read=list(dict.fromkeys([path, *problems.read])),
     )
@@ -310,6 +313,8 @@ def _lay_all(table: Table, overrides: Overrides, problems: Problems) -> None:
             lay(overlay)
     for assignment in overrides.sets:
         put_from_command_line(table, assignment, problems)
+    for path, value in overrides.values:
+        put_value(table, path, value, problems)
 
 
 def _folder_of(table: Table, key: str, default: Path) -> Path:

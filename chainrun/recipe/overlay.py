@@ -15,7 +15,8 @@ from chainrun.errors import nearest, shown
 from chainrun.problem_codes import Code
 from chainrun.recipe.address import child_of, item_index
 from chainrun.recipe.problems import Problems
-from chainrun.recipe.tables import Items, Place, Table
+from chainrun.recipe.tables import Items, Place, Table, wrap
+from chainrun.recipe.toml_text import as_toml
 
 HEADER_KEYS = ("overlay", "about")
 SPECIAL_KEYS = ("remove", "replace_presets", *HEADER_KEYS)
@@ -151,8 +152,6 @@ def _merge(target: Table, patch: Table, problems: Problems, *, literal: bool = F
 
 def put_from_command_line(recipe: Table, assignment: str, problems: Problems) -> None:
     """Carry out one `--set PATH=VALUE`; the value is TOML, else plain text."""
-    from chainrun.recipe.tables import wrap
-
     path, equals, text = assignment.partition("=")
     place = Place(None, (f"--set {path}",))
     if "\n" in assignment or "\r" in assignment:
@@ -173,3 +172,9 @@ def put_from_command_line(recipe: Table, assignment: str, problems: Problems) ->
     except tomllib.TOMLDecodeError:
         located = text
     _put(recipe, path.strip().split("."), located, place, problems)
+
+
+def put_value(recipe: Table, path: str, value: Any, problems: Problems) -> None:
+    """Put a value that a program gives at the end of a dotted path of a recipe."""
+    place = Place(None, (path,))
+    _put(recipe, path.split("."), wrap(as_toml(value), place), place, problems)
