@@ -144,4 +144,4 @@ def write_walkthrough(
     opened = recipe if isinstance(recipe, Opened) else load(recipe)
     kept = Path(store) if store is not None else None
     options = WalkthroughOptions(tuple(stems), from_s, to_s, workers, kept)
-    return walkthrough(opened, PagePlace.of(Path(page)), options, progress=progress or (lambda name, share: None))
+    return walkthrough(opened, PagePlace.of(Path(page)), options, progress=progress or (lambda _name, _share: None))

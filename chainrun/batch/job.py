@@ -46,7 +46,7 @@ class JobTask:
 def run_job(task: JobTask) -> JobRecord:
     """Render one job, unless its last run made the same. Errors become part of the record."""
     began = time.perf_counter()
-    log = EventLog(task.log, task.job.name, say=lambda text: None)  # the batch runner reports a log that is lost
+    log = EventLog(task.log, task.job.name, say=lambda _text: None)  # the batch runner reports a log that is lost
     try:
         return _run(task, log, began)
     except Exception as error:  # one job's error, a defect too, must not end the batch

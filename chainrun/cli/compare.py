@@ -169,7 +169,7 @@ def _show_sweep(
 
     path, values = parsed(words)
     chosen = replace(rendering.chosen, variant=variant)
-    found = run(recipe, path, values, out, chosen, rendering.options, progress=rendering.line.node)
+    found = run(recipe, path, values, out, chosen=chosen, options=rendering.options, progress=rendering.line.node)
     rendering.line.done()
     if as_json:
         put_json(found.record())

@@ -72,7 +72,7 @@ def command(
         raise refuse("--report goes with one recipe, rendered as a whole", code=Code.OPTIONS_CLASH)
     place = place_of_page(report, embed)
     solo = tuple(dict.fromkeys(name.strip() for name in only.split(","))) if only else ()
-    options = RendersOptions(solo, from_, to, workers, store_folder(store, no_store), strict)
+    options = RendersOptions(solo, from_, to, workers, store_folder(store, no_store), strict, place)
     chosen = overrides(variant, overlay, set_, allow_root, limit)
     events, line = EventLog(log), ProgressLine(quiet=quiet or as_json)
 
@@ -88,9 +88,7 @@ def command(
 
     try:
         say = None if quiet or as_json else talk
-        done = render_recipes(
-            recipes, out, chosen, options, place=place, log=events, progress=line.node, say=say, ended=ended
-        )
+        done = render_recipes(recipes, out, chosen, options, log=events, progress=line.node, say=say, ended=ended)
     except ChainrunError as error:
         events.tell("error", problems=problem_records(error.problems), exit_code=error.exit_code)
         raise

@@ -50,8 +50,9 @@ class Proposals:
         return sum(one.decision.decision == word for one in self.proposals)
 
     def write(self, path: Path) -> None:
-        """Write the plan, with libraries and recipes as seen from it. Raises UsageError as `refuse_plan_path` does,
-        ResourceError where the file cannot be written.
+        """Write the plan, with libraries and recipes as seen from it.
+
+        Raises UsageError as `refuse_plan_path` does, ResourceError where the file cannot be written.
         """
         refuse_plan_path(path)
         write_whole(path, plan_text(self, path.resolve().parent))

@@ -58,17 +58,18 @@ class PresetDescription:
 
 
 def list_presets(libraries: Sequence[Path]) -> list[Preset]:
-    """All presets of libraries, sorted by name. Raises RecipeError for one that is not valid, UsageError for a folder
-    that is not there.
+    """All presets of libraries, sorted by name.
+
+    Raises RecipeError for one that is not valid, UsageError for a folder that is not there.
     """
     return list(Shelf(libraries).presets.values())
 
 
 def describe_preset(libraries: Sequence[Path], name: str, *, store: Path | None = None) -> PresetDescription:
-    """A preset with its measured profile; levels in dB, times in ms. `store` keeps profiles, so that none is measured
-    twice.
+    """A preset with its measured profile; levels in dB, times in ms.
 
-    Raises UsageError where there is no such preset, RecipeError where it is not valid or a response's file is missing.
+    `store` keeps profiles, so that none is measured twice. Raises UsageError where there is no such preset, RecipeError
+    where it is not valid or a response's file is missing.
     """
     shelf = Shelf(libraries)
     preset = shelf.get(name)

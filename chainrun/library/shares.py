@@ -80,7 +80,7 @@ def _rendered(use: UseAt, store: Path) -> Share | None:
     bypassed = Overrides(use.variant, sets=(f"{use.path}.bypass=true",))
     try:
         with work_folder("chainrun-share") as work:
-            both = render_before_after(use.recipe, plain, bypassed, work, RenderOptions(store=store))
+            both = render_before_after(use.recipe, plain, bypassed, work, options=RenderOptions(store=store))
             found = moved_delivery(both.before.deliveries[0], both.after.deliveries[0]).difference
     except ChainrunError:
         return None

@@ -128,6 +128,7 @@ class Group:
         drums: list[Drum],
         stretches: Mapping[str, FINE],
         rate_hz: int,
+        *,
         places_ms: tuple[int, ...] = (),
         gap_ms: float = float(BLEED_MS),
     ):

@@ -1,6 +1,7 @@
 """A cull is done whole or not at all, whatever fails or is killed; shares and times are told.
 
-The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers."""
+The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers.
+"""
 
 from __future__ import annotations
 
