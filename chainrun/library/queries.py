@@ -12,7 +12,7 @@ from chainrun.contract import Step
 from chainrun.library.alike import MAX_ALIKE_LU, Apart, clusters, keeper, on_stems, pairs, profiles
 from chainrun.library.profile import Profile, kept_profile
 from chainrun.library.progress import Progress
-from chainrun.library.shares import Share, measured_shares
+from chainrun.library.shares import BypassShare, measured_shares
 from chainrun.library.shelf import Preset, Shelf
 from chainrun.library.usage import Usage, UseAt, last_rendered, recipe_files, usage
 from chainrun.plan.identity import sounding_part
@@ -89,7 +89,7 @@ class MeasuredUse:
     use: UseAt
     last_rendered: str | None
     """The day on which its recipe or variant was last delivered, as YYYY-MM-DD."""
-    share: Share | None
+    share: BypassShare | None
     """What bypassing it changes, where that was measured."""
 
     def record(self) -> dict[str, Any]:
@@ -152,7 +152,7 @@ def find_uses(
     return PresetUses(name, found, inside, known.unreadable)
 
 
-def shares_of(uses: Sequence[UseAt], store: Path | None, *, render: bool) -> dict[UseAt, Share]:
+def shares_of(uses: Sequence[UseAt], store: Path | None, *, render: bool) -> dict[UseAt, BypassShare]:
     """Shares of uses that are kept in the store; with `render` the missing ones, too, be there a store or not."""
     with _store_for(store, needed=render) as folder:
         return measured_shares(uses, folder, render_missing=render)
@@ -172,7 +172,7 @@ def _store_for(folder: Path | None, *, needed: bool) -> Iterator[Path | None]:
 
 
 @dataclass(frozen=True)
-class Group:
+class AlikeGroup:
     """Presets of which each may take the place of each."""
 
     presets: tuple[str, ...]
@@ -186,7 +186,7 @@ class Likeness:
 
     pairs: tuple[Apart, ...]
     """All that were compared."""
-    groups: tuple[Group, ...]
+    groups: tuple[AlikeGroup, ...]
 
     @property
     def alike(self) -> list[Apart]:
@@ -233,4 +233,4 @@ def likeness(shelf: Shelf, measured: Mapping[str, Profile], known: Usage, of: st
     """How alike measured presets are; `of` one of them, where it is given."""
     found = on_stems(shelf, pairs(measured, of), known)
     groups = clusters([one for one in found if one.alike])
-    return Likeness(tuple(found), tuple(Group(tuple(group), keeper(group, shelf, known)) for group in groups))
+    return Likeness(tuple(found), tuple(AlikeGroup(tuple(group), keeper(group, shelf, known)) for group in groups))

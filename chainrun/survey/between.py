@@ -119,7 +119,7 @@ class Drift:
     seconds: float
 
 
-class Group:
+class HitStretches:
     """The stretches around the hits of a group's microphones, and what they tell."""
 
     def __init__(

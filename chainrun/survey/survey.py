@@ -24,7 +24,7 @@ from chainrun.survey.between import (
     Arrived,
     Drift,
     GateLevels,
-    Group,
+    HitStretches,
     Seat,
 )
 from chainrun.survey.channels import Channel, Material
@@ -209,7 +209,7 @@ def _group(
     cut = _all(hands, cut_stretches, [(channel.input, rate, places) for channel in channels])
     stretches = dict(zip((channel.name for channel in channels), cut, strict=True))
     gap_ms = float(np.percentile(np.diff(events), 25)) if events.size > 8 else float(BLEED_MS)
-    group = Group(channels, drums(close, stretches, rate), stretches, rate, places_ms=places, gap_ms=gap_ms)
+    group = HitStretches(channels, drums(close, stretches, rate), stretches, rate, places_ms=places, gap_ms=gap_ms)
     found.drums = group.drums
     _tell_arrivals(found, group, reference)
     told = {one.channel for one in found.arrivals if one.confidence >= PERHAPS} | {reference.name}
@@ -233,7 +233,7 @@ def _group(
     return found
 
 
-def _tell_arrivals(found: GroupSurvey, group: Group, reference: Channel) -> None:
+def _tell_arrivals(found: GroupSurvey, group: HitStretches, reference: Channel) -> None:
     """Put in how far each channel is behind the reference, and what that does where they are added."""
     for channel in found.channels:
         if channel.name != reference.name:
@@ -244,7 +244,7 @@ def _tell_arrivals(found: GroupSurvey, group: Group, reference: Channel) -> None
         _tell_adding(found, group, second, drum)
 
 
-def _tell_arrival(found: GroupSurvey, group: Group, channel: str, reference: str) -> None:
+def _tell_arrival(found: GroupSurvey, group: HitStretches, channel: str, reference: str) -> None:
     """The same of one channel."""
     max_frames = MAX_MS * group.rate_hz / 1000.0
     told = [one for one in group.against(channel, reference) if abs(one.delay_frames) <= max_frames]
@@ -267,7 +267,7 @@ def _tell_arrival(found: GroupSurvey, group: Group, channel: str, reference: str
         _tell_adding(found, group, best, own)
 
 
-def _tell_adding(found: GroupSurvey, group: Group, one: Arrived, drum: Drum) -> None:
+def _tell_adding(found: GroupSurvey, group: HitStretches, one: Arrived, drum: Drum) -> None:
     """Put in what adding a channel to what it arrives against does, as it is and moved."""
     pair = group.adding(one.channel, one.reference, drum, (-one.delay_frames, one.inverted))
     if pair is not None:

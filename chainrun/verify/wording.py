@@ -11,8 +11,8 @@ from chainrun.verify.changes import (
     AudioNote,
     AudioNoteKind,
     Cause,
-    Change,
     ChangeKind,
+    KeyChange,
     Move,
     MoveKind,
     NodeChange,
@@ -172,7 +172,7 @@ def _is_of_a_delivery(check: Check) -> bool:
 # -- changes and causes ------------------------------------------------------------------------------------------------
 
 
-def change_text(change: Change) -> str:
+def change_text(change: KeyChange) -> str:
     """How a key of the recipe is not as it was."""
     match change.kind:
         case ChangeKind.VALUE:
