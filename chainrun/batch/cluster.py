@@ -34,9 +34,10 @@ def run_on_cluster(
     where: str,
     scheduler: Scheduler[Task, Result],
     needs: Mapping[str, Sequence[str]],
+    *,
     recipes: Sequence[Path],
     store: Path | None,
-    say: Callable[[str], None] = lambda text: None,
+    say: Callable[[str], None] = lambda _text: None,
 ) -> None:
     """Run a scheduler's tasks on a cluster; `say` gets a line for each worker that is left out.
 

@@ -132,7 +132,7 @@ def open_jobs(path: Path, limits: Limits | None = None) -> Jobs:
                 place, given = place_of(table, ("job", i, key)), f"{len(recipes)} recipes"
                 problems.add(place, message, given=given, code=Code.JOB_OF_SEVERAL_RECIPES)
         for recipe in recipes:
-            job = _job(here, base, model.defaults, entry, recipe, limits)
+            job = _job(here, base, model.defaults, entry, recipe=recipe, limits=limits)
             if any(other.name == job.name for other in found):
                 problems.add(
                     place_of(table, ("job", i)),
@@ -158,7 +158,7 @@ def _recipes(here: Path, patterns: Sequence[str]) -> list[Path]:
     return list(found)
 
 
-def _job(here: Path, base: Path, defaults: _Settings, entry: _Job, recipe: Path, limits: Limits) -> Job:
+def _job(here: Path, base: Path, defaults: _Settings, entry: _Job, *, recipe: Path, limits: Limits) -> Job:
     def chosen(key: str) -> Any:
         return getattr(entry if key in entry.model_fields_set else defaults, key)
 

@@ -45,6 +45,7 @@ def render_before_after(
     before: Overrides,
     after: Overrides,
     folder: Path,
+    *,
     options: RenderOptions,
     progress: Callable[[str, float], None] | None = None,
 ) -> BeforeAfter:

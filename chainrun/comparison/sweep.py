@@ -100,9 +100,9 @@ def sweep(
     path: str,
     values: Sequence[str],
     out: Path,
+    *,
     chosen: Overrides | None = None,
     options: RenderOptions | None = None,
-    *,
     progress: Progress | None = None,
 ) -> Sweep:
     """Render a recipe once for each value of a key (`buses.kit.chain.0.attack_ms`), into a folder each in `out`.

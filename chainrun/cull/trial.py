@@ -236,7 +236,7 @@ def _rendered(
 ) -> Tried:
     without, under = Overrides(one.variant), Overrides(one.variant, (overlay,))
     try:
-        both = render_before_after(one.recipe, without, under, folder, options, progress.node)
+        both = render_before_after(one.recipe, without, under, folder, options=options, progress=progress.node)
         moved = both.most_moved()
     except ResourceError:
         raise  # a full disk is not this recipe's alone

@@ -35,14 +35,16 @@ def short_runs(clipped: BoolArray, longest: int) -> BoolArray:
 
 
 def sounding(x: Array) -> slice:
-    """x without the digital silence at its ends: what a model of the sound may be made from."""
+    """Where x sounds, without the digital silence at its ends: what a model of the sound may be made from."""
     sounds = np.flatnonzero(x)
     return slice(int(sounds[0]), int(sounds[-1]) + 1) if sounds.size else slice(0, 0)
 
 
 def prediction(x: Array, order: int) -> tuple[Array, float]:
-    """Coefficients (1, a[1], …, a[order]) by least squares over all frames (covariance method), and the share of the
-    energy that they leave. A tiny white floor keeps pure tones regular."""
+    """Coefficients (1, a[1], …, a[order]) of a linear prediction, and the share of the energy that they leave.
+
+    By least squares over all frames (covariance method). A tiny white floor keeps pure tones regular.
+    """
     frames = np.lib.stride_tricks.sliding_window_view(x, order + 1)[:, ::-1]
     products = frames.T @ frames
     energy = float(products[0, 0]) + 1e-20
@@ -52,7 +54,10 @@ def prediction(x: Array, order: int) -> tuple[Array, float]:
 
 
 def interpolate(x: Array, missing: BoolArray, most: float = 2.0) -> Array:
-    """x with its missing samples set; they keep their signs, and reach 1 to `most` times the level they have in x."""
+    """A copy of x with its missing samples set.
+
+    They keep their signs, and reach 1 to `most` times the level they have in x.
+    """
     y = x.copy()
     where = np.flatnonzero(missing)
     if where.size == 0:

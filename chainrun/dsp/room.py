@@ -15,6 +15,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.signal import sosfilt
@@ -93,7 +94,7 @@ def distance(a: Point, b: Point) -> float:
     return max(0.1, math.dist(a, b))
 
 
-def early(box: Box, source: Point, microphone: Point, rate_hz: int, direct_m: float, facing: float = 0.0) -> Array:
+def early(box: Box, source: Point, microphone: Point, rate_hz: int, *, direct_m: float, facing: float = 0.0) -> Array:
     """Reflections at one microphone, behind and relative to a direct sound of `direct_m`, which is left out.
 
     With `facing` from -1 (left) to 1 (right) the microphone hears what comes from that side louder than the rest, by
@@ -277,7 +278,7 @@ class _Part:
         self._leans = _lean(setting, side)
         self._level, self._onset = tail_shape(box, direct_m, rate_hz)
         firsts = [
-            lean * early(box, source, ear, rate_hz, direct_m, f)
+            lean * early(box, source, ear, rate_hz, direct_m=direct_m, facing=f)
             for lean, ear, f in zip(self._leans, ears, (-facing, facing), strict=True)
         ]
         n = max(self._level.size, *(first.size for first in firsts))
@@ -298,7 +299,9 @@ class _Part:
             seed = [self._setting.seed, 1 if self._side > 0.0 else 0, octave, attempt]
             random = np.random.Generator(np.random.PCG64(seed))
             decay, length, width = self._box.decay_s[octave], self._level.size, self._setting.width
-            pair = octave_pair(octave, decay, length, self._rate, random, lambda hz: coherence(hz, width))  # noqa: B023
+            pair = octave_pair(
+                octave, decay, length, self._rate, random=random, coherence=partial(coherence, width=width)
+            )
             shape = self._level if octave in self._taken else self._level * self._onset
             for ear in (0, 1):
                 made = self._leans[ear] * shape * decaying(octave, pair[ear], decay, length, self._rate)

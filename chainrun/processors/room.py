@@ -89,6 +89,11 @@ class Room(Step):
             if decay_of(least, size) > LONGEST_S:
                 message = f"walls that take {least:g} make a decay of {decay_of(least, size):.1f} s; at most 12"
                 raise misuse(Code.OUT_OF_RANGE, message)
+        self._places_fit(size)
+        return self
+
+    def _places_fit(self, size: tuple[float, float, float]) -> None:
+        """Source and microphone lie inside the room, and not in one place."""
         for name in ("source_m", "microphone_m"):
             place = getattr(self, name)
             if place is not None and any(not 0 < at < length for at, length in zip(place, size, strict=True)):
@@ -101,7 +106,6 @@ class Room(Step):
             if apart < NEAREST_M:
                 message = f"source_m and microphone_m are {apart:.2g} m apart; at least {NEAREST_M:g} m"
                 raise misuse(Code.OUT_OF_RANGE, message)
-        return self
 
     def channels_out(self, n_channels: int) -> int:
         return 2

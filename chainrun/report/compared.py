@@ -73,7 +73,9 @@ def _facts() -> list[tuple[str, str]]:
 
 def players(found: Difference, names: Sequence[str], place: PagePlace, name: str) -> Players:
     """A and B at one loudness."""
-    a, b = both(found.one.path, found.other.path, found.offset_frames, found.gain_db, place.folder / "audio", name)
+    a, b = both(
+        found.one.path, found.other.path, found.offset_frames, found.gain_db, folder=place.folder / "audio", name=name
+    )
     return Players(
         "matched in loudness",
         [

@@ -72,7 +72,9 @@ def _panel(axes: Axes, panel: Panel, log_hz: bool) -> None:
         colour = LINES[i % len(LINES)]
         name = plain(one.name) if labelled else None
         if one.bars:
-            _bars(axes, one, colour, name, log_hz, panel.limits[0] if panel.limits is not None else 0.0)
+            _bars(
+                axes, one, colour, name=name, log_hz=log_hz, floor=panel.limits[0] if panel.limits is not None else 0.0
+            )
         elif one.y2 is not None:
             axes.fill_between(one.x, one.y, one.y2, color=colour, alpha=0.35 if one.faint else 0.8, lw=0, label=name)
         else:
@@ -89,7 +91,7 @@ def _panel(axes: Axes, panel: Panel, log_hz: bool) -> None:
     axes.margins(x=0.01)
 
 
-def _bars(axes: Axes, one: Series, colour: str, name: str | None, log_hz: bool, floor: float) -> None:
+def _bars(axes: Axes, one: Series, colour: str, *, name: str | None, log_hz: bool, floor: float) -> None:
     """Bars of levels stand on the panel's lower limit."""
     kept = np.isfinite(one.y)
     x, y = one.x[kept], one.y[kept]

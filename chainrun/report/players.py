@@ -95,7 +95,7 @@ def write_clip(x: Array, rate_hz: int, folder: Path, name: str) -> list[Path]:
     return found
 
 
-def both(a: Path, b: Path, late_frames: float, gain_db: float, folder: Path, name: str) -> list[list[Path]]:
+def both(a: Path, b: Path, late_frames: float, gain_db: float, *, folder: Path, name: str) -> list[list[Path]]:
     """Two files as FLAC and MP3: the second moved and made as loud as the first, both under -1 dBTP."""
     rate = rate_of(a)
     tops = []

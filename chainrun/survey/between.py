@@ -119,7 +119,7 @@ class Drift:
     seconds: float
 
 
-class Group:
+class HitStretches:
     """The stretches around the hits of a group's microphones, and what they tell."""
 
     def __init__(
@@ -128,6 +128,7 @@ class Group:
         drums: list[Drum],
         stretches: Mapping[str, FINE],
         rate_hz: int,
+        *,
         places_ms: tuple[int, ...] = (),
         gap_ms: float = float(BLEED_MS),
     ):

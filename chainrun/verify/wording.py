@@ -11,8 +11,8 @@ from chainrun.verify.changes import (
     AudioNote,
     AudioNoteKind,
     Cause,
-    Change,
     ChangeKind,
+    KeyChange,
     Move,
     MoveKind,
     NodeChange,
@@ -54,6 +54,11 @@ def check_text(check: Check) -> str:
     if check.aspect in FORMAT:
         frames = " frames" if check.aspect is Aspect.LENGTH else ""
         return f"{check.aspect}: {check.was:.0f} then, {check.found:.0f}{frames} now"
+    return _detailed_text(check)
+
+
+def _detailed_text(check: Check) -> str:
+    """The sentence of a check by the kind of its detail."""
     match check.detail:
         case Samples():
             return _samples_text(check, check.detail)
@@ -167,7 +172,7 @@ def _is_of_a_delivery(check: Check) -> bool:
 # -- changes and causes ------------------------------------------------------------------------------------------------
 
 
-def change_text(change: Change) -> str:
+def change_text(change: KeyChange) -> str:
     """How a key of the recipe is not as it was."""
     match change.kind:
         case ChangeKind.VALUE:
@@ -204,6 +209,14 @@ def _recording_words(change: RecordingChange) -> str:
             return f"another number of channels: {change.before} then, {change.after} now"
         case RecordingChangeKind.LENGTH:
             return f"{'longer' if amount > 0 else 'shorter'} by {abs(amount):.0f} frames"
+        case _:
+            return _heard_words(change)
+
+
+def _heard_words(change: RecordingChange) -> str:
+    """How the sound of a recording of the same format differs."""
+    amount = change.amount
+    match change.kind:
         case RecordingChangeKind.SIDES_SWAPPED:
             return "left and right are swapped"
         case RecordingChangeKind.GAIN:
@@ -219,7 +232,7 @@ def _recording_words(change: RecordingChange) -> str:
         case RecordingChangeKind.GAP:
             between = f"between {clock(change.from_s)} and {clock(change.to_s)}"
             return f"quieter by up to {amount:.1f} dB {between}: a gap?"
-        case RecordingChangeKind.OTHER_SAMPLES:
+        case _:
             return "other samples; no level, polarity, time or place tells how"
 
 

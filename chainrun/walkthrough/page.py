@@ -53,7 +53,7 @@ def walkthrough(
     place: PagePlace,
     options: WalkthroughOptions | None = None,
     *,
-    progress: Callable[[str, float], None] = lambda name, share: None,
+    progress: Callable[[str, float], None] = lambda _name, _share: None,
     rendered: Callable[[], None] = lambda: None,
 ) -> Path:
     """Write a page that shows a mix step by step; returns its file. `PagePlace.of` says where it goes.
@@ -149,10 +149,10 @@ class _Teacher:
                 name,
                 k,
                 known[k],
-                (clips[k - 1], clips[k]),
-                (players[k - 1], players[k]),
-                (heard[k - 1], heard[k]),
-                span,
+                clips=(clips[k - 1], clips[k]),
+                players=(players[k - 1], players[k]),
+                heard=(heard[k - 1], heard[k]),
+                span=span,
             )
             for k in range(1, len(known))
         ]
@@ -166,6 +166,7 @@ class _Teacher:
         name: str,
         k: int,
         after: Stage,
+        *,
         clips: tuple[Clip, Clip],
         players: tuple[Player, Player],
         heard: tuple[Heard, Heard],
@@ -178,13 +179,14 @@ class _Teacher:
         before, behind = (replace(one, label=word) for one, word in zip(players, ("before", "behind"), strict=True))
         blocks.append(Players(f"{name}, {after.name}", [before, behind]))
         blocks.append(Text(_did(clips, after.readings, after.latency_frames, self.rate)))
-        blocks += self._pictures(name, k, after, *heard, span)
+        blocks += self._pictures(name, k, after, heard, span)
         return Section(f"{k}. {_called(after)}", blocks)
 
     def _pictures(
-        self, name: str, k: int, stage: Stage, one: Heard, other: Heard, span: tuple[float, float]
+        self, name: str, k: int, stage: Stage, heard: tuple[Heard, Heard], span: tuple[float, float]
     ) -> list[Figure]:
         title = f"{name}, {stage.name}"
+        one, other = heard
         found = [
             reading_figure(
                 f"{name}-{k}-gain-{i}",
@@ -192,7 +194,8 @@ class _Teacher:
                 one.wave,
                 other.wave,
                 reading,
-                *span,
+                begin_s=span[0],
+                end_s=span[1],
                 words=("before", "behind"),
             )
             for i, reading in enumerate(stage.readings)

@@ -33,7 +33,7 @@ def stages(node: Node, prints: Mapping[str, Print], store: Store) -> list[Stage]
     The stages are kept in the store; raises AudioError, ResourceError.
     """
     bare = replace(node, chain=(), addresses=(), keys=(), n_channels_out=node.n_channels)
-    found = [_stage("raw", None, bare, None, prints, store, _identity(node, 0))]
+    found = [_stage("raw", None, bare, before=None, prints=prints, store=store, identity=_identity(node, 0))]
     for k, (step, address) in enumerate(zip(node.chain, node.addresses, strict=True)):
         if step.bypass:
             continue
@@ -48,7 +48,9 @@ def stages(node: Node, prints: Mapping[str, Print], store: Store) -> list[Stage]
             n_channels_out=step.channels_out(before.n_channels),
         )
         name = address[1].removeprefix("chain.")
-        found.append(_stage(name, step, alone, before, prints, store, _identity(node, k + 1)))
+        found.append(
+            _stage(name, step, alone, before=before, prints=prints, store=store, identity=_identity(node, k + 1))
+        )
     return found
 
 
@@ -61,6 +63,7 @@ def _stage(
     name: str,
     step: Step | None,
     node: Node,
+    *,
     before: Print | None,
     prints: Mapping[str, Print],
     store: Store,

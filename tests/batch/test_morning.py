@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from chainrun.errors import Problem, ResourceError
+from chainrun.problem_codes import Code
 from tests import program
 from tests.batch.nights import RECIPE, heavy, pytestmark_cluster, run
 
@@ -58,7 +59,9 @@ def test_a_record_that_cannot_be_written_is_told_once_and_does_not_end_the_night
     from chainrun.batch import record as module
 
     def full(path, text, what):
-        raise ResourceError(Problem(f"{what} could not be written (No space left on device)", file=str(path)))
+        raise ResourceError(
+            Problem(f"{what} could not be written (No space left on device)", file=str(path), code=Code.CANNOT_WRITE)
+        )
 
     monkeypatch.setattr(module, "write_whole", full)
     ran = chainrun("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 1)

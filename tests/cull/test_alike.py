@@ -1,6 +1,7 @@
 """Faces of presets, and which of them sound alike.
 
-The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers."""
+The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers.
+"""
 
 from __future__ import annotations
 

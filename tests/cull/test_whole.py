@@ -1,6 +1,7 @@
 """A cull is done whole or not at all, whatever fails or is killed; shares and times are told.
 
-The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers."""
+The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +13,7 @@ from chainrun.cull.apply import apply, undo
 from chainrun.cull.plan import read_plan
 from chainrun.errors import Problem, ResourceError
 from chainrun.library.profile import measure_profile
+from chainrun.problem_codes import Code
 from tests.cull.shelves import BELL, KilledError, plan_file, preset, snapshot, steps
 
 # -- all or nothing ------------------------------------------------------------------------------------------------
@@ -37,7 +39,7 @@ def fail_at(monkeypatch, name, number):
         nonlocal count
         count += 1
         if count == number:
-            raise ResourceError(Problem("no space left on the device", file=str(arguments[0])))
+            raise ResourceError(Problem("no space left on the device", file=str(arguments[0]), code=Code.CANNOT_WRITE))
         return real(*arguments)
 
     for module in (chainrun.cull.apply, chainrun.cull.journal):

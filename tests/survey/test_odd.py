@@ -1,7 +1,8 @@
 """What names say, folders that are odd, bad calls, and drafts of them.
 
 Arrival: the truth is distance over the speed of sound (343.2 m/s, ISO 9613-1). The rule of three to one, a pad
-forgotten before the converter, mains frequencies: common practice."""
+forgotten before the converter, mains frequencies: common practice.
+"""
 
 from __future__ import annotations
 
