@@ -112,11 +112,12 @@ def survey(material: Material, *, reference: str | None = None, workers: int = 1
         if reference not in known:
             raise UsageError(
                 Problem(
-                    "there is no such stem for --reference",
+                    "there is no such stem",
                     given=reference,
                     allowed=", ".join(dict.fromkeys(known)),
                     hint=nearest(reference, known),
                     code=Code.UNKNOWN_WORD,
+                    facts=(("asked_by", "reference"),),
                 )
             )
     by_file: dict[str, list[Channel]] = {}

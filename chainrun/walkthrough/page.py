@@ -102,11 +102,12 @@ def _stems(opened: Opened, wanted: Sequence[str]) -> list[str]:
         if name not in known:
             raise UsageError(
                 Problem(
-                    "--stems: there is no such stem that sounds",
+                    "there is no such stem that sounds",
                     given=name,
                     allowed=", ".join(known),
                     hint=nearest(name, known),
                     code=Code.UNKNOWN_WORD,
+                    facts=(("asked_by", "stems"),),
                 )
             )
     return [name for name in known if not wanted or name in wanted]
