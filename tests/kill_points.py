@@ -1,6 +1,6 @@
 """Runs the program with a hand on its own switch: a signal hits it at the n-th rename, open, block of sound, import.
 
-The points are Python's audit events, which know no module of the package, and blocks that soundfile writes. Modules are
+The points are Python's audit events, which know no module of the package, and blocks that soundfile writes (`sound`) and reads (`heard`). Modules are
 imported before the program's own only where they come with Python. tests/program.py starts processes of this kind.
 """
 
@@ -35,6 +35,15 @@ class Switch:
         if self.meant == (point, self.counts[point]):
             os.kill(os.getpid(), self.signum)
 
+    def watched(self, real, point: str):
+        """A method that reaches a point before each call."""
+
+        def call(*arguments, **more):
+            self.reach(point)
+            return real(*arguments, **more)
+
+        return call
+
     def hear(self, event: str, arguments: tuple) -> None:
         if event == "open":
             path, mode, flags = arguments
@@ -51,16 +60,11 @@ def begin() -> None:
     switch = Switch(point, int(number), int(signum))
     if told:
         atexit.register(lambda: Path(told).write_text(json.dumps(switch.counts)))
-    if point == "sound" or told:
+    if point in ("sound", "heard") or told:
         import soundfile
 
-        real = soundfile.SoundFile.write
-
-        def write(file, data):
-            switch.reach("sound")
-            return real(file, data)
-
-        soundfile.SoundFile.write = write
+        for name, reached in (("write", "sound"), ("read", "heard")):
+            setattr(soundfile.SoundFile, name, switch.watched(getattr(soundfile.SoundFile, name), reached))
     from chainrun.cli.start import run
 
     sys.argv = ["chainrun", *arguments]

@@ -26,9 +26,9 @@ def run_step(x, **numbers):
     return y[:, late:], runner
 
 
-def through(x, **numbers):
+def through(x, rate=RATE, **numbers):
     """What a step makes of x, its latency taken away."""
-    return run_step(x, **numbers)[0]
+    return run_step(x, rate=rate, **numbers)[0]
 
 
 def level_db(x):

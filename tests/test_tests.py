@@ -6,8 +6,6 @@ import ast
 from collections import Counter
 from pathlib import Path
 
-import pytest
-
 HERE = Path(__file__).parent
 FILES = sorted(HERE.rglob("*.py"))
 OWN_PROCESSES = {"program.py", "test_architecture.py"}
@@ -39,15 +37,11 @@ def test_every_file_says_something_of_its_own():
     assert not {name: line for name, line in lines.items() if line in often}
 
 
-@pytest.mark.parametrize("path", FILES, ids=named)
-def test_no_test_leans_on_the_bench(path):
-    if path.is_relative_to(HERE / "bench"):
-        return
-    assert not [module for module in imports_of(path) if module.startswith("tests.bench")]
+def test_no_test_leans_on_the_bench():
+    others = [path for path in FILES if not path.is_relative_to(HERE / "bench")]
+    assert not [named(path) for path in others for one in imports_of(path) if one.startswith("tests.bench")]
 
 
-@pytest.mark.parametrize("path", FILES, ids=named)
-def test_one_module_starts_processes(path):
-    if path.is_relative_to(HERE / "bench") or named(path) in OWN_PROCESSES:
-        return
-    assert not [module for module in imports_of(path) if module.partition(".")[0] == "subprocess"]
+def test_one_module_starts_processes():
+    others = [path for path in FILES if not path.is_relative_to(HERE / "bench") and named(path) not in OWN_PROCESSES]
+    assert not [named(path) for path in others for one in imports_of(path) if one.partition(".")[0] == "subprocess"]

@@ -83,7 +83,7 @@ def run_batch(jobs: Name, *, store: Name | None = None, workers: int | None = No
     Raises RecipeError for a file that is not valid or jobs that would write over each other, ResourceError.
 
     Example:
-        result = chainrun.run_batch("night.jobs.toml", workers=1)
+        result = chainrun.run_batch("songs.jobs.toml", workers=1)
         print(result.failed, [record.state for record in result.records.values()])
     """
     from chainrun.batch import BatchOptions, open_jobs

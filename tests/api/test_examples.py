@@ -27,7 +27,7 @@ def folder(session):
     (here / "stems").mkdir()
     for one in ("kick", "snare"):
         shutil.copy(here / f"{one}.wav", here / "stems" / f"{one}.wav")
-    (here / "night.jobs.toml").write_text('jobs = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
+    (here / "songs.jobs.toml").write_text('jobs = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
     chainrun.render("song.recipe.toml", "earlier")
     for place in ("mix.wav", "before.wav"):
         shutil.copy("earlier/mix.wav", place)

@@ -10,7 +10,7 @@ import pytest
 
 from chainrun.batch import JobState, job
 from chainrun.problem_codes import Code
-from tests.batch.parts import run
+from tests.batch.nights import run
 
 SECRET = "/home/somebody/secret-session/vocals.wav"
 JOBS = '[[job]]\nrecipes = ["*.recipe.toml"]\n'

@@ -11,7 +11,7 @@ from chainrun.batch import JobRecord, JobState
 from chainrun.batch.record import BatchRecord
 from chainrun.batch.summary import RenderSummary
 from chainrun.recipe import open_recipe
-from tests.batch.parts import run
+from tests.batch.nights import run
 from tests.songs import render_opened
 
 JOBS = """

@@ -25,7 +25,7 @@ from chainrun.recipe.address import NodeAddress, steps_around
 from chainrun.recipe.step_files import steps_with_files
 from chainrun.runtime import ChainRunner
 from chainrun.runtime.whole_signal import run_on_time
-from tests.cull.parts import plan_file, preset, snapshot, steps
+from tests.cull.shelves import plan_file, preset, snapshot, steps
 from tests.signals import noise
 
 

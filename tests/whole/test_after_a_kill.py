@@ -47,12 +47,12 @@ def test_signals_leave_nothing_behind(place, command, sent, code):
     soundfile.write("kick.wav", np.tile(drums(48000, seed=1) * 0.5, n // 48000), 48000, subtype="PCM_16")
     shutil.copy("kick.wav", "takes/kick.wav")
     arguments = {
-        "survey": ["survey", "takes"],
+        "survey": ["survey", "takes", "--workers", "1"],
         "verify": ["verify", "song.recipe.toml", "--accept", "--no-store"],
         "pack": COMMANDS["pack"],
     }[command]
     before = files_below(place)
-    point = {"survey": ("worker", 1), "verify": ("sound", 2), "pack": ("sound", 1)}[command]
+    point = {"survey": ("heard", 2), "verify": ("sound", 2), "pack": ("sound", 1)}[command]
     ran = program.ended(program.start_hit_at(*point, sent, *arguments, env={**os.environ, "TMPDIR": tempfile.tempdir}))
     assert ran.code == code, ran.err
     assert "Traceback" not in ran.err
