@@ -172,14 +172,10 @@ def test_what_retired_presets_are_refused_by(song, tmp_path):
     assert [(one.code, one.severity) for one in strict.problems] == [(Code.RETIRED_PRESET, "error")]
 
 
-NAME_OPTIONS = ("batch/", "comparison/", "library/", "survey/", "verify/", "walkthrough/")
-"""Packages whose sentences still name options."""
-
-
 def test_the_library_names_no_option():
     named = []
     for file, tree in trees():
-        if file.startswith(("cli/", "pytest_plugin", "docs/", *NAME_OPTIONS)):
+        if file.startswith(("cli/", "pytest_plugin", "docs/")):
             continue
         for call in (node for node in ast.walk(tree) if isinstance(node, ast.Call)):
             if name_of(call.func) in ("Problem", "Misfit", "add"):
@@ -187,7 +183,7 @@ def test_the_library_names_no_option():
                 named += [
                     f"{file}:{call.lineno}"
                     for text in texts
-                    if isinstance(text, str) and text.lstrip().startswith("--")
+                    if isinstance(text, str) and text.lstrip().startswith(("--", "-o "))
                 ]
                 named += [f"{file}:{call.lineno}" for text in texts if isinstance(text, str) and " --" in text]
     assert not named, named
@@ -208,6 +204,25 @@ def test_the_command_line_names_the_option(song, chainrun):
     ):
         ran = chainrun("render", song(), "-o", "out", *span)
         assert (ran.code, ran.err.startswith(told)) == (2, True), ran.err
+
+
+def test_what_asked_for_it_is_named_as_an_option():
+    asked = {
+        (Code.UNKNOWN_WORD, "only"): "--only: so",
+        (Code.UNKNOWN_WORD, "stems"): "--stems: so",
+        (Code.UNKNOWN_WORD, "reference"): "so for --reference",
+        (Code.OPTION_VALUE, "target"): "-o wants a recipe's file, not a folder",
+        (Code.OPTION_VALUE, "cluster"): "--cluster is no place of workers",
+        (Code.OPTION_VALUE, "cluster_workers"): "--cluster local:N needs a number of workers",
+        (Code.OPTION_VALUE, "shard"): "--shard is no share",
+        (Code.EXTRA_MISSING, "cluster"): "--cluster needs the extra `cluster`",
+        (Code.NOT_COMPARABLE, "variant"): "--variant goes with a recipe",
+    }
+    for (code, by), message in asked.items():
+        assert for_command_line(Problem("so", code=code, facts=(("asked_by", by),))).message == message
+        assert for_command_line(Problem("so", code=code)).message == "so"
+    anew = Problem("so", hint="accept it anew", code=Code.BASELINE_DAMAGED, facts=(("mended_by", "accept"),))
+    assert for_command_line(anew).hint == "accept it anew: chainrun verify RECIPE --accept"
 
 
 def test_a_hint_is_mended_by_code_and_facts_alone():

@@ -49,9 +49,10 @@ def run_on_cluster(
     except ImportError as error:
         raise UsageError(
             Problem(
-                "--cluster needs the extra `cluster`",
+                "a cluster needs the extra `cluster`",
                 hint="pip install 'chainrun[cluster]'",
                 code=Code.EXTRA_MISSING,
+                facts=(("asked_by", "cluster"),),
             )
         ) from error
     with _client(where) as client:
@@ -179,10 +180,11 @@ def _client(where: str) -> Iterator[Any]:
         if not rest.isdigit() or not 1 <= int(rest) <= 256:
             raise UsageError(
                 Problem(
-                    "--cluster local:N needs a number of workers",
+                    "local:N needs a number of workers",
                     given=f'"{where}"',
                     allowed="1 to 256",
                     code=Code.OPTION_VALUE,
+                    facts=(("asked_by", "cluster_workers"),),
                 )
             )
         with (
@@ -197,10 +199,11 @@ def _client(where: str) -> Iterator[Any]:
     if kind not in ("tcp", "tls"):
         raise UsageError(
             Problem(
-                "--cluster is no place of workers",
+                "this is no place of workers",
                 given=f'"{where}"',
                 allowed="local:N, or tcp://HOST:PORT",
                 code=Code.OPTION_VALUE,
+                facts=(("asked_by", "cluster"),),
             )
         )
     try:

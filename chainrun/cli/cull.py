@@ -84,8 +84,8 @@ def try_(
     place, kept = place_of_page(report, embed), store_folder(store, no_store)
     progress = LibraryProgress(quiet=quiet or as_json)
     with work_folder("chainrun-try") as work:
-        heard = out if out is not None or place is None else work
-        trial = try_cull(file, out=heard, store=kept, workers=workers, progress=progress)
+        mixes = out if out is not None or place is None else work
+        trial = try_cull(file, out=mixes, store=kept, workers=workers, progress=progress)
         if place is not None:
             from chainrun.report.compared import cull_page
             from chainrun.report.page import write_page

@@ -86,7 +86,7 @@ def parsed(text: str) -> tuple[str, list[str]]:
     if not mark or not path.strip() or len(found) < MIN_VALUES:
         raise UsageError(
             Problem(
-                "--sweep wants PATH=VALUE,VALUE,…",
+                "a sweep is PATH=VALUE,VALUE,…",
                 given=text,
                 hint="buses.kit.chain.0.attack_ms=1,3,10,30",
                 code=Code.BAD_SWEEP,

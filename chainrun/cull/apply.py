@@ -72,7 +72,7 @@ def apply_cull(plan: Path, *, progress: Progress | None = None) -> list[CullChan
     recipes that do not open under the new overlay. `undo_cull` takes it back. Raises RecipeError for a plan that is not
     valid, UsageError for its patterns, ResourceError where another cull is at work or a file cannot be written.
     """
-    heard = progress or Progress()
+    reporter = progress or Progress()
     with alone(plan):
         journal = begun(plan)
         read = read_plan(plan)
@@ -81,7 +81,7 @@ def apply_cull(plan: Path, *, progress: Progress | None = None) -> list[CullChan
             if journal is None or journal.direction == "undo":
                 known = usage_of(read)
                 for text in refusals(read, known):
-                    heard.warning(text)
+                    reporter.warning(text)
                 variants = [(one.recipe, one.variant) for one in affected(read, known) if one.variant is not None]
             return apply(read, variants=variants)
 

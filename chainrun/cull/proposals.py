@@ -85,13 +85,13 @@ def plan_cull(
     `render_shares` each use is rendered with and without it. No file is changed: see `Proposals.write`. Raises
     UsageError for a pattern without recipes, RecipeError for a library that is not valid, ResourceError.
     """
-    heard = progress or Progress()
+    reporter = progress or Progress()
     shelf = Shelf(libraries)
     known = usage(recipe_files(recipes))
-    heard.unreadable(known.unreadable)
+    reporter.unreadable(known.unreadable)
     living = [name for name, preset in shelf.presets.items() if preset.status == "current"]
-    near = on_stems(shelf, pairs(profiles(shelf, living, store, heard)), known)
-    heard.done()
+    near = on_stems(shelf, pairs(profiles(shelf, living, store, reporter)), known)
+    reporter.done()
     shares = shares_of([use for use in known.uses if not use.inherited], store, render=render_shares)
     this = year or datetime.date.today().year
     found = propose(shelf, known, near, this, shares)
@@ -186,9 +186,9 @@ def _facts(
             f"alike: {other} ({one.residual_lu:.0f} LU at worst, on {one.worst}; response within "
             f"{one.response_db:.1f} dB{stem})"
         )
-    heard = [shares[use] for use in uses if use in shares]
-    if heard:
-        loudest = max(heard, key=lambda one: one.residual_lu)
+    measured = [shares[use] for use in uses if use in shares]
+    if measured:
+        loudest = max(measured, key=lambda one: one.residual_lu)
         lines.append(
             f"audible share: bypassed, a mix of it changes by {loudest.loudness_lu:+.1f} LU, "
             f"with a residual of {loudest.residual_lu:.0f} LU"

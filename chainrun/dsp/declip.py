@@ -53,10 +53,10 @@ def prediction(x: Array, order: int) -> tuple[Array, float]:
     return a, max(0.0, float(a @ products @ a)) / energy
 
 
-def interpolate(x: Array, missing: BoolArray, most: float = 2.0) -> Array:
+def interpolate(x: Array, missing: BoolArray, max_ratio: float = 2.0) -> Array:
     """A copy of x with its missing samples set.
 
-    They keep their signs, and reach 1 to `most` times the level they have in x.
+    They keep their signs, and reach 1 to `max_ratio` times the level they have in x.
     """
     y = x.copy()
     where = np.flatnonzero(missing)
@@ -72,7 +72,7 @@ def interpolate(x: Array, missing: BoolArray, most: float = 2.0) -> Array:
             known[where] = 0.0
             right = -np.convolve(np.convolve(known, a, "valid"), a[::-1])[where]
             y[where] = solveh_banded(_band(where, a, y.size), right, lower=True)
-            y[where] = sign * np.clip(sign * y[where], limit, most * limit)
+            y[where] = sign * np.clip(sign * y[where], limit, max_ratio * limit)
         if left < EXPLAINED:
             break
     return y

@@ -110,9 +110,9 @@ def early(box: Box, source: Point, microphone: Point, rate_hz: int, *, direct_m:
     longest = max((d for d, *_ in places), default=direct_m) - direct_m
     n = int(max(0.0, longest) / SPEED_OF_SOUND * rate_hz) + 4 * HALF_TAPS
     by_order = {count: np.zeros(n) for _, count, _ in places}
-    for d, count, heard in places:
+    for d, count, gain in places:
         whole, fraction = split_delay(max(0.0, (d - direct_m) / SPEED_OF_SOUND * rate_hz))
-        taps = sinc_taps(fraction) * (heard * direct_m / d)
+        taps = sinc_taps(fraction) * (gain * direct_m / d)
         begin = whole - (HALF_TAPS - 1)
         skip = max(0, -begin)
         by_order[count][begin + skip : begin + taps.size] += taps[skip:]
@@ -207,7 +207,7 @@ def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) 
     parts = [_Part(box, setting, rate_hz, side, decays) for side in sides]
     attempts = (MAX_ATTEMPTS if min(box.decay_s) >= SHORTEST_HELD_S else FEW_ATTEMPTS) if held else 1
     best: list[Array] = []
-    least, times = math.inf, targets
+    min_error, times = math.inf, targets
     # Of each octave the draw that decays best is kept, and only those that are not good enough are drawn again.
     kept = [part.drawn.copy() for part in parts]
     known = np.full((len(parts), len(decays)), np.inf)
@@ -215,12 +215,12 @@ def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) 
         made = _made(parts, rate_hz, held, in_the_middle)
         found = np.array([[decay_times(ear, decays, rate_hz) for ear in one] for one in made])
         errors = np.where(straight, np.abs(found / targets - 1.0).max(axis=(1, 3)), 0.0)  # a row an input
-        if float(errors.max()) < least:
-            best, least = made, float(errors.max())
+        if float(errors.max()) < min_error:
+            best, min_error = made, float(errors.max())
             rows = found.reshape(-1, *targets.shape)
             worst = np.abs(np.log(rows / targets)).argmax(axis=0)
             times = np.take_along_axis(rows, worst[None], axis=0)[0]
-        if least < GOOD or attempt > attempts:
+        if min_error < GOOD or attempt > attempts:
             break
         for part, row, own, draws in zip(parts, errors, known, kept, strict=True):
             better = row < own

@@ -222,9 +222,9 @@ def find_alike(
     """
     shelf = Shelf(libraries)
     of = shelf.get(name).name if name is not None else None
-    heard = progress or Progress()
-    measured = profiles(shelf, list(shelf.presets), store, heard)
-    heard.done()
+    reporter = progress or Progress()
+    measured = profiles(shelf, list(shelf.presets), store, reporter)
+    reporter.done()
     known = usage(recipe_files(recipes)) if recipes else Usage()
     return likeness(shelf, measured, known, of)
 

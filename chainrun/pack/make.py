@@ -89,7 +89,7 @@ def _make(opened: Opened, plan: Plan, target: Path, store: Store, options: PackO
             Problem(
                 "the pack would be written over an input",
                 given=shown_path(target),
-                hint="-o OTHER.zip",
+                hint="give it another name",
                 code=Code.PACK_OVER_INPUT,
             )
         )

@@ -85,9 +85,10 @@ class Room(Step):
         if self.absorption is not None:
             from chainrun.dsp.eyring import decay_of
 
-            least = min(self.absorption) if isinstance(self.absorption, list) else self.absorption
-            if decay_of(least, size) > LONGEST_S:
-                message = f"walls that take {least:g} make a decay of {decay_of(least, size):.1f} s; at most 12"
+            min_absorption = min(self.absorption) if isinstance(self.absorption, list) else self.absorption
+            if decay_of(min_absorption, size) > LONGEST_S:
+                decay_s = decay_of(min_absorption, size)
+                message = f"walls that take {min_absorption:g} make a decay of {decay_s:.1f} s; at most 12"
                 raise misuse(Code.OUT_OF_RANGE, message)
         self._places_fit(size)
         return self

@@ -11,7 +11,7 @@ import numpy as np
 from chainrun.report.content import Figure, Panel, Series
 from chainrun.report.own_matplotlib import Axes, Canvas, mpl
 
-INK, GRID, FACE = "#010101", "#020202", "#030303"
+INK, GRID, FILL = "#010101", "#020202", "#030303"
 LINES = ("#040404", "#050505", "#060606", "#070707", "#080808", "#090909")
 """Stand for colours of the scheme; no other colour is drawn."""
 LIGHT = ("#1d2228", "#d4d9de", "#ffffff", "#1b5e9b", "#a34a00", "#1d6b3c", "#7a3b8f", "#8c1d40", "#5a5a00")
@@ -107,7 +107,7 @@ def plain(text: str) -> str:
 def schemed(text: str) -> str:
     """Placeholders as colours of the scheme, which is set in the drawing itself: an image inherits none."""
     names = ("ink", "grid", "face", "a", "b", "c", "d", "e", "f")
-    for name, stand_in in zip(names, (INK, GRID, FACE, *LINES), strict=True):
+    for name, stand_in in zip(names, (INK, GRID, FILL, *LINES), strict=True):
         text = text.replace(stand_in, f"var(--{name})")
     light, dark = (
         ";".join(f"--{name}:{colour}" for name, colour in zip(names, scheme, strict=True)) for scheme in (LIGHT, DARK)

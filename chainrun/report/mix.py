@@ -20,7 +20,7 @@ from chainrun.report.content import Block, DataTable, Figure, Page, Player, Play
 from chainrun.report.page import PagePlace
 from chainrun.report.players import as_mp3
 from chainrun.report.sounds import (
-    Heard,
+    DrawnSound,
     bands_figure,
     blocks_of,
     file_blocks,
@@ -96,16 +96,16 @@ def _first(delivery: DeliveryResult, place: PagePlace) -> list[Block]:
     header = read_header(path)
     if header.n_channels > 2:
         return []
-    heard = hear(file_blocks(path), header.rate_hz, header.n_channels)
+    sound = hear(file_blocks(path), header.rate_hz, header.n_channels)
     blocks: list[Block] = []
-    about = f"{heard.measured.integrated_lufs:.1f} LUFS; mind the listening level"
-    sound = as_mp3(path, place.folder / "audio" / f"{path.stem}.mp3")
-    blocks.append(Players("The mix", [Player(path.name, [sound], about)]))
-    blocks += [loudness_figure("loudness", heard, delivery.target_lufs), wave_figure("wave", heard)]
+    about = f"{sound.measured.integrated_lufs:.1f} LUFS; mind the listening level"
+    listened = as_mp3(path, place.folder / "audio" / f"{path.stem}.mp3")
+    blocks.append(Players("The mix", [Player(path.name, [listened], about)]))
+    blocks += [loudness_figure("loudness", sound, delivery.target_lufs), wave_figure("wave", sound)]
     blocks.append(
-        bands_figure("bands", "Third octaves of the mix", [(path.name, heard.measured.third_octave_db or {})])
+        bands_figure("bands", "Third octaves of the mix", [(path.name, sound.measured.third_octave_db or {})])
     )
-    return blocks + list(image_figures("image", heard))
+    return blocks + list(image_figures("image", sound))
 
 
 def _node_table(result: RenderResult) -> DataTable:
@@ -155,7 +155,7 @@ def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapp
 
 
 def _step_figures(
-    node: Node, chain: list[Step], names: list[str], told: NodeResult | None, *, raw: Heard, after: Heard
+    node: Node, chain: list[Step], names: list[str], told: NodeResult | None, *, raw: DrawnSound, after: DrawnSound
 ) -> list[Figure]:
     found: list[Figure] = []
     length = raw.wave.high.size / raw.wave.per_second

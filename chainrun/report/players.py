@@ -45,9 +45,9 @@ def loudness_and_peak(x: Array, rate_hz: int) -> tuple[float, float]:
 
 def matched_gains(sounds: Sequence[tuple[float, float]]) -> list[float]:
     """Gains in dB that make all as loud as each other: as loud as the peaks let all of them be, up to -20 LUFS."""
-    heard = [(lufs, peak) for lufs, peak in sounds if np.isfinite(lufs)]
+    audible = [(lufs, peak) for lufs, peak in sounds if np.isfinite(lufs)]
     common = min(
-        [LOUD_LUFS, *(lufs + MAX_DBTP - peak for lufs, peak in heard), *(lufs + MAX_GAIN_DB for lufs, _ in heard)]
+        [LOUD_LUFS, *(lufs + MAX_DBTP - peak for lufs, peak in audible), *(lufs + MAX_GAIN_DB for lufs, _ in audible)]
     )
     return [common - lufs if np.isfinite(lufs) else 0.0 for lufs, _ in sounds]
 

@@ -112,11 +112,12 @@ def survey(material: Material, *, reference: str | None = None, workers: int = 1
         if reference not in known:
             raise UsageError(
                 Problem(
-                    "there is no such stem for --reference",
+                    "there is no such stem",
                     given=reference,
                     allowed=", ".join(dict.fromkeys(known)),
                     hint=nearest(reference, known),
                     code=Code.UNKNOWN_WORD,
+                    facts=(("asked_by", "reference"),),
                 )
             )
     by_file: dict[str, list[Channel]] = {}
@@ -128,13 +129,13 @@ def survey(material: Material, *, reference: str | None = None, workers: int = 1
         tasks = [
             (path, tuple(sorted({channel.file_channel for channel in channels}))) for path, channels in by_file.items()
         ]
-        heard = dict(zip(by_file, _all(hands, hear_file, tasks), strict=True))
+        measured = dict(zip(by_file, _all(hands, hear_file, tasks), strict=True))
         asked = dict(tasks)
         sides = {
-            channel.name: (heard[str(channel.path)], asked[str(channel.path)].index(channel.file_channel))
+            channel.name: (measured[str(channel.path)], asked[str(channel.path)].index(channel.file_channel))
             for channel in material.channels
         }
-        files = {channel.stem: heard[str(channel.path)] for channel in reversed(material.channels)}
+        files = {channel.stem: measured[str(channel.path)] for channel in reversed(material.channels)}
         groups = [_group(name, members, material, reference, hands) for name, members in _groups(material)]
         lines = _lines(material)
     return Survey(material, files, sides, groups, lines, _copies(material, sides))

@@ -121,7 +121,7 @@ def accept(
     if opened.overlaid:
         raise UsageError(
             Problem(
-                "--accept keeps what the recipe says: not with --set or --overlay",
+                "accepted is what the recipe says, without overlays and single values",
                 hint="a variant of the recipe, or a recipe with `base`, has a baseline of its own",
                 code=Code.ACCEPT_CHANGED_RECIPE,
             )

@@ -210,10 +210,10 @@ def _recording_words(change: RecordingChange) -> str:
         case RecordingChangeKind.LENGTH:
             return f"{'longer' if amount > 0 else 'shorter'} by {abs(amount):.0f} frames"
         case _:
-            return _heard_words(change)
+            return _sound_words(change)
 
 
-def _heard_words(change: RecordingChange) -> str:
+def _sound_words(change: RecordingChange) -> str:
     """How the sound of a recording of the same format differs."""
     amount = change.amount
     match change.kind:

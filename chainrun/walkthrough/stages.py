@@ -38,12 +38,12 @@ def stages(node: Node, prints: Mapping[str, Print], store: Store) -> list[Stage]
         if step.bypass:
             continue
         before = found[-1].printed
-        heard = set(step.listens_to())
+        sidechains = set(step.listens_to())
         alone = replace(
             node,
             chain=(step,),
             addresses=(address,),
-            keys=tuple((key, sources) for key, sources in node.keys if key in heard),
+            keys=tuple((key, sources) for key, sources in node.keys if key in sidechains),
             stream=replace(node.stream, n_channels=before.n_channels),
             n_channels_out=step.channels_out(before.n_channels),
         )

@@ -296,7 +296,7 @@ def test_mistakes_in_a_plan_have_their_line(band, chainrun):
 def test_times_are_those_of_the_whole_way(tmp_path):
     """A compressor's smoother moves the gain as a one-pole in dB: two thirds of the way take 1.1 time constants."""
     for attack, release in ((3, 100), (30, 800)):
-        face = measure_profile(
+        profile = measure_profile(
             steps(
                 tmp_path,
                 {
@@ -309,7 +309,7 @@ def test_times_are_those_of_the_whole_way(tmp_path):
                 },
             )
         )
-        assert face.release_ms == pytest.approx(1.1 * release, rel=0.15)
+        assert profile.release_ms == pytest.approx(1.1 * release, rel=0.15)
         # Between a sine's peaks it lets go a little, so that it takes longer.
-        assert attack <= face.attack_ms <= 2 * attack + 2
+        assert attack <= profile.attack_ms <= 2 * attack + 2
     assert measure_profile(steps(tmp_path, {"do": "delay", "time_ms": 23})).attack_ms is None

@@ -255,25 +255,25 @@ def test_a_session_of_real_drums(tmp_path):
     close, inverted = dict.fromkeys(kit, 6.0), {"hat": True}
     far = {"over_left": {}, "over_right": {}}
 
-    def heard(name, frames, gain):
+    def arriving(name, frames, gain):
         spectrum = np.fft.rfft(sources[name], 2 * n)
         turn = np.exp(-2j * np.pi * np.arange(spectrum.size) * frames / (2 * n))
         return gain * np.fft.irfft(spectrum * turn)[:n]
 
     delays = {}
     for name in kit:
-        x = heard(name, close[name], 0.5)
+        x = arriving(name, close[name], 0.5)
         for other in kit:
             if other != name:
-                x = x + heard(other, rng.uniform(60, 160), 0.5 * 10 ** (-rng.uniform(14, 20) / 20))
+                x = x + arriving(other, rng.uniform(60, 160), 0.5 * 10 ** (-rng.uniform(14, 20) / 20))
         x = x + noise(n, 10 ** (-75 / 20), seed=3)
         soundfile.write(tmp_path / f"{name}.wav", -x if inverted.get(name) else x, RATE, subtype="PCM_24")
     for microphone in far:
         x = noise(n, 10 ** (-75 / 20), seed=4)
         for name in kit:
             delays[microphone, name] = rng.uniform(150, 320)
-            x = x + heard(name, delays[microphone, name], 0.12)
-            x = x + heard(name, delays[microphone, name] + 210, 0.04)  # a wall
+            x = x + arriving(name, delays[microphone, name], 0.12)
+            x = x + arriving(name, delays[microphone, name] + 210, 0.04)  # a wall
         soundfile.write(tmp_path / f"{microphone}.wav", x, RATE, subtype="PCM_24")
     group = survey(of_folder(tmp_path)).groups[0]
     found = {one.channel: one for one in group.arrivals}
