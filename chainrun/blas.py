@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
@@ -39,21 +40,38 @@ def blas_kernel() -> str:
     return "unknown"
 
 
+_lock = threading.Lock()
+_inside = 0
+_before: list[tuple[Function, object]] = []
+"""How many blocks of `one_blas_thread` are open, and what the first of them found."""
+
+
 @contextmanager
 def one_blas_thread() -> Iterator[None]:
-    """Let products run on one thread, and on as many as before afterwards.
+    """Let products run on one thread, and on as many as before once the last such block has ended.
 
     Small ones gain nothing by more, and the bits stay the same. The number of threads is the process's: products that
     another thread of the host makes meanwhile run on one, too.
     """
-    before = []
-    for library in (*_libraries("numpy"), *_libraries("scipy")):
-        get_threads, set_threads = _function(library, "get_num_threads"), _function(library, "set_num_threads")
-        if get_threads is not None and set_threads is not None:
-            before.append((set_threads, get_threads()))
-            set_threads(1)
+    global _inside
+    with _lock:
+        if _inside == 0:
+            _set_one_thread()
+        _inside += 1
     try:
         yield
     finally:
-        for set_threads, count in before:
-            set_threads(count)
+        with _lock:
+            _inside -= 1
+            if _inside == 0:
+                for set_threads, count in _before:
+                    set_threads(count)
+                _before.clear()
+
+
+def _set_one_thread() -> None:
+    for library in (*_libraries("numpy"), *_libraries("scipy")):
+        get_threads, set_threads = _function(library, "get_num_threads"), _function(library, "set_num_threads")
+        if get_threads is not None and set_threads is not None:
+            _before.append((set_threads, get_threads()))
+            set_threads(1)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -18,6 +18,7 @@ from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.errors import Problem, ResourceError, UsageError, reason
 from chainrun.plan.surroundings import surroundings
 from chainrun.problem_codes import Code
+from chainrun.program import is_program
 from chainrun.scheduler.processes import environment_of_children
 from chainrun.scheduler.scheduler import Scheduler
 
@@ -187,14 +188,21 @@ def _client(where: str) -> Iterator[Any]:
                     facts=(("asked_by", "cluster_workers"),),
                 )
             )
-        with (
-            environment_of_children(),
-            LocalCluster(
-                n_workers=int(rest), threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
-            ) as cluster,
-            Client(cluster) as client,
-        ):
-            yield client
+        with ExitStack() as stack:
+            # The program keeps the environment for workers that are started again; a host has its own back at once.
+            while_starting = stack if is_program() else ExitStack()
+            with nullcontext() if is_program() else while_starting:
+                while_starting.enter_context(environment_of_children())
+                cluster = stack.enter_context(
+                    LocalCluster(
+                        n_workers=int(rest),
+                        threads_per_worker=1,
+                        processes=True,
+                        dashboard_address=None,
+                        silence_logs=50,
+                    )
+                )
+            yield stack.enter_context(Client(cluster))
         return
     if kind not in ("tcp", "tls"):
         raise UsageError(

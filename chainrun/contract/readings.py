@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     pass
 
 Curve = NDArray[np.float32]
+QUANTITIES = ("gain_reduction_max_db", "gain_reduction_mean_db", "gain_reduction_working_pct")
+"""What a step measures of itself, each one number."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -36,6 +36,7 @@ class Stream:
     """Length of the input, where it is known: readings stop there, whatever silence runs out latency and tails."""
     key_channels: Mapping[Key, int] = field(default_factory=dict)
     key_hit_levels: Mapping[Key, float] = field(default_factory=dict)
+    """Usual peak of a hit in a key, where the recipe tells it for one of its sources."""
     memory: dict[str, Scratch] = field(default_factory=dict, compare=False)
     """Holds the working memory that the steps of a chain share, once one has asked for it."""
 
@@ -49,8 +50,6 @@ class Stream:
         """Detectors that a linked dynamics step needs: one for all channels, or one for each."""
         own = link_pct < 100.0 and sidechain_channels == self.n_channels
         return sidechain_channels if own else 1
-
-    """Usual peak of a hit in a key, where the recipe tells it for one of its sources."""
 
 
 class Runner:

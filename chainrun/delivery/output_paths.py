@@ -19,7 +19,7 @@ def check_output_paths(plan: Plan, specs: Sequence[DeliverySpec], out: Path, sto
     """
     origin = plan.origin
     wholes = {safely_resolved(out / path) for path in plan.whole_files}
-    changed = origin.change and out.name == f"{origin.name}.{origin.change}"
+    changed = bool(origin.change) and out == origin.folder_in(out.parent)
     unchanged = {safely_resolved(out.parent / path) for path in plan.whole_files} if changed else set()
     sibling = origin.path.with_name(f"{out.name}.recipe.toml")
     if changed and sibling.exists():

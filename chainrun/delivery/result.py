@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from chainrun.contract.readings import QUANTITIES
 from chainrun.engine.result import NodeResult
 from chainrun.measured import Measured, measured_record
 from chainrun.plan import Plan
 from chainrun.store import Print
 
 SCHEMA_VERSION = 1
-
-
-QUANTITIES = ("gain_reduction_max_db", "gain_reduction_mean_db", "gain_reduction_working_pct")
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """Delays by a fraction of a frame: a Kaiser-windowed sinc.
 
-Figures (see tests/test_time_and_rate.py): with 64 taps the delay is right within 0.001 frame and the level
+Figures (see tests/dsp): with 64 taps the delay is right within 0.001 frame and the level
 within 0.01 dB up to 0.42 of the sampling rate (20 kHz at 48 kHz).
 """
 

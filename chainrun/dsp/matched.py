@@ -9,7 +9,7 @@ Here the magnitude of the analog prototype (Audio EQ Cookbook, W3C Note of 8 Jun
   least squares, weighted again towards the largest error; its roots give the zeros, all inside the unit circle.
 
 What is fitted is a boost (a high shelf: its cut, whose poles lie lower); the opposite gain is the inverse filter,
-so that a boost and an equal cut cancel exactly. tests/test_eq_and_saturation.py holds the deviations: under 0.02 dB
+so that a boost and an equal cut cancel exactly. tests/dsp holds the deviations: under 0.02 dB
 up to 0.9 of the Nyquist frequency for +-12 dB at up to 16 kHz. `python -m tests.bench eq_shape` prints the worst.
 """
 

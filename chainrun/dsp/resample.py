@@ -1,6 +1,6 @@
 """Conversion between two sampling rates by a polyphase filter, block by block.
 
-Quality, as tests/test_time_and_rate.py checks it for 44.1 <-> 48 kHz: flat within 0.01 dB to 20 kHz, images and
+Quality, as tests/dsp checks it for 44.1 <-> 48 kHz: flat within 0.01 dB to 20 kHz, images and
 aliases of tones up to 20 kHz below -100 dB; time 0 stays time 0. The filter is a Kaiser-windowed sinc
 (beta 10, 128 zero crossings of the lower rate).
 

@@ -3,7 +3,7 @@
 ITU-R BS.1770-5 Annex 2 asks for at least four times the rate and prints one set of coefficients "that would
 satisfy"; that set has up to 0.2 dB of ripple. Here each in-between phase is a Kaiser-windowed sinc of 2 * half
 taps scaled to a DC gain of 1, so that the samples themselves are one of the phases and the others are flat
-within 0.03 dB to 20 kHz at 48 kHz (tests/test_loudness.py compares both).
+within 0.03 dB to 20 kHz at 48 kHz (tests/loudness compares both).
 
 |interpolated| <= max |x| over the taps times `bound` = max_p sum |h_p|: rows whose samples stay under
 floor / bound cannot exceed the floor, and are skipped.

@@ -1,4 +1,4 @@
-"""What a render tells: per node and per delivered file, as plain data."""
+"""Result of a rendered node, as plain data, and as the document that is kept beside its print."""
 
 from __future__ import annotations
 

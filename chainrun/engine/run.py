@@ -85,14 +85,13 @@ class _Render:
     def _task(self, name: str) -> NodeTask:
         node, runs = self._nodes[name], self._runs
         prints: dict[str, Print] = {one: self._choice.prints[one] for one in node.needs}
-        read = [part.path for part in node.files]
         return NodeTask(
             node=node,
             prints=prints,
             store=runs.store.folder,
             part=runs.store.part_of(runs.run, node.identity),
             block_frames=runs.plan.block_frames,
-            stamps={path: runs.plan.stamps[path] for path in read if path in runs.plan.stamps},
+            stamps={path: runs.plan.stamps[path] for path in node.files if path in runs.plan.stamps},
             stretch=self._choice.stretch,
         )
 

@@ -18,7 +18,6 @@ from chainrun.plan.nodes import FilePart
 from chainrun.store.prints import Print, PrintSource
 from chainrun.units import db_to_gain, gain_to_db, s_to_frames
 
-"""As many as the engine's blocks have, so that whole parts are handed on."""
 AUDIBLE_PEAK = 10.0 ** (-90.0 / 20.0)
 """What is dropped before time 0 is told where it was louder than this."""
 

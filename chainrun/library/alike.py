@@ -19,9 +19,9 @@ from chainrun.library.profile import HIT_DBFS, RATE, SEGMENTS, Bench, Profile, c
 from chainrun.library.progress import Progress
 from chainrun.library.shelf import Shelf
 from chainrun.library.usage import Usage, UseAt
-from chainrun.plan import build_plan
+from chainrun.plan import Plan, build_plan
 from chainrun.plan.surroundings import code_hash
-from chainrun.recipe import Opened, open_recipe
+from chainrun.recipe import open_recipe
 from chainrun.recipe.address import STEMS, NodeAddress
 from chainrun.units import db_to_gain, gain_to_db
 
@@ -149,7 +149,8 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
     """The level-matched residual of two presets on the first seconds of a stem; None where that cannot be heard."""
     try:
         opened = open_recipe(use.recipe)
-        node = build_plan(opened, hash_file=None).node(NodeAddress.of(use.node).name)
+        plan = build_plan(opened, hash_file=None)
+        node = plan.node(NodeAddress.of(use.node).name)
     except ChainrunError:
         return None
     if node.stem is None or node.rate_hz != RATE:
@@ -160,7 +161,7 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
         x = source.read(n)
     keys: dict[Key, Array] = {}
     for key in {key for bench in both for key in bench.keys}:
-        sidechain = _key(opened, key, n)
+        sidechain = _key(plan, key, n)
         if sidechain is None:
             return None
         keys[key] = sidechain
@@ -177,9 +178,8 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
     return round(residual_lu(left, max(whole, 1e-20), minimum=MIN_LU), 1)
 
 
-def _key(opened: Opened, key: Key, n_frames: int) -> Array | None:
+def _key(plan: Plan, key: Key, n_frames: int) -> Array | None:
     """What a use's key hears: the raw sum of stems of one channel; None for what would have to be rendered first."""
-    plan = build_plan(opened, hash_file=None)
     total = np.zeros((1, n_frames))
     for name in key.sources:
         node = next((one for one in plan.nodes if one.name == name), None)

@@ -5,7 +5,7 @@ response". The analog prototype behind the printed sets: a shelf of 3.99984 dB a
 high-pass at 38.135 Hz with Q 0.50033 whose numerator 1, -2, 1 leaves +0.0433 dB in the pass band; that gain is
 kept at every rate. From 44.1 kHz on the bilinear transform keeps the response within 0.01 dB of the one at 48 kHz up to
 20 kHz; below, where the shelf comes near the Nyquist frequency, its section is fitted (0.02 dB at 8 kHz, less above).
-tests/test_loudness.py compares with the printed coefficients.
+tests/loudness compares with the printed coefficients.
 """
 
 from __future__ import annotations

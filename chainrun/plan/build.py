@@ -199,11 +199,11 @@ class _Builder:
             place: Any = sounding
             for key in path:
                 place = place[key]
-            place["file"] = self.hash_file(found) if self.hash_file is not None else ""
+            place["file"] = self._hash(found) if self.hash_file is not None else ""
         if reading and not bad:  # the same steps, with their files found
             adapter: TypeAdapter[Step] = TypeAdapter(any_step())
             steps = tuple(adapter.validate_python(step) for step in dumped)
-        return PlannedChain(steps, sounding, labels)
+        return PlannedChain(steps, sounding, labels, tuple(str(step["file"]) for _, step in reading))
 
     def _find_file(self, path: KeyPath, file: str, longest_s: float) -> Path:
         """An audio file that a step names, relative to the file in which the step is written."""
@@ -265,6 +265,5 @@ class _Builder:
     def _inputs(self, graph: Graph) -> frozenset[Path]:
         """Every file that a render reads, resolved."""
         stems = [path for name in self.recipe.stems for path in self.opened.stem_files(name)]
-        chains = [[step.model_dump(exclude_none=True, by_alias=True) for step in node.chain] for node in graph.nodes]
-        responses = [Path(step["file"]) for chain in chains for _, step in steps_with_files(chain, bypassed=False)]
+        responses = [Path(file) for node in graph.nodes for file in node.responses]
         return frozenset(safely_resolved(path) for path in (*self.opened.files(), *stems, *responses))

@@ -30,6 +30,8 @@ class PlannedChain:
     """Its steps as plain data: no names, no notes, files as hashes."""
     labels: str
     """Hash of its names."""
+    responses: tuple[str, ...] = ()
+    """The audio files that its steps name."""
 
 
 class SessionNodes:
@@ -202,6 +204,7 @@ class GraphBuilder:
             tail_max_s=recipe.tail_max_s,
             session_s=session.stems.session_s,
             needs=tuple(needs),
+            responses=chain.responses,
             labels=chain.labels,
         )
         if self.surroundings is not None:

@@ -90,6 +90,8 @@ class Node:
     session_s: float
     needs: tuple[str, ...]
     """Nodes whose prints must exist before."""
+    responses: tuple[str, ...] = ()
+    """The audio files that its steps name."""
     labels: str = ""
     """Hash of the names that its readings and notes carry: they change no sound, but must be the recipe's own."""
     identity: str = ""
@@ -111,7 +113,7 @@ class Node:
         return self.stream.pan_law_db
 
     @property
-    def files(self) -> tuple[FilePart, ...]:
-        """The stem files that it reads: its own, and those of its raw keys."""
+    def files(self) -> tuple[str, ...]:
+        """Every file that it reads: its own stem's, those of its raw keys, and those that its steps name."""
         stems = [self.stem, *(one.stem for _, sources in self.keys for one in sources)]
-        return tuple(part for stem in stems if stem is not None for part in stem.parts)
+        return (*(part.path for stem in stems if stem is not None for part in stem.parts), *self.responses)

@@ -34,9 +34,12 @@ MAKES_SOUND = (
     "units.py",
 )
 """Files and folders whose code reaches the samples of a print, or what is kept beside them. A test holds the list."""
+NOT_IN_PRINTS = ("arrival.py", "dither.py", "onsets.py", "sketch.py", "unmixing.py")
+"""Kernels of dsp/ that surveys, baselines and deliveries use, and no print."""
 TEXT = re.compile(
     r'"""(?:.|\n)*?"""'  # docstrings: in these files nothing else stands in three quotes
     r'|\bdescription=\s*(?:"(?:[^"\\\n]|\\.)*"\s*)+'
+    r"|^    def in_words\(.*\n(?:(?: {8}.*)?\n)*"  # steps in words, for pages
     r"|^\s*#.*$",
     re.MULTILINE,
 )
@@ -61,7 +64,8 @@ def sounding_files() -> Iterator[Path]:
     package = Path(chainrun.__file__).parent
     for place in MAKES_SOUND:
         found = package / place
-        yield from sorted(found.rglob("*.py")) if found.is_dir() else [found]
+        files = sorted(found.rglob("*.py")) if found.is_dir() else [found]
+        yield from (path for path in files if place != "dsp" or path.name not in NOT_IN_PRINTS)
 
 
 def code_hash() -> str:

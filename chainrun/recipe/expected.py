@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from pathlib import PurePath
 
+from chainrun.contract.readings import QUANTITIES
 from chainrun.errors import Problem, nearest
 from chainrun.measured import READINGS
 from chainrun.problem_codes import Code
 from chainrun.recipe.load import Opened
 from chainrun.recipe.semantics import delivered_nodes, file_name
 from chainrun.recipe.tables import place_of
-
-OF_A_STEP = ("gain_reduction_max_db", "gain_reduction_mean_db", "gain_reduction_working_pct")
 
 
 def expectation_problems(opened: Opened) -> list[Problem]:
@@ -28,10 +27,10 @@ def expectation_problems(opened: Opened) -> list[Problem]:
 
 def _refusal(opened: Opened, path: str) -> tuple[str, str | None] | None:
     node, _, quantity = path.rpartition(".")
-    if quantity not in (*READINGS, *OF_A_STEP):
-        return f"{quantity!r} is not measured", nearest(quantity, [*READINGS, *OF_A_STEP])
+    if quantity not in (*READINGS, *QUANTITIES):
+        return f"{quantity!r} is not measured", nearest(quantity, [*READINGS, *QUANTITIES])
     if not node:
-        if quantity in OF_A_STEP:
+        if quantity in QUANTITIES:
             return f"{quantity} is of a step: write its path before it", "buses.kit.chain.0." + quantity
         return None
     tokens = node.split(".")
@@ -44,7 +43,7 @@ def _refusal(opened: Opened, path: str) -> tuple[str, str | None] | None:
         return f"there is no node {given!r}", nearest(given, names[table])
     head = tokens[:1] if table == "main" else tokens[:2]
     rest = ".".join(tokens[len(head) :])
-    if quantity not in OF_A_STEP:
+    if quantity not in QUANTITIES:
         return (f"{quantity} is of a node or a delivery, not of a step", None) if rest else None
     addresses = opened.addresses(*head)
     known = [named for _, named in addresses]

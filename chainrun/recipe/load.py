@@ -79,10 +79,6 @@ class Opened:
         """The recipe's name: its file name without `.recipe.toml`."""
         return recipe_name(self.path)
 
-    def folder_in(self, out: Path) -> Path:
-        """Where its files land in an output folder: in it as it is written, in RECIPE.CHANGE if it was changed."""
-        return out / f"{self.name}.{self.change}" if self.change else out
-
     def files(self) -> list[Path]:
         """Every text file that this recipe was made of: itself, bases, overlays, presets."""
         return list(self.read)

@@ -70,23 +70,28 @@ def _own_place_for_sockets() -> None:
     util.Finalize(None, shutil.rmtree, args=(folder,), kwargs={"ignore_errors": True}, exitpriority=-100)
 
 
+_environment_lock = threading.RLock()
+
+
 @contextmanager
 def environment_of_children() -> Iterator[None]:
     """What Python processes that are started here find: one BLAS thread, and no modules of the working folder.
 
     They are started as `python -c`, which would import a `random.py` beside a stranger's recipe as if it were Python's.
+    One thread at a time is inside, so that each puts back what was there before.
     """
     wanted = {"OPENBLAS_NUM_THREADS": "1", "PYTHONSAFEPATH": "1"}
-    before = {name: os.environ.get(name) for name in wanted}
-    os.environ.update(wanted)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
+    with _environment_lock:
+        before = {name: os.environ.get(name) for name in wanted}
+        os.environ.update(wanted)
+        try:
+            yield
+        finally:
+            for name, value in before.items():
+                if value is None:
+                    os.environ.pop(name, None)
+                else:
+                    os.environ[name] = value
 
 
 def _end_with_parent() -> None:
@@ -133,6 +138,7 @@ def worker_pool(workers: int) -> Iterator[ProcessPoolExecutor]:
     """A pool of worker processes; when the program is to stop, they are killed at once."""
     warm_up()
     started: list[BaseProcess] = []
+    chosen = multiprocessing.get_start_method(allow_none=True)
     with environment_of_children():  # of the process that tracks the pool's semaphores
         pool = ProcessPoolExecutor(workers, _context(started), initializer=_begin_worker)
     try:
@@ -144,4 +150,8 @@ def worker_pool(workers: int) -> Iterator[ProcessPoolExecutor]:
             process.join(1.0)
         pool.shutdown(wait=False, cancel_futures=True)
         raise
-    pool.shutdown(wait=True, cancel_futures=True)
+    else:
+        pool.shutdown(wait=True, cancel_futures=True)
+    finally:
+        if chosen is None:  # a process that is started fixes the host's method, which is the host's to choose
+            multiprocessing.set_start_method(None, force=True)

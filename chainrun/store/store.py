@@ -141,6 +141,8 @@ class Store:
         """
         path = self.path_of(identity)
         try:
+            if not path.exists():
+                return None
             footer = _footer_of(path, identity)
             whole = footer is not None and audio_is_whole(path, footer)
         except OSError:

@@ -77,7 +77,7 @@ TARGET_LINE = "target_lufs = {:g}  # {}"
 
 
 def with_target(text: str, loudness_lufs: float, true_peak_dbtp: float) -> str:
-    """The draft with a target that its limiter reaches with MOST_LIMITING_DB, for a main of this loudness and peak."""
+    """The draft with a target that its limiter reaches with MAX_LIMITING_DB, for a main of this loudness and peak."""
     # A dB of gain over the ceiling is a dB that the limiter takes from the peaks, and brings less than 1 LU.
     reached = loudness_lufs + (-1.0 - true_peak_dbtp) + MAX_LIMITING_DB - SPARE_DB
     target = math.floor(2.0 * min(TARGET_LUFS, reached)) / 2.0

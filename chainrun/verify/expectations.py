@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from chainrun.contract.readings import QUANTITIES as STEP_READINGS
 from chainrun.delivery import RenderResult
-from chainrun.delivery.result import QUANTITIES as STEP_READINGS
 from chainrun.errors import Problem, RecipeError, nearest
 from chainrun.measured import READINGS, Measured
 from chainrun.problem_codes import Code

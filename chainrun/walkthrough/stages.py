@@ -70,7 +70,8 @@ def _stage(
     identity: str,
 ) -> Stage:
     footer = store.footer(identity)
-    kept = store.verified(identity) if footer is not None else None
+    known = footer is not None and footer.document["labels"] == node.labels
+    kept = store.verified(identity) if known else None
     if footer is not None and kept is not None:
         result = NodeResult.from_document(footer.document["result"])
         return Stage(name, step, kept, result.readings, result.latency_frames)

@@ -52,6 +52,22 @@ def render(recipe: str, workers: int) -> dict[str, object]:
     return {"before": before, "after": state()}
 
 
+def overlapping(recipe: str) -> dict[str, object]:
+    """The state before and after renders in threads that overlap."""
+    for one in libraries():
+        _function(one, "set_num_threads")(2)
+    before = state()
+    threads = [
+        threading.Thread(target=chainrun.render, args=(recipe, f"out-{i}"), kwargs={"workers": 1 + i % 2})
+        for i in range(4)
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return {"before": before, "after": state()}
+
+
 def stop_a_pool() -> dict[str, object]:
     """Whether a child of the host outlives a pool that is stopped, and whether the pool's workers do not."""
     own = multiprocessing.get_context("spawn").Process(target=sleep_for, args=(600,))
@@ -90,6 +106,8 @@ if __name__ == "__main__":
     what, *arguments = sys.argv[1:]
     if what == "render":
         print(json.dumps(render(arguments[0], int(arguments[1]))))
+    elif what == "overlapping":
+        print(json.dumps(overlapping(arguments[0])))
     elif what == "pool":
         print(json.dumps(stop_a_pool()))
     else:

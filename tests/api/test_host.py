@@ -28,6 +28,11 @@ def test_a_render_leaves_its_host_as_it_was(session, workers):
     assert told["before"]["blas threads"] == [2, 2]
 
 
+def test_renders_in_threads_leave_it_as_it_was_too(session):
+    told = host("overlapping", session.write(WHOLE), folder=session.folder)
+    assert told["after"] == told["before"]
+
+
 def test_a_pool_ends_its_own_processes_only(tmp_path):
     assert host("pool", folder=tmp_path)["left"] == [True]
 
