@@ -248,7 +248,7 @@ def compiled_session(folder: Path, target: Path, n_frames: int) -> float:
         )  # fmt: skip
         y = shaped[None, :n]
         if i < ROOMS:
-            response = STEP.validate_python({**ROOM, "seed": i}).responses(RATE, 1)[0]
+            response = STEP.validate_python({**ROOM, "seed": i}).impulse_responses(RATE, 1)[0]
             y = room(y[0], response, ROOM["mix_pct"] / 100, law)
         y = y.astype(np.float32).astype(np.float64)
         left, right = balance_gains(pan(i)) if i < ROOMS else pan_gains(pan(i), -3.0)

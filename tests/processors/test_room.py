@@ -32,14 +32,14 @@ def test_decay_is_what_was_asked_in_every_octave(decay, room):
     # ISO 3382-1:2009 A.2.2; just noticeable difference 5 % (Table A.1).
     for seed in (1, 2):
         step = STEP.validate_python({"do": "room", "decay_s": decay, "seed": seed, **ROOMS[room]})
-        for response in step.responses(RATE, 1)[0]:
+        for response in step.impulse_responses(RATE, 1)[0]:
             for freq in OCTAVES_HZ:
                 assert decay_times(response, freq) == pytest.approx([decay, decay], rel=0.05), (seed, freq)
 
 
 def test_decay_of_a_stereo_source_and_at_other_rates():
     for rate, channels in ((44100, 2), (96000, 1)):
-        for one in STEP.validate_python({"do": "room", "decay_s": 0.4}).responses(rate, channels):
+        for one in STEP.validate_python({"do": "room", "decay_s": 0.4}).impulse_responses(rate, channels):
             for response in one:
                 for freq in OCTAVES_HZ:
                     assert decay_times(response, freq, rate) == pytest.approx([0.4, 0.4], rel=0.05), (rate, freq)
@@ -48,13 +48,13 @@ def test_decay_of_a_stereo_source_and_at_other_rates():
 def test_a_decay_for_each_octave():
     wanted = [0.8, 0.8, 0.7, 0.6, 0.5, 0.4, 0.35, 0.3]
     step = STEP.validate_python({"do": "room", "decay_s": wanted, "width_m": 7, "depth_m": 6, "height_m": 3.5})
-    for response in step.responses(RATE, 1)[0]:
+    for response in step.impulse_responses(RATE, 1)[0]:
         for freq, decay in zip(OCTAVES_HZ, wanted, strict=True):
             assert decay_times(response, freq) == pytest.approx([decay, decay], rel=0.05), freq
 
 
 def test_the_tail_runs_to_90_db_and_ends_softly():
-    response = STEP.validate_python({"do": "room", "decay_s": 0.5}).responses(RATE, 1)[0][0]
+    response = STEP.validate_python({"do": "room", "decay_s": 0.5}).impulse_responses(RATE, 1)[0][0]
     assert response.size >= 1.5 * 0.5 * RATE
     level = 20 * np.log10(np.std(response[-480:]) / np.abs(response).max())
     assert level < -85
@@ -128,7 +128,7 @@ def test_a_room_keeps_its_sources_side():
 
 def test_a_step_that_is_started_twice_is_the_same():
     step = STEP.validate_python({"do": "room", "decay_s": [0.5] * 8, "damping_pct": 60})
-    assert np.array_equal(step.responses(RATE, 1)[0], step.responses(RATE, 1)[0])
+    assert np.array_equal(step.impulse_responses(RATE, 1)[0], step.impulse_responses(RATE, 1)[0])
     assert step.decay_s == [0.5] * 8
 
 
@@ -167,7 +167,7 @@ def test_a_centred_sources_room_is_balanced_for_every_seed(seed):
     ]
     room = kinds[seed % len(kinds)]
     step = STEP.validate_python({"do": "room", "seed": seed, **room})
-    for responses in (step.responses(RATE, 1), step.responses(RATE, 2)):
+    for responses in (step.impulse_responses(RATE, 1), step.impulse_responses(RATE, 2)):
         middle = np.sum(responses, axis=0)
         assert np.abs(sides_of_thirds(middle)).max() < 1.0
         assert abs(10 * np.log10((middle[0] ** 2).sum() / (middle[1] ** 2).sum())) < 0.2
@@ -175,7 +175,7 @@ def test_a_centred_sources_room_is_balanced_for_every_seed(seed):
 
 def test_both_ears_hear_the_same_bass():
     # A diffuse field at two points d apart correlates by sin(kd)/kd (Cook et al., JASA 27(6), 1955; from memory).
-    response = STEP.validate_python({"do": "room", "decay_s": 2.0, "early_db": -120.0}).responses(RATE, 1)[0]
+    response = STEP.validate_python({"do": "room", "decay_s": 2.0, "early_db": -120.0}).impulse_responses(RATE, 1)[0]
     for freq in (80.0, 160.0, 250.0, 2000.0):
         band = signal.butter(2, [freq * 0.84, freq * 1.19], "bandpass", fs=RATE, output="sos")
         left, right = signal.sosfilt(band, response, axis=1)
@@ -221,7 +221,7 @@ def test_octaves_that_their_neighbours_outlast_are_reported_as_they_come_out(roo
     expected = {float(f): float(s) for f, s in re.findall(r"([\d.]+) Hz about ([\d.]+) s", warned[0].message)}
     assert told.keys() == expected.keys() != set()
     decays = step._damped_decays()
-    for response in step.responses(RATE, 1)[0]:
+    for response in step.impulse_responses(RATE, 1)[0]:
         for freq, asked in zip(OCTAVES_HZ, decays, strict=True):
             t20, t30 = decay_times(response, freq)
             if freq in told:
@@ -243,6 +243,6 @@ def test_even_decays_are_not_warned_of():
 def test_a_centred_room_is_balanced_at_every_rate(rate_hz):
     """0.2 dB over all: at 96 kHz what lies above 20 kHz leant by a third of a dB."""
     numbers = {"seed": 597914449, "width_m": 5.0, "depth_m": 5.0, "height_m": 5.0, "decay_s": 0.8}
-    response = np.sum(STEP.validate_python({"do": "room", **numbers}).responses(rate_hz, 1), axis=0)
+    response = np.sum(STEP.validate_python({"do": "room", **numbers}).impulse_responses(rate_hz, 1), axis=0)
     left, right = np.sum(response**2, axis=1)
     assert abs(10.0 * np.log10(left / right)) < 0.2

@@ -24,7 +24,7 @@ from tests.steps import RATE, STEP
 @pytest.mark.parametrize("decay", [0.2, 0.5])
 def test_decay_holds_in_long_large_and_tiny_rooms(room, decay):
     step = STEP.validate_python({"do": "room", "decay_s": decay, **room})
-    for response in step.responses(RATE, 1)[0]:
+    for response in step.impulse_responses(RATE, 1)[0]:
         for freq in OCTAVES_HZ:
             assert decay_times(response, freq) == pytest.approx([decay, decay], rel=0.05), freq
 
