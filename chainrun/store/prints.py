@@ -134,7 +134,7 @@ class PrintWriter:
             self._file.close()
         self.path.unlink(missing_ok=True)
 
-    def finish(self, document: Mapping[str, Any]) -> Print:
+    def finish(self, document: Mapping[str, object]) -> Print:
         """Write the document behind the audio, sync, and close."""
         full = {**document, "identity": self._identity, "n_channels": self.n_channels, "begin_frame": self._begin_frame}
         text = json.dumps(full, separators=(",", ":")).encode()
