@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, fields
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
 from chainrun.problem_codes import Code
 
@@ -79,7 +79,7 @@ class Problem:
         head = "  ".join(printable(part) for part in (self.place(), self.key, said) if part)
         return head + (f"\n    hint: {printable(self.hint)}" if self.hint else "")
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """The same, as a JSON object."""
         return {one.name: getattr(self, one.name) for one in fields(self) if one.name != "facts"}
 

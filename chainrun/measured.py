@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass, fields
-from typing import Any
 
 RANGE_WANTS_S = 60.0
 """Of shorter programmes the loudness range is marked (EBU Tech 3341 v4 flags the first minute; from memory)."""
@@ -73,9 +72,9 @@ def finite(value: float | None, digits: int = 2) -> float | None:
     return round(float(value), digits) if value is not None and math.isfinite(value) else None
 
 
-def measured_record(measured: Measured) -> dict[str, Any]:
+def measured_record(measured: Measured) -> dict[str, object]:
     """Readings as a JSON object: minus infinity becomes null, with the reason beside it."""
-    record: dict[str, Any] = {
+    record: dict[str, object] = {
         "n_frames": measured.n_frames,
         "n_channels": measured.n_channels,
         "rate_hz": measured.rate_hz,

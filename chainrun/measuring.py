@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -30,9 +29,9 @@ class FileReading:
     has_second: bool = False
     """Whether pyloudnorm was asked."""
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
-        record: dict[str, Any] = {"file": str(self.file), "measured": measured_record(self.measured)}
+        record: dict[str, object] = {"file": str(self.file), "measured": measured_record(self.measured)}
         if self.has_second:
             own, other = self.measured.integrated_lufs, self.second_lufs
             record["second_opinion"] = {
@@ -50,7 +49,7 @@ class FileReadings:
     files: list[FileReading] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As one JSON document."""
         return {
             "schema_version": 1,

@@ -132,7 +132,7 @@ class _Executor(Executor):
         return outer
 
     def _hand_out(self, outer: Future[Any], function: Callable[..., Any], task: Any) -> None:
-        options: dict[str, Any] = {"pure": False}
+        options: dict[str, object] = {"pure": False}
         if self._wrong:
             there = self._client.scheduler_info(n_workers=-1)["workers"]
             right = [one for one in there if one not in self._wrong]
@@ -238,12 +238,12 @@ class WorkerReport:
     missing: list[str]
 
     @classmethod
-    def of(cls, answer: Mapping[str, Any]) -> WorkerReport:
+    def of(cls, answer: Mapping[str, str | list[str]]) -> WorkerReport:
         """What `worker_report` answers, as a worker of any version does."""
-        return cls({key: str(answer[key]) for key in SAME}, answer["missing"])
+        return cls({key: str(answer[key]) for key in SAME}, list(answer["missing"]))
 
 
-def worker_report(paths: Sequence[str]) -> dict[str, Any]:
+def worker_report(paths: Sequence[str]) -> dict[str, str | list[str]]:
     """The report of the worker that runs this, as plain data: it may be another version than the one that asks."""
     return {**_program_now(), "missing": [path for path in paths if not Path(path).exists()]}
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import AfterValidator, TypeAdapter, ValidationError
 
@@ -63,7 +63,7 @@ class JobFile:
         except (OSError, ChainrunError):
             return False
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         return {"file": self.file, "sha256": self.sha256, "stamp": list(self.stamp)}
 
@@ -78,7 +78,7 @@ class MovedByOverlays:
     verdict: str = "the same samples"
     file: str | None = None
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         return {
             "residual_lu": self.residual_lu,
@@ -134,7 +134,7 @@ class JobRecord:
         """Whether a job with this fingerprint is done: delivered in the same way, and its files are there."""
         return self.state.delivered and self.fingerprint == fingerprint and all(one.is_there() for one in self.files)
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object; its fields depend on the state."""
         if self.state.delivered:
             return {
@@ -148,7 +148,7 @@ class JobRecord:
                 "moved": self.moved.record() if self.moved is not None else None,
                 "result": self.result.record() if self.result is not None else None,
             }
-        record: dict[str, Any] = {
+        record: dict[str, object] = {
             "job": self.job,
             "state": self.state.value,
             "seconds": self.seconds,

@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import IO, Any
+from typing import IO
 
 from chainrun import __version__
 from chainrun.batch.job_record import JobRecord, JobState
@@ -28,7 +28,7 @@ SHARE_OF_TIME = 0.05
 """Maximum share of a run that writing batch.json may take."""
 
 
-def batch_document(records: Iterable[JobRecord], seconds: float) -> dict[str, Any]:
+def batch_document(records: Iterable[JobRecord], seconds: float) -> dict[str, object]:
     """Records of jobs as one JSON document: batch.json, and what `batch --json` shows."""
     return {
         "schema_version": SCHEMA_VERSION,

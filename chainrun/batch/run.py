@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from chainrun.batch.job import BEFORE, JobTask, run_job
 from chainrun.batch.job_record import JobRecord, JobState
@@ -69,7 +68,7 @@ class BatchResult:
         """Whether any job of this run failed, missed its target, or was not begun because another one had failed."""
         return any(not record.state.good for record in self.records.values())
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As one JSON document."""
         return batch_document(self.records.values(), self.seconds)
 

@@ -39,7 +39,7 @@ class DeliverySummary:
     shortfall_lu: float
     limited_max_db: float | None
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         return {
             "file": self.file,
@@ -64,7 +64,7 @@ class NodeSummary:
     latency_frames: int
     identity: str
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         return {
             "kind": self.kind,
@@ -96,7 +96,7 @@ class RenderSummary:
         """The summary of a render: the same, whether it comes from the render or from batch.json."""
         return _SUMMARY.validate_python(result.record())
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         return {
             "schema_version": self.schema_version,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -35,26 +35,30 @@ def info(store: StoreFolder = None, as_json: AsJson = False) -> int:
     kept = opened.kept()
     total = sum(one.n_bytes for one in kept)
     parts = opened.parts()
-    record: dict[str, Any] = {
-        "schema_version": 1,
-        "folder": str(opened.folder),
-        "prints": len(kept),
-        "gb": round(total / GB, 3),
-        "limit_gb": limit_gb(),
-        "parts": len(parts),
-        "parts_gb": round(sum(_size(part) for part in parts) / GB, 3),
-        "least_recent_use_days": round(_days(kept[0].used), 2) if kept else None,
-    }
+    limit = limit_gb()
+    parts_gb = round(sum(_size(part) for part in parts) / GB, 3)
+    oldest_days = round(_days(kept[0].used), 2) if kept else None
     if as_json:
-        put_json(record)
+        put_json(
+            {
+                "schema_version": 1,
+                "folder": str(opened.folder),
+                "prints": len(kept),
+                "gb": round(total / GB, 3),
+                "limit_gb": limit,
+                "parts": len(parts),
+                "parts_gb": parts_gb,
+                "least_recent_use_days": oldest_days,
+            }
+        )
         return EXIT_DONE
-    put(f"store   {record['folder']}")
+    put(f"store   {opened.folder}")
     if parts:
-        size = record["parts_gb"]
-        put(f"parts   {len(parts)} half-written, {size:g} GB; what killed renders left goes with: chainrun store prune")
-    put(f"prints  {record['prints']}, {record['gb']:g} GB of at most {record['limit_gb']:g} GB")
-    if kept:
-        put(f"oldest  last used {record['least_recent_use_days']:g} days ago")
+        goes = "what killed renders left goes with: chainrun store prune"
+        put(f"parts   {len(parts)} half-written, {parts_gb:g} GB; {goes}")
+    put(f"prints  {len(kept)}, {round(total / GB, 3):g} GB of at most {limit:g} GB")
+    if oldest_days is not None:
+        put(f"oldest  last used {oldest_days:g} days ago")
     return EXIT_DONE
 
 

@@ -7,7 +7,7 @@ import math
 import shutil
 import sys
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
@@ -38,7 +38,7 @@ def _lines(text: str) -> str:
     return "\n".join(printable(line) for line in text.split("\n"))
 
 
-def put_json(document: dict[str, Any]) -> None:
+def put_json(document: Mapping[str, object]) -> None:
     """The result as one JSON document, on stdout."""
     put(json.dumps(document, indent=1, ensure_ascii=True, allow_nan=False))
 
@@ -95,7 +95,7 @@ def problem_records(problems: Sequence[Problem]) -> list[dict[str, object]]:
     return [for_command_line(problem).record() for problem in problems]
 
 
-def problems_document(problems: Sequence[Problem]) -> dict[str, Any]:
+def problems_document(problems: Sequence[Problem]) -> dict[str, object]:
     """The JSON document of `check`."""
     return {"schema_version": 1, "problems": problem_records(problems)}
 

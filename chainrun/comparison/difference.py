@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -111,7 +110,7 @@ class Difference:
             turned=image_words(self.image),
         )
 
-    def record(self, labels: Sequence[str] | None = None) -> dict[str, Any]:
+    def record(self, labels: Sequence[str] | None = None) -> dict[str, object]:
         """As a JSON object; `labels` stand in place of the two files' paths."""
         a, b = self.one.measured, self.other.measured
         return {

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
 
 from chainrun.audiofile.write import Writer
 from chainrun.comparison.difference import Difference, difference
@@ -73,7 +72,7 @@ class Sweep:
         """A row for each value."""
         return [_row(self.path, one) for one in self.found]
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         rows = [asdict(row) | {"failures": list(row.failures)} for row in self.rows()]
         return {"schema_version": 1, "path": self.path, "values": rows}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,15 +43,21 @@ class Reading:
             named=f"{named}.{self.named}" if self.named else named,
         )
 
-    def record(self, *, curve: bool = True) -> dict[str, Any]:
-        """As a JSON object."""
-        found: dict[str, Any] = {
-            "step": self.step,
-            "named": self.named,
-            "do": self.do,
+    def quantities(self) -> dict[str, float]:
+        """What is told of it in figures, rounded."""
+        return {
             "gain_reduction_max_db": round(self.gain_reduction_max_db, 4),
             "gain_reduction_mean_db": round(self.gain_reduction_mean_db, 4),
             "gain_reduction_working_pct": round(self.gain_reduction_working_pct, 3),
+        }
+
+    def record(self, *, curve: bool = True) -> dict[str, object]:
+        """As a JSON object."""
+        found: dict[str, object] = {
+            "step": self.step,
+            "named": self.named,
+            "do": self.do,
+            **self.quantities(),
         }
         if curve:
             found["points_per_second"] = round(self.points_per_second, 6)

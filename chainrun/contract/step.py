@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, ClassVar, Literal
+from typing import ClassVar, Literal
 
 from pydantic import Field
 
@@ -26,9 +26,9 @@ class Step(StrictModel):
         100.0, ge=0, le=100, description="share of the processed sound; the rest is the step's input, in time"
     )
 
-    example: ClassVar[dict[str, Any]] = {}
+    example: ClassVar[dict[str, object]] = {}
     """Numbers for a typical use; the reference shows them and the contract suite runs them."""
-    unity: ClassVar[dict[str, Any] | None] = None
+    unity: ClassVar[dict[str, object] | None] = None
     """Numbers with which the step leaves its input alone, if there are such."""
     linear: ClassVar[bool] = False
     needs_stereo: ClassVar[bool] = False

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 from chainrun.cull.plan import CullPlan, seen_from
 from chainrun.library.usage import recipe_files
@@ -39,20 +38,20 @@ def jobs_text(plan: CullPlan, overlay: Path, variants: Sequence[Variant] = ()) -
     """A batch that renders all recipes under the new overlay, beside what they were, and reports what moved."""
     import tomli_w
 
-    jobs: list[dict[str, Any]] = [{"recipes": plan.file.recipes}] if plan.file.recipes else []
+    jobs: list[dict[str, object]] = [{"recipes": plan.file.recipes}] if plan.file.recipes else []
     recipes = recipe_files(plan.patterns) if plan.patterns else []
     names = [recipe_name(recipe) for recipe in recipes]
     twice = {name for name in names if names.count(name) > 1}
     if twice:  # jobs of one name are refused: each recipe is listed, these by their place
         jobs = [
-            {"recipes": [seen_from_plan(plan, one)]} | ({"name": _job_name(one, plan)} if name in twice else {})
+            {"recipes": [seen_from_plan(plan, one)], **({"name": _job_name(one, plan)} if name in twice else {})}
             for one, name in zip(recipes, names, strict=True)
         ]
     for recipe, variant in variants:
         own = (
             {"name": f"{_job_name(recipe, plan)}-{variant}"[-64:].lstrip("-_")} if recipe_name(recipe) in twice else {}
         )
-        jobs.append({"recipes": [seen_from_plan(plan, recipe)], "variant": variant} | own)
+        jobs.append({"recipes": [seen_from_plan(plan, recipe)], "variant": variant, **own})
     return tomli_w.dumps(
         {
             "jobs": 1,

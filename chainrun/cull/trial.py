@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from chainrun.comparison.difference import Difference
 from chainrun.comparison.moved import BEFORE, render_before_after
@@ -94,7 +93,7 @@ class Tried:
         level = f"; {louder:.1f} LU {'louder' if self.louder_lu > 0 else 'softer'}" if louder >= 0.1 else ""
         return self.found.sentence() + level
 
-    def record(self, plan: CullPlan) -> dict[str, Any]:
+    def record(self, plan: CullPlan) -> dict[str, object]:
         """As a JSON object."""
         return {
             "recipe": str(self.affected.recipe),
@@ -124,7 +123,7 @@ class Trial:
         """Whether one of them moves by more than the plan's limits."""
         return any(one.crosses(self.plan) for one in self.tried)
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON document."""
         file = self.plan.file
         return {

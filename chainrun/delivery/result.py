@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 from chainrun.contract.readings import QUANTITIES
 from chainrun.engine.result import NodeResult
@@ -30,6 +29,33 @@ class DeliveryResult:
     cautions: tuple[str, ...] = ()
     gain_of: str = ""
     """What the gain was found from, where that is not the file itself: a solo and a stretch have the whole mix's."""
+
+    def record(self) -> dict[str, object]:
+        """As a JSON object."""
+        limited = self.limited_max_db
+        return {
+            "file": self.file,
+            "measured": measured_record(self.measured),
+            "pcm_sha256": self.pcm_sha256,
+            "gain_db": round(self.gain_db, 4),
+            "gain_of": self.gain_of or None,
+            "target_lufs": self.target_lufs,
+            "shortfall_lu": round(self.shortfall_lu, 4),
+            "limited_max_db": round(limited, 4) if limited is not None else None,
+        }
+
+
+def node_record(node: NodeResult) -> dict[str, object]:
+    """A node's result as a JSON object."""
+    return {
+        "kind": node.kind,
+        "measured": measured_record(node.measured),
+        "readings": [reading.record() for reading in node.readings],
+        "seconds": round(node.seconds, 4),
+        "from_store": node.from_store,
+        "latency_frames": node.latency_frames,
+        "identity": node.identity,
+    }
 
 
 @dataclass
@@ -69,46 +95,21 @@ class RenderResult:
         found = [one for one in here if address in (one.step, one.named)]
         found = found or [one for one in here if f"{one.step}.".startswith(f"{address}.")]
         found = found or [one for one in here if f"{one.named}.".startswith(f"{address}.")]
-        record = found[0].record(curve=False) if len(found) == 1 else {}
-        if not isinstance(record.get(quantity), float):
+        told = found[0].quantities() if len(found) == 1 else {}
+        if quantity not in told:
             known = [f"{one.named}.{key}" for one in here for key in QUANTITIES]
             raise KeyError(f"{path}: {'several' if len(found) > 1 else 'no'} readings; there are {', '.join(known)}")
-        return float(record[quantity])
+        return told[quantity]
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As one JSON document."""
         return {
             "schema_version": SCHEMA_VERSION,
             "engine": self.engine,
             "recipe": self.recipe,
             "recipe_hash": self.recipe_hash,
-            "deliveries": [
-                {
-                    "file": delivery.file,
-                    "measured": measured_record(delivery.measured),
-                    "pcm_sha256": delivery.pcm_sha256,
-                    "gain_db": round(delivery.gain_db, 4),
-                    "gain_of": delivery.gain_of or None,
-                    "target_lufs": delivery.target_lufs,
-                    "shortfall_lu": round(delivery.shortfall_lu, 4),
-                    "limited_max_db": round(delivery.limited_max_db, 4)
-                    if delivery.limited_max_db is not None
-                    else None,
-                }
-                for delivery in self.deliveries
-            ],
-            "nodes": {
-                node.name: {
-                    "kind": node.kind,
-                    "measured": measured_record(node.measured),
-                    "readings": [reading.record() for reading in node.readings],
-                    "seconds": round(node.seconds, 4),
-                    "from_store": node.from_store,
-                    "latency_frames": node.latency_frames,
-                    "identity": node.identity,
-                }
-                for node in self.nodes
-            },
+            "deliveries": [delivery.record() for delivery in self.deliveries],
+            "nodes": {node.name: node_record(node) for node in self.nodes},
             "warnings": self.warnings,
             "failures": self.failures,
             "seconds": round(self.seconds, 4),

@@ -10,7 +10,7 @@ from chainrun.recipe.model import PresetUse, Recipe
 FILE_NAME = "chainrun.schema.json"
 
 
-def recipe_schema() -> dict[str, Any]:
+def recipe_schema() -> dict[str, object]:
     """The schema of a recipe as it is written: a chain may hold preset uses beside steps."""
     schema = Recipe.model_json_schema(by_alias=True)
     use = PresetUse.model_json_schema(by_alias=True)

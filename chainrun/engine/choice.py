@@ -70,7 +70,7 @@ def _take_results(graph: Graph, store: Store, choice: Choice) -> None:
     for node in graph.nodes:
         kept = _kept(store, node)
         if kept is not None:
-            choice.results[node.name] = NodeResult.from_document(kept.document["result"])
+            choice.results[node.name] = NodeResult.from_document(kept.result)
 
 
 def choose_stretch(
@@ -115,10 +115,10 @@ def _take(store: Store, node: Node, choice: Choice) -> bool:
     if kept is None or found is None:
         return False
     choice.prints[node.name] = found
-    choice.results[node.name] = NodeResult.from_document(kept.document["result"])
+    choice.results[node.name] = NodeResult.from_document(kept.result)
     return True
 
 
 def _kept(store: Store, node: Node) -> Footer | None:
     footer = store.footer(node.identity)
-    return footer if footer is not None and footer.document["labels"] == node.labels else None
+    return footer if footer is not None and footer.labels == node.labels else None

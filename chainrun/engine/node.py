@@ -178,7 +178,7 @@ def render_node(
             identity=node.identity,
             block_powers=tuple(meter.block_powers().tolist()),
         )
-        return writer.finish({"labels": node.labels, "result": result.document()}), result
+        return writer.finish(node.labels, result.document()), result
     except AudioError as error:
         writer.abandon()
         raise AudioError([replace(one, key=one.key or f"{node.kind} {node.name}") for one in error.problems]) from error

@@ -32,7 +32,7 @@ class NodeResult:
     """Of the print, K-weighted, a number for each 400 ms: a delivery's gain is found from them."""
     from_store: bool = False
 
-    def document(self) -> dict[str, Any]:
+    def document(self) -> dict[str, object]:
         """As JSON, to be kept beside the print; `from_document` gives the same again."""
         return {
             "name": self.name,

@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -64,7 +63,7 @@ class Apart:
         """Whether one may take the other's place as it is: alike, and as loud."""
         return self.alike and abs(self.gain_db) <= MAX_LEVEL_DB
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         return asdict(self)
 

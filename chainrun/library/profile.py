@@ -11,7 +11,6 @@ from collections.abc import Iterable, Mapping
 from copy import deepcopy
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -70,7 +69,7 @@ class Profile:
     sketches: dict[str, list[list[float]]]
     """Of each test signal's output, K-weighted."""
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         return asdict(self)
 

@@ -46,7 +46,7 @@ class PresetDescription:
             for step in self.steps
         ]
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON document."""
         return {
             "schema_version": SCHEMA_VERSION,
@@ -92,7 +92,7 @@ class MeasuredUse:
     share: BypassShare | None
     """What bypassing it changes, where that was measured."""
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         return {
             "recipe": str(self.use.recipe),
@@ -117,7 +117,7 @@ class PresetUses:
     unreadable: Mapping[Path, str]
     """Recipes that are not valid, with their reasons."""
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON document."""
         return {
             "schema_version": SCHEMA_VERSION,
@@ -197,7 +197,7 @@ class Likeness:
         """The nearest pairs, alike or not."""
         return list(self.pairs[:MAX_SHOWN_PAIRS])
 
-    def record(self, shown: Sequence[Apart]) -> dict[str, Any]:
+    def record(self, shown: Sequence[Apart]) -> dict[str, object]:
         """As a JSON document with these pairs."""
         return {
             "schema_version": SCHEMA_VERSION,

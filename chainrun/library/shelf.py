@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from chainrun.contract import Step
 from chainrun.errors import Problem, RecipeError, UsageError, nearest, shown, shown_path
@@ -43,7 +42,7 @@ class Preset:
     uses: tuple[str, ...]
     """Presets inside it."""
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         return {
             "name": self.name,

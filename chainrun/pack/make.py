@@ -17,6 +17,7 @@ import numpy as np
 from chainrun import __version__
 from chainrun.audiofile import Reader, Writer
 from chainrun.delivery import RenderOptions, RenderResult, render
+from chainrun.delivery.result import node_record
 from chainrun.errors import Problem, ResourceError, UsageError, printable, reason, shown_path
 from chainrun.plan import Plan, build_plan
 from chainrun.problem_codes import Code
@@ -215,13 +216,13 @@ def _fill(
     filler.text(SUMS, "".join(lines))
 
 
-def _toml(data: Mapping[str, Any]) -> str:
+def _toml(data: Mapping[str, object]) -> str:
     import tomli_w
 
     return tomli_w.dumps(data)
 
 
-def _raw(filler: _Filler, name: str, stem: dict[str, Any], files: list[Path]) -> None:
+def _raw(filler: _Filler, name: str, stem: dict[str, object], files: list[Path]) -> None:
     """The recordings, sample for sample, in clean containers."""
     written = []
     for side, path in zip(("-left", "-right") if len(files) == 2 else ("",), files, strict=True):
@@ -244,7 +245,7 @@ def _clean_copy(source: Path, target: Path) -> Path:
     return path
 
 
-def _processed(filler: _Filler, name: str, stem: dict[str, Any], plan: Plan, store: Store) -> None:
+def _processed(filler: _Filler, name: str, stem: dict[str, object], plan: Plan, store: Store) -> None:
     """What came out of the chain: fader, pan, sends and rides are left to the recipe."""
     node = next((one for one in plan.nodes if one.name == name), None)
     footer = store.footer(node.identity) if node is not None else None
@@ -322,16 +323,17 @@ def _responses(filler: _Filler, data: dict[str, Any], folder: Path) -> None:
         step["file"] = names[path]
 
 
-def _measurements(result: RenderResult) -> dict[str, Any]:
-    record = result.record()
-    for delivery in record["deliveries"]:
-        delivery["file"] = Path(delivery["file"]).name
-    for node in record["nodes"].values():
-        for key in ("readings", "seconds", "from_store", "identity"):
-            node.pop(key, None)
-    for key in ("warnings", "seconds", "times_real_time"):  # what is said of files may name folders
-        record.pop(key, None)
+def _measurements(result: RenderResult) -> dict[str, object]:
+    record = _without(result.record(), "warnings", "seconds", "times_real_time")  # warnings may name folders
+    record["deliveries"] = [{**one.record(), "file": Path(one.file).name} for one in result.deliveries]
+    record["nodes"] = {
+        node.name: _without(node_record(node), "readings", "seconds", "from_store", "identity") for node in result.nodes
+    }
     return record
+
+
+def _without(record: Mapping[str, object], *keys: str) -> dict[str, object]:
+    return {key: value for key, value in record.items() if key not in keys}
 
 
 def _readme(filler: _Filler, opened: Opened, result: RenderResult, options: PackOptions, licence: str | None) -> str:

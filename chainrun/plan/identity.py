@@ -16,10 +16,10 @@ from chainrun.recipe import Recipe
 def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], surroundings: Surroundings) -> str:
     """Hash of all that determines the print: resolved chain, inputs' content, rate, surroundings."""
 
-    def source(one: Input) -> dict[str, Any]:
+    def source(one: Input) -> dict[str, object]:
         return {**one.__dict__, "node": hashes[one.node]}
 
-    def key_source(one: KeyInput) -> dict[str, Any]:
+    def key_source(one: KeyInput) -> dict[str, object]:
         if one.tap == "chain":
             return {"print": hashes[one.node]}
         return {

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from chainrun.contract import Key, Step, Stream
 
@@ -33,7 +32,7 @@ class StemInput:
     to_s: float | None
     n_channels: int
 
-    def identity(self) -> dict[str, Any]:
+    def identity(self) -> dict[str, object]:
         """All that determines the sound, without paths."""
         described = dict(self.__dict__)
         described["parts"] = [

@@ -52,7 +52,7 @@ class Use:
     replaced_by: str | None
     path: str
     """The use itself, as an overlay would address it; empty inside another preset, which no recipe writes."""
-    changes: dict[str, Any] = field(default_factory=dict, hash=False)
+    changes: dict[str, object] = field(default_factory=dict, hash=False)
     """Its `set`."""
     place: Place | None = None
     """Where the recipe, or the preset around it, writes it."""

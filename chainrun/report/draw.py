@@ -18,7 +18,7 @@ LIGHT = ("#1d2228", "#d4d9de", "#ffffff", "#1b5e9b", "#a34a00", "#1d6b3c", "#7a3
 DARK = ("#e7eaee", "#40474f", "#14181c", "#7fbcf5", "#ffb071", "#7fd39b", "#d8a5ea", "#ff9ab4", "#d8d573")
 WIDTH_IN = 7.2
 TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
-STYLE: dict[str, Any] = {
+STYLE: dict[str, object] = {
     "svg.hashsalt": "chainrun",
     "svg.fonttype": "none",
     "text.parse_math": False,

@@ -14,7 +14,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 from urllib.parse import quote, unquote
 
 from chainrun.errors import Problem, ResourceError, UsageError, printable, shown_path
@@ -189,7 +188,7 @@ def html(page: Page, place: PagePlace) -> str:
         f"default-src 'none'; img-src 'self' data:; media-src 'self' data:; style-src '{hashed(style)}'; "
         f"script-src '{hashed(script)}'; base-uri 'none'; form-action 'none'"
     )
-    values: dict[str, Any] = {
+    values: dict[str, object] = {
         "page": page,
         "style": style,
         "script": script,

@@ -45,12 +45,17 @@ class Footer:
 
     audio_bytes: int
     audio_crc32: int
-    document: dict[str, Any]
+    identity: str | None
+    n_channels: int
+    begin_frame: int
+    labels: str
+    """Hash of the names that the result carries."""
+    result: Mapping[str, Any]
+    """What the node's render measured, as the engine writes and reads it."""
 
     def print_at(self, path: Path) -> Print:
         """The print that the file holds."""
-        n_channels = int(self.document["n_channels"])
-        return Print(path, n_channels, self.audio_bytes // (4 * n_channels), int(self.document["begin_frame"]))
+        return Print(path, self.n_channels, self.audio_bytes // (4 * self.n_channels), self.begin_frame)
 
 
 def read_footer(path: Path) -> Footer | None:
@@ -71,8 +76,16 @@ def read_footer(path: Path) -> Footer | None:
         return None
     if hashlib.sha256(text).digest() != document_sha256:
         return None
-    document: dict[str, Any] = json.loads(text)
-    return Footer(audio_bytes, audio_crc32, document)
+    document = json.loads(text)
+    return Footer(
+        audio_bytes,
+        audio_crc32,
+        identity=document.get("identity"),
+        n_channels=int(document["n_channels"]),
+        begin_frame=int(document["begin_frame"]),
+        labels=document["labels"],
+        result=document["result"],
+    )
 
 
 def audio_is_whole(path: Path, footer: Footer) -> bool:
@@ -134,9 +147,15 @@ class PrintWriter:
             self._file.close()
         self.path.unlink(missing_ok=True)
 
-    def finish(self, document: Mapping[str, Any]) -> Print:
-        """Write the document behind the audio, sync, and close."""
-        full = {**document, "identity": self._identity, "n_channels": self.n_channels, "begin_frame": self._begin_frame}
+    def finish(self, labels: str, result: Mapping[str, object]) -> Print:
+        """Write the footer after the audio, with the hash of the labels and the node's result; sync, and close."""
+        full = {
+            "labels": labels,
+            "result": result,
+            "identity": self._identity,
+            "n_channels": self.n_channels,
+            "begin_frame": self._begin_frame,
+        }
         text = json.dumps(full, separators=(",", ":")).encode()
         audio_bytes = self.n_frames * self.n_channels * 4
         footer = FOOTER.pack(MARK, audio_bytes, len(text), self._crc, hashlib.sha256(text).digest())

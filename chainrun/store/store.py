@@ -364,7 +364,7 @@ def _is_plain(path: Path) -> bool:
 def _footer_of(path: Path, identity: str) -> Footer | None:
     """The footer of a print, if it is the print of this hash: exchanged files are no prints. Raises OSError."""
     footer = read_footer(path) if _is_plain(path) else None
-    if footer is None or footer.document.get("identity", identity) != identity:
+    if footer is None or footer.identity != identity:
         return None
     return footer
 

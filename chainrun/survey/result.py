@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from typing import Any
 
 from chainrun.dsp.eyring import SPEED_OF_SOUND
 from chainrun.measured import Measured, finite, measured_record
@@ -91,7 +90,7 @@ class ChannelReport:
             found=ChannelFaults.of(file.channels[index], file.side_db),
         )
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         return {**vars(self), "measured": measured_record(self.measured), "found": asdict(self.found)}
 
@@ -299,7 +298,7 @@ class SurveyReport:
         """What is good to know."""
         return [one for one in self.advice if one.about.to_know]
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As one JSON document."""
         return {
             "schema_version": 1,

@@ -6,7 +6,6 @@ import math
 import os
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from chainrun.delivery import RenderOptions, render
 from chainrun.errors import ChainrunError, Problem, UsageError
@@ -40,7 +39,7 @@ class WrittenDraft:
     measured: bool
     """Whether the target comes from a render; else it is a guess."""
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As one JSON document."""
         return {
             "schema_version": 1,

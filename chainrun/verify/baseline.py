@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 from urllib.parse import quote
 
 from pydantic import Field, JsonValue, ValidationError
@@ -44,7 +44,7 @@ class Baseline(LongLines):
     recordings: dict[str, RecordingFacts] = Field(default_factory=dict)
     nodes: dict[str, NodeFacts]
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As the tables of its file, in their order."""
         return {
             **self.model_dump(exclude={"deliveries", "recordings", "nodes"}),
@@ -75,7 +75,7 @@ def text_of(baseline: Baseline) -> str:
 def read(path: Path) -> Baseline:
     """Read a baseline. Raises RecipeError for one that is damaged, or of another version."""
     try:
-        table: dict[str, Any] = toml_file.read(path)
+        table: dict[str, object] = toml_file.read(path)
     except (OSError, UnicodeDecodeError) as error:
         raise _refused(path, f"the baseline cannot be read ({getattr(error, 'strerror', None) or error})") from error
     except tomllib.TOMLDecodeError as error:
@@ -87,7 +87,7 @@ def read(path: Path) -> Baseline:
         raise RecipeError([_damage(path, one) for one in error.errors()[:MAX_PROBLEMS]]) from error
 
 
-def _refuse_version(path: Path, table: dict[str, Any]) -> None:
+def _refuse_version(path: Path, table: dict[str, object]) -> None:
     version = table.get("baseline")
     if "baseline" not in table:
         raise _refused(path, "this is no baseline: the key `baseline` is missing")
@@ -147,7 +147,7 @@ def kept_deliveries(path: Path) -> list[str]:
     return list(table) if isinstance(table, dict) else []
 
 
-def _table_at(path: Path) -> dict[str, Any]:
+def _table_at(path: Path) -> dict[str, object]:
     """What lies at a baseline's place, damaged or not; nothing where nothing can be read."""
     try:
         return toml_file.read(path)

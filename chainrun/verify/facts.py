@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import math
-from typing import Any, NamedTuple, Self
+from typing import NamedTuple, Self
 
 import numpy as np
 from pydantic import ConfigDict, Field, model_validator
@@ -101,7 +101,7 @@ class DeliveryFacts(SoundFacts):
     audio_sha256: str | None = None
     """Of the baseline's own audio, where it was kept."""
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a table of a baseline."""
         facts = self.model_dump(exclude_none=True)
         return {key: facts[key] for key in ("pcm_sha256", "encoding", *facts)}
@@ -133,7 +133,7 @@ class NodeFacts(SoundFacts):
             for (step, _, quantity), value in ((key.rpartition("."), value) for key, value in self.readings.items())
         }
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a table of a baseline."""
         facts = self.model_dump(exclude={"readings"} if not self.readings else None)
         return {key: facts[key] for key in ("kind", "identity", "pcm_crc32", *facts)}

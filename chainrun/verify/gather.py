@@ -91,9 +91,8 @@ def _node(node: NodeResult, rate_hz: int, store: Store) -> NodeFacts:
         facts = _measured(blocks, rate_hz, source.n_channels, every=NODE_METER_EVERY, max_points=MAX_POINTS_NODE)
     readings: dict[str, float] = {}
     for reading in node.readings:
-        record = reading.record(curve=False)
-        for key in READINGS:
-            readings[f"{reading.named}.{key}"] = round(float(record[key]), 2)
+        for key, value in reading.quantities().items():
+            readings[f"{reading.named}.{key}"] = round(value, 2)
     return NodeFacts(kind=node.kind, identity=node.identity, pcm_crc32=footer.audio_crc32, readings=readings, **facts)
 
 

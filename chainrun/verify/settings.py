@@ -52,7 +52,7 @@ def _steps(opened: Opened, path: tuple[str, ...], chain: list[Any]) -> dict[str,
     }
 
 
-def as_line(value: dict[str, Any]) -> str:
+def as_line(value: Mapping[str, object]) -> str:
     """Plain data as words of one line, `bands.0.gain_db=3.0 …`; what is long as its hash."""
     words = []
     for key, inner in value.items():

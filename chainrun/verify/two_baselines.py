@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from chainrun.errors import Problem, UsageError
 from chainrun.problem_codes import Code
@@ -48,7 +47,7 @@ class TwoBaselines:
         lines += [f"cause: {line}" for line in cause_lines(self.cause)]
         return "\n".join([*lines, "", f"{self.sentence()} (nothing was matched)"])
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         return {
             "schema_version": 1,

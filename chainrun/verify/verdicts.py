@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from chainrun.delivery import RenderResult
 from chainrun.delivery.result import SCHEMA_VERSION
@@ -65,7 +64,7 @@ class Verdict:
         """The checks that did not pass."""
         return [check for check in self.checks if not check.passed]
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """As a JSON object."""
         return {
             "recipe": self.recipe,
@@ -120,7 +119,7 @@ class Verified:
             return max(one.error.exit_code for one in self.refused)
         return EXIT_DONE if self.passed else EXIT_FAILED
 
-    def record(self) -> dict[str, Any]:
+    def record(self) -> dict[str, object]:
         """The JSON document of `verify`; recipes that were refused have not passed."""
         return {
             "schema_version": SCHEMA_VERSION,
@@ -130,7 +129,7 @@ class Verified:
         }
 
 
-def check_record(check: Check) -> dict[str, Any]:
+def check_record(check: Check) -> dict[str, object]:
     """A check as a JSON object."""
     return {
         "name": check.name,
@@ -143,7 +142,7 @@ def check_record(check: Check) -> dict[str, Any]:
     }
 
 
-def cause_record(cause: Cause) -> dict[str, Any]:
+def cause_record(cause: Cause) -> dict[str, object]:
     """A cause as a JSON object."""
     return {
         "node": cause.node,

@@ -73,7 +73,7 @@ def _stage(
     known = footer is not None and footer.document["labels"] == node.labels
     kept = store.verified(identity) if known else None
     if footer is not None and kept is not None:
-        result = NodeResult.from_document(footer.document["result"])
+        result = NodeResult.from_document(footer.result)
         return Stage(name, step, kept, result.readings, result.latency_frames)
     with store.run({identity}) as run:
         part = store.part_of(run, identity)

@@ -23,13 +23,13 @@ def planted(jobs_file, tmp_path_factory, monkeypatch):
     monkeypatch.setattr("tempfile.tempdir", str(place))
     real = job.render
 
-    def broken(opened, *arguments, **options):
-        if opened.name == "three":
+    def broken(plan, *arguments, **options):
+        if plan.origin.name == "three":
             try:
                 raise KeyError(SECRET)
             except KeyError as error:
                 raise ValueError(f"cannot mix {SECRET}") from error
-        return real(opened, *arguments, **options)
+        return real(plan, *arguments, **options)
 
     monkeypatch.setattr(job, "render", broken)
     return jobs_file(JOBS), place
