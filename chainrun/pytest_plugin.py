@@ -1,7 +1,8 @@
-"""Recipes as tests: with `chainrun = true` in pytest's settings, or --chainrun, every *.recipe.toml is collected with
-its variants, an item a check: `render` (it renders, and deliveries reach their targets), one for each expectation, and
-one for each group of what a baseline holds. A recipe or variant without a baseline fails by name, unless its [expect]
-says `baseline = "none"`. Nothing of chainrun is imported before it is needed.
+"""Recipes as tests: with `chainrun = true` in pytest's settings, or --chainrun, every *.recipe.toml is collected.
+
+So are its variants. An item is a check: `render` (it renders, and deliveries reach their targets), one for each
+expectation, and one for each group of what a baseline holds. A recipe or variant without a baseline fails by name,
+unless its [expect] says `baseline = "none"`. Nothing of chainrun is imported before it is needed.
 """
 
 from __future__ import annotations
@@ -203,7 +204,7 @@ class RecipeCheck(pytest.Item):
 
 @pytest.fixture
 def render_recipe(tmp_path: Path) -> Callable[..., RenderResult]:
-    """Renders a recipe into a temporary folder of its own: render_recipe(path, variant=…, overlays=[…], sets=[…])."""
+    """Renders a recipe into a temporary folder of its own, with `variant`, `overlays` and `sets` laid over it."""
     from chainrun.delivery import RenderOptions, render
     from chainrun.plan import build_plan
     from chainrun.recipe import Overrides, open_recipe
@@ -223,7 +224,7 @@ def render_recipe(tmp_path: Path) -> Callable[..., RenderResult]:
 
 @pytest.fixture
 def measure() -> Callable[[Path | str], Measured]:
-    """Measures an audio file: measure(path).integrated_lufs."""
+    """Measures an audio file: loudness, peaks, level, image, bands."""
     from chainrun.measuring import measure_file
 
     def call(path: Path | str) -> Measured:

@@ -25,7 +25,7 @@ LONG_HALF_TAPS = 512
 """Half the length of the filter that moves a sound by a fraction of a frame. It carries up to 0.98 of the Nyquist
 frequency; what it loses above that counts as a difference."""
 LOOK_S = 40.0
-"""Stretches of this length are laid over each other: the loudest one, and where that tells nothing, begin and end."""
+"""Stretches of this length are laid over each other: the loudest one, and where that shows nothing, begin and end."""
 MAX_S = 2.0
 """The largest offset that is looked for."""
 TRIED = 4000
@@ -76,7 +76,7 @@ class AlignedStream:
         self._ended = False
 
     def read(self, n_frames: int) -> Array:
-        """The next frames, shape (2, n_frames); silence behind the end."""
+        """The next frames, shape (2, n_frames); silence after the end."""
         while self._ready.shape[1] < n_frames and not self._ended:
             x = self._reader.read(1 << 16)
             self._ended = x.shape[1] < 1 << 16
@@ -124,7 +124,7 @@ def _stretches(sound: Sound) -> list[float]:
 
 
 def _offset_from(one: Path, other: Path, rate_hz: int, from_s: float) -> float | None:
-    """The offset that the stretch tells; None where the two have nothing in common in it."""
+    """The offset by the stretch; None where the two have nothing in common in it."""
     n = int(LOOK_S * rate_hz)
     sounds = []
     for path in (one, other):
@@ -140,31 +140,31 @@ def _offset_from(one: Path, other: Path, rate_hz: int, from_s: float) -> float |
     if energy <= 0.0:
         return None
     found = np.fft.irfft(np.conj(a) * b, size)
-    most = min(int(MAX_S * rate_hz), size // 2 - 1)
-    near = np.concatenate([found[-most:], found[: most + 1]])
-    at, like = _best(sounds[0], sounds[1], near, most)
+    farthest = min(int(MAX_S * rate_hz), size // 2 - 1)
+    near = np.concatenate([found[-farthest:], found[: farthest + 1]])
+    at, like = _best(sounds[0], sounds[1], near, farthest)
     if like < SAME:
         return None
-    place = float(at - most)
+    place = float(at - farthest)
     if 0 < at < near.size - 1:
-        place += _between(a, b * math.copysign(1.0, float(near[at])), at - most, size)
+        place += _between(a, b * math.copysign(1.0, float(near[at])), at - farthest, size)
     return float(round(place)) if abs(place - round(place)) < 0.001 else place
 
 
-def _best(one: Array, other: Array, near: Array, most: int) -> tuple[int, float]:
+def _best(one: Array, other: Array, near: Array, farthest: int) -> tuple[int, float]:
     """The offset (as a place in `near`) at which both are most alike where they overlap, and how alike.
 
     A short excerpt of rhythmic music fits in many places; only in the right one does it fit wholly.
     """
     sums = [np.concatenate([[0.0], np.cumsum(x * x)]) for x in (one, other)]
     order = np.argsort(np.abs(near))[::-1]
-    tried: list[int] = [most]  # no offset at all is always tried, and wins where it is as good
+    tried: list[int] = [farthest]  # no offset at all is always tried, and wins where it is as good
     for place in order[:TRIED]:
         if all(abs(int(place) - other_place) > 8 for other_place in tried[1:]):
             tried.append(int(place))
-    best = (most, 0.0)
+    best = (farthest, 0.0)
     for place in tried:
-        late = place - most
+        late = place - farthest
         begin, end = max(0, -late), min(one.size, other.size - late)
         if end <= begin:
             continue

@@ -13,7 +13,7 @@ from chainrun.comparison.limits import Floor
 from chainrun.comparison.moved import moved_most
 from chainrun.comparison.pairs import Compared, compare_recipes
 from chainrun.comparison.residual import ResidualMeter
-from chainrun.comparison.sweep import parsed, sweep
+from chainrun.comparison.sweep import ValuesOfKey, sweep
 from chainrun.delivery import RenderOptions, render
 from chainrun.delivery.result import QUANTITIES as STEP_READINGS
 from chainrun.errors import RecipeError, UsageError
@@ -263,13 +263,13 @@ def test_compare_and_sweep_from_python(session):
     with pytest.raises(UsageError) as refused:
         compare_recipes(Compared(Path("kick.wav"), "softer"), Compared(path))
     assert refused.value.problems[0].code is Code.NOT_COMPARABLE
-    swept = sweep(path, *parsed("stems.kick.chain.squash.ratio=2,8"), Path("swept"))
+    swept = sweep(path, ValuesOfKey.of("stems.kick.chain.squash.ratio=2,8"), Path("swept"))
     first, second = swept.rows()
     assert (first.value, first.residual_lu, second.value) == ("2", None, "8")
     assert second.gain_reduction_max_db > first.gain_reduction_max_db
     assert Path(second.matched).exists()
     with pytest.raises(UsageError) as refused:
-        parsed("stems.kick.level_db=2")
+        ValuesOfKey.of("stems.kick.level_db=2")
     assert refused.value.problems[0].code is Code.BAD_SWEEP
 
 
