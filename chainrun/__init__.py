@@ -1,8 +1,8 @@
 """chainrun renders multi-microphone recordings to a measured stereo mix from text recipes.
 
-For programs: `load`, `check`, `render`, `measure`, `compare`, all in chainrun/api.py, which is imported when one of
-them is first used; what goes wrong is a `ChainrunError` with `problems`. The engine's version stands here, and a
-print's hash holds it: a change of sound raises the minor version (tests/verify/test_sound_and_version.py).
+For programs: the functions in `__all__`, which lie in chainrun/api and are imported when one of them is first used;
+what goes wrong is a `ChainrunError` with `problems`. The engine's version stands here, and a print's hash holds it: a
+change of sound raises the minor version (tests/verify/test_sound_and_version.py).
 """
 
 from __future__ import annotations
@@ -10,10 +10,54 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from chainrun.api import ChainrunError, Problem, check, compare, load, measure, render
+    from chainrun.api import (
+        ChainrunError,
+        Code,
+        Problem,
+        accept_recipe,
+        apply_cull,
+        check,
+        compare,
+        compare_recipes,
+        draft_recipe,
+        load,
+        make_pack,
+        make_plan,
+        measure,
+        plan_cull,
+        render,
+        run_batch,
+        survey_stems,
+        try_cull,
+        undo_cull,
+        verify_recipe,
+        write_walkthrough,
+    )
 
 __version__ = "0.2.0"
-__all__ = ["ChainrunError", "Problem", "check", "compare", "load", "measure", "render"]
+__all__ = [
+    "ChainrunError",
+    "Code",
+    "Problem",
+    "accept_recipe",
+    "apply_cull",
+    "check",
+    "compare",
+    "compare_recipes",
+    "draft_recipe",
+    "load",
+    "make_pack",
+    "make_plan",
+    "measure",
+    "plan_cull",
+    "render",
+    "run_batch",
+    "survey_stems",
+    "try_cull",
+    "undo_cull",
+    "verify_recipe",
+    "write_walkthrough",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -20,7 +20,21 @@ EXIT_DEFECT = 70
 EXIT_INTERRUPTED = 130
 EXIT_TERMINATED = 143
 
+EXIT_CODES = {
+    EXIT_DONE: "All was done.",
+    EXIT_FAILED: "It was done, and a check, an expectation, a target or a comparison failed.",
+    EXIT_USAGE: "The command line asks for something that does not exist or does not go together.",
+    EXIT_RECIPE: "A recipe, preset, overlay or plan is not valid.",
+    EXIT_AUDIO: "An audio file cannot be used.",
+    EXIT_RESOURCES: "Something could not be written, or there is not enough of something.",
+    EXIT_DEFECT: "The program has a defect.",
+    EXIT_INTERRUPTED: "Interrupted from the keyboard.",
+    EXIT_TERMINATED: "Terminated by a signal.",
+}
+"""What each exit code means."""
+
 Severity = Literal["error", "warning"]
+Facts = tuple[tuple[str, str | float], ...]
 
 
 @dataclass(frozen=True)
@@ -37,8 +51,12 @@ class Problem:
     hint: str | None = None
     severity: Severity = "error"
     code: Code = field(default=Code.UNSORTED, kw_only=True)
-    facts: tuple[tuple[str, str | float], ...] = field(default=(), kw_only=True)
+    facts: Facts = field(default=(), kw_only=True)
     """Numbers and names that a program needs to mend it, by their own names: the command line makes options of them."""
+
+    def fact(self, name: str) -> str | float | None:
+        """The fact of this name, or None."""
+        return dict(self.facts).get(name)
 
     def place(self) -> str:
         """`file:line:column`, as far as known."""

@@ -1,4 +1,4 @@
-"""What a recipe or a file from a stranger may cost at most; each limit is changed by --limit NAME=VALUE."""
+"""What a recipe or a file from a stranger may cost at most; whoever trusts it raises a limit."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, fields, replace
 
 from chainrun.errors import Problem, UsageError, nearest
+from chainrun.problem_codes import Code
 
 VARIABLE = "CHAINRUN_LIMITS"
 
@@ -46,10 +47,11 @@ class Limits:
             if not gap or name not in known:
                 raise UsageError(
                     Problem(
-                        "--limit knows no such limit" if gap else "--limit takes NAME=VALUE",
+                        "there is no such limit" if gap else "a limit is given as NAME=VALUE",
                         given=f'"{word}"',
                         allowed=", ".join(known),
-                        hint=nearest(name, known) or "chainrun explain limits",
+                        hint=nearest(name, known),
+                        code=Code.UNKNOWN_LIMIT if gap else Code.BAD_LIMIT,
                     )
                 )
             try:
@@ -57,7 +59,15 @@ class Limits:
             except ValueError:
                 value = math.nan
             if not 0 <= value <= 1e15:
-                raise UsageError(Problem(f"--limit {name} is no number", given=f'"{text}"', allowed="0 to 1e15"))
+                raise UsageError(
+                    Problem(
+                        f"the limit {name} takes a number",
+                        given=f'"{text}"',
+                        allowed="0 to 1e15",
+                        code=Code.BAD_LIMIT,
+                        facts=(("limit", name),),
+                    )
+                )
             changed[name] = value
         return replace(cls(), **changed)
 
@@ -68,11 +78,14 @@ class Limits:
             return None
         unit = unit_of_limit(name)
         tail = f" {unit}" if unit else ""
+        enough = _rounded_up(value)
         return Problem(
             f"{what} is over the limit {name}",
             given=f"{_figure(value, limit)}{tail}",
             allowed=f"at most {limit:g}{tail}",
-            hint=f"if you trust it: --limit {name}={_rounded_up(value):g}",
+            hint=f"if you trust it, raise the limit {name} to {enough:g}",
+            code=Code.OVER_LIMIT,
+            facts=(("limit", name), ("enough", enough)),
         )
 
 

@@ -1,16 +1,79 @@
-"""Measures an audio file."""
+"""Measures audio files."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from chainrun.audiofile import Reader
+from chainrun.audiofile import Reader, read_header
 from chainrun.errors import AudioError, Problem
+from chainrun.limits import Limits
 from chainrun.loudness import Analysis, Measured
 from chainrun.loudness.meter import CHANNEL_WEIGHTS
+from chainrun.measured import measured_record
+from chainrun.problem_codes import Code
+
+
+@dataclass(frozen=True)
+class FileReading:
+    """What one file reads."""
+
+    file: Path
+    measured: Measured
+    second_lufs: float | None = None
+    """Integrated loudness by pyloudnorm; None where that gives no number, or was not asked."""
+    has_second: bool = False
+    """Whether pyloudnorm was asked."""
+
+    def record(self) -> dict[str, Any]:
+        """As a JSON object."""
+        record: dict[str, Any] = {"file": str(self.file), "measured": measured_record(self.measured)}
+        if self.has_second:
+            own, other = self.measured.integrated_lufs, self.second_lufs
+            record["second_opinion"] = {
+                "meter": "pyloudnorm",
+                "integrated_lufs": round(other, 4) if other is not None else None,
+                "difference_lu": round(own - other, 4) if other is not None and math.isfinite(own) else None,
+            }
+        return record
+
+
+@dataclass(frozen=True)
+class FileReadings:
+    """What several files read, and the problems of those that cannot be measured."""
+
+    files: list[FileReading] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+    def record(self) -> dict[str, Any]:
+        """As one JSON document."""
+        return {
+            "schema_version": 1,
+            "files": [one.record() for one in self.files],
+            "problems": [problem.record() for problem in self.problems],
+        }
+
+
+def measure_files(
+    files: Sequence[Path], *, oversample: int = 4, second: bool = False, limits: Limits | None = None
+) -> FileReadings:
+    """Measure files one after another; `second` asks pyloudnorm, too. What cannot be read becomes a problem."""
+    found = FileReadings()
+    for file in files:
+        try:
+            read_header(file, limits)
+            measured = measure_file(file, oversample=oversample)
+            other = second_opinion(file) if second else None
+        except AudioError as error:
+            found.problems.extend(error.problems)
+            continue
+        found.files.append(FileReading(file, measured, other, second))
+    return found
 
 
 def measure_file(path: Path, *, oversample: int = 4) -> Measured:
@@ -24,6 +87,7 @@ def measure_file(path: Path, *, oversample: int = 4) -> Measured:
                     file=str(path),
                     given=f"{header.n_channels} channels",
                     allowed="1 to 6: L R C LFE Ls Rs",
+                    code=Code.UNUSABLE_CHANNELS,
                 )
             )
         analysis = Analysis(header.rate_hz, header.n_channels, oversample=oversample)

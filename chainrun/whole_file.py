@@ -16,6 +16,7 @@ from pathlib import Path
 
 from chainrun.errors import Problem, ResourceError, UsageError, reason, shown_path
 from chainrun.limits import Limits
+from chainrun.problem_codes import Code
 
 
 def read_text(path: Path, limits: Limits | None = None) -> str:
@@ -43,7 +44,7 @@ def refuse_others(path: Path, what: str, is_ours: Callable[[bytes], bool]) -> No
         return
     except OSError as error:
         raise UsageError(
-            Problem(f"{what} cannot be written there ({reason(error)})", given=shown_path(path))
+            Problem(f"{what} cannot be written there ({reason(error)})", given=shown_path(path), code=Code.CANNOT_WRITE)
         ) from error
     begin = b""
     if stat.S_ISREG(state.st_mode):
@@ -59,6 +60,7 @@ def refuse_others(path: Path, what: str, is_ours: Callable[[bytes], bool]) -> No
             f"there is such a file already, and it is not {what}",
             given=shown_path(path),
             hint="give another name, or move that file away",
+            code=Code.FILE_EXISTS,
         )
     )
 
@@ -71,7 +73,7 @@ def write_whole(path: Path, text: str, what: str = "the file") -> None:
             part.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
         raise ResourceError(
-            Problem(f"{what} could not be written ({error.strerror})", file=shown_path(path))
+            Problem(f"{what} could not be written ({error.strerror})", file=shown_path(path), code=Code.CANNOT_WRITE)
         ) from error
 
 

@@ -16,6 +16,7 @@ PACKAGE = ROOT / "chainrun"
 ROWS: list[dict[str, str]] = [
     {"cli": "one file per command: parse, call, show", "pytest_plugin": "recipes as tests"},
     {"api": "what `import chainrun` offers"},
+    {"renders": "several recipes rendered in one go, each with its page"},
     {
         "walkthrough": "a teaching page: each step before and after",
         "pack": "stems, recipe and presets to give away",
@@ -48,7 +49,9 @@ ROWS: list[dict[str, str]] = [
         "errors": "problems with their codes, exit codes",
         "measured": "the names of all readings",
         "program": "whether this process is the program, or a library in another one",
+        "json_hash": "the hash of a JSON document",
         "blas": "threads and kernel of the BLAS library",
+        "defect": "the report of a defect, without the user's names",
     },
     {"problem_codes": "the stable codes of problems"},
 ]

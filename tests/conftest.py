@@ -1,32 +1,18 @@
-"""What the tests share: small audio files, and the program run in this process."""
+"""What tests of several folders are given: a store, the program, small sessions, a copy of the demo."""
 
 from __future__ import annotations
 
-import json
-from dataclasses import dataclass
+import shutil
+import tempfile
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
 
-from chainrun.cli import app
-from tests.signals import copy_of_demo, drums, noise
-
-ROOT = Path(__file__).parent.parent
-
-
-@dataclass
-class Ran:
-    """What a command did."""
-
-    code: int
-    out: str
-    err: str
-
-    @property
-    def json(self):
-        return json.loads(self.out)
+from tests import program
+from tests.signals import ROOT, copy_of_demo, drums, noise
+from tests.songs import DELIVERED, PRESET
 
 
 @pytest.fixture(autouse=True)
@@ -39,16 +25,9 @@ def store(tmp_path_factory, monkeypatch):
 
 
 @pytest.fixture
-def chainrun(capsys):
-    """Runs a command: chainrun("render", path, …)."""
-
-    def call(*arguments):
-        capsys.readouterr()
-        code = app.main([str(argument) for argument in arguments])
-        captured = capsys.readouterr()
-        return Ran(code, captured.out, captured.err)
-
-    return call
+def chainrun():
+    """Runs a command in this process: chainrun("render", path, …)."""
+    return program.run
 
 
 @pytest.fixture
@@ -72,6 +51,32 @@ def session(tmp_path, monkeypatch):
             return Path(path.name)
 
     return Session()
+
+
+@pytest.fixture
+def place(tmp_path, monkeypatch):
+    """A session, and a folder for temporary files of its own."""
+    folder = tmp_path / "session"
+    (folder / "presets" / "kick").mkdir(parents=True)
+    (folder / "presets" / "kick" / "close.preset.toml").write_text(PRESET)
+    (folder / "presets" / "kick" / "old.preset.toml").write_text(PRESET)
+    n = 28800
+    soundfile.write(folder / "kick.wav", drums(n, seed=1) * 0.5, 48000, subtype="PCM_24")
+    soundfile.write(folder / "pair.wav", np.stack([noise(n, seed=2), noise(n, seed=3)]).T * 0.3, 48000, subtype="FLOAT")
+    (folder / "takes").mkdir()
+    for name in ("kick.wav", "pair.wav"):
+        shutil.copy(folder / name, folder / "takes")
+    (folder / "song.recipe.toml").write_text(DELIVERED)
+    (folder / "LICENCE.txt").write_text("as you like\n")
+    (folder / "night.jobs.toml").write_text('jobs = 1\nout = "night"\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
+    (folder / "old.cull.toml").write_text(
+        'cull = 1\nyear = 2026\npresets_dirs = ["presets"]\nrecipes = ["*.recipe.toml"]\n'
+        '[[preset]]\nname = "kick/close"\ndecision = "replace"\nby = "kick/old"\n'
+    )
+    (tmp_path / "temporary").mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "temporary"))
+    monkeypatch.chdir(folder)
+    return folder
 
 
 @pytest.fixture

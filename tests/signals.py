@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 ROOT = Path(__file__).parent.parent
+RATE = 48000
 
 
 def drums(n, rate=48000, seed=0, bpm=120):

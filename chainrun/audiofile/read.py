@@ -18,6 +18,7 @@ from chainrun.dsp.arrays import Array
 from chainrun.dsp.runs import runs_of
 from chainrun.errors import AudioError, Problem, reason, shown_path
 from chainrun.limits import Limits
+from chainrun.problem_codes import Code
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
 BLOCK_FRAMES = 61_440
@@ -49,28 +50,36 @@ def _refuse(
     given: str | None = None,
     allowed: str | None = None,
     hint: str | None = None,
+    code: Code,
 ) -> AudioError:
-    return AudioError(Problem(message, file=shown_path(path), given=given, allowed=allowed, hint=hint))
+    return AudioError(Problem(message, file=shown_path(path), given=given, allowed=allowed, hint=hint, code=code))
 
 
 def _open(path: Path) -> soundfile.SoundFile:
     if not path.exists():
-        raise _refuse(path, "there is no such file")
+        raise _refuse(path, "there is no such file", code=Code.FILE_NOT_FOUND)
     if not path.is_file():
-        raise _refuse(path, "this is not a plain file")
+        raise _refuse(path, "this is not a plain file", code=Code.NOT_A_PLAIN_FILE)
     if path.stat().st_size == 0:
-        raise _refuse(path, "the file is empty")
+        raise _refuse(path, "the file is empty", code=Code.NO_AUDIO)
     try:
         return soundfile.SoundFile(os.fsencode(path))
     except TypeError as error:  # a name that ends in .raw says nothing of its samples
         raise _refuse(
-            path, "raw samples have no header", given=path.suffix, allowed=", ".join(READABLE), hint="export it as .wav"
+            path,
+            "raw samples have no header",
+            given=path.suffix,
+            allowed=", ".join(READABLE),
+            hint="export it as .wav",
+            code=Code.NOT_AUDIO,
         ) from error
     except (soundfile.LibsndfileError, OSError) as error:
         if not os.access(path, os.R_OK):
-            raise _refuse(path, "the file cannot be read: permission is missing") from error
+            message = "the file cannot be read: permission is missing"
+            raise _refuse(path, message, code=Code.CANNOT_READ) from error
         detail = getattr(error, "error_string", str(error)).rstrip(".")
-        raise _refuse(path, f"this is not an audio file that can be read ({detail})") from error
+        message = f"this is not an audio file that can be read ({detail})"
+        raise _refuse(path, message, code=Code.NOT_AUDIO) from error
 
 
 def read_header(path: Path, limits: Limits | None = None) -> Header:
@@ -84,17 +93,19 @@ def read_header(path: Path, limits: Limits | None = None) -> Header:
         kind = file.format
         header = Header(str(path), file.samplerate, file.channels, file.frames, file.subtype)
     if kind not in READABLE:
-        raise _refuse(path, "audio in this container is not read", given=kind, allowed=", ".join(READABLE))
+        message = "audio in this container is not read"
+        raise _refuse(path, message, given=kind, allowed=", ".join(READABLE), code=Code.NOT_AUDIO)
     if not LOWEST_RATE_HZ <= header.rate_hz <= HIGHEST_RATE_HZ:
         raise _refuse(
             path,
             "the sampling rate cannot be used",
             given=f"{header.rate_hz} Hz",
             allowed=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
+            code=Code.UNUSABLE_RATE,
         )
     _check_whole(path)
     if header.n_frames <= 0:
-        raise _refuse(path, "the file holds no audio: its length is 0 frames")
+        raise _refuse(path, "the file holds no audio: its length is 0 frames", code=Code.NO_AUDIO)
     if limits is not None:
         _hold(path, limits.exceeded("length_s", header.n_frames / header.rate_hz, "the file's length"))
         _hold(path, limits.exceeded("channels", header.n_channels, "the file's number of channels"))
@@ -117,9 +128,15 @@ def _check_whole(path: Path) -> None:
             given=f"{missing[0]} bytes",
             allowed=f"{missing[1]} bytes",
             hint="copy or export it again; nothing was repaired",
+            code=Code.CUT_SHORT,
         )
     if lacks_its_end(path):
-        raise _refuse(path, "the file ends before its last page", hint="copy or export it again; nothing was repaired")
+        raise _refuse(
+            path,
+            "the file ends before its last page",
+            hint="copy or export it again; nothing was repaired",
+            code=Code.CUT_SHORT,
+        )
 
 
 def hash_content(path: Path) -> str:
@@ -130,7 +147,7 @@ def hash_content(path: Path) -> str:
             while piece := file.read(1 << 20):
                 digest.update(piece)
     except OSError as error:
-        raise _refuse(path, f"the file cannot be read ({error.strerror})") from error
+        raise _refuse(path, f"the file cannot be read ({error.strerror})", code=Code.CANNOT_READ) from error
     return digest.hexdigest()
 
 
@@ -157,13 +174,15 @@ class Reader:
         try:
             data = self._file.read(wanted, dtype="float64", always_2d=True)
         except (soundfile.LibsndfileError, OSError) as error:
-            raise _refuse(self._path, f"reading failed at frame {self._at} ({reason(error)})") from error
+            message = f"reading failed at frame {self._at} ({reason(error)})"
+            raise _refuse(self._path, message, code=Code.CANNOT_READ) from error
         if len(data) < wanted:
             raise _refuse(
                 self._path,
                 "the file ends before its header says",
                 given=f"{self._at + len(data)} frames",
                 allowed=f"{self.header.n_frames} frames",
+                code=Code.CUT_SHORT,
             )
         x = np.ascontiguousarray(data.T)
         highest, lowest = float(x.max(initial=0.0)), float(x.min(initial=0.0))
@@ -173,6 +192,7 @@ class Reader:
                 self._path,
                 f"frame {frame} ({frame / self.header.rate_hz:.3f} s) is not a number",
                 hint="export the file again; nothing was repaired",
+                code=Code.NOT_FINITE,
             )
         self._left -= wanted
         self._at += wanted

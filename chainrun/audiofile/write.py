@@ -16,6 +16,7 @@ from chainrun.audiofile.bext import Broadcast, insert_bext
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.dither import Quantiser
 from chainrun.errors import Problem, ResourceError
+from chainrun.problem_codes import Code
 from chainrun.whole_file import begin_part, drop_dead, drop_part, put_in_place
 
 Bits = Literal[16, 24, 32]
@@ -87,7 +88,8 @@ class Writer:
 
     def _failed(self, error: Exception) -> ResourceError:
         detail = getattr(error, "strerror", None) or getattr(error, "error_string", None) or str(error)
-        return ResourceError(Problem(f"the file could not be written ({str(detail).rstrip('.')})", file=str(self.path)))
+        message = f"the file could not be written ({str(detail).rstrip('.')})"
+        return ResourceError(Problem(message, file=str(self.path), code=Code.CANNOT_WRITE))
 
     @property
     def clipped_frames(self) -> int:
@@ -102,7 +104,8 @@ class Writer:
     def write(self, x: Array) -> Array:
         """Write a block of shape (n_channels, n_frames); returns what the file now holds, as float64."""
         if not np.isfinite(x).all():
-            raise ResourceError(Problem("a value that is no number was about to be written", file=str(self.path)))
+            message = "a value that is no number was about to be written"
+            raise ResourceError(Problem(message, file=str(self.path), code=Code.NOT_FINITE))
         if self._quantiser is None:
             data = np.ascontiguousarray(x.T.astype("<f4"))
             held = data.T.astype(np.float64)

@@ -8,15 +8,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from chainrun import __version__
 from chainrun.audiofile import BLOCK_FRAMES
 from chainrun.errors import Problem, ResourceError, UsageError, reason
 from chainrun.plan.surroundings import surroundings
+from chainrun.problem_codes import Code
 from chainrun.scheduler.processes import environment_of_children
 from chainrun.scheduler.scheduler import Scheduler
 
@@ -25,24 +26,32 @@ SAME = ("engine", "code", "numpy", "scipy")
 PATIENCE_S = 15.0
 """So long a scheduler and its first worker are waited for."""
 
+Task = TypeVar("Task")
+Result = TypeVar("Result")
+
 
 def run_on_cluster(
     where: str,
-    scheduler: Scheduler[Any, Any],
+    scheduler: Scheduler[Task, Result],
     needs: Mapping[str, Sequence[str]],
     recipes: Sequence[Path],
     store: Path | None,
     say: Callable[[str], None] = lambda text: None,
 ) -> None:
-    """Run a crew's tasks on a cluster; `say` hears of workers that are left out.
+    """Run a scheduler's tasks on a cluster; `say` gets a line for each worker that is left out.
 
-    Raises ResourceError where the workers that are there do not match this program, or the scheduler dies.
+    Raises UsageError for a place that is none; ResourceError where the workers do not match this program, or the
+    scheduler dies.
     """
     try:
         from distributed import CancelledError, KilledWorker
     except ImportError as error:
         raise UsageError(
-            Problem("--cluster needs the extra `cluster`", hint="pip install 'chainrun[cluster]'")
+            Problem(
+                "--cluster needs the extra `cluster`",
+                hint="pip install 'chainrun[cluster]'",
+                code=Code.EXTRA_MISSING,
+            )
         ) from error
     with _client(where) as client:
         _check_workers(client, [*recipes[:8], *([store] if store is not None else [])])
@@ -63,6 +72,7 @@ def _scheduler_died(where: str) -> ResourceError:
         Problem(
             "the scheduler died while the batch ran; what was delivered before stays, the next run does the rest",
             given=f'"{where}"',
+            code=Code.CLUSTER_SCHEDULER_DIED,
         )
     )
 
@@ -75,14 +85,19 @@ class WrongWorkerError(Exception):
         self.worker, self.what = worker, what
 
 
-@cache
-def _program() -> dict[str, str]:
+def _program_now() -> dict[str, str]:
     """This program's values of SAME."""
     around = surroundings(BLOCK_FRAMES)
     return {key: str(getattr(around, key)) for key in SAME}
 
 
-def run_checked(function: Callable[[Any], Any], task: Any, program: Mapping[str, str]) -> Any:
+@cache
+def _program() -> dict[str, str]:
+    """The same, found once in a process."""
+    return _program_now()
+
+
+def run_checked(function: Callable[[Task], Result], task: Task, program: Mapping[str, str]) -> Result:
     """Run a task on a worker that is this program. Raises WrongWorkerError: workers come and go while a batch runs."""
     here = _program()
     for key, wanted in program.items():
@@ -120,7 +135,13 @@ class _Executor(Executor):
             right = [one for one in there if one not in self._wrong]
             if not right:
                 outer.set_exception(
-                    ResourceError(Problem("no worker of the cluster runs this program", hint=f"install {__version__}"))
+                    ResourceError(
+                        Problem(
+                            "no worker of the cluster runs this program",
+                            hint=f"install {__version__}",
+                            code=Code.WRONG_CLUSTER_WORKER,
+                        )
+                    )
                 )
                 return
             options |= {"workers": right, "allow_other_workers": False}
@@ -156,7 +177,12 @@ def _client(where: str) -> Iterator[Any]:
     if kind == "local":
         if not rest.isdigit() or not 1 <= int(rest) <= 256:
             raise UsageError(
-                Problem("--cluster local:N needs a number of workers", given=f'"{where}"', allowed="1 to 256")
+                Problem(
+                    "--cluster local:N needs a number of workers",
+                    given=f'"{where}"',
+                    allowed="1 to 256",
+                    code=Code.OPTION_VALUE,
+                )
             )
         with (
             environment_of_children(),
@@ -169,46 +195,79 @@ def _client(where: str) -> Iterator[Any]:
         return
     if kind not in ("tcp", "tls"):
         raise UsageError(
-            Problem("--cluster is no place of workers", given=f'"{where}"', allowed="local:N, or tcp://HOST:PORT")
+            Problem(
+                "--cluster is no place of workers",
+                given=f'"{where}"',
+                allowed="local:N, or tcp://HOST:PORT",
+                code=Code.OPTION_VALUE,
+            )
         )
     try:
         client = Client(where, timeout=PATIENCE_S)
     except (OSError, TimeoutError) as error:
-        raise ResourceError(Problem("no scheduler answers there", given=f'"{where}"')) from error
+        raise ResourceError(
+            Problem("no scheduler answers there", given=f'"{where}"', code=Code.NO_CLUSTER_SCHEDULER)
+        ) from error
     with client:
         try:
             client.wait_for_workers(1, timeout=PATIENCE_S)
         except TimeoutError as error:
-            raise ResourceError(Problem("the scheduler has no workers", given=f'"{where}"')) from error
+            raise ResourceError(
+                Problem("the scheduler has no workers", given=f'"{where}"', code=Code.NO_CLUSTER_WORKERS)
+            ) from error
         yield client
 
 
+@dataclass(frozen=True)
+class WorkerReport:
+    """What program a worker runs, and which of the files that it needs it does not see."""
+
+    program: dict[str, str]
+    missing: list[str]
+
+    @classmethod
+    def of(cls, answer: Mapping[str, Any]) -> WorkerReport:
+        """What `worker_report` answers, as a worker of any version does."""
+        return cls({key: str(answer[key]) for key in SAME}, answer["missing"])
+
+
 def worker_report(paths: Sequence[str]) -> dict[str, Any]:
-    """What a worker is, and which of the paths it does not see."""
-    around = surroundings(BLOCK_FRAMES)
-    return {**asdict(around), "missing": [path for path in paths if not Path(path).exists()]}
+    """The report of the worker that runs this, as plain data: it may be another version than the one that asks."""
+    return {**_program_now(), "missing": [path for path in paths if not Path(path).exists()]}
 
 
 def _check_workers(client: Any, paths: Sequence[Path]) -> None:
     try:
-        reports = client.run(worker_report, [str(path.absolute()) for path in paths])
+        answers = client.run(worker_report, [str(path.absolute()) for path in paths])
     except ImportError as error:
         raise ResourceError(
-            Problem(f"a worker has no chainrun ({reason(error)})", hint=f"install {__version__} there")
+            Problem(
+                f"a worker has no chainrun ({reason(error)})",
+                hint=f"install {__version__} there",
+                code=Code.WRONG_CLUSTER_WORKER,
+            )
         ) from error
-    mine = surroundings(BLOCK_FRAMES)
+    mine = _program_now()
     problems = []
-    for worker, report in reports.items():
-        for key in SAME:
-            if report[key] != getattr(mine, key):
-                problems.append(
-                    Problem(f"worker {worker} runs another {key}", given=report[key], allowed=getattr(mine, key))
-                )
+    for worker, report in ((worker, WorkerReport.of(answer)) for worker, answer in answers.items()):
         problems += [
             Problem(
-                f"worker {worker} does not see a file", file=path, hint="inputs and store lie on a shared file system"
+                f"worker {worker} runs another {key}",
+                given=report.program[key],
+                allowed=mine[key],
+                code=Code.WRONG_CLUSTER_WORKER,
             )
-            for path in report["missing"]
+            for key in SAME
+            if report.program[key] != mine[key]
+        ]
+        problems += [
+            Problem(
+                f"worker {worker} does not see a file",
+                file=path,
+                hint="inputs and store lie on a shared file system",
+                code=Code.CLUSTER_WORKER_WITHOUT_FILE,
+            )
+            for path in report.missing
         ]
     if problems:
         raise ResourceError(problems)

@@ -1,4 +1,4 @@
-"""The grammar of NIGHT.jobs.toml, and the jobs that it comes to."""
+"""The grammar of NAME.jobs.toml, and the jobs that it comes to."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from pydantic import AfterValidator, Field
 from chainrun.contract import StrictModel, Version
 from chainrun.errors import Problem, RecipeError, UsageError, nearest, shown_path
 from chainrun.limits import Limits
+from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides
 from chainrun.recipe.load import read_toml, recipe_name
 from chainrun.recipe.model import Name
@@ -24,13 +25,14 @@ from chainrun.recipe.validate import validate
 Value = str | int | float | bool | list[Any]
 
 
-def _plain_path(text: str) -> str:
+def plain_path(text: str) -> str:
+    """A path that a file system can hold. Raises ValueError for others."""
     if "\0" in text:
         raise ValueError("a path holds no zero byte")
     return text
 
 
-Path_ = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_plain_path)]
+Path_ = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(plain_path)]
 
 
 class _Settings(StrictModel):
@@ -116,15 +118,19 @@ def open_jobs(path: Path, limits: Limits | None = None) -> Jobs:
     for i, entry in enumerate(model.job):
         recipes = _recipes(here, entry.recipes)
         if not recipes:
-            problems.add(place_of(table, ("job", i, "recipes")), "no recipe is found", given=", ".join(entry.recipes))
-        if entry.name is not None and len(recipes) > 1:
             problems.add(
-                place_of(table, ("job", i, "name")), "a name goes with one recipe", given=f"{len(recipes)} recipes"
+                place_of(table, ("job", i, "recipes")),
+                "no recipe is found",
+                given=", ".join(entry.recipes),
+                code=Code.NO_RECIPE_FOUND,
             )
-        if entry.out is not None and len(recipes) > 1:
-            problems.add(
-                place_of(table, ("job", i, "out")), "out goes with one recipe", given=f"{len(recipes)} recipes"
-            )
+        for key, value, message in (
+            ("name", entry.name, "a name goes with one recipe"),
+            ("out", entry.out, "out goes with one recipe"),
+        ):
+            if value is not None and len(recipes) > 1:
+                place, given = place_of(table, ("job", i, key)), f"{len(recipes)} recipes"
+                problems.add(place, message, given=given, code=Code.JOB_OF_SEVERAL_RECIPES)
         for recipe in recipes:
             job = _job(here, base, model.defaults, entry, recipe, limits)
             if any(other.name == job.name for other in found):
@@ -133,6 +139,7 @@ def open_jobs(path: Path, limits: Limits | None = None) -> Jobs:
                     "two jobs have one name",
                     given=f'"{job.name}"',
                     hint="give one of them a name",
+                    code=Code.TWO_JOBS_ONE_NAME,
                 )
             found.append(job)
     problems.stop_if_any()
@@ -181,7 +188,7 @@ def _toml(value: Value) -> str:
 
 
 def chosen_jobs(jobs: Jobs, only: str | None, shard: str | None) -> list[Job]:
-    """Those that --only and --shard leave. Raises UsageError for a name or a share that is none."""
+    """Jobs that --only and --shard leave. Raises UsageError for a name or a share that is none."""
     found = list(jobs.jobs)
     if only is not None:
         names = [name.strip() for name in only.split(",")]
@@ -194,6 +201,7 @@ def chosen_jobs(jobs: Jobs, only: str | None, shard: str | None) -> list[Job]:
                         given=f'"{name}"',
                         allowed=", ".join(known),
                         hint=nearest(name, known),
+                        code=Code.UNKNOWN_WORD,
                     )
                 )
         found = [job for job in found if job.name in names]
@@ -208,7 +216,9 @@ def shard_of(text: str) -> tuple[int, int]:
     part, slash, count = text.partition("/")
     if slash and part.isdigit() and count.isdigit() and 1 <= int(part) <= int(count):
         return int(part), int(count)
-    raise UsageError(Problem("--shard is no share", given=f'"{text}"', allowed="K/N, K from 1 to N: 2/8"))
+    raise UsageError(
+        Problem("--shard is no share", given=f'"{text}"', allowed="K/N, K from 1 to N: 2/8", code=Code.OPTION_VALUE)
+    )
 
 
 def clash(paths: Sequence[tuple[str, Path]]) -> RecipeError | None:
@@ -224,6 +234,7 @@ def clash(paths: Sequence[tuple[str, Path]]) -> RecipeError | None:
                     file=shown_path(path),
                     given=f"{other}, {name}",
                     hint="give one of them another out",
+                    code=Code.DELIVERIES_COLLIDE,
                 )
             )
     return RecipeError(problems) if problems else None

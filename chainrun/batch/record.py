@@ -1,4 +1,4 @@
-"""batch.json: what became of each job, which the next run reads; and the journal that is kept while a run lasts.
+"""batch.json: the record of each job, which the next run reads; and the journal that is kept while a run lasts.
 
 Each job that ends is a line appended to `.batch.json.MACHINE-PID.journal`, so that a kill loses nothing and the cost of
 400 jobs is not that of 400 whole files. batch.json itself is written beside its place and renamed: at the end, and
@@ -13,45 +13,54 @@ import json
 import os
 import stat
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from chainrun import __version__
+from chainrun.batch.job_record import JobRecord, JobState
 from chainrun.errors import ResourceError, shown_path
 from chainrun.whole_file import is_alive, this_machine, write_whole
 
 SCHEMA_VERSION = 1
-Record = dict[str, Any]
 SHARE_OF_TIME = 0.05
-"""The most that writing batch.json may take of a run."""
-STATES = ("done", "kept", "missed", "failed", "not run")
+"""Maximum share of a run that writing batch.json may take."""
+
+
+def batch_document(records: Iterable[JobRecord], seconds: float) -> dict[str, Any]:
+    """Records of jobs as one JSON document: batch.json, and what `batch --json` shows."""
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "engine": __version__,
+        "jobs": [record.record() for record in records],
+        "seconds": round(seconds, 3),
+    }
 
 
 class BatchRecord:
-    """The record of one run, and of what earlier runs left. Losses are handed to `say`, once."""
+    """The records of one run's jobs, over those of earlier runs. `say` gets one line if they cannot be written."""
 
     def __init__(self, path: Path, order: Sequence[str], say: Callable[[str], None]):
         self.path, self._order, self._say = path, list(order), say
         self.lost = False
         """Whether something of it could not be written."""
-        self.records: dict[str, Record] = {}
+        self.records: dict[str, JobRecord] = {}
         self._began = time.monotonic()
         self._spent = 0.0
-        self._journal: Any = None
+        self._journal: IO[bytes] | None = None
         before, damaged = _read(path)
         if damaged:
             say(f"{shown_path(path)} is damaged or of another version, and was not read: its jobs are run anew")
         self.before = {**before, **_left_by_dead_runs(path)}
         """The records of earlier runs."""
 
-    def add(self, record: Record) -> None:
+    def add(self, record: JobRecord) -> None:
         """Keep the record of a job that has ended."""
-        self.records[record["job"]] = record
+        self.records[record.job] = record
         if self.lost:
             return
-        line = (json.dumps(record, allow_nan=False) + "\n").encode()
+        line = (json.dumps(record.record(), allow_nan=False) + "\n").encode()
         try:
             if self._journal is None:
                 self._journal = _journal_of(self.path).open("ab")
@@ -73,14 +82,11 @@ class BatchRecord:
                 there, _ = _read(self.path)
                 # What was not begun this time stays as the last run left it.
                 known = {**self.before, **there}
-                ran = {k: one for k, one in self.records.items() if one["state"] != "not run" or k not in known}
-                records = {**known, **ran}
-                document = {
-                    "schema_version": SCHEMA_VERSION,
-                    "engine": __version__,
-                    "jobs": [records[name] for name in self._order if name in records],
-                    "seconds": round(seconds, 3),
+                begun = {
+                    k: one for k, one in self.records.items() if one.state is not JobState.NOT_RUN or k not in known
                 }
+                records = {**known, **begun}
+                document = batch_document((records[name] for name in self._order if name in records), seconds)
                 write_whole(self.path, json.dumps(document, indent=1, allow_nan=False), "the batch's record")
         except ResourceError as error:
             self._lose(error.problems[0].message)
@@ -117,15 +123,15 @@ def _dead_journals(path: Path) -> list[Path]:
     return found
 
 
-def _left_by_dead_runs(path: Path) -> dict[str, Record]:
-    found: dict[str, Record] = {}
+def _left_by_dead_runs(path: Path) -> dict[str, JobRecord]:
+    found: dict[str, JobRecord] = {}
     for journal in _dead_journals(path):
         with suppress(OSError):
             for line in journal.read_bytes().split(b"\n"):
                 with suppress(ValueError, RecursionError):  # the last line may be cut
-                    record = json.loads(line, parse_constant=_no_constant)
-                    if _is_record(record):
-                        found[record["job"]] = record
+                    record = JobRecord.from_record(json.loads(line, parse_constant=_no_constant))
+                    if record is not None:
+                        found[record.job] = record
     return found
 
 
@@ -133,7 +139,7 @@ def _no_constant(name: str) -> None:
     raise ValueError(f"{name} is no number")
 
 
-def _read(path: Path) -> tuple[dict[str, Record], bool]:
+def _read(path: Path) -> tuple[dict[str, JobRecord], bool]:
     """The records of a batch.json, and whether it is damaged; nothing where there is none."""
     try:
         if not stat.S_ISREG(path.stat().st_mode):
@@ -148,23 +154,8 @@ def _read(path: Path) -> tuple[dict[str, Record], bool]:
         return {}, False
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return {}, True
-    good = {record["job"]: record for record in jobs if _is_record(record)}
+    good = {record.job: record for one in jobs if (record := JobRecord.from_record(one)) is not None}
     return good, len(good) < len(jobs)
-
-
-def _is_record(record: Any) -> bool:
-    """Whether a record has what is read of it."""
-    if not isinstance(record, Mapping) or not isinstance(record.get("job"), str) or record.get("state") not in STATES:
-        return False
-    files = record.get("files", [])
-    return isinstance(files, list) and all(
-        isinstance(one, Mapping)
-        and isinstance(one.get("file"), str)
-        and "\0" not in one["file"]
-        and isinstance(one.get("sha256"), str)
-        and isinstance(one.get("stamp"), list)
-        for one in files
-    )
 
 
 @contextmanager

@@ -1,22 +1,25 @@
-"""Runs the jobs: what is not done or changed, side by side, with a record that the next run reads."""
+"""The batch runner: renders what is not done or has changed, jobs side by side, and keeps a record for the next run."""
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
-from chainrun import __version__
-from chainrun.batch.job import BEFORE, JobTask, failed_record, run_job
+from chainrun.batch.job import BEFORE, JobTask, run_job
+from chainrun.batch.job_record import JobRecord, JobState
 from chainrun.batch.jobs import Job, Jobs, OneGain, chosen_jobs, clash, shard_of
-from chainrun.batch.record import SCHEMA_VERSION, BatchRecord, Record
+from chainrun.batch.record import BatchRecord, batch_document
 from chainrun.delivery.files import PEAK_MARGIN_DB, check_folder
 from chainrun.engine import EventLog
 from chainrun.errors import ChainrunError, Problem, RecipeError, shown_path
 from chainrun.plan import build_plan
 from chainrun.plan.deliveries import delivery_files
+from chainrun.problem_codes import Code
 from chainrun.recipe import open_recipe
 from chainrun.recipe.load import refuse_retired
 from chainrun.scheduler.processes import processors_here
@@ -25,31 +28,38 @@ from chainrun.store.store import GB, Store, limit_gb
 from chainrun.whole_file import drop_dead, safely_resolved
 
 STEP_S = 0.01
-"""Between the times of use of two jobs' prints: the store drops those of the night's last jobs first."""
+"""Between the times of use of two jobs' prints: the store drops those of the last jobs first."""
 
 
 @dataclass(frozen=True)
 class BatchOptions:
-    """Options of a batch, as the command line gives them."""
+    """How to run a batch."""
 
     workers: int | None = None
+    """Processes; None for as many as this machine has processors."""
     store: Path | None = None
+    """Folder of kept prints; None keeps none."""
     fail_fast: bool = False
+    """Whether no more jobs are begun after one failed."""
     only: str | None = None
+    """Names of jobs, with commas; None for all."""
     shard: str | None = None
+    """K/N: the K-th of N shares of the jobs."""
     log: Path | None = None
+    """File to which events are appended."""
     cluster: str | None = None
+    """Workers of dask.distributed: local:N or tcp://HOST:PORT."""
     strict: bool = False
     """Whether a retired preset is an error."""
 
 
 @dataclass
 class BatchResult:
-    """Every job's record, in the order of the file."""
+    """Result of a batch: every job's record, in the order of the file."""
 
     path: Path
     """The file batch.json."""
-    records: dict[str, Record] = field(default_factory=dict)
+    records: dict[str, JobRecord] = field(default_factory=dict)
     seconds: float = 0.0
     lost: bool = False
     """Whether batch.json or the log could not be written."""
@@ -57,34 +67,35 @@ class BatchResult:
     @property
     def failed(self) -> bool:
         """Whether any job of this run failed, missed its target, or was not begun because another one had failed."""
-        return any(record["state"] in ("failed", "missed", "not run") for record in self.records.values())
+        return any(not record.state.good for record in self.records.values())
 
-    def record(self) -> Record:
+    def record(self) -> dict[str, Any]:
         """As one JSON document."""
-        return {
-            "schema_version": SCHEMA_VERSION,
-            "engine": __version__,
-            "jobs": list(self.records.values()),
-            "seconds": round(self.seconds, 3),
-        }
+        return batch_document(self.records.values(), self.seconds)
 
 
 def run_batch(
     jobs: Jobs,
     options: BatchOptions | None = None,
     *,
-    ended: Callable[[Record], None] = lambda record: None,
+    ended: Callable[[JobRecord], None] = lambda record: None,
     say: Callable[[str], None] = lambda text: None,
 ) -> BatchResult:
-    """Run jobs; `ended` hears of each as it ends, `say` of what a person should know of the whole.
+    """Run the jobs of a file (`open_jobs`), and write batch.json into its output folder.
 
-    Raises RecipeError, before any work, where two of them would write the same file.
+    `ended` is called with the record of each job as it ends, `say` with each line that concerns the whole batch. A job
+    that fails becomes a record; raised are UsageError for options that fit no job, RecipeError where two jobs would
+    write the same file or a job would write over an input (before any work), ResourceError for a lost cluster.
     """
-    return _Batch(jobs, options or BatchOptions(), ended, say).run()
+    return BatchRunner(jobs, options or BatchOptions(), ended, say).run()
 
 
-class _Batch:
-    def __init__(self, jobs: Jobs, options: BatchOptions, ended: Callable[[Record], None], say: Callable[[str], None]):
+class BatchRunner:
+    """Runs the jobs of one file once."""
+
+    def __init__(
+        self, jobs: Jobs, options: BatchOptions, ended: Callable[[JobRecord], None], say: Callable[[str], None]
+    ):
         self.jobs, self.options, self.ended = jobs, options, ended
         self.began, self.started = time.perf_counter(), time.time()
         self.said: list[str] = []
@@ -109,6 +120,7 @@ class _Batch:
             self._say(text)
 
     def run(self) -> BatchResult:
+        """Run them; returns the records of all chosen jobs."""
         unfit = self._take_up()
         self.record = BatchRecord(self.result.path, [job.name for job in self.jobs.jobs], self.say)
         stop = self.jobs.stop_on_error or self.options.fail_fast
@@ -121,7 +133,7 @@ class _Batch:
                 self._run_jobs(stop)
             for job in self.chosen:
                 if job.name not in self.result.records:
-                    self._end({"job": job.name, "state": "not run", "seconds": 0.0, "error": "another job failed"})
+                    self._end(JobRecord.not_run(job.name))
         finally:
             self.result.seconds = time.perf_counter() - self.began
             self.record.close(self.result.seconds)
@@ -135,25 +147,22 @@ class _Batch:
         self.result.lost = self.record.lost or self.log.lost
         return self.result
 
-    def _take_up(self) -> list[Record]:
+    def _take_up(self) -> list[JobRecord]:
         """Open every job's recipe; the records of those that cannot be. Raises RecipeError for clashes."""
         inputs, bytes_of = _inputs(self.jobs)
         paths: list[tuple[str, Path]] = []
-        unfit: list[Record] = []
+        unfit: list[JobRecord] = []
         for job in self.chosen:
             try:
                 opened = open_recipe(job.recipe, job.overrides)
                 if self.options.strict:
                     refuse_retired(opened)
             except ChainrunError as error:
-                unfit.append(failed_record(job, error, 0.0))
+                unfit.append(JobRecord.failed(job.name, error, 0.0))
                 continue
             self.ready[job.name] = job
             for folder in (job.out, *([job.out / BEFORE] if job.compare else [])):
-                paths += [
-                    (job.name, safely_resolved(path))
-                    for path in (folder / one for one in delivery_files(opened, job.only))
-                ]
+                paths += [(job.name, safely_resolved(folder / path)) for path in delivery_files(opened, job.only)]
         own = ("the batch's own record", safely_resolved(self.result.path))
         problem = clash([own, *paths]) or _over_inputs(paths, inputs)
         if problem is not None:
@@ -172,9 +181,9 @@ class _Batch:
                 f"last jobs are rendered again every time; CHAINRUN_STORE_GB raises the limit"
             )
 
-    def _end(self, record: Record) -> None:
-        self.result.records[record["job"]] = record
-        self.log.tell("job_end", **{key: record.get(key) for key in ("job", "state", "seconds", "error")})
+    def _end(self, record: JobRecord) -> None:
+        self.result.records[record.job] = record
+        self.log.tell("job_end", job=record.job, state=record.state.value, seconds=record.seconds, error=record.error)
         self.record.add(record)
         self.ended(record)
 
@@ -199,9 +208,9 @@ class _Batch:
 
     def _find_gain(self, wanted: OneGain) -> None:
         """The gain is that of the whole set, whatever part of it is rendered here."""
-        measured: dict[str, Record] = {}
+        measured: dict[str, JobRecord] = {}
         others = {job.name: job for job in self.jobs.jobs if job.name not in self.ready}
-        scheduler: Scheduler[JobTask, Record] = Scheduler(
+        scheduler: Scheduler[JobTask, JobRecord] = Scheduler(
             run_job,
             lambda name: self._task(name, measure_only=True),
             measured.__setitem__,
@@ -209,31 +218,31 @@ class _Batch:
         )
         self._drive(scheduler, others)
         for name in others:
-            if "result" not in measured.get(name, {}):
+            if name not in measured or measured[name].result is None:
                 self.log.tell("warning", message=f"{name}: cannot be measured; the set's gain goes without it")
         self.gain_db = _gain_of_set(wanted, measured.values())
 
     def _run_jobs(self, stop: bool) -> None:
-        def done(name: str, record: Record) -> None:
+        def done(name: str, record: JobRecord) -> None:
             self._end(record)
-            if stop and record["state"] == "failed":
+            if stop and record.state is JobState.FAILED:
                 scheduler.stop()
 
         def again(name: str) -> None:
             self.log.tell("warning", message=f"{name}: the worker process died; tried once more, alone")
 
-        scheduler: Scheduler[JobTask, Record] = Scheduler(
+        scheduler: Scheduler[JobTask, JobRecord] = Scheduler(
             run_job,
             self._task,
             done,
-            lambda name, error: self._end(failed_record(self.ready[name], error, 0.0)),
+            lambda name, error: self._end(JobRecord.failed(name, error, 0.0)),
             begun=lambda name: self.log.tell("job_begin", job=name),
             again=again,
             stops=lambda error: stop,
         )
         self._drive(scheduler)
 
-    def _drive(self, scheduler: Scheduler[JobTask, Record], others: Mapping[str, Job] | None = None) -> None:
+    def _drive(self, scheduler: Scheduler[JobTask, JobRecord], others: Mapping[str, Job] | None = None) -> None:
         names = [*self.ready, *(others or {})]
         needs: dict[str, tuple[str, ...]] = dict.fromkeys(names, ())
         if self.options.cluster is None:
@@ -277,6 +286,7 @@ def _over_inputs(paths: Iterable[tuple[str, Path]], inputs: Mapping[Path, str]) 
             file=shown_path(path),
             given=f"written by {name}, read by {inputs[path]}",
             hint="give that job another out, or the delivery another name",
+            code=Code.DELIVERY_IN_THE_WAY,
         )
         for name, path in paths
         if path in inputs
@@ -284,14 +294,14 @@ def _over_inputs(paths: Iterable[tuple[str, Path]], inputs: Mapping[Path, str]) 
     return RecipeError(problems) if problems else None
 
 
-def _gain_of_set(wanted: OneGain, records: Iterable[Record]) -> float:
+def _gain_of_set(wanted: OneGain, records: Iterable[JobRecord]) -> float:
     """The gain in dB that brings the loudest main to the target, if none of them passes the true peak by it."""
-    mains = [one["result"]["nodes"]["main"]["measured"] for one in records if "result" in one]
-    loudest = max((main["integrated_lufs"] for main in mains if main["integrated_lufs"] is not None), default=None)
-    peak = max((main["true_peak_dbtp"] for main in mains if main["true_peak_dbtp"] is not None), default=None)
-    if loudest is None or peak is None:
+    mains = [record.result.nodes["main"].measured for record in records if record.result is not None]
+    loudest = max((main.integrated_lufs for main in mains), default=-math.inf)
+    peak = max((main.true_peak_dbtp for main in mains if main.true_peak_dbtp is not None), default=-math.inf)
+    if not math.isfinite(loudest) or not math.isfinite(peak):
         return 0.0
-    return float(min(wanted.target_lufs - loudest, wanted.max_dbtp - PEAK_MARGIN_DB - peak))
+    return min(wanted.target_lufs - loudest, wanted.max_dbtp - PEAK_MARGIN_DB - peak)
 
 
 def _name(shard: str | None) -> str:

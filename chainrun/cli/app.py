@@ -31,9 +31,9 @@ from chainrun.cli import (
     verify,
     walkthrough,
 )
-from chainrun.cli.defect import report
 from chainrun.cli.stopping import StoppedError, exit_code, stop
 from chainrun.cli.terminal import problems_document, put, put_json, show_error, talk
+from chainrun.defect import report_defect, wants_traceback
 from chainrun.errors import (
     EXIT_DEFECT,
     EXIT_DONE,
@@ -45,6 +45,7 @@ from chainrun.errors import (
     UsageError,
     shown,
 )
+from chainrun.problem_codes import Code
 from chainrun.program import run_as_program
 from chainrun.whole_file import drop_all_parts
 
@@ -135,6 +136,23 @@ def _close_stdout() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+def _asks_for_help(error: Exception) -> bool:
+    """Whether a command was given without its sub-command, so that its help is the answer.
+
+    By the name of the error's class, as typer itself does: the class lies in click, or in typer's own copy of it.
+    """
+    return any(kind.__name__ == "NoArgsIsHelpError" for kind in type(error).__mro__)
+
+
+def _told_defect(error: Exception, arguments: list[str]) -> int:
+    """Tell of a defect of ours; returns its exit code."""
+    line = report_defect(error, arguments)
+    if "--json" in arguments:
+        put_json(problems_document([Problem(line, code=Code.DEFECT)]))
+    talk(line)
+    return EXIT_DEFECT
+
+
 def run(arguments: list[str] | None = None) -> None:
     """Run the program and end the process with its exit code."""
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
@@ -169,7 +187,8 @@ def main(arguments: list[str]) -> int:
         if StoppedError.arrived:
             return _told_stop(StoppedError.arrived[0])
         file = str(error.filename) if error.filename is not None else None
-        lost = Problem(f"could not write or read ({error.strerror or type(error).__name__})", file=file)
+        message = f"could not write or read ({error.strerror or type(error).__name__})"
+        lost = Problem(message, file=file, code=Code.READING_OR_WRITING_FAILED)
         try:
             show_error(ResourceError(lost), as_json="--json" in arguments)
             if sys.stdout is not None:
@@ -180,27 +199,26 @@ def main(arguments: list[str]) -> int:
         return EXIT_RESOURCES
     except UnicodeEncodeError as error:
         given = shown(error.object) if isinstance(error.object, str) else None
-        told = Problem("a name that is no UTF-8 cannot be used here", given=given, hint="rename the file")
+        message = "a name that is no UTF-8 cannot be used here"
+        told = Problem(message, given=given, hint="rename the file", code=Code.NAME_NOT_UTF8)
         show_error(UsageError(told), as_json="--json" in arguments)
         return EXIT_USAGE
     except MemoryError:
-        show_error(ResourceError(Problem("there is not enough memory")), as_json="--json" in arguments)
+        scarce = Problem("there is not enough memory", code=Code.OUT_OF_MEMORY)
+        show_error(ResourceError(scarce), as_json="--json" in arguments)
         return EXIT_RESOURCES
     except Exception as error:
         if StoppedError.arrived:
             return _told_stop(StoppedError.arrived[0])
         usage = getattr(error, "exit_code", None)
         if usage is not None and hasattr(error, "format_message"):
-            if error.format_message().lstrip().startswith("Usage:"):  # a command without its sub-command
-                put(error.format_message())
+            message = error.format_message()
+            if _asks_for_help(error):
+                put(message)
                 return EXIT_DONE
-            usage_error = UsageError(Problem(error.format_message(), hint="chainrun --help"))
-            show_error(usage_error, as_json="--json" in arguments)
+            wrong = Problem(message, hint="chainrun --help", code=Code.BAD_COMMAND_LINE)
+            show_error(UsageError(wrong), as_json="--json" in arguments)
             return int(usage)
-        if os.environ.get("CHAINRUN_TRACEBACK"):
+        if wants_traceback():
             raise
-        line = report(error, arguments)
-        if "--json" in arguments:
-            put_json(problems_document([Problem(line)]))
-        talk(line)
-        return EXIT_DEFECT
+        return _told_defect(error, arguments)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -24,16 +24,14 @@ from chainrun.cli.options import (
 from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED, EXIT_RESOURCES
 from chainrun.limits import Limits
+from chainrun.measured import finite
 
 if TYPE_CHECKING:
-    from chainrun.batch import BatchResult
-
-TOLD_ALWAYS = ("failed", "missed", "not run")
-"""States that are reported with --quiet, too: what cron mails."""
+    from chainrun.batch import BatchResult, JobRecord
 
 
 def command(
-    jobs: Annotated[Path, typer.Argument(help="A file of jobs, NIGHT.jobs.toml.", show_default=False)],
+    jobs: Annotated[Path, typer.Argument(help="A file of jobs, NAME.jobs.toml.", show_default=False)],
     workers: Workers = None,
     fail_fast: Annotated[bool, typer.Option("--fail-fast", help="Begin no more jobs after one failed.")] = False,
     only: Annotated[str | None, typer.Option("--only", metavar="NAMES", help="These jobs, with commas.")] = None,
@@ -60,16 +58,11 @@ def command(
     place = place_of_page(report, embed)
     options = BatchOptions(workers, store_folder(store, no_store), fail_fast, only, shard, log, cluster, strict)
 
-    def ended(record: dict[str, Any]) -> None:
-        reason = f"  {record['error']}" if record.get("error") else ""
-        if not quiet or record["state"] in TOLD_ALWAYS:
-            talk(f"{record['state']:<7} {record['job']}  {record['seconds']:.1f} s{reason}")
-        if not quiet and not record.get("kept"):
-            for warning in record.get("result", {}).get("warnings", []):
-                talk(f"note: {record['job']}: {warning}")
-
     result = run_batch(
-        open_jobs(jobs, Limits.of(limit or ())), options, ended=ended, say=lambda text: talk(f"note: {text}")
+        open_jobs(jobs, Limits.of(limit or ())),
+        options,
+        ended=lambda record: _tell(record, quiet=quiet),
+        say=lambda text: talk(f"note: {text}"),
     )
     if place is not None:
         from chainrun.report.compared import batch_page
@@ -86,36 +79,47 @@ def command(
     return EXIT_FAILED if result.failed else EXIT_DONE
 
 
+def _tell(record: JobRecord, *, quiet: bool) -> None:
+    """A line as a job ends, and its notes; with --quiet those alone that somebody must look at: what cron mails."""
+    if not quiet or not record.state.good:
+        why = f"  {record.error}" if record.error else ""
+        talk(f"{record.state:<7} {record.job}  {record.seconds:.1f} s{why}")
+    if not quiet and not record.kept and record.result is not None:
+        for warning in record.result.warnings:
+            talk(f"note: {record.job}: {warning}")
+
+
 def _counts(result: BatchResult) -> str:
-    states = [record["state"] for record in result.records.values()]
-    counts = ", ".join(f"{states.count(state)} {state}" for state in dict.fromkeys(states))
-    return f"{counts} of {len(states)} in {result.seconds:.1f} s; all of it in {result.path}"
+    from chainrun.batch.job_record import counts
+
+    records = list(result.records.values())
+    return f"{counts(records)} of {len(records)} in {result.seconds:.1f} s; all of it in {result.path}"
 
 
 def _screen(result: BatchResult) -> str:
-    rows = []
-    for record in result.records.values():
-        deliveries = record.get("result", {}).get("deliveries", [])
-        measured = deliveries[0]["measured"] if deliveries else {}
-        rows.append(
-            [
-                shortened(record["job"], 34),
-                record["state"],
-                number(measured.get("integrated_lufs"), 2),
-                number(measured.get("true_peak_dbtp"), 2),
-                f"{record['seconds']:.1f}",
-            ]
-        )
-    moved = {name: record["moved"] for name, record in result.records.items() if record.get("moved")}
-    more = ""
-    if moved:
-        order = sorted(moved, key=lambda name: -(moved[name]["residual_lu"] or -999.0))
-        told = [
-            [shortened(name, 28), number(moved[name]["residual_lu"]), f"{moved[name]['louder_lu']:+.1f}"]
-            for name in order
-        ]
-        more = f"\n\n{table(['moved by the overlays', 'LU', 'louder'], told)}\n" + "\n".join(
-            f"{name}: {moved[name]['verdict']}" for name in order if moved[name]["residual_lu"] is not None
-        )
     head = ["job", "state", "LUFS", "dBTP", "s"]
-    return f"{table(head, rows, left=2)}{more}\n\n{_counts(result)}"
+    rows = [_row(record) for record in result.records.values()]
+    return f"{table(head, rows, left=2)}{_moved(result)}\n\n{_counts(result)}"
+
+
+def _row(record: JobRecord) -> list[str]:
+    deliveries = record.result.deliveries if record.result is not None else ()
+    measured = deliveries[0].measured if deliveries else None
+    return [
+        shortened(record.job, 34),
+        record.state,
+        number(finite(measured.integrated_lufs) if measured is not None else None, 2),
+        number(finite(measured.true_peak_dbtp) if measured is not None else None, 2),
+        f"{record.seconds:.1f}",
+    ]
+
+
+def _moved(result: BatchResult) -> str:
+    """What the overlays moved, the job that they moved most first; nothing where no job was compared."""
+    moved = [(name, record.moved) for name, record in result.records.items() if record.moved is not None]
+    if not moved:
+        return ""
+    moved.sort(key=lambda one: -(one[1].residual_lu or -999.0))
+    rows = [[shortened(name, 28), number(one.residual_lu), f"{one.louder_lu:+.1f}"] for name, one in moved]
+    verdicts = [f"{name}: {one.verdict}" for name, one in moved if one.residual_lu is not None]
+    return f"\n\n{table(['moved by the overlays', 'LU', 'louder'], rows)}\n" + "\n".join(verdicts)

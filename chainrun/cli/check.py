@@ -17,7 +17,7 @@ from chainrun.cli.options import (
     Variant,
     overrides,
 )
-from chainrun.cli.terminal import problems_document, put, put_json, talk
+from chainrun.cli.terminal import problems_document, put, put_json, show_problems
 from chainrun.errors import (
     EXIT_AUDIO,
     EXIT_DONE,
@@ -69,10 +69,7 @@ def command(
     if as_json:
         put_json(problems_document(problems))
     else:
-        for problem in problems:
-            talk(problem.text())
-        if len(problems) > 1:
-            talk(f"{len(problems)} problems")
+        show_problems(problems)
     return code
 
 

@@ -1,4 +1,4 @@
-"""chainrun explain: processors and tables in words."""
+"""chainrun explain: processors, tables, limits and errors in words."""
 
 from __future__ import annotations
 
@@ -6,18 +6,23 @@ from dataclasses import asdict
 from typing import Annotated
 
 import typer
+from pydantic import BaseModel
 
 from chainrun.cli.options import AsJson, refuse
 from chainrun.cli.terminal import put, put_json
-from chainrun.contract import key_owner
+from chainrun.contract import key_owner, processors
+from chainrun.contract.parameters import parameters
 from chainrun.docs.changes import changes, releases_since, versions
-from chainrun.docs.explain import TABLES, explain, overview, words
-from chainrun.errors import EXIT_DONE, nearest
+from chainrun.docs.explain import TABLES, error_rows, explain, overview, words
+from chainrun.errors import EXIT_CODES, EXIT_DONE, nearest
 from chainrun.limits import limit_rows
+from chainrun.problem_codes import Code
 
 
 def command(
-    word: Annotated[str | None, typer.Argument(help="A processor, a table of a recipe, limits, or changes.")] = None,
+    word: Annotated[
+        str | None, typer.Argument(help="A processor, a table of a recipe, limits, errors, or changes.")
+    ] = None,
     since: Annotated[
         str | None, typer.Argument(metavar="SINCE", help="After changes: a version; what came after it is told.")
     ] = None,
@@ -31,15 +36,22 @@ def command(
             given=word,
             allowed=", ".join(words()),
             hint=f"{owner[1]} is a key of {owner[0]!r}" if owner is not None else nearest(word, words()),
+            code=Code.UNKNOWN_WORD,
         )
     if since is not None and word != "changes":
-        raise refuse("only changes take a second word", given=since, hint=f"chainrun explain {word}")
+        raise refuse(
+            "only changes take a second word",
+            given=since,
+            hint=f"chainrun explain {word}",
+            code=Code.UNKNOWN_WORD,
+        )
     if since is not None and since not in versions():
         raise refuse(
             "the list of changes does not know this version",
             given=since,
             allowed=", ".join(versions()),
             hint=nearest(since, versions()),
+            code=Code.UNKNOWN_WORD,
         )
     if word == "changes":
         if as_json:
@@ -48,30 +60,32 @@ def command(
             put(changes(since))
         return EXIT_DONE
     if as_json:
-        from chainrun.contract import processors
-        from chainrun.contract.parameters import parameters
-
-        known = {**TABLES, **processors()}
-        if word == "limits":
-            put_json(
-                {
-                    "schema_version": 1,
-                    "limits": [dict(zip(("name", "usual", "unit", "about"), row, strict=True)) for row in limit_rows()],
-                }
-            )
-            return EXIT_DONE
-        chosen = [word] if word is not None else list(known)
-        told = {
-            one: {
-                "about": (known[one].__doc__ or "").strip(),
-                "keys": [
-                    {"key": p.key, "unit": p.unit, "allowed": p.allowed, "default": p.default, "help": p.help}
-                    for p in parameters(known[one])
-                ],
-            }
-            for one in chosen
-        }
-        put_json({"schema_version": 1, "words": told})
+        _put_json(word)
         return EXIT_DONE
     put(overview() if word is None else explain(word))
     return EXIT_DONE
+
+
+def _put_json(word: str | None) -> None:
+    """The same as JSON: the lists of limits and errors, else the keys of processors and tables."""
+    if word == "limits":
+        limits = [dict(zip(("name", "usual", "unit", "about"), row, strict=True)) for row in limit_rows()]
+        put_json({"schema_version": 1, "limits": limits})
+        return
+    if word == "errors":
+        exit_codes = [{"exit_code": number, "about": about} for number, about in EXIT_CODES.items()]
+        errors = [{"code": code, "about": about} for code, about in error_rows()]
+        put_json({"schema_version": 1, "exit_codes": exit_codes, "errors": errors})
+        return
+    known: dict[str, type[BaseModel]] = {**TABLES, **processors()}
+    told = {
+        one: {
+            "about": (known[one].__doc__ or "").strip(),
+            "keys": [
+                {"key": p.key, "unit": p.unit, "allowed": p.allowed, "default": p.default, "help": p.help}
+                for p in parameters(known[one])
+            ],
+        }
+        for one in ([word] if word is not None else known)
+    }
+    put_json({"schema_version": 1, "words": told})

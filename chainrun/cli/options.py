@@ -87,7 +87,7 @@ def store_folder(store: Path | None, no_store: bool) -> Path | None:
 
     if no_store:
         if store is not None:
-            raise refuse("--store and --no-store do not go together")
+            raise refuse("--store and --no-store do not go together", code=Code.OPTIONS_CLASH)
         return None
     if store is not None:
         return store
@@ -106,7 +106,7 @@ def place_of_page(report: Path | None, embed: bool) -> PagePlace | None:
     """Where a page is wanted. Raises UsageError where that cannot be, or pages cannot be made."""
     if report is None:
         if embed:
-            raise refuse("--embed goes with --report")
+            raise refuse("--embed goes with --report", code=Code.OPTIONS_CLASH)
         return None
     from chainrun.report.page import PagePlace
 

@@ -24,8 +24,9 @@ from chainrun.cli.options import (
 )
 from chainrun.cli.terminal import put, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.problem_codes import Code
 from chainrun.recipe import open_recipe
-from chainrun.whole_file import refuse_others, work_folder
+from chainrun.whole_file import refuse_others
 
 
 def command(
@@ -50,25 +51,24 @@ def command(
 ) -> int:
     """Put stems, the resolved recipe, measurements and the mix into one plain zip; `check PACK.zip` verifies it."""
     from chainrun.pack.make import PackOptions, is_pack, make_pack
-    from chainrun.plan import build_plan
-    from chainrun.store.store import Store
 
     if stems not in ("raw", "processed"):
-        raise refuse("--stems knows no such word", given=stems, allowed="raw, processed")
+        raise refuse("--stems knows no such word", given=stems, allowed="raw, processed", code=Code.OPTION_VALUE)
     if out.suffix.lower() != ".zip":
-        raise refuse("a pack is called NAME.zip", given=out.name, hint=f"{out}.zip")
+        raise refuse("a pack is called NAME.zip", given=out.name, hint=f"{out}.zip", code=Code.OPTION_VALUE)
     if licence is not None and no_licence:
-        raise refuse("--licence and --no-licence do not go together")
+        raise refuse("--licence and --no-licence do not go together", code=Code.OPTIONS_CLASH)
     if licence is None and not no_licence:
-        raise refuse("say what others may do with it: --licence FILE, or --no-licence", hint="--licence LICENCE.txt")
+        raise refuse(
+            "say what others may do with it: --licence FILE, or --no-licence",
+            hint="--licence LICENCE.txt",
+            code=Code.OPTIONS_CLASH,
+        )
     refuse_others(out, "a pack of chainrun", lambda begin: is_pack(out))
     opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root, limit))
-    kept = store_folder(store, no_store)
-    with work_folder("chainrun-store") as work:
-        prints = Store(kept if kept is not None else work)
-        plan = build_plan(opened, hash_file=prints.hash_file)
-        result = make_pack(opened, plan, out, prints, PackOptions(stems == "processed", licence, workers))
+    options = PackOptions(stems == "processed", licence, workers, store_folder(store, no_store))
+    result = make_pack(opened, out, options)
     for warning in [*result.warnings, *result.failures]:
         talk(f"note: {warning}")
-    put(f"wrote {out}: {out.stat().st_size / 1e6:.1f} MB; chainrun check {out} verifies it")
+    put(f"wrote {out}: {result.n_bytes / 1e6:.1f} MB; chainrun check {out} verifies it")
     return EXIT_FAILED if result.failures else EXIT_DONE

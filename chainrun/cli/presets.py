@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import textwrap
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from chainrun.cli.options import AsJson, NoStore, StoreFolder, refuse, store_folder
-from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
+from chainrun.cli.options import AsJson, NoStore, StoreFolder, store_folder
+from chainrun.cli.terminal import number, put, put_json, shortened, table
 from chainrun.errors import EXIT_DONE, printable
-from chainrun.whole_file import work_folder
 
 if TYPE_CHECKING:
     from chainrun.library.alike import Apart
+    from chainrun.library.profile import Profile
+    from chainrun.library.queries import Likeness, MeasuredUse, PresetDescription, PresetUses
 
 app = typer.Typer(name="presets", help="The preset library: list, show, where, alike.", no_args_is_help=True)
 Libraries = Annotated[
@@ -26,50 +26,23 @@ Libraries = Annotated[
 RecipeGlobs = Annotated[
     list[str] | None, typer.Option("--recipes", metavar="GLOB", help="Recipes, in quotes; may be given several times.")
 ]
-DEFAULT_LIBRARIES = ("presets", "recipes/presets")
 
 
 def libraries(folders: list[Path] | None) -> list[Path]:
     """The libraries that are meant."""
-    if folders:
-        return folders
-    found = [Path(one) for one in DEFAULT_LIBRARIES if Path(one).is_dir()]
-    if not found:
-        raise refuse("there is no preset library here", allowed=", ".join(DEFAULT_LIBRARIES), hint="--presets DIR")
-    return found[:1]
+    from chainrun.library.shelf import usual_libraries
 
-
-def tell_unreadable(unreadable: dict[Path, str]) -> None:
-    """What recipes were left out, the first few with their reasons."""
-    for text in list(unreadable.values())[:3]:
-        talk(f"left out: {text}")
-    if len(unreadable) > 3:
-        talk(f"left out, too: {len(unreadable) - 3} more recipes that are not valid (chainrun check tells why)")
-
-
-def left_out(name: str, reason: str) -> None:
-    """A preset that could not be measured."""
-    talk(f"left out: {name}: {reason}")
-
-
-@contextmanager
-def store_for(folder: Path | None, needed: bool) -> Iterator[Path | None]:
-    """The store, or one for as long as this takes."""
-    if folder is not None or not needed:
-        yield folder
-        return
-    with work_folder("chainrun-shares") as work:
-        yield work
+    return folders or usual_libraries()
 
 
 @app.command("list")
 def list_(presets: Libraries = None, as_json: AsJson = False) -> int:
     """All presets, with what they suit and whether they are current."""
-    from chainrun.library.shelf import Shelf
+    from chainrun.library.queries import list_presets
 
-    shelf = Shelf(libraries(presets))
+    found = list_presets(libraries(presets))
     if as_json:
-        put_json({"schema_version": 1, "presets": [_record(one) for one in shelf.presets.values()]})
+        put_json({"schema_version": 1, "presets": [one.record() for one in found]})
         return EXIT_DONE
     rows = [
         [
@@ -78,26 +51,10 @@ def list_(presets: Libraries = None, as_json: AsJson = False) -> int:
             one.status if one.status == "current" else f"retired {one.retired_in or ''}".rstrip(),
             shortened(", ".join(one.suits) or one.about, 34),
         ]
-        for one in shelf.presets.values()
+        for one in found
     ]
     put(table(["preset", "since", "status", "suits"], rows, left=4))
     return EXIT_DONE
-
-
-def _record(one: Any) -> dict[str, Any]:
-    return {
-        "name": one.name,
-        "file": str(one.file),
-        "about": one.about,
-        "since": one.since,
-        "status": one.status,
-        "retired_in": one.retired_in,
-        "replaced_by": one.replaced_by,
-        "suits": list(one.suits),
-        "tags": list(one.tags),
-        "chain_hash": one.chain_hash,
-        "uses": list(one.uses),
-    }
 
 
 @app.command()
@@ -109,40 +66,38 @@ def show(
     as_json: AsJson = False,
 ) -> int:
     """A preset's chain, and what was measured of it: response, static curve, times, distortion."""
-    import json
+    from chainrun.library.queries import describe_preset
 
-    from chainrun.library.profile import LEVELS_DBFS, POINTS_HZ, kept_profile
-    from chainrun.library.shelf import Shelf
-    from chainrun.plan.identity import sounding_part
-    from chainrun.plan.surroundings import code_hash
-
-    shelf = Shelf(libraries(presets))
-    preset = shelf.get(name)
-    steps = shelf.steps(preset.name)
-    open_ones = [step for step in steps if not step.shuts or step.bypass]
-    profile = kept_profile(open_ones, code_hash(), store_folder(store, no_store))
-    opened = len(open_ones) < len(steps)
-    chain = [sounding_part(step.model_dump(by_alias=True, exclude_defaults=True) | {"do": step.do}) for step in steps]
+    found = describe_preset(libraries(presets), name, store=store_folder(store, no_store))
     if as_json:
-        told = {key: value for key, value in profile.record().items() if key != "sketches"}
-        put_json(
-            {"schema_version": 1, **_record(preset), "chain": chain, "face": told, "measured_with_gates_open": opened}
-        )
+        put_json(found.record())
         return EXIT_DONE
+    _put_words(found)
+    for step in found.chain():
+        line = printable(json.dumps(step, ensure_ascii=False))
+        put(textwrap.fill(line, 80, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False))
+    put("")
+    _put_profile(found.profile)
+    return EXIT_DONE
+
+
+def _put_words(found: PresetDescription) -> None:
+    preset = found.preset
     put(f"{printable(preset.name)}  ({preset.status}, since {preset.since or 'unknown'})")
     put(
         textwrap.fill(printable(preset.about), 80, initial_indent="  ", subsequent_indent="  ")
         or "  (no words about it)"
     )
-    if opened:
+    if found.gates_open:
         put("  measured with its gates open: a closed one would hide the rest")
     if preset.replaced_by:
         put(f"  its successor: {printable(preset.replaced_by)}")
     put("")
-    for step in chain:
-        line = printable(json.dumps(step, ensure_ascii=False))
-        put(textwrap.fill(line, 80, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False))
-    put("")
+
+
+def _put_profile(profile: Profile) -> None:
+    from chainrun.library.profile import LEVELS_DBFS, POINTS_HZ
+
     heads = [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in POINTS_HZ]
     put(table(["Hz", *heads], [["dB at -50 dBFS", *(number(db) for db in profile.response_db)]]))
     levels = [f"{one:g}" for one in LEVELS_DBFS]
@@ -154,7 +109,6 @@ def show(
         ["level of pink noise", f"{profile.level_change_lu:+.1f} LU"],
     ]
     put(table(["", ""], rows, left=2))
-    return EXIT_DONE
 
 
 def _ms(value: float | None) -> str:
@@ -172,56 +126,43 @@ def where(
     as_json: AsJson = False,
 ) -> int:
     """Recipes that use a preset: where, with which changes, when last rendered, and how much of the mix it is."""
-    from chainrun.library.shares import measured_shares
-    from chainrun.library.shelf import Shelf
-    from chainrun.library.usage import last_rendered, recipe_files, usage
+    from chainrun.library.queries import EVERY_RECIPE, find_uses
+
+    folder = store_folder(store, no_store)
+    found = find_uses(libraries(presets), name, recipes or EVERY_RECIPE, store=folder, render_shares=shares)
+    if as_json:
+        put_json(found.record())
+    else:
+        _put_uses(found)
+    return EXIT_DONE
+
+
+def _put_uses(found: PresetUses) -> None:
+    from chainrun.cli.library_progress import tell_unreadable
     from chainrun.recipe.load import recipe_name
 
-    shelf = Shelf(libraries(presets))
-    name = shelf.get(name).name
-    folder = store_folder(store, no_store)
-    known = usage(recipe_files(recipes or ["**/*.recipe.toml"]))
-    uses = known.of(name)
-    with store_for(folder, shares) as kept:
-        heard = measured_shares(uses, kept, render_missing=shares)
-    days = last_rendered(uses, folder)
-    records = [
-        {
-            "recipe": str(use.recipe),
-            "variant": use.variant,
-            "node": use.node,
-            "path": use.path or None,
-            "set": use.changes,
-            "last_rendered": days.get((use.recipe, use.variant)),
-            "bypassed": vars(share) if (share := heard.get(use)) is not None else None,
-        }
-        for use in uses
-    ]
-    inside = [one.name for one in shelf.presets.values() if name in one.uses]
-    if as_json:
-        unread = {str(path): text for path, text in known.unreadable.items()}
-        put_json({"schema_version": 1, "preset": name, "uses": records, "inside": inside, "unreadable": unread})
-        return EXIT_DONE
-    tell_unreadable(known.unreadable)
-    if inside:
-        put(f"inside the presets {', '.join(inside)}")
-    rows = [
-        [
-            shortened(str(one["recipe"]) + (f" ({one['variant']})" if one["variant"] else ""), 28, keep_end=True),
-            shortened(str(one["node"]), 18),
-            str(len(uses[k].changes) or "-"),
-            str(one["last_rendered"] or "-"),
-            number(share.loudness_lu) if (share := heard.get(uses[k])) is not None else "-",
-            number(share.residual_lu) if share is not None else "-",
-        ]
-        for k, one in enumerate(records)
-    ]
-    put(table(["recipe", "node", "set", "rendered", "loud", "LU"], rows, left=2) if rows else f"no recipe uses {name}")
-    for use in uses:
-        for key, value in use.changes.items():
-            told = f"{recipe_name(use.recipe)} {use.path}: {key} = {value}"
+    tell_unreadable(found.unreadable)
+    if found.inside:
+        put(f"inside the presets {', '.join(found.inside)}")
+    rows = [_use_row(one) for one in found.uses]
+    head = ["recipe", "node", "set", "rendered", "loud", "LU"]
+    put(table(head, rows, left=2) if rows else f"no recipe uses {found.preset}")
+    for one in found.uses:
+        for key, value in one.use.changes.items():
+            told = f"{recipe_name(one.use.recipe)} {one.use.path}: {key} = {value}"
             put(textwrap.fill(printable(told), 80, subsequent_indent="    "))
-    return EXIT_DONE
+
+
+def _use_row(one: MeasuredUse) -> list[str]:
+    use, share = one.use, one.share
+    return [
+        shortened(str(use.recipe) + (f" ({use.variant})" if use.variant else ""), 28, keep_end=True),
+        shortened(use.node, 18),
+        str(len(use.changes) or "-"),
+        one.last_rendered or "-",
+        number(share.loudness_lu if share is not None else None),
+        number(share.residual_lu if share is not None else None),
+    ]
 
 
 @app.command()
@@ -235,42 +176,33 @@ def alike(
     as_json: AsJson = False,
 ) -> int:
     """Presets that do nearly the same, by what they do to test signals, matched in level; and which one to keep."""
-    from chainrun.library.alike import ALIKE_LU, clusters, keeper, on_stems, pairs, profiles
-    from chainrun.library.shelf import Shelf
-    from chainrun.library.usage import Usage, recipe_files, usage
+    from chainrun.cli.library_progress import LibraryProgress
+    from chainrun.library.queries import find_alike
 
-    shelf = Shelf(libraries(presets))
-    if name is not None:
-        name = shelf.get(name).name
-    line = ProgressLine(quiet=as_json)
-    known_profiles = profiles(shelf, list(shelf.presets), store_folder(store, no_store), line.node, left_out)
-    line.done()
-    found = pairs(known_profiles, name)
-    known = usage(recipe_files(recipes)) if recipes else Usage([], [], {})
-    found = on_stems(shelf, found, known)
-    near = [one for one in found if one.alike]
-    together = [(group, keeper(group, shelf, known)) for group in clusters(near)]
-    groups = [{"presets": group, "keep": kept} for group, kept in together]
-    shown = found[:20] if everything else near
+    progress = LibraryProgress(quiet=as_json)
+    folder = store_folder(store, no_store)
+    found = find_alike(libraries(presets), name, recipes or (), store=folder, progress=progress)
+    shown = found.nearest() if everything else found.alike
     if as_json:
-        put_json({"schema_version": 1, "limit_lu": ALIKE_LU, "pairs": [vars(one) for one in shown], "groups": groups})
-        return EXIT_DONE
-    if shown:
-        put(
-            table(
-                ["preset", "and", "LU", "worst on", "eq dB", "curve", "gain", "on stem"],
-                [_row(one) for one in shown],
-                left=2,
-            )
-        )
-    for group, kept in together:
-        put(f"alike: {', '.join(group)}; keep {kept}")
-    if not near:
-        put(f"no two presets are alike (residual under {ALIKE_LU:g} LU on every test signal)")
+        put_json(found.record(shown))
+    else:
+        _put_likeness(found, shown)
     return EXIT_DONE
 
 
-def _row(one: Apart) -> list[str]:
+def _put_likeness(found: Likeness, shown: list[Apart]) -> None:
+    from chainrun.library.alike import MAX_ALIKE_LU
+
+    if shown:
+        head = ["preset", "and", "LU", "worst on", "eq dB", "curve", "gain", "on stem"]
+        put(table(head, [_pair_row(one) for one in shown], left=2))
+    for group in found.groups:
+        put(f"alike: {', '.join(group.presets)}; keep {group.keep}")
+    if not found.alike:
+        put(f"no two presets are alike (residual under {MAX_ALIKE_LU:g} LU on every test signal)")
+
+
+def _pair_row(one: Apart) -> list[str]:
     figures = [number(one.response_db), number(one.static_db), number(one.gain_db)]
     names = [shortened(one.one, 18), shortened(one.other, 18)]
     return [*names, number(one.residual_lu, 0), one.worst, *figures, number(one.stem_lu, 0)]

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -30,18 +28,13 @@ from chainrun.cli.options import (
     refuse,
     store_folder,
 )
-from chainrun.cli.terminal import ProgressLine, number, put, put_json, shortened, table, talk
+from chainrun.cli.terminal import ProgressLine, number, problem_records, put, put_json, shortened, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED, ChainrunError
-from chainrun.plan import build_plan
-from chainrun.recipe import Overrides, open_recipe
-from chainrun.recipe.load import recipe_name, refuse_retired
-from chainrun.whole_file import work_folder
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from chainrun.contract import Reading
     from chainrun.delivery import RenderResult
-    from chainrun.recipe import Opened
-    from chainrun.report.page import PagePlace
 
 
 def command(
@@ -72,82 +65,42 @@ def command(
     quiet: Quiet = False,
 ) -> int:
     """Render recipes: stems through their chains to measured files."""
-    from chainrun.delivery import RenderOptions, render
     from chainrun.engine import EventLog
-    from chainrun.scheduler import warm_up
-    from chainrun.store import Store, hasher
+    from chainrun.renders import RenderedRecipe, RendersOptions, render_recipes
 
     if report is not None and (len(recipes) > 1 or from_ is not None or to is not None):
-        raise refuse("--report goes with one recipe, rendered as a whole")
+        raise refuse("--report goes with one recipe, rendered as a whole", code=Code.OPTIONS_CLASH)
     place = place_of_page(report, embed)
     solo = tuple(dict.fromkeys(name.strip() for name in only.split(","))) if only else ()
-    options = RenderOptions(workers=workers, store=store_folder(store, no_store))
+    options = RendersOptions(solo, from_, to, workers, store_folder(store, no_store), strict)
     chosen = overrides(variant, overlay, set_, allow_root, limit)
-    results = []
-    folders = [_folder(path, out, len(recipes), chosen) for path in recipes]
-    if len(set(folders)) < len(folders):
-        raise refuse(
-            "two recipes of this name would write into the same folder", hint="render them one by one, each with -o"
-        )
-    events = EventLog(log)
-    keeps = options.store is not None
-    work = ExitStack()
+    events, line = EventLog(log), ProgressLine(quiet=quiet or as_json)
+
+    def ended(one: RenderedRecipe) -> None:
+        line.done()
+        if as_json:
+            return
+        if one.page is not None:
+            talk(f"wrote {one.page}")
+        for warning in [*one.result.warnings, *one.result.failures]:
+            talk(f"note: {warning}")
+        put(_screen(one.result))
+
     try:
-        if place is not None and not keeps:  # the page reads prints
-            options = replace(options, store=work.enter_context(work_folder("chainrun-report")))
-        # All recipes are held to be valid before the first is rendered.
-        session = [open_recipe(path, chosen) for path in recipes]
-        plans = []
-        if (workers or 0) > 1:
-            warm_up()  # the server of workers imports the engine while stems are hashed
-        for opened in session:
-            if strict:
-                refuse_retired(opened)
-            plans.append(build_plan(opened, only=solo, from_s=from_, to_s=to, hash_file=hasher(options.store)))
-        for opened, plan, folder in zip(session, plans, folders, strict=True):
-            line = ProgressLine(quiet=quiet or as_json)
-            events.run = ""
-            try:
-                result = render(
-                    plan, folder, options, progress=line.node, log=events, say=None if quiet or as_json else talk
-                )
-            finally:
-                line.done()
-            results.append(result)
-            if options.store is not None and keeps:
-                Store(options.store).note_render(opened.path, opened.variant)
-            if place is not None and options.store is not None:
-                page = _page(opened, result, place)
-                if not as_json:
-                    talk(f"wrote {page}")
-            if not as_json:
-                for warning in [*result.warnings, *result.failures]:
-                    talk(f"note: {warning}")
-                put(_screen(result))
+        say = None if quiet or as_json else talk
+        done = render_recipes(
+            recipes, out, chosen, options, place=place, log=events, progress=line.node, say=say, ended=ended
+        )
     except ChainrunError as error:
-        events.tell("error", problems=[one.record() for one in error.problems], exit_code=error.exit_code)
+        events.tell("error", problems=problem_records(error.problems), exit_code=error.exit_code)
         raise
     finally:
+        line.done()
         events.close()
-        work.close()
     if as_json:
-        records = [result.record() for result in results]
+        records = [one.result.record() for one in done]
         put_json(records[0] if len(records) == 1 else {"schema_version": 1, "results": records})
-    return EXIT_FAILED if any(result.failures for result in results) else EXIT_DONE
-
-
-def _page(opened: Opened, result: RenderResult, place: PagePlace) -> Path:
-    from chainrun.report.mix import mix_page
-    from chainrun.report.page import write_page
-
-    return write_page(mix_page(opened, result, place), place)
-
-
-def _folder(path: Path, out: Path, n_recipes: int, chosen: Overrides) -> Path:
-    name = recipe_name(path)
-    if chosen.change:
-        return out / f"{name}.{chosen.change}"
-    return out / name if n_recipes > 1 else out
+    return EXIT_FAILED if any(one.result.failures for one in done) else EXIT_DONE
 
 
 def _step(reading: Reading) -> str:

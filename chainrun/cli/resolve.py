@@ -10,6 +10,7 @@ import typer
 from chainrun.cli.options import AllowRoots, LimitWords, OneRecipe, Overlays, Sets, Variant, overrides, refuse
 from chainrun.cli.terminal import put_utf8
 from chainrun.errors import EXIT_DONE
+from chainrun.problem_codes import Code
 from chainrun.recipe import open_recipe
 from chainrun.recipe.resolve import resolved_text
 from chainrun.whole_file import write_whole
@@ -33,6 +34,6 @@ def command(
         return EXIT_DONE
     if out.exists():
         raise refuse("there is such a file already, and a recipe is never written over", given=str(out),
-                     hint="give another -o FILE")  # fmt: skip
+                     hint="give another -o FILE", code=Code.FILE_EXISTS)  # fmt: skip
     write_whole(out, resolved_text(opened, out.absolute().parent))
     return EXIT_DONE

@@ -12,6 +12,7 @@ from chainrun.cli.terminal import put, talk
 from chainrun.docs import reference
 from chainrun.docs.schema import FILE_NAME, schema_text
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
+from chainrun.problem_codes import Code
 from chainrun.whole_file import write_whole
 
 
@@ -22,7 +23,7 @@ def command(
 ) -> int:
     """Print the JSON Schema of recipes; write or check it and the reference page."""
     if write and check:
-        raise refuse("give --write or --check, not both")
+        raise refuse("give --write or --check, not both", code=Code.OPTIONS_CLASH)
     text = schema_text()
     files = {folder / FILE_NAME: text, folder / reference.FILE_NAME: reference.reference_text()}
     if write:

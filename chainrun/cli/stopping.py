@@ -42,7 +42,7 @@ def stop(signum: int, frame: FrameType | None) -> None:
 
 
 def exit_code(signum: int) -> int:
-    """Of a program that a signal has ended."""
+    """Exit code of a program that a signal ended."""
     return EXIT_INTERRUPTED if signum == signal.SIGINT else EXIT_TERMINATED
 
 

@@ -11,6 +11,7 @@ import typer
 from chainrun.cli.options import AsJson, StoreFolder, refuse
 from chainrun.cli.terminal import put, put_json, table, talk
 from chainrun.errors import EXIT_DONE, EXIT_FAILED, EXIT_RESOURCES
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from chainrun.store.store import Kept, Store
@@ -92,7 +93,8 @@ def _opened(folder: Path | None) -> Store:
 
     place = folder or default_folder()
     if place is None:
-        raise refuse("there is no home folder, and no store was named", hint="--store DIR, or CHAINRUN_STORE")
+        message = "there is no home folder, and no store was named"
+        raise refuse(message, hint="--store DIR, or CHAINRUN_STORE", code=Code.NO_HOME_FOLDER)
     return Store(place)
 
 

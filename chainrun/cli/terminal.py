@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from typing import Any
 
+from chainrun.cli.option_hints import for_command_line
 from chainrun.cli.stopping import stop_if_asked
 from chainrun.errors import ChainrunError, Problem, printable
 
@@ -78,16 +79,25 @@ def show_error(error: ChainrunError, *, as_json: bool) -> None:
     """All problems of an error, on stderr; as a JSON document on stdout if that was asked for."""
     if as_json:
         put_json(problems_document(error.problems))
-    for problem in error.problems:
-        talk(problem.text())
-    count = len(error.problems)
-    if count > 1:
-        talk(f"{count} problems")
+    show_problems(error.problems)
+
+
+def show_problems(problems: Sequence[Problem], *, count: bool = True) -> None:
+    """Problems on stderr, with the options that mend them, and their number where they are several."""
+    for problem in problems:
+        talk(for_command_line(problem).text())
+    if count and len(problems) > 1:
+        talk(f"{len(problems)} problems")
+
+
+def problem_records(problems: Sequence[Problem]) -> list[dict[str, object]]:
+    """Problems as JSON objects, with the options that mend them."""
+    return [for_command_line(problem).record() for problem in problems]
 
 
 def problems_document(problems: Sequence[Problem]) -> dict[str, Any]:
     """The JSON document of `check`."""
-    return {"schema_version": 1, "problems": [problem.record() for problem in problems]}
+    return {"schema_version": 1, "problems": problem_records(problems)}
 
 
 def number(value: float | None, digits: int = 1) -> str:

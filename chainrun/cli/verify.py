@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from chainrun.cli.option_hints import error_for_command_line
 from chainrun.cli.options import (
     AllowRoots,
     AsJson,
@@ -32,7 +34,7 @@ from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from chainrun.report.page import PagePlace
-    from chainrun.verify.verdicts import Verified
+    from chainrun.verify.verdicts import Refused, Verdict, Verified
 
 FORMATS = TEXT, GITHUB = "text", "github"
 """How verdicts are shown."""
@@ -87,7 +89,7 @@ def command(
             mixes_of(recipes, chosen), options, accepting=accept, with_audio=with_audio, progress=line.node
         ):
             line.done()
-            results.append(one)
+            results.append(_for_command_line(one))
             if isinstance(one, Verdict) and format_ == TEXT and not as_json:
                 put_lines(reports.text(one, everything=verbose))
     finally:
@@ -101,6 +103,13 @@ def command(
     for refused in verified.refused:
         talk(reports.error_text(refused.error))
     return verified.exit_code
+
+
+def _for_command_line(one: Verdict | Refused) -> Verdict | Refused:
+    """What was refused, with the options that mend it."""
+    from chainrun.verify.verdicts import Refused
+
+    return replace(one, error=error_for_command_line(one.error)) if isinstance(one, Refused) else one
 
 
 def _refuse_what_clashes(format_: str, *, accept: bool, force: bool, with_audio: bool, as_json: bool) -> None:

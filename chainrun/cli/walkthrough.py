@@ -25,7 +25,6 @@ from chainrun.cli.options import (
 from chainrun.cli.terminal import ProgressLine, put
 from chainrun.errors import EXIT_DONE
 from chainrun.recipe import open_recipe
-from chainrun.whole_file import work_folder
 
 
 def command(
@@ -52,18 +51,13 @@ def command(
     quiet: Quiet = False,
 ) -> int:
     """Each stem raw, behind each of its steps, in its bus and in the mix: pairs at one loudness, pictures, words."""
-    from chainrun.report.page import write_page
-    from chainrun.store.store import Store
-    from chainrun.walkthrough.page import Chosen, walkthrough
+    from chainrun.walkthrough.page import WalkthroughOptions, walkthrough
 
     place = place_of_page(out, embed)
     assert place is not None
     opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root, limit))
-    chosen = Chosen(tuple(one.strip() for one in stems.split(",") if one.strip()) if stems else (), from_, to, workers)
+    names = tuple(one.strip() for one in stems.split(",") if one.strip()) if stems else ()
     line = ProgressLine(quiet=quiet)
-    kept = store_folder(store, no_store)
-    with work_folder("chainrun-walkthrough") as work:
-        page = walkthrough(opened, chosen, Store(kept if kept is not None else work), place, line.node)
-        line.done()
-        put(f"wrote {write_page(page, place)}")
+    options = WalkthroughOptions(names, from_, to, workers, store_folder(store, no_store))
+    put(f"wrote {walkthrough(opened, place, options, progress=line.node, rendered=line.done)}")
     return EXIT_DONE

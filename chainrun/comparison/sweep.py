@@ -18,6 +18,7 @@ from chainrun.measured import finite
 from chainrun.plan import build_plan
 from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides, open_recipe
+from chainrun.recipe.address import steps_around
 from chainrun.store import hasher
 
 MIN_VALUES = 2
@@ -168,13 +169,12 @@ def _row(path: str, one: Swept) -> SweepRow:
 
 def _reductions(path: str, result: RenderResult) -> tuple[float | None, float | None]:
     """The largest and the mean gain reduction of the step that the path is about, where it has one."""
-    step = path.rsplit(".", 1)[0].replace(".set", "")
-    while ".chain." in f"{step}.":
+    for step in steps_around(path):
         try:
             return (
                 round(result.reading_at(f"{step}.gain_reduction_max_db"), 2),
                 round(result.reading_at(f"{step}.gain_reduction_mean_db"), 2),
             )
         except KeyError:
-            step = step.rsplit(".", 1)[0]
+            continue
     return None, None

@@ -6,7 +6,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field, Strict, model_validator
 
+from chainrun.contract.misuse import misuse
 from chainrun.contract.model import StrictModel
+from chainrun.problem_codes import Code
 
 
 class Key(StrictModel):
@@ -22,5 +24,5 @@ class Key(StrictModel):
     @model_validator(mode="after")
     def _each_once(self) -> Key:
         if len(set(self.sources)) < len(self.sources):
-            raise ValueError("a source stands twice in `from`")
+            raise misuse(Code.STANDS_TWICE, "a source stands twice in `from`")
         return self

@@ -8,10 +8,12 @@ from pydantic import Field, model_validator
 
 from chainrun.contract.key import Key
 from chainrun.contract.misfit import Misfit, too_high
+from chainrun.contract.misuse import misuse
 from chainrun.contract.model import StrictModel
 from chainrun.contract.runner import Stream
 from chainrun.contract.step import Step
 from chainrun.contract.words import hertz
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from typing import Self
@@ -62,7 +64,7 @@ class ThresholdFields(StrictModel):
     @model_validator(mode="after")
     def _one_threshold(self) -> Self:
         if (self.threshold_db is None) == (self.threshold_below_hits_db is None):
-            raise ValueError("give either threshold_db or threshold_below_hits_db")
+            raise misuse(Code.KEYS_CLASH, "give either threshold_db or threshold_below_hits_db")
         return self
 
     def threshold_at(self, hit_level_dbfs: float | None) -> float:
@@ -83,6 +85,7 @@ class ThresholdFields(StrictModel):
                 f"{prefix}threshold_below_hits_db",
                 f"needs to know how loud the hits are, and {whose} no hit_level_dbfs",
                 hint="give hit_level_dbfs to the stem, or threshold_db here",
+                code=Code.NEEDS_HIT_LEVEL,
             )
         ]
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from chainrun.contract.runner import Stream
 from chainrun.errors import Severity
+from chainrun.problem_codes import Code
 
 
 @dataclass(frozen=True)
@@ -19,6 +20,7 @@ class Misfit:
     hint: str | None = None
     severity: Severity = "error"
     """A warning is told, and the recipe stays valid."""
+    code: Code = field(kw_only=True)
 
 
 def too_high(key: str, freq_hz: float, stream: Stream) -> list[Misfit]:
@@ -32,5 +34,6 @@ def too_high(key: str, freq_hz: float, stream: Stream) -> list[Misfit]:
             f"too high for a rate of {stream.rate_hz} Hz",
             given=f"{freq_hz:g}",
             allowed=f"up to {highest:g} Hz",
+            code=Code.RATE_TOO_LOW,
         )
     ]

@@ -5,12 +5,21 @@ from __future__ import annotations
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
+from pydantic.fields import FieldInfo
+
+from chainrun.contract.misuse import misuse
+from chainrun.problem_codes import Code
 
 
 def _no_true(value: Any) -> Any:
     if isinstance(value, bool):
-        raise ValueError("a version is a number: 1")
+        raise misuse(Code.UNKNOWN_VERSION, "a version is a number: 1")
     return value
+
+
+def is_version(field: FieldInfo) -> bool:
+    """Whether a field holds the version of a grammar."""
+    return any(isinstance(one, BeforeValidator) and one.func is _no_true for one in field.metadata)
 
 
 Version = Annotated[Literal[1], BeforeValidator(_no_true)]

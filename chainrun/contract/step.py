@@ -12,6 +12,7 @@ from chainrun.contract.misfit import Misfit
 from chainrun.contract.model import StrictModel
 from chainrun.contract.runner import Runner, Stream
 from chainrun.contract.words import numbers_in_words
+from chainrun.problem_codes import Code
 
 
 class Step(StrictModel):
@@ -96,6 +97,7 @@ class Step(StrictModel):
                     "do",
                     f"{self.do} works on a stereo signal, and gets a mono one here",
                     hint="move it to a bus, or put a step that makes stereo before it",
+                    code=Code.NEEDS_STEREO,
                 )
             ]
         return []

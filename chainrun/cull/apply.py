@@ -8,16 +8,16 @@ taken back. An `apply` that was killed is finished by the next `apply`, from the
 from __future__ import annotations
 
 import hashlib
-import json
 import os
-import re
-import tomllib
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import Enum
 from pathlib import Path
-from typing import Any
 
 from chainrun.cull.journal import (
     Journal,
+    Record,
+    alone,
     begun,
     is_as_written,
     journal_of,
@@ -27,201 +27,123 @@ from chainrun.cull.journal import (
     refuse_foreign,
     refuse_unfinished,
     remove,
-    text_of,
     undo_of,
 )
-from chainrun.cull.plan import CullPlan
-from chainrun.cull.trial import overlay_text
+from chainrun.cull.operations import Operation, RetirePreset, WriteFile, operations, text_of
+from chainrun.cull.overlay_files import Variant, seen_from_plan
+from chainrun.cull.plan import CullPlan, read_plan
+from chainrun.cull.trial import affected, refusals, usage_of
 from chainrun.errors import Problem, ResourceError, shown_path
-from chainrun.library.shelf import Shelf
-from chainrun.library.usage import recipe_files
-from chainrun.recipe.load import recipe_name
-from chainrun.recipe.locate import positions
-from chainrun.recipe.presets import RETIRED
-from chainrun.recipe.toml_text import toml_text
+from chainrun.library.progress import Progress
+from chainrun.problem_codes import Code
 from chainrun.whole_file import write_whole
 
-STATUS = ("status", "retired_in", "replaced_by")
-BOM = "\ufeff"
 Step = Callable[[str], None]
+"""Hears of each change of a file before it is made: tests kill a cull there."""
 
 
-def retired_text(text: str, year: int, successor: str | None) -> str:
-    """A preset's file with its new status: the lines about it stand behind `preset = 1`, all else stays as written."""
-    mark, text = (BOM, text[1:]) if text.startswith(BOM) else ("", text)
-    known = positions(text)
-    lines = re.findall(r"[^\n]*\n|[^\n]+", text)  # as TOML ends them; splitlines() knows more
-    head = known[("preset",)][0] - 1
-    ending = "\r\n" if lines[head].endswith("\r\n") else "\n"
-    more = ['status = "retired"', f"retired_in = {year}"]
-    more += [f"replaced_by = {toml_text(successor)}"] if successor is not None else []
-    old = {known[(key,)][0] - 1 for key in STATUS if (key,) in known}
-    made = []
-    for i, line in enumerate(lines):
-        if i not in old:
-            made.append(line)
-        if i == head:
-            made[-1] = made[-1] if made[-1].endswith("\n") else made[-1] + ending
-            made += [f"{one}{ending}" for one in more]
-    return mark + "".join(made)
+class Deed(Enum):
+    """A kind of change that a cull, or its undo, makes."""
+
+    RETIRED = "retired {preset}: now {file}"
+    RESTORED = "{preset} is current again"
+    WROTE = "wrote {file}"
+    REMOVED = "removed {file}"
 
 
-def _is_that_alone(before: str, after: str) -> bool:
-    """Whether nothing but the status differs, as a parser reads it."""
-    try:
-        was, now = (tomllib.loads(text.removeprefix(BOM)) for text in (before, after))
-    except tomllib.TOMLDecodeError:
-        return False
-    return {key: value for key, value in was.items() if key not in STATUS} == {
-        key: value for key, value in now.items() if key not in STATUS
-    }
+@dataclass(frozen=True)
+class Change:
+    """One thing that was done."""
+
+    deed: Deed
+    file: Path
+    """The file as it is now; of REMOVED the one that is gone."""
+    preset: str = ""
+
+    def sentence(self) -> str:
+        """In words."""
+        return self.deed.value.format(preset=self.preset, file=shown_path(self.file))
 
 
-def operations(plan: CullPlan, variants: Sequence[tuple[Path, str]] = ()) -> list[dict[str, Any]]:
-    """What is to be done, as plain data: files with their text before and after, and where they go."""
-    shelf = Shelf(plan.folders)
-    done: list[dict[str, Any]] = []
-    for decision in plan.file.preset:
-        preset = shelf.presets[decision.name]
-        if decision.decision == "keep" or preset.status == "retired":
-            continue
-        text = text_of(preset.file)
-        inside = preset.file.relative_to(preset.library)
-        target = preset.library / RETIRED / inside
-        if target.exists():
-            raise ResourceError(
-                Problem("there is a retired file of this name already", file=shown_path(target), hint="move it away")
-            )
-        after = retired_text(text, plan.file.year, decision.by)
-        if not _is_that_alone(text, after):
-            hint = "write status, retired_in and replaced_by on a line each, or retire it by hand"
-            raise ResourceError(
-                Problem("the status cannot be put into this file", file=shown_path(preset.file), hint=hint)
-            )
-        done.append(
-            {
-                "preset": preset.name,
-                "file": _seen(preset.file, plan.path),
-                "target": _seen(target, plan.path),
-                "before": text,
-                "after": after,
-            }
-        )
-    if not done and not plan.of("replace"):
-        return []
-    overlay = plan.path.parent / f"{plan.file.year}.overlay.toml"
-    jobs = plan.path.parent / f"{plan.file.year}.jobs.toml"
-    for path, text in ((overlay, overlay_text(plan)), (jobs, jobs_text(plan, overlay, variants))):
-        if path.exists() and text_of(path) != text:
-            raise ResourceError(
-                Problem(
-                    "there is such a file already, with other content",
-                    file=shown_path(path),
-                    hint="move it away, or `cull undo` what wrote it",
-                )
-            )
-        if not path.exists():
-            done.append({"file": _seen(path, plan.path), "text": text})
-    return done
+def apply_cull(plan: Path, *, progress: Progress | None = None) -> list[Change]:
+    """Retire and replace presets as a plan says, all of it or nothing; no other cull may work there meanwhile.
 
-
-def _seen(path: Path, plan_path: Path) -> str:
-    """A path as seen from the plan's folder: a record that moves with it, and tells nothing of the machine."""
-    return Path(os.path.relpath(path.resolve(), plan_path.resolve().parent)).as_posix()
-
-
-def _job_name(recipe: Path, plan: CullPlan) -> str:
-    """A name for a job by its recipe's place: `songs-a-take`."""
-    place = _seen(recipe, plan.path).removesuffix(".toml").removesuffix(".recipe")
-    return re.sub(r"[^A-Za-z0-9_-]+", "-", place).strip("-_")[-48:].strip("-_") or "recipe"
-
-
-def jobs_text(plan: CullPlan, overlay: Path, variants: Sequence[tuple[Path, str]] = ()) -> str:
-    """A batch that renders all recipes under the new overlay, beside what they were, and tells what moved."""
-    import tomli_w
-
-    jobs: list[dict[str, Any]] = [{"recipes": plan.file.recipes}] if plan.file.recipes else []
-    recipes = recipe_files(plan.patterns) if plan.patterns else []
-    names = [recipe_name(recipe) for recipe in recipes]
-    twice = {name for name in names if names.count(name) > 1}
-    if twice:  # jobs of one name are refused: each recipe is listed, these by their place
-        jobs = [
-            {"recipes": [_seen(one, plan.path)]} | ({"name": _job_name(one, plan)} if name in twice else {})
-            for one, name in zip(recipes, names, strict=True)
-        ]
-    for recipe, variant in variants:
-        own = (
-            {"name": f"{_job_name(recipe, plan)}-{variant}"[-64:].lstrip("-_")} if recipe_name(recipe) in twice else {}
-        )
-        jobs.append({"recipes": [_seen(recipe, plan.path)], "variant": variant} | own)
-    return tomli_w.dumps(
-        {
-            "jobs": 1,
-            "out": f"out-{plan.file.year}",
-            "on_error": "continue",
-            "defaults": {"overlays": [overlay.name], "compare": True},
-            "job": jobs,
-        }
-    )
-
-
-def apply(plan: CullPlan, step: Step | None = None, variants: Sequence[tuple[Path, str]] = ()) -> list[str]:
-    """Carry a plan out, all of it or nothing; returns what was done, a line each. Raises ResourceError.
-
-    `step` is called before each change of a file, for tests that kill it there. `variants` are those that are affected.
+    An apply that was killed is finished. Returns what was done, nothing where all was done before. `progress` hears of
+    recipes that do not open under the new overlay. `undo_cull` takes it back. Raises RecipeError for a plan that is not
+    valid, UsageError for its patterns, ResourceError where another cull is at work or a file cannot be written.
     """
+    heard = progress or Progress()
+    with alone(plan):
+        journal = begun(plan)
+        read = read_plan(plan)
+        with alone(*read.folders):
+            variants: list[Variant] = []
+            if journal is None or journal.direction == "undo":
+                known = usage_of(read)
+                for text in refusals(read, known):
+                    heard.warning(text)
+                variants = [(one.recipe, one.variant) for one in affected(read, known) if one.variant is not None]
+            return apply(read, variants=variants)
+
+
+def undo_cull(plan: Path) -> list[Change]:
+    """Take a cull back: presets return to their places and texts, what it wrote goes where nobody changed it.
+
+    Returns what was done. Raises ResourceError where there is no record of it, where somebody changed a preset since,
+    where a later cull stands on it, where another cull is at work, or where a file cannot be written.
+    """
+    with alone(plan):
+        return undo(plan)
+
+
+def apply(plan: CullPlan, step: Step | None = None, variants: Sequence[Variant] = ()) -> list[Change]:
+    """Carry a plan out; the caller holds the locks. `variants` are those that are affected. Raises ResourceError."""
     refuse_unfinished(plan)
-    text_hash = hashlib.sha256(plan.path.read_bytes()).hexdigest()
+    plan_hash = hashlib.sha256(plan.path.read_bytes()).hexdigest()
     journal = begun(plan.path)
-    if journal is not None and journal.direction == "apply" and journal.plan_hash != text_hash:
+    if journal is not None and journal.direction == "apply" and journal.plan_hash != plan_hash:
         raise ResourceError(
             Problem(
                 "the plan was changed since its apply was interrupted",
                 file=shown_path(plan.path),
                 hint="cull undo it, then apply the plan as it is now",
+                code=Code.CULL_PLAN_CHANGED,
             )
         )
-    told = recover(plan.path, step)
+    done = recover(plan.path, step)
     if journal is not None and journal.direction == "apply":
-        return told
+        return done
     todo = operations(plan, variants)
     if not todo:
-        return told
-    libraries = [_seen(folder, plan.path) for folder in plan.folders]
-    journal = Journal("apply", todo, recorded(plan.path)[0], libraries, text_hash)
+        return done
+    libraries = tuple(seen_from_plan(plan, folder) for folder in plan.folders)
+    journal = Journal("apply", tuple(todo), recorded(plan.path).operations, libraries, plan_hash)
     journal.write(plan.path)
-    return told + _all_or_nothing(plan.path, journal, _forward, _backward, step)
+    return done + _all_or_nothing(plan.path, journal, _forward, _backward, step)
 
 
-def undo(plan_path: Path, step: Step | None = None) -> list[str]:
-    """Take a cull back: presets to their places and words, the files that it wrote away where nobody changed them.
-
-    Of an `apply` that was killed, what it had done is taken back.
-    """
+def undo(plan_path: Path, step: Step | None = None) -> list[Change]:
+    """Take a cull back; the caller holds the lock. Of an `apply` that was killed, what it had done is taken back."""
     journal = begun(plan_path)
     if journal is not None:
         refuse_foreign(plan_path, journal.operations)
         return _backward(plan_path, journal, step or _nothing)
-    todo, libraries = recorded(plan_path)
-    if not todo:
-        raise ResourceError(
-            Problem(
-                "there is no record of such a cull",
-                file=shown_path(undo_of(plan_path)),
-                hint="was it applied from here?",
-            )
-        )
-    _refuse_older(plan_path, todo)
-    refuse_changed(plan_path, todo)
-    mine = [one for one in todo if "target" in one or is_as_written(plan_path.parent / one["file"], one["text"])]
-    journal = Journal("undo", mine, [], libraries, record=text_of(undo_of(plan_path)))
+    record = recorded(plan_path)
+    if not record.operations:
+        message, hint = "there is no record of such a cull", "was it applied from here?"
+        raise ResourceError(Problem(message, file=shown_path(undo_of(plan_path)), hint=hint, code=Code.NO_CULL_RECORD))
+    _refuse_older(plan_path, record)
+    refuse_changed(plan_path, record.operations)
+    mine = [one for one in record.operations if isinstance(one, RetirePreset) or is_as_written(plan_path, one)]
+    journal = Journal("undo", tuple(mine), (), record.libraries, record=text_of(undo_of(plan_path)))
     journal.write(plan_path)
     return _all_or_nothing(plan_path, journal, _backward, _forward, step)
 
 
-def _refuse_older(plan_path: Path, todo: list[dict[str, Any]]) -> None:
+def _refuse_older(plan_path: Path, record: Record) -> None:
     """Raise ResourceError where a later cull stands on this one: its overlay holds what this one replaced."""
-    own = [name for one in todo if "text" in one and (name := Path(one["file"]).name).endswith(".overlay.toml")]
+    written = [Path(one.file).name for one in record.operations if isinstance(one, WriteFile)]
+    own = [name for name in written if name.endswith(".overlay.toml")]
     later = sorted(
         path.name for path in plan_path.parent.glob("[12][0-9][0-9][0-9].overlay.toml") if own and path.name > own[0]
     )
@@ -232,11 +154,12 @@ def _refuse_older(plan_path: Path, todo: list[dict[str, Any]]) -> None:
                 file=shown_path(plan_path),
                 given=", ".join(later),
                 hint=f"undo that of {later[-1][:4]} first",
+                code=Code.LATER_CULL,
             )
         )
 
 
-def recover(plan_path: Path, step: Step | None = None) -> list[str]:
+def recover(plan_path: Path, step: Step | None = None) -> list[Change]:
     """Finish what a killed run began, if there is something; returns what was done. Raises ResourceError."""
     journal = begun(plan_path)
     if journal is None:
@@ -250,74 +173,75 @@ def _nothing(text: str) -> None:
     pass
 
 
-Way = Callable[[Path, Journal, Step], list[str]]
+Way = Callable[[Path, Journal, Step], list[Change]]
 
 
-def _all_or_nothing(plan_path: Path, journal: Journal, there: Way, back: Way, step: Step | None) -> list[str]:
-    """Go one way; where a file cannot be written, go back again and tell why."""
+def _all_or_nothing(plan_path: Path, journal: Journal, there: Way, back: Way, step: Step | None) -> list[Change]:
+    """Go one way; where a file cannot be written, go back again and report why."""
     try:
         return there(plan_path, journal, step or _nothing)
     except ResourceError as error:
         try:
             back(plan_path, journal, _nothing)
         except ResourceError as second:
-            stays = "what was begun could not be taken back either: mend this, then run the command again"
-            raise ResourceError(
-                [*error.problems, *second.problems, Problem(stays, file=shown_path(journal_of(plan_path)))]
-            ) from error
-        raise ResourceError([*error.problems, Problem("so nothing was changed: all is as it was before")]) from error
+            message = "what was begun could not be taken back either: mend this, then run the command again"
+            stays = Problem(message, file=shown_path(journal_of(plan_path)), code=Code.NOT_TAKEN_BACK)
+            raise ResourceError([*error.problems, *second.problems, stays]) from error
+        message = "so nothing was changed: all is as it was before"
+        raise ResourceError([*error.problems, Problem(message, code=Code.NOTHING_CHANGED)]) from error
 
 
-def _forward(plan_path: Path, journal: Journal, step: Step) -> list[str]:
-    told = []
+def _forward(plan_path: Path, journal: Journal, step: Step) -> list[Change]:
+    done = []
     for one in journal.operations:
-        file = plan_path.parent / one["file"]
-        if "text" in one:
+        file = plan_path.parent / one.file
+        if isinstance(one, WriteFile):
             step(f"write {file.name}")
-            write_whole(file, one["text"])
-            told.append(f"wrote {shown_path(file)}")
+            write_whole(file, one.text)
+            done.append(Change(Deed.WROTE, file))
             continue
-        target = plan_path.parent / one["target"]
+        target = plan_path.parent / one.target
         if file.exists():
-            step(f"status of {one['preset']}")
-            write_whole(file, one["after"])
-            step(f"move {one['preset']}")
+            step(f"status of {one.preset}")
+            write_whole(file, one.after)
+            step(f"move {one.preset}")
             _move(file, target)
-        told.append(f"retired {one['preset']}: now {shown_path(target)}")
+        done.append(Change(Deed.RETIRED, target, one.preset))
     step("record")
-    done = {"cull": 1, "libraries": journal.libraries, "operations": journal.earlier + journal.operations}
-    write_whole(undo_of(plan_path), journal.record or json.dumps(done, indent=1))
+    record = Record(journal.earlier + journal.operations, journal.libraries)
+    write_whole(undo_of(plan_path), journal.record or record.text())
     step("end")
     _end(plan_path, journal)
-    return told
+    return done
 
 
-def _backward(plan_path: Path, journal: Journal, step: Step) -> list[str]:
-    told = []
-    for one in reversed(journal.operations):
-        file = plan_path.parent / one["file"]
-        if "text" in one:
-            if file.exists() and text_of(file) == one["text"]:
-                step(f"remove {file.name}")
-                remove(file)
-                told.append(f"removed {shown_path(file)}")
-            continue
-        target = plan_path.parent / one["target"]
-        if target.exists():
-            step(f"move {one['preset']} back")
-            _move(target, file)
-        if file.exists() and text_of(file) != one["before"]:
-            step(f"status of {one['preset']}")
-            write_whole(file, one["before"])
-        told.append(f"{one['preset']} is current again")
+def _backward(plan_path: Path, journal: Journal, step: Step) -> list[Change]:
+    done = [change for one in reversed(journal.operations) for change in _take_back(plan_path, one, step)]
     step("record")
     if journal.earlier:
-        record = {"cull": 1, "libraries": journal.libraries, "operations": journal.earlier}
-        write_whole(undo_of(plan_path), json.dumps(record, indent=1))
+        write_whole(undo_of(plan_path), Record(journal.earlier, journal.libraries).text())
     else:
         remove(undo_of(plan_path))
     _end(plan_path, journal)
-    return told
+    return done
+
+
+def _take_back(plan_path: Path, one: Operation, step: Step) -> list[Change]:
+    file = plan_path.parent / one.file
+    if isinstance(one, WriteFile):
+        if not is_as_written(plan_path, one):
+            return []
+        step(f"remove {file.name}")
+        remove(file)
+        return [Change(Deed.REMOVED, file)]
+    target = plan_path.parent / one.target
+    if target.exists():
+        step(f"move {one.preset} back")
+        _move(target, file)
+    if file.exists() and text_of(file) != one.before:
+        step(f"status of {one.preset}")
+        write_whole(file, one.before)
+    return [Change(Deed.RESTORED, file, one.preset)]
 
 
 def _end(plan_path: Path, journal: Journal) -> None:
@@ -332,6 +256,7 @@ def _move(file: Path, target: Path) -> None:
         target.parent.mkdir(parents=True, exist_ok=True)
         os.replace(file, target)
     except OSError as error:
+        message = f"the file could not be moved ({error.strerror})"
         raise ResourceError(
-            Problem(f"the file could not be moved ({error.strerror})", file=shown_path(file), hint=shown_path(target))
+            Problem(message, file=shown_path(file), hint=shown_path(target), code=Code.CANNOT_WRITE)
         ) from error

@@ -7,22 +7,27 @@ import json
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from chainrun.cull.plan import CullPlan
+from chainrun.cull.operations import Operation, RetirePreset, WriteFile, operation_of, text_of
+from chainrun.cull.plan import CullPlan, seen_from
 from chainrun.errors import Problem, ResourceError, reason, shown_path
 from chainrun.limits import Limits
+from chainrun.problem_codes import Code
 from chainrun.whole_file import read_text, write_whole
 
-LARGEST = Limits(toml_kb=64_000)
+MAX_SIZE = Limits(toml_kb=64_000)
 """A journal holds every preset twice."""
 JOURNAL = ".cull-journal.json"
 MARK = ".cull-in-progress"
+VERSION = 1
+FIELDS = ("direction", "operations", "earlier", "libraries", "plan_hash", "record")
 
 
 def journal_of(plan_path: Path) -> Path:
+    """Where the journal of a plan's cull lies while that is carried out."""
     return plan_path.parent / f".{plan_path.name}{JOURNAL}"
 
 
@@ -31,17 +36,9 @@ def undo_of(plan_path: Path) -> Path:
     return plan_path.parent / f"{plan_path.name.removesuffix('.toml')}.undo.json"
 
 
-def text_of(path: Path) -> str:
-    """A file's text to the byte: line ends and all. Raises ResourceError."""
-    try:
-        return path.read_bytes().decode("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ResourceError(Problem(f"the file cannot be read ({reason(error)})", file=shown_path(path))) from error
-
-
 @contextmanager
 def alone(*paths: Path) -> Iterator[None]:
-    """No other cull may work on these: a plan, or libraries. Raises ResourceError."""
+    """A lock on a plan or on libraries: no other cull may work on these. Raises ResourceError where one does."""
     opened: list[int] = []
     try:
         for path in paths:
@@ -50,13 +47,13 @@ def alone(*paths: Path) -> Iterator[None]:
                 fcntl.flock(opened[-1], fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError as error:
                 what = "in this library" if path.is_dir() else "of this plan"
+                message = f"another cull {what} is at work"
                 raise ResourceError(
-                    Problem(f"another cull {what} is at work", file=shown_path(path), hint="wait for it")
+                    Problem(message, file=shown_path(path), hint="wait for it", code=Code.CULL_AT_WORK)
                 ) from error
             except OSError as error:
-                raise ResourceError(
-                    Problem(f"this cannot be opened ({error.strerror})", file=shown_path(path))
-                ) from error
+                message = f"this cannot be opened ({error.strerror})"
+                raise ResourceError(Problem(message, file=shown_path(path), code=Code.CANNOT_READ)) from error
         yield
     finally:
         for one in opened:
@@ -64,6 +61,7 @@ def alone(*paths: Path) -> Iterator[None]:
 
 
 def marks(plan_path: Path, libraries: Sequence[str]) -> list[Path]:
+    """The marks that a cull in progress leaves in its libraries."""
     return [plan_path.parent / one / MARK for one in libraries]
 
 
@@ -85,8 +83,23 @@ def refuse_unfinished(plan: CullPlan) -> None:
                     given=shown_path(other),
                     hint=f"finish it by chainrun cull apply {shown_path(other)}, or cull undo it"
                     + ("" if other.exists() else ": the plan must have this name"),
+                    code=Code.CULL_INTERRUPTED,
                 )
             )
+
+
+@dataclass(frozen=True)
+class Record:
+    """What a cull has done, for its undo."""
+
+    operations: tuple[Operation, ...] = ()
+    libraries: tuple[str, ...] = ()
+    """Folders in which it worked, as seen from the plan."""
+
+    def text(self) -> str:
+        """As a JSON document."""
+        done = [one.record() for one in self.operations]
+        return json.dumps({"cull": VERSION, "libraries": list(self.libraries), "operations": done}, indent=1)
 
 
 @dataclass(frozen=True)
@@ -94,30 +107,40 @@ class Journal:
     """What a run has begun: written before the first change, gone after the last."""
 
     direction: Literal["apply", "undo"]
-    operations: list[dict[str, Any]]
-    earlier: list[dict[str, Any]]
+    operations: tuple[Operation, ...]
+    earlier: tuple[Operation, ...]
     """What an earlier `apply` of the same plan did; it stays on record."""
-    libraries: list[str]
+    libraries: tuple[str, ...]
     """Folders in which it works, as seen from the plan."""
     plan_hash: str = ""
     """Of the plan's text when it was begun."""
     record: str = ""
     """Of an undo: the record that it goes by, for the case that it is to stay."""
 
+    def text(self) -> str:
+        """As a JSON document."""
+        document = {
+            "cull": VERSION,
+            "direction": self.direction,
+            "operations": [one.record() for one in self.operations],
+            "earlier": [one.record() for one in self.earlier],
+            "libraries": list(self.libraries),
+            "plan_hash": self.plan_hash,
+            "record": self.record,
+        }
+        return json.dumps(document, indent=1)
+
     def write(self, plan_path: Path) -> None:
-        """Put it down, and a mark into each library, so that other plans see it."""
+        """Put it down, and a mark into each library, so that other plans see it. Raises ResourceError."""
         made = marks(plan_path, self.libraries)
         try:
             for mark in made:
-                write_whole(mark, Path(os.path.relpath(plan_path.resolve(), mark.parent.resolve())).as_posix())
-            self._write(plan_path)
+                write_whole(mark, seen_from(mark.parent.resolve(), plan_path.resolve()))
+            write_whole(journal_of(plan_path), self.text())
         except ResourceError:
             for mark in made:
                 remove(mark)
             raise
-
-    def _write(self, plan_path: Path) -> None:
-        write_whole(journal_of(plan_path), json.dumps({"cull": 1, **asdict(self)}, indent=1))
 
 
 def begun(plan_path: Path) -> Journal | None:
@@ -126,103 +149,105 @@ def begun(plan_path: Path) -> Journal | None:
     if not path.exists():
         return None
     try:
-        record = json.loads(read_text(path, LARGEST))
-        journal = Journal(**{key: record[key] for key in Journal.__dataclass_fields__})
-        if journal.direction not in ("apply", "undo") or not all(
-            isinstance(one, str) for one in (journal.plan_hash, journal.record)
-        ):
+        document = json.loads(read_text(path, MAX_SIZE))
+        direction, operations, earlier, libraries, plan_hash, record = (document[key] for key in FIELDS)
+        if direction not in ("apply", "undo") or not all(isinstance(one, str) for one in (plan_hash, record)):
             raise ValueError("a field is not what it should be")
-        _refuse_leading_out(plan_path, journal.operations + journal.earlier, journal.libraries)
+        known = _read(plan_path, operations + earlier, libraries)
+        split = len(operations)
+        return Journal(
+            direction, known.operations[:split], known.operations[split:], known.libraries, plan_hash, record
+        )
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
-        raise ResourceError(Problem(f"the journal is damaged ({reason(error)})", file=shown_path(path))) from error
-    return journal
+        message = f"the journal is damaged ({reason(error)})"
+        raise ResourceError(Problem(message, file=shown_path(path), code=Code.CULL_RECORD_DAMAGED)) from error
 
 
-def _refuse_leading_out(plan_path: Path, operations: list[dict[str, Any]], libraries: list[str]) -> None:
-    """Raise ValueError where a journal, maybe a stranger's, writes more than presets and what lies beside its plan."""
-    if not isinstance(operations, list) or not isinstance(libraries, list):
-        raise TypeError("operations and libraries are lists")
-    if not all(isinstance(one, str) for one in libraries) or not all(map(_is_operation, operations)):
-        raise TypeError("an operation is not complete")
-    beside = plan_path.parent.resolve()
-    shelves = [(beside / one).resolve() for one in libraries]
-    for one in operations:
-        for key in ("file", "target"):
-            if key in one:
-                path = (plan_path.parent / one[key]).resolve()
-                preset = path.name.endswith(".preset.toml") and any(shelf in path.parents for shelf in shelves)
-                written = path.parent == beside and path.name.endswith((".overlay.toml", ".jobs.toml"))
-                if not (preset or written):
-                    raise ValueError(f"{one[key]!r} is no place for a cull to write to")
-
-
-def _is_operation(one: Any) -> bool:
-    """Whether an operation has all that is read of it."""
-    if not isinstance(one, dict) or not all(isinstance(value, str) for value in one.values()):
-        return False
-    moves = {"file", "target", "before", "after", "preset"} <= one.keys()
-    return moves if "target" in one else {"file", "text"} <= one.keys()
-
-
-def recorded(plan_path: Path) -> tuple[list[dict[str, Any]], list[str]]:
-    """The operations on record, and the libraries that they are about."""
+def recorded(plan_path: Path) -> Record:
+    """What is on record of a plan's cull; empty for none. Raises ResourceError for a damaged record."""
     path = undo_of(plan_path)
     if not path.exists():
-        return [], []
+        return Record()
     try:
-        record = json.loads(read_text(path, LARGEST))
-        found = (record["operations"], record.get("libraries", []))
-        _refuse_leading_out(plan_path, *found)
+        document = json.loads(read_text(path, MAX_SIZE))
+        return _read(plan_path, document["operations"], document.get("libraries", []))
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as error:
-        raise ResourceError(Problem(f"the record is damaged ({reason(error)})", file=shown_path(path))) from error
-    return found
+        message = f"the record is damaged ({reason(error)})"
+        raise ResourceError(Problem(message, file=shown_path(path), code=Code.CULL_RECORD_DAMAGED)) from error
 
 
-def is_as_written(file: Path, text: str) -> bool:
+def _read(plan_path: Path, operations: Any, libraries: Any) -> Record:
+    """Operations and libraries out of a JSON document, maybe a stranger's.
+
+    Raises TypeError where they are not complete, ValueError where they would write more than presets and what lies
+    beside their plan.
+    """
+    if not isinstance(operations, list) or not isinstance(libraries, list):
+        raise TypeError("operations and libraries are lists")
+    if not all(isinstance(one, str) for one in libraries):
+        raise TypeError("an operation is not complete")
+    found = tuple(operation_of(one) for one in operations)
+    beside = plan_path.parent.resolve()
+    shelves = [(beside / one).resolve() for one in libraries]
+    for one in found:
+        for named in (one.file, one.target) if isinstance(one, RetirePreset) else (one.file,):
+            path = (plan_path.parent / named).resolve()
+            preset = path.name.endswith(".preset.toml") and any(shelf in path.parents for shelf in shelves)
+            written = path.parent == beside and path.name.endswith((".overlay.toml", ".jobs.toml"))
+            if not (preset or written):
+                raise ValueError(f"{named!r} is no place for a cull to write to")
+    return Record(found, tuple(libraries))
+
+
+def is_as_written(plan_path: Path, one: WriteFile) -> bool:
     """Whether a file that a cull wrote is there as it was: what somebody changed or took away is not ours any more."""
-    return file.exists() and text_of(file) == text
+    file = plan_path.parent / one.file
+    return file.exists() and text_of(file) == one.text
 
 
 def remove(file: Path) -> None:
+    """Take a file away, if it is there. Raises ResourceError."""
     try:
         file.unlink(missing_ok=True)
     except OSError as error:
-        raise ResourceError(
-            Problem(f"the file could not be removed ({error.strerror})", file=shown_path(file))
-        ) from error
+        message = f"the file could not be removed ({error.strerror})"
+        raise ResourceError(Problem(message, file=shown_path(file), code=Code.CANNOT_WRITE)) from error
 
 
-def refuse_changed(plan_path: Path, todo: list[dict[str, Any]]) -> None:
+def refuse_changed(plan_path: Path, todo: Sequence[Operation]) -> None:
     """Presets that somebody has edited or moved since are not written over. Raises ResourceError."""
     problems = []
     for one in todo:
-        if "target" not in one:
+        if isinstance(one, WriteFile):
             continue
-        target, file = plan_path.parent / one["target"], plan_path.parent / one["file"]
-        if not target.exists() or text_of(target) != one["after"]:
-            problems.append(Problem("this preset was changed since the cull; it stays", file=shown_path(target)))
+        target, file = plan_path.parent / one.target, plan_path.parent / one.file
+        if not target.exists() or text_of(target) != one.after:
+            message = "this preset was changed since the cull; it stays"
+            problems.append(Problem(message, file=shown_path(target), code=Code.CHANGED_SINCE_CULL))
         elif file.exists():
-            problems.append(Problem("another preset has taken its place", file=shown_path(file)))
+            message = "another preset has taken its place"
+            problems.append(Problem(message, file=shown_path(file), code=Code.PLACE_TAKEN))
     if problems:
         raise ResourceError(problems)
 
 
-def refuse_foreign(plan_path: Path, todo: list[dict[str, Any]]) -> None:
+def refuse_foreign(plan_path: Path, todo: Sequence[Operation]) -> None:
     """What is neither as it was nor as the journal would have it was changed by somebody. Raises ResourceError."""
-    hint = "a cull was interrupted; copy your change away, bring back the text of the journal, run the command again"
-    problems = []
-    for one in todo:
-        file = plan_path.parent / one["file"]
-        target = plan_path.parent / one["target"] if "target" in one else None
-        known = [one["text"]] if target is None else [one["before"], one["after"]]
-        there = [path for path in (file, target) if path is not None and path.exists()]
-        problems += [
-            Problem("this file was changed since the cull was interrupted; it stays", file=shown_path(path), hint=hint)
-            for path in there
-            if text_of(path) not in known
-        ]
-        if target is not None and len(there) != 1:
-            state = "is there twice" if there else "is missing"
-            problems.append(Problem(f"the preset {one['preset']} {state}", file=shown_path(file), hint=hint))
+    problems = [problem for one in todo for problem in _foreign(plan_path, one)]
     if problems:
         raise ResourceError(problems)
+
+
+def _foreign(plan_path: Path, one: Operation) -> Iterator[Problem]:
+    hint = "a cull was interrupted; copy your change away, bring back the text of the journal, run the command again"
+    named, known = [one.file], [one.text] if isinstance(one, WriteFile) else [one.before, one.after]
+    named += [one.target] if isinstance(one, RetirePreset) else []
+    places = [plan_path.parent / path for path in named]
+    there = [path for path in places if path.exists()]
+    for path in there:
+        if text_of(path) not in known:
+            message = "this file was changed since the cull was interrupted; it stays"
+            yield Problem(message, file=shown_path(path), hint=hint, code=Code.CHANGED_SINCE_CULL)
+    if isinstance(one, RetirePreset) and len(there) != 1:
+        message = f"the preset {one.preset} {'is there twice' if there else 'is missing'}"
+        yield Problem(message, file=shown_path(places[0]), hint=hint, code=Code.PRESET_MISPLACED)

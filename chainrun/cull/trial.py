@@ -2,53 +2,77 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from chainrun.comparison.difference import Difference, difference
-from chainrun.cull.plan import CullPlan
-from chainrun.delivery import RenderOptions, RenderResult, render
-from chainrun.errors import ChainrunError, ResourceError
-from chainrun.library.usage import Usage, names_of
-from chainrun.plan import build_plan
+from chainrun.comparison.difference import Difference
+from chainrun.comparison.moved import BEFORE, render_before_after
+from chainrun.cull.journal import alone, begun, refuse_unfinished
+from chainrun.cull.overlay_files import overlay_text
+from chainrun.cull.plan import CullPlan, read_plan
+from chainrun.delivery import RenderOptions, RenderResult
+from chainrun.errors import ChainrunError, Problem, ResourceError, UsageError
+from chainrun.library.alike import profiles
+from chainrun.library.progress import Progress
+from chainrun.library.queries import Likeness, likeness
+from chainrun.library.shelf import Shelf
+from chainrun.library.usage import Usage, names_of, recipe_files, usage
+from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name
-from chainrun.store import hasher
 from chainrun.whole_file import work_folder, write_whole
 
+MIN_MOVED_DB = 0.5
+"""Gain reductions that move less are not named."""
+NO_RENDER_LU = 999.0
+"""Stands for the residual of what does not render: it comes first."""
 
-@dataclass
-class Tried:
-    """One recipe, or one of its variants, under the cull."""
+
+@dataclass(frozen=True)
+class Affected:
+    """A recipe, or one of its variants, in which a cull replaces presets."""
 
     recipe: Path
     variant: str | None
-    nodes: list[str]
+    nodes: tuple[str, ...]
     """Where the presets stand that are replaced."""
-    presets: list[str]
-    found: Difference | None = None
-    """Of the delivery that moves most."""
-    delivery: str = ""
-    error: str | None = None
-    """Why it does not render under the cull: a `set` path that the successor lacks, say."""
-    files: tuple[str, str] | None = None
+    presets: tuple[str, ...]
     label: str = ""
     """Its recipe's name, or its path where two have one name."""
-    readings: list[str] = field(default_factory=list)
-    """Gain reductions that move by half a dB and more."""
 
     @property
     def name(self) -> str:
         """For a table."""
         return (self.label or recipe_name(self.recipe)) + (f" ({self.variant})" if self.variant else "")
 
+
+@dataclass(frozen=True)
+class Tried:
+    """An affected recipe under the cull."""
+
+    affected: Affected
+    found: Difference | None = None
+    """Of the delivery that moves most; None where it does not render."""
+    delivery: str = ""
+    error: str | None = None
+    """Why it does not render under the cull: a `set` path that the successor lacks, say."""
+    files: tuple[Path, Path] | None = None
+    """Both renders of that delivery, where they are kept."""
+    readings: tuple[str, ...] = ()
+    """Gain reductions that move by half a dB and more."""
+
+    @property
+    def name(self) -> str:
+        """For a table."""
+        return self.affected.name
+
     @property
     def residual_lu(self) -> float:
         """How far it moves; what does not render stands first."""
-        return self.found.residual_lu if self.found is not None else 999.0
+        return self.found.residual_lu if self.found is not None else NO_RENDER_LU
 
     @property
     def louder_lu(self) -> float:
@@ -72,43 +96,102 @@ class Tried:
 
     def record(self, plan: CullPlan) -> dict[str, Any]:
         """As a JSON object."""
-        told = self.found.record() if self.found is not None else None
         return {
-            "recipe": str(self.recipe),
-            "variant": self.variant,
-            "nodes": self.nodes,
-            "presets": self.presets,
+            "recipe": str(self.affected.recipe),
+            "variant": self.affected.variant,
+            "nodes": list(self.affected.nodes),
+            "presets": list(self.affected.presets),
             "error": self.error,
             "crosses_limit": self.crosses(plan),
             "louder_lu": round(self.louder_lu, 3),
-            "readings": self.readings,
+            "readings": list(self.readings),
             "delivery": self.delivery or None,
-            "comparison": told,
-            "files": list(self.files) if self.files is not None else None,
+            "comparison": self.found.record() if self.found is not None else None,
+            "files": list(map(str, self.files)) if self.files is not None else None,
         }
 
 
-def overlay_text(plan: CullPlan) -> str:
-    """The year's overlay: `[replace_presets]` for every preset that has a successor."""
-    import tomli_w
+@dataclass(frozen=True)
+class Trial:
+    """All recipes that a plan moves, each rendered without and with it; the worst first."""
 
-    table = tomli_w.dumps({"replace_presets": plan.replacements()}) if plan.replacements() else ""
-    head = f"# The cull of {plan.file.year}: presets that were replaced. Lay it over a recipe with --overlay."
-    return f"{head}\n{table}"
+    plan: CullPlan
+    tried: tuple[Tried, ...]
+    usage: Usage = field(repr=False)
+
+    @property
+    def crosses(self) -> bool:
+        """Whether one of them moves by more than the plan's limits."""
+        return any(one.crosses(self.plan) for one in self.tried)
+
+    def record(self) -> dict[str, Any]:
+        """As a JSON document."""
+        file = self.plan.file
+        return {
+            "schema_version": 1,
+            "max_residual_lu": file.max_residual_lu,
+            "max_level_lu": file.max_level_lu,
+            "recipes": [one.record(self.plan) for one in self.tried],
+        }
 
 
-def affected(plan: CullPlan, known: Usage) -> list[Tried]:
+def try_cull(
+    plan: Path,
+    *,
+    out: Path | None = None,
+    store: Path | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Trial:
+    """Render every recipe and variant that a plan's replacements touch, without and with them, and compare.
+
+    No preset or recipe is changed; `out` keeps both renders of each. What does not render has its `error`. Raises
+    RecipeError for a plan that is not valid, UsageError for its patterns or where a cull by it was interrupted,
+    ResourceError where another cull is at work, or a full disk stops a render.
+    """
+    heard = progress or Progress()
+    if plan.exists():
+        with alone(plan):
+            if begun(plan) is not None:
+                message, hint = "a cull of this plan was interrupted", "finish it by cull apply, or cull undo it"
+                raise UsageError(Problem(message, hint=hint, code=Code.CULL_INTERRUPTED))
+    read = read_plan(plan)
+    refuse_unfinished(read)
+    known = usage_of(read)
+    heard.unreadable(known.unreadable)
+    tried = _attempt(read, known, out, RenderOptions(workers=workers, store=store), heard)
+    heard.done()
+    return Trial(read, tuple(tried), known)
+
+
+def trial_likeness(trial: Trial, *, store: Path | None = None, progress: Progress | None = None) -> Likeness:
+    """How alike the presets of a plan's libraries are: those that are current, and those that the plan takes out."""
+    plan, heard = trial.plan, progress or Progress()
+    shelf = Shelf(plan.folders)
+    gone = {one.name for one in plan.file.preset if one.decision != "keep"}
+    names = [name for name, one in shelf.presets.items() if one.status == "current" or name in gone]
+    found = likeness(shelf, profiles(shelf, names, store, heard), trial.usage)
+    heard.done()
+    return found
+
+
+def usage_of(plan: CullPlan) -> Usage:
+    """Where the plan's recipes use presets. Raises UsageError for a pattern that finds none."""
+    return usage(recipe_files(plan.patterns) if plan.patterns else [])
+
+
+def affected(plan: CullPlan, known: Usage) -> list[Affected]:
     """Every recipe and variant in which a preset is replaced."""
     replaced = plan.replacements()
-    found: dict[tuple[Path, str | None], Tried] = {}
     labels = names_of(known.recipes)
-    for use in known.uses:
-        if use.preset in replaced:
-            new = Tried(use.recipe, use.variant, [], [], label=labels[use.recipe])
-            one = found.setdefault((use.recipe, use.variant), new)
-            one.nodes += [use.node] if use.node not in one.nodes else []
-            one.presets += [use.preset] if use.preset not in one.presets else []
-    return list(found.values())
+    uses = [use for use in known.uses if use.preset in replaced]
+    found = []
+    for recipe, variant in dict.fromkeys((use.recipe, use.variant) for use in uses):
+        here = [use for use in uses if (use.recipe, use.variant) == (recipe, variant)]
+        nodes = tuple(dict.fromkeys(use.node for use in here))
+        presets = tuple(dict.fromkeys(use.preset for use in here))
+        found.append(Affected(recipe, variant, nodes, presets, labels[recipe]))
+    return found
 
 
 @contextmanager
@@ -122,89 +205,71 @@ def _overlay(plan: CullPlan) -> Iterator[Path]:
 
 def refusals(plan: CullPlan, known: Usage) -> list[str]:
     """What of the recipes does not open under the plan's overlay: `set` paths that a successor lacks."""
-    told = []
+    found = []
     with _overlay(plan) as overlay:
         for one in affected(plan, known):
             try:
                 open_recipe(one.recipe, Overrides(one.variant, (overlay,)))
             except ChainrunError as error:
-                told += [f"{one.name}, under the overlay: {problem.text()}" for problem in error.problems]
-    return list(dict.fromkeys(told))
+                found += [f"{one.name}, under the overlay: {problem.text()}" for problem in error.problems]
+    return list(dict.fromkeys(found))
 
 
-def attempt(
-    plan: CullPlan,
-    known: Usage,
-    *,
-    out: Path | None,
-    store: Path | None,
-    workers: int | None = None,
-    progress: Callable[[str, float], None] | None = None,
-) -> list[Tried]:
-    """Render every recipe and variant that a replacement touches, without and with it; the worst first."""
-    found = affected(plan, known)
-    options = RenderOptions(workers=workers, store=store)
+def _attempt(plan: CullPlan, known: Usage, out: Path | None, options: RenderOptions, progress: Progress) -> list[Tried]:
+    """Render all that a replacement touches, without and with it; the worst first."""
+    tried = []
     taken: set[str] = set()
     with _overlay(plan) as overlay:
-        for one in found:
+        for one in affected(plan, known):
             name = recipe_name(one.recipe) + (f".{one.variant}" if one.variant else "")
             number = 2
             while name in taken:  # recipes of one name in two folders
                 name, number = f"{name.rpartition('-')[0] if number > 2 else name}-{number}", number + 1
             taken.add(name)
             folder = (out if out is not None else overlay.parent) / name
-            _render_both(one, overlay, folder, options, progress)
-            if out is None:
-                one.files = None
-    return sorted(found, key=lambda one: -one.residual_lu)
+            tried.append(_rendered(one, overlay, folder, options, progress, keeps=out is not None))
+    return sorted(tried, key=lambda one: -one.residual_lu)
 
 
-def _render_both(
-    tried: Tried,
-    overlay: Path,
-    folder: Path,
-    options: RenderOptions,
-    progress: Callable[[str, float], None] | None,
-) -> None:
+def _rendered(
+    one: Affected, overlay: Path, folder: Path, options: RenderOptions, progress: Progress, *, keeps: bool
+) -> Tried:
+    without, under = Overrides(one.variant), Overrides(one.variant, (overlay,))
     try:
-        results = []
-        for word, overlays in (("before", ()), ("after", (overlay,))):
-            opened = open_recipe(tried.recipe, Overrides(tried.variant, overlays))
-            plan = build_plan(opened, hash_file=hasher(options.store))
-            results.append(render(plan, folder / word, options, progress=progress))
-        tried.readings = _moved(*results)
-        for before, after in zip(*(result.deliveries for result in results), strict=True):
-            if tried.found is not None and before.pcm_sha256 == after.pcm_sha256:
-                continue
-            found = difference(Path(before.file), Path(after.file))
-            if tried.found is None or found.residual_lu > tried.found.residual_lu:
-                tried.found, tried.delivery = found, Path(before.file).relative_to(folder / "before").as_posix()
-                tried.files = (before.file, after.file)
+        both = render_before_after(one.recipe, without, under, folder, options, progress.node)
+        moved = both.most_moved()
     except ResourceError:
         raise  # a full disk is not this recipe's alone
     except ChainrunError as error:
-        tried.error = error.problems[0].text()
+        return Tried(one, error=error.problems[0].text())
+    return Tried(
+        one,
+        moved.difference,
+        moved.before.relative_to(folder / BEFORE).as_posix(),
+        files=(moved.before, moved.after) if keeps else None,
+        readings=tuple(_moved_readings(both.before, both.after)),
+    )
 
 
-def _moved(before: RenderResult, after: RenderResult) -> list[str]:
+def _moved_readings(before: RenderResult, after: RenderResult) -> list[str]:
     """Gain reductions that are not what they were, in words."""
-    figures = []
-    for result in (before, after):
-        figures.append(
-            {
-                f"{node.name} {one.named.removeprefix('chain.')}": one.gain_reduction_max_db
-                for node in result.nodes
-                for one in node.readings
-            }
-        )
-    was, now = figures
-    told = [
+    was, now = _reductions(before), _reductions(after)
+    moved = [
         f"{step}: {was[step]:.1f} to {now[step]:.1f} dB"
         for step in was
-        if step in now and abs(now[step] - was[step]) >= 0.5
+        if step in now and abs(now[step] - was[step]) >= MIN_MOVED_DB
     ]
     return (
-        told
+        moved
         + [f"{step} is gone" for step in was if step not in now]
         + [f"{step} is new" for step in now if step not in was]
     )
+
+
+def _reductions(result: RenderResult) -> dict[str, float]:
+    """The largest gain reduction of each step, in dB, by node and step."""
+    return {
+        f"{node.name} {one.named.removeprefix('chain.')}": one.gain_reduction_max_db
+        for node in result.nodes
+        for one in node.readings
+    }

@@ -10,6 +10,7 @@ from chainrun.engine.choice import Choice
 from chainrun.errors import Problem, ResourceError
 from chainrun.plan import Plan
 from chainrun.plan.deliveries import DeliverySpec
+from chainrun.problem_codes import Code
 
 SPARE_BYTES = 1_000_000
 
@@ -44,7 +45,8 @@ def check_disk_space(
                     file=str(folder),
                     given=f"{need / 1e6:.0f} MB to be written at most",
                     allowed=f"{free / 1e6:.0f} MB are free",
-                    hint="make room, or choose another folder with --store or -o",
+                    hint="make room, or choose another folder for the store or the output",
+                    code=Code.NOT_ENOUGH_ROOM,
                 )
                 for folder, need, free in short
             ]

@@ -24,6 +24,7 @@ from chainrun.errors import Problem, ResourceError
 from chainrun.loudness import Analysis, Measured, Meter, gain_to_loudness
 from chainrun.measured import measured_record
 from chainrun.plan.deliveries import DeliverySpec, sidecar_of
+from chainrun.problem_codes import Code
 from chainrun.store.prints import Print, PrintSource
 from chainrun.whole_file import write_whole
 
@@ -310,7 +311,11 @@ def check_folder(folder: Path, *, writable: bool = False) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ResourceError(
-            Problem(f"the output folder cannot be made ({error.strerror})", file=str(folder))
+            Problem(
+                f"the output folder cannot be made ({error.strerror})",
+                file=str(folder),
+                code=Code.OUTPUT_NOT_WRITABLE,
+            )
         ) from error
     if writable:  # before hours of work, not after them
         try:
@@ -318,5 +323,9 @@ def check_folder(folder: Path, *, writable: bool = False) -> None:
                 pass
         except OSError as error:
             raise ResourceError(
-                Problem(f"the output folder cannot be written to ({error.strerror})", file=str(folder))
+                Problem(
+                    f"the output folder cannot be written to ({error.strerror})",
+                    file=str(folder),
+                    code=Code.OUTPUT_NOT_WRITABLE,
+                )
             ) from error

@@ -8,6 +8,7 @@ from pathlib import Path
 from chainrun.errors import Problem, RecipeError, shown_path
 from chainrun.plan import Plan
 from chainrun.plan.deliveries import DeliverySpec
+from chainrun.problem_codes import Code
 from chainrun.whole_file import safely_resolved
 
 
@@ -28,6 +29,7 @@ def check_output_paths(plan: Plan, specs: Sequence[DeliverySpec], out: Path, sto
                 file=shown_path(origin.path),
                 given=f'"{shown_path(out)}"',
                 hint=f"rename the variant or the overlay, or {sibling.name}",
+                code=Code.FOLDER_OF_ANOTHER_RECIPE,
             )
         )
     home, kept = safely_resolved(out), safely_resolved(store) if store is not None else None
@@ -45,7 +47,8 @@ def check_output_paths(plan: Plan, specs: Sequence[DeliverySpec], out: Path, sto
                     file=shown_path(origin.path),
                     key="deliver",
                     given=f'"{shown_path(path)}"',
-                    hint="choose another output folder with -o, or another file name",
+                    hint="choose another output folder, or another file name",
+                    code=Code.DELIVERY_IN_THE_WAY,
                 )
             )
     if found:

@@ -20,6 +20,7 @@ from chainrun.engine.remarks import remarks
 from chainrun.engine.run import NodeRuns, Progress, worthwhile_workers
 from chainrun.errors import Problem, ResourceError
 from chainrun.plan import DeliverySpec, Graph, Plan
+from chainrun.problem_codes import Code
 from chainrun.store import Print, Store
 from chainrun.store.store import limit_gb
 from chainrun.whole_file import work_folder
@@ -249,6 +250,10 @@ def _work_store(out: Path) -> Iterator[Store]:
             folder = stack.enter_context(work_folder(WORK_FOLDER, out))
         except OSError as error:
             raise ResourceError(
-                Problem(f"the output folder cannot be written to ({error.strerror})", file=str(out))
+                Problem(
+                    f"the output folder cannot be written to ({error.strerror})",
+                    file=str(out),
+                    code=Code.OUTPUT_NOT_WRITABLE,
+                )
             ) from error
         yield Store(folder)

@@ -1,9 +1,9 @@
-"""`chainrun explain`: the processors and the recipe's tables in words, from their declarations."""
+"""`chainrun explain`: processors, tables of a recipe, limits and errors in words, from their declarations."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from pydantic import BaseModel
@@ -11,7 +11,9 @@ from pydantic import BaseModel
 from chainrun.contract import Key, Step, processors
 from chainrun.contract.parameters import Parameter, parameters
 from chainrun.docs.changes import changes
+from chainrun.errors import EXIT_CODES
 from chainrun.limits import limit_rows
+from chainrun.problem_codes import Code
 from chainrun.recipe.model import Bus, Delivery, Main, PresetFile, PresetUse, Recipe, Send, Stem
 
 TABLES: dict[str, type[BaseModel]] = {
@@ -30,7 +32,12 @@ TABLES: dict[str, type[BaseModel]] = {
 
 def words() -> list[str]:
     """All that can be explained."""
-    return [*processors(), *TABLES, "limits", "changes"]
+    return [*processors(), *TABLES, "limits", "errors", "changes"]
+
+
+def error_rows() -> list[tuple[str, str]]:
+    """Every code of a problem, and what it means."""
+    return [(code.value, code.about) for code in Code if code is not Code.UNSORTED]
 
 
 def first_line(model: type[BaseModel]) -> str:
@@ -49,16 +56,15 @@ def overview(width: int = 80) -> str:
         if group is known:
             lines += ["", "Tables of a recipe:"]
     lines += ["", "chainrun explain limits tells what a recipe may cost at most."]
+    lines.append("chainrun explain errors lists the codes of problems, and the exit codes.")
     lines += ["chainrun explain changes tells what is new; with a version, what came after it."]
     return "\n".join([*lines, "chainrun explain WORD tells the keys of one of them."])
 
 
 def explain(word: str, width: int = 80) -> str:
     """A processor or a table: what it does, its keys, an example, its source."""
-    if word == "limits":
-        return _limits(width)
-    if word == "changes":
-        return changes(width=width)
+    if word in _LISTS:
+        return _LISTS[word](width)
     known: dict[str, type[BaseModel]] = {**TABLES, **processors()}
     model = known[word]
     lines = [word, *_paragraphs(model.__doc__ or "", width), ""]
@@ -99,6 +105,30 @@ def _limits(width: int) -> str:
             *textwrap.wrap(f"{what}: {usual}", width, initial_indent="      ", subsequent_indent="      "),
         ]
     return "\n".join(lines)
+
+
+def _errors(width: int) -> str:
+    """The codes of problems, and the exit codes."""
+    about = (
+        "Every problem has a code, which stays whatever its sentence becomes; with --json it stands under `code`. "
+        "Several sentences may have one code."
+    )
+    lines = ["errors", *textwrap.wrap(about, width), "", "Exit codes:"]
+    for number, meaning in EXIT_CODES.items():
+        lines += textwrap.wrap(meaning, width, initial_indent=f"  {number:>3}  ", subsequent_indent="       ")
+    lines += ["", "Codes of problems:"]
+    for code, meaning in error_rows():
+        lines.append(f"  {code}")
+        lines += textwrap.wrap(meaning, width, initial_indent="      ", subsequent_indent="      ")
+    return "\n".join(lines)
+
+
+_LISTS: dict[str, Callable[[int], str]] = {
+    "limits": _limits,
+    "errors": _errors,
+    "changes": lambda width: changes(width=width),
+}
+"""What is explained beside processors and tables."""
 
 
 def _paragraphs(text: str, width: int) -> Iterator[str]:

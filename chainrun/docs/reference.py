@@ -9,15 +9,16 @@ from pydantic import BaseModel
 
 from chainrun.contract import Step, processors
 from chainrun.contract.parameters import Parameter, parameters
-from chainrun.docs.explain import TABLES, inner_models, tag_of, toml_value
+from chainrun.docs.explain import TABLES, error_rows, inner_models, tag_of, toml_value
+from chainrun.errors import EXIT_CODES
 
 FILE_NAME = "REFERENCE.md"
 HEAD = """# Reference
 
 Every processor and every table of a recipe, with its keys, units, ranges and defaults. Made by
 `chainrun schema --write` from the declarations that the program runs on; `chainrun explain WORD` tells the
-same on a terminal. [What stands around a recipe](#around-the-recipe) comes last: deliveries, the store, batches, the
-log, pytest, limits.
+same on a terminal. After them stand the [exit codes and the codes of problems](#errors), and
+[what stands around a recipe](#around-the-recipe): deliveries, the store, batches, the log, pytest, limits.
 
 Units stand in the key. A threshold's `_db` is dBFS; RMS is plain (a full-scale sine reads -3.01 dBFS).
 """
@@ -41,8 +42,18 @@ def reference_text() -> str:
     lines += ["", "## Tables"]
     for word, model in TABLES.items():
         lines += ["", f"### {word} (table)", "", _about(model), *_model(model, leave_out=set())]
+    lines += ["", *_errors()]
     guide = resources.files("chainrun.docs").joinpath("guide.md").read_text(encoding="utf-8")
     return "\n".join(lines) + "\n\n" + guide
+
+
+def _errors() -> list[str]:
+    """The exit codes and the codes of problems, as two tables."""
+    lines = ["## Errors", "", "| exit code | what it means |", "| --- | --- |"]
+    lines += [f"| {number} | {meaning} |" for number, meaning in EXIT_CODES.items()]
+    lines += ["", "The `code` of a problem in `--json` stays, whatever its sentence becomes:", ""]
+    lines += ["| code | what it means |", "| --- | --- |"]
+    return lines + [f"| `{code}` | {meaning} |" for code, meaning in error_rows()]
 
 
 def _about(model: type[BaseModel]) -> str:

@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from chainrun.errors import Problem, ResourceError
+from chainrun.problem_codes import Code
 from chainrun.whole_file import refuse_others
 
 
@@ -68,7 +69,8 @@ class EventLog:
             with suppress(OSError):
                 self._file.close()
             self._file = None
-        problem = Problem(f"the log cannot be written ({error.strerror})", file=str(self.path))
+        message = f"the log cannot be written ({error.strerror})"
+        problem = Problem(message, file=str(self.path), code=Code.LOG_NOT_WRITTEN)
         if self._say is None:
             raise ResourceError(problem) from error
         self._say(f"{problem.text()}; the work goes on without it")

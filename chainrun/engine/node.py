@@ -19,6 +19,7 @@ from chainrun.engine.sources import KeySource, SignalSource, StemSource, SumSour
 from chainrun.errors import AudioError, Problem
 from chainrun.loudness import Meter
 from chainrun.plan import Node
+from chainrun.problem_codes import Code
 from chainrun.runtime import ChainRunner
 from chainrun.store.prints import Print, PrintWriter
 from chainrun.units import db_to_gain, s_to_frames
@@ -153,7 +154,11 @@ def render_node(
         printed = writer.write(y)
         if not np.isfinite(printed).all():
             raise AudioError(
-                Problem("the chain made values that are too large, or no numbers", key=f"{node.kind} {node.name}")
+                Problem(
+                    "the chain made values that are too large, or no numbers",
+                    key=f"{node.kind} {node.name}",
+                    code=Code.NOT_FINITE,
+                )
             )
         meter.feed(printed)
 

@@ -11,6 +11,7 @@ from chainrun.engine.node import Progress, Stretch, render_node
 from chainrun.engine.result import NodeResult
 from chainrun.errors import AudioError, Problem
 from chainrun.plan import Node
+from chainrun.problem_codes import Code
 from chainrun.store.prints import Print
 from chainrun.store.store import Store
 from chainrun.whole_file import Stamp, stamp
@@ -53,7 +54,11 @@ def run_task(task: NodeTask, progress: Progress | None = None) -> Rendered:
     for path, before in task.stamps.items():
         if stamp(Path(path)) != before:
             task.part.unlink(missing_ok=True)
-            raise AudioError(Problem("the file changed while it was rendered", file=path, hint="render again"))
+            raise AudioError(
+                Problem(
+                    "the file changed while it was rendered", file=path, hint="render again", code=Code.FILE_CHANGED
+                )
+            )
     kept = Store(task.store).publish(task.part, task.node.identity)
     return Rendered(Print(kept, printed.n_channels, printed.n_frames, printed.begin_frame), result, _peak_memory_mb())
 

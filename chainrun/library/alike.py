@@ -2,35 +2,36 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-from scipy.signal import sosfilt
 
+from chainrun.comparison.residual import MIN_LU, k_weighted, matching_gain, residual_lu
 from chainrun.contract import Key
 from chainrun.dsp.arrays import Array
 from chainrun.engine.sources import StemSource
 from chainrun.errors import ChainrunError
 from chainrun.library.profile import HIT_DBFS, RATE, SEGMENTS, Bench, Profile, channels_for, kept_profile
+from chainrun.library.progress import Progress
 from chainrun.library.shelf import Shelf
 from chainrun.library.usage import Usage, UseAt
-from chainrun.loudness.k_weighting import k_weighting
 from chainrun.plan import build_plan
 from chainrun.plan.surroundings import code_hash
 from chainrun.recipe import Opened, open_recipe
+from chainrun.recipe.address import STEMS, NodeAddress
 from chainrun.units import db_to_gain, gain_to_db
 
-LEVEL_DB = 1.0
+MAX_LEVEL_DB = 1.0
 """A preset takes another one's place only where its level is as near as this."""
-SILENT = 1e-6
+MIN_ENERGY = 1e-6
 """Energy of a test signal's output under which it counts as silence, which is like nothing."""
-ALIKE_LU = -30.0
-"""The worst of the test signals may leave so much residual between two that count as alike."""
-STEM_S = 8.0
+MAX_ALIKE_LU = -30.0
+"""The residual that two presets which count as alike leave on the worst test signal."""
+MAX_STEM_S = 8.0
 
 
 @dataclass(frozen=True)
@@ -55,50 +56,51 @@ class Apart:
     @property
     def alike(self) -> bool:
         """Whether one of them would do."""
-        near = self.residual_lu <= ALIKE_LU and (self.stem_lu is None or self.stem_lu <= ALIKE_LU)
+        near = self.residual_lu <= MAX_ALIKE_LU and (self.stem_lu is None or self.stem_lu <= MAX_ALIKE_LU)
         return near and self.same_keys
 
     @property
     def replaceable(self) -> bool:
         """Whether one may take the other's place as it is: alike, and as loud."""
-        return self.alike and abs(self.gain_db) <= LEVEL_DB
+        return self.alike and abs(self.gain_db) <= MAX_LEVEL_DB
+
+    def record(self) -> dict[str, Any]:
+        """As a JSON object."""
+        return asdict(self)
 
 
 def profiles(
-    shelf: Shelf,
-    names: list[str],
-    store: Path | None,
-    progress: Callable[[str, float], None] = lambda name, share: None,
-    left_out: Callable[[str, str], None] = lambda name, reason: None,
+    shelf: Shelf, names: Sequence[str], store: Path | None, progress: Progress | None = None
 ) -> dict[str, Profile]:
-    """The faces of presets; `left_out` hears of those that cannot be run: a response's file is missing, say."""
+    """The profiles of presets, out of the store's folder or measured; `progress` hears of those that cannot be run."""
+    heard = progress or Progress()
     found, code = {}, code_hash()
     for k, name in enumerate(names):
-        progress(name, 0.99 * k / len(names))
+        heard.node(name, 0.99 * k / len(names))
         try:
             found[name] = kept_profile(shelf.steps(name), code, store)
         except ChainrunError as error:
-            left_out(name, error.problems[0].text())
+            heard.left_out(name, error.problems[0].text())
     return found
 
 
 def apart(name: str, one: Profile, other_name: str, other: Profile) -> Apart:
-    """How far two faces lie apart."""
+    """How far two profiles lie apart."""
     # A chain that needs stereo was not heard in mono: both have in common what is stereo for all.
     shared = SEGMENTS if one.n_channels == other.n_channels else ("wide",)
     a = {segment: np.array(one.sketches[segment]) for segment in shared}
     b = {segment: np.array(other.sketches[segment]) for segment in shared}
     products = sum(float(np.sum(a[s] * b[s])) for s in shared)
     energy = sum(float(np.sum(b[s] ** 2)) for s in shared)
-    gain = products / energy if energy > 0.0 and products > 0.0 else 0.0
+    gain = matching_gain(products, energy)
     residuals = {}
     for segment in shared:
-        if min(float(np.sum(a[segment] ** 2)), float(np.sum(b[segment] ** 2))) < SILENT:
+        if min(float(np.sum(a[segment] ** 2)), float(np.sum(b[segment] ** 2))) < MIN_ENERGY:
             residuals[segment] = 0.0  # nothing came out within the bench's time: that says nothing
             continue
         left = float(np.sum((a[segment] - gain * b[segment]) ** 2))
         whole = max(float(np.sum(a[segment] ** 2)), gain**2 * float(np.sum(b[segment] ** 2)), 1e-12)
-        residuals[segment] = 10.0 * math.log10(max(left / whole, 1e-15))
+        residuals[segment] = residual_lu(left, whole, minimum=MIN_LU)
     worst = max(residuals, key=lambda segment: residuals[segment])
     gain_db = max(-120.0, gain_to_db(gain))
     responses = np.array(one.response_db) - np.array(other.response_db)
@@ -115,7 +117,7 @@ def apart(name: str, one: Profile, other_name: str, other: Profile) -> Apart:
     )
 
 
-def pairs(known: dict[str, Profile], of: str | None = None) -> list[Apart]:
+def pairs(known: Mapping[str, Profile], of: str | None = None) -> list[Apart]:
     """All pairs of presets (or those with one of them), the nearest first."""
     names = list(known)
     found = [
@@ -127,14 +129,18 @@ def pairs(known: dict[str, Profile], of: str | None = None) -> list[Apart]:
     return sorted(found, key=lambda pair: pair.residual_lu)
 
 
-def on_stems(shelf: Shelf, near: list[Apart], used: Usage) -> list[Apart]:
+def on_stems(shelf: Shelf, near: Sequence[Apart], used: Usage) -> list[Apart]:
     """Pairs that are alike on the test signals, heard on a real stem, too: one that a recipe uses one of them on."""
     found = []
     for pair in near:
         if pair.alike:
-            uses = [use for use in used.uses if use.preset in (pair.one, pair.other) and use.node.startswith("stems.")]
-            told = next((lu for use in uses if (lu := _on_stem(shelf, pair, use)) is not None), None)
-            pair = replace(pair, stem_lu=told)
+            uses = [
+                use
+                for use in used.uses
+                if use.preset in (pair.one, pair.other) and NodeAddress.of(use.node).group == STEMS
+            ]
+            stem_lu = next((lu for use in uses if (lu := _on_stem(shelf, pair, use)) is not None), None)
+            pair = replace(pair, stem_lu=stem_lu)
         found.append(pair)
     return found
 
@@ -143,14 +149,14 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
     """The level-matched residual of two presets on the first seconds of a stem; None where that cannot be heard."""
     try:
         opened = open_recipe(use.recipe)
-        node = build_plan(opened, hash_file=None).node(use.node.partition(".")[2])
+        node = build_plan(opened, hash_file=None).node(NodeAddress.of(use.node).name)
     except ChainrunError:
         return None
     if node.stem is None or node.rate_hz != RATE:
         return None
     both = [Bench(shelf.steps(name)) for name in (pair.one, pair.other)]
     with closing(StemSource(node.stem, node.rate_hz)) as source:
-        n = min(source.n_frames, int(STEM_S * RATE))
+        n = min(source.n_frames, int(MAX_STEM_S * RATE))
         x = source.read(n)
     keys: dict[Key, Array] = {}
     for key in {key for bench in both for key in bench.keys}:
@@ -160,16 +166,15 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
         keys[key] = heard
     n_channels = max(x.shape[0], *(channels_for(bench.steps) for bench in both))
     x = x if x.shape[0] == n_channels else np.concatenate([x, x])
-    sections = k_weighting(RATE)
     hit = node.stream.hit_level_dbfs if node.stream.hit_level_dbfs is not None else HIT_DBFS
-    louder = db_to_gain(HIT_DBFS - hit)  # as the faces' hits are: thresholds under hits mean the same
-    told = {key: np.concatenate([one] * (n_channels // one.shape[0])) * louder for key, one in keys.items()}
-    a, b = (sosfilt(sections, bench.run(x * louder, n_channels, told)) for bench in both)
+    louder = db_to_gain(HIT_DBFS - hit)  # as the profiles' hits are: thresholds under hits mean the same
+    sounding = {key: np.concatenate([one] * (n_channels // one.shape[0])) * louder for key, one in keys.items()}
+    a, b = (k_weighted(bench.run(x * louder, n_channels, sounding), RATE) for bench in both)
     if a.shape != b.shape or not float(np.sum(b**2)) > 0.0:
         return None
-    gain = max(0.0, float(np.sum(a * b)) / float(np.sum(b**2)))
+    gain = matching_gain(float(np.sum(a * b)), float(np.sum(b**2)))
     left, whole = float(np.sum((a - gain * b) ** 2)), float(np.sum(a**2))
-    return round(10.0 * math.log10(max(left / max(whole, 1e-20), 1e-15)), 1)
+    return round(residual_lu(left, max(whole, 1e-20), minimum=MIN_LU), 1)
 
 
 def _key(opened: Opened, key: Key, n_frames: int) -> Array | None:
@@ -201,6 +206,6 @@ def clusters(near: Iterable[Apart]) -> list[list[str]]:
     return [sorted(group) for group in unique.values()]
 
 
-def keeper(group: list[str], shelf: Shelf, used: Usage) -> str:
+def keeper(group: Sequence[str], shelf: Shelf, used: Usage) -> str:
     """Which one of presets that are alike to keep: the most used, then the newest."""
     return max(group, key=lambda name: (len(used.of(name)), shelf.presets[name].since or 0, name))

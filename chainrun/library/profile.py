@@ -1,5 +1,6 @@
-"""A preset's measured face: what its chain does to fixed test signals, so that presets are compared by ear and not by
-their numbers. Keys hear another signal than the input; thresholds under the hits take hits of -12 dBFS.
+"""The profile of a chain: what it does to fixed test signals, so that presets are compared by ear and not by numbers.
+
+Keys hear another signal than the input; thresholds under the hits take hits of -12 dBFS.
 """
 
 from __future__ import annotations
@@ -13,23 +14,25 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.signal import sosfilt
 
 from chainrun.audiofile.read import hash_content
+from chainrun.comparison.residual import k_weighted
 from chainrun.contract import Key, Step, Stream
 from chainrun.dsp.arrays import Array
 from chainrun.dsp.sketch import Sketch
-from chainrun.loudness.k_weighting import k_weighting
+from chainrun.json_hash import short_hash
 from chainrun.loudness.meter import Meter
-from chainrun.plan.identity import short_hash, sounding_part, steps_that_read
+from chainrun.plan.identity import sounding_part
+from chainrun.recipe.step_files import steps_with_files
 from chainrun.runtime import ChainRunner
+from chainrun.runtime.whole_signal import run_on_time
 from chainrun.units import db_to_gain, power_ratio_db
 from chainrun.whole_file import write_whole
 
 RATE = 48_000
 HIT_DBFS = -12.0
 SETTLED_S = 4.0
-KEY_LATE = 9_000
+KEY_LATE_FRAMES = 9_000
 """Frames by which keys hear the test signals later than the input: about half the time between two hits."""
 TEMPO_BPM = 97.3
 """No round number: what is written in beats is then no round number of milliseconds."""
@@ -37,6 +40,8 @@ POINTS_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 LEVELS_DBFS = (-48.0, -36.0, -30.0, -24.0, -18.0, -12.0, -6.0, 0.0)
 SEGMENTS = ("hits", "bursts", "low bursts", "noise", "sweep", "wide")
 """The last one is stereo for every chain; the others for those that need it."""
+MIN_DB = -120.0
+"""The lower bound of levels in a profile."""
 SIDE_MS, SIDE_DB = 7.0, -6.0
 """What makes a mono signal wide: itself, later and softer, in the side."""
 
@@ -148,21 +153,16 @@ class Bench:
         """The chain on a signal, on time; a mono one stands in all channels. Keys not given hear it, delayed."""
         runner = self.runner(n_channels)
         both = x if x.ndim == 2 else np.stack([x] * n_channels)
-        padded = np.concatenate([both, np.zeros((n_channels, runner.latency_frames))], axis=1)
-        late = np.roll(padded, min(KEY_LATE, padded.shape[1] // 2), axis=1)
-        heard = {key: _as_long(keys[key], padded) if keys is not None else late for key in self.keys}
-        y = runner.run(padded, heard)
-        return np.asarray(y[:, runner.latency_frames :])
-
-
-def _as_long(x: Array, other: Array) -> Array:
-    return np.pad(x, ((0, 0), (0, other.shape[1] - x.shape[1])))
+        if keys is None:
+            padded = np.pad(both, ((0, 0), (0, runner.latency_frames)))
+            late = np.roll(padded, min(KEY_LATE_FRAMES, padded.shape[1] // 2), axis=1)
+            keys = dict.fromkeys(self.keys, late)
+        return run_on_time(runner, both, {key: keys[key] for key in self.keys})
 
 
 def measure_profile(steps: list[Step]) -> Profile:
     """Measure a chain. Files of responses must be there, as for a render."""
     n_channels, bench = channels_for(steps), Bench(steps)
-    sections = k_weighting(RATE)
     sketches: dict[str, list[list[float]]] = {}
     heard, outputs = {}, {}
     for name, x in signals().items():
@@ -170,7 +170,7 @@ def measure_profile(steps: list[Step]) -> Profile:
         heard[name] = widened(x) if wide else x[np.newaxis]
         y = outputs[name] = bench.run(heard[name], 2 if wide else n_channels)
         # Mono and stereo outputs are sketched alike: a mono one stands on both sides.
-        weighted = sosfilt(sections, y)
+        weighted = k_weighted(y, RATE)
         sketch = Sketch(RATE, 2)
         sketch.feed(weighted if weighted.shape[0] == 2 else np.concatenate([weighted, weighted]))
         sketches[name] = sketch.result().tolist()
@@ -206,7 +206,7 @@ def _response(bench: Bench, n_channels: int) -> list[float]:
 
 
 def _db(after: float, before: float) -> float:
-    return round(max(-120.0, power_ratio_db(after, before)), 2)
+    return round(max(MIN_DB, power_ratio_db(after, before)), 2)
 
 
 def _tone(level_dbfs: float, seconds: float) -> Array:
@@ -246,7 +246,7 @@ def _harmonics(bench: Bench, n_channels: int) -> float:
 
 
 def _timing(bench: Bench, n_channels: int) -> tuple[float | None, float | None]:
-    """From the gain behind a step up and down again: until two thirds of its way are gone."""
+    """From the gain after a step up and down again: until two thirds of its way are gone."""
     x = np.concatenate([_tone(-30.0, 1.0), _tone(-6.0, 2.0), _tone(-30.0, SETTLED_S)])
     y = bench.run(x, n_channels)[0]
     width = RATE // 1000
@@ -273,14 +273,14 @@ def _level_change(x: Array, y: Array) -> float:
         meter = Meter(RATE, sound.shape[0], true_peak=False)
         meter.feed(sound)
         levels.append(meter.result().integrated_lufs)
-    told = levels[0] - levels[1]
-    return round(told, 2) if math.isfinite(told) else -120.0
+    louder = levels[0] - levels[1]
+    return round(louder, 2) if math.isfinite(louder) else MIN_DB
 
 
 def kept_profile(steps: list[Step], code: str, folder: Path | None) -> Profile:
-    """A face out of the store's folder, measured where it is not there. `code` is the program's own hash."""
+    """A chain's profile out of the store's folder, measured where it is not there. `code` is the program's own hash."""
     described = [sounding_part(step.model_dump(by_alias=True, exclude_none=True)) for step in steps]
-    for _, step in steps_that_read(described, ()):
+    for _, step in steps_with_files(described, bypassed=False):
         step["file"] = hash_content(Path(step["file"]))
     path = folder / "faces" / f"{short_hash([described, code])}.json" if folder is not None else None
     if path is not None:

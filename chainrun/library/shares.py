@@ -8,14 +8,15 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from chainrun.comparison.difference import difference
-from chainrun.delivery import RenderOptions, render
+from chainrun.comparison.moved import moved_delivery, render_before_after
+from chainrun.delivery import RenderOptions, RenderResult
 from chainrun.errors import ChainrunError
+from chainrun.json_hash import short_hash
 from chainrun.library.usage import UseAt
 from chainrun.plan import build_plan
-from chainrun.plan.identity import short_hash
 from chainrun.recipe import Overrides, open_recipe
-from chainrun.store.store import Store, hasher
+from chainrun.recipe.address import MAIN
+from chainrun.store.store import Store
 from chainrun.whole_file import work_folder, write_whole
 
 
@@ -27,6 +28,10 @@ class Share:
     """What differs, matched in level, against the mix."""
     loudness_lu: float
     """The mix without it less the mix with it."""
+
+    def record(self) -> dict[str, float]:
+        """As a JSON object."""
+        return asdict(self)
 
 
 def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing: bool) -> dict[UseAt, Share]:
@@ -48,7 +53,7 @@ def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing
             if mix not in mixes:
                 opened = open_recipe(use.recipe, Overrides(variant=use.variant))
                 plan = build_plan(opened, hash_file=kept.hash_file)
-                mixes[mix] = plan.node("main").identity + opened.recipe.deliver[0].model_dump_json()
+                mixes[mix] = plan.node(MAIN).identity + opened.recipe.deliver[0].model_dump_json()
         except ChainrunError:
             continue
         path = store / "shares" / f"{short_hash([mixes[mix], use.path])}.json"
@@ -56,7 +61,7 @@ def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing
         if share is None and render_missing:
             share = _rendered(use, store)
             if share is not None:
-                write_whole(path, json.dumps(asdict(share)))
+                write_whole(path, json.dumps(share.record()))
         if share is not None:
             found[use] = share
     return found
@@ -71,18 +76,19 @@ def _kept(path: Path) -> Share | None:
 
 def _rendered(use: UseAt, store: Path) -> Share | None:
     """A recipe with and without one use of a preset; None where that cannot be done."""
-    options = RenderOptions(store=store)
-    with work_folder("chainrun-share") as work:
-        files, mains = [], []
-        try:
-            for word, sets in (("with", ()), ("without", (f"{use.path}.bypass=true",))):
-                plan = build_plan(open_recipe(use.recipe, Overrides(use.variant, sets=sets)), hash_file=hasher(store))
-                result = render(plan, work / word, options)
-                files.append(Path(result.deliveries[0].file))
-                mains.append(next(node for node in result.nodes if node.name == "main").measured.integrated_lufs)
-            found = difference(files[0], files[1])
-        except ChainrunError:
-            return None
+    plain = Overrides(use.variant)
+    bypassed = Overrides(use.variant, sets=(f"{use.path}.bypass=true",))
+    try:
+        with work_folder("chainrun-share") as work:
+            both = render_before_after(use.recipe, plain, bypassed, work, RenderOptions(store=store))
+            found = moved_delivery(both.before.deliveries[0], both.after.deliveries[0]).difference
+    except ChainrunError:
+        return None
     # Of main, before a delivery's gain brings either to its target.
+    mains = [_loudness_of_main(one) for one in (both.before, both.after)]
     louder = mains[1] - mains[0] if all(map(math.isfinite, mains)) else 0.0
     return Share(round(max(-200.0, min(99.0, found.residual_lu)), 2), round(louder, 2))
+
+
+def _loudness_of_main(result: RenderResult) -> float:
+    return next(node for node in result.nodes if node.name == MAIN).measured.integrated_lufs

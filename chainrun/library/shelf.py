@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from chainrun.contract import Step, processors
+from chainrun.contract import Step
 from chainrun.errors import Problem, RecipeError, UsageError, nearest, shown, shown_path
 from chainrun.limits import Limits
 from chainrun.plan.identity import chain_hash
+from chainrun.problem_codes import Code
 from chainrun.recipe.load import read_toml
 from chainrun.recipe.model import PresetFile, Recipe
 from chainrun.recipe.presets import Library, Unfolder, home_of, used_presets
 from chainrun.recipe.problems import Problems
+from chainrun.recipe.step_files import steps_with_files
 from chainrun.recipe.tables import Items, Place, Table, wrap
 from chainrun.recipe.validate import validate
+
+DEFAULT_LIBRARIES = ("presets", "recipes/presets")
+"""Where a library is looked for when none is named."""
 
 
 @dataclass(frozen=True)
@@ -37,22 +43,61 @@ class Preset:
     uses: tuple[str, ...]
     """Presets inside it."""
 
+    def record(self) -> dict[str, Any]:
+        """As a JSON object."""
+        return {
+            "name": self.name,
+            "file": str(self.file),
+            "about": self.about,
+            "since": self.since,
+            "status": self.status,
+            "retired_in": self.retired_in,
+            "replaced_by": self.replaced_by,
+            "suits": list(self.suits),
+            "tags": list(self.tags),
+            "chain_hash": self.chain_hash,
+            "uses": list(self.uses),
+        }
+
+
+def usual_libraries() -> list[Path]:
+    """The preset library of the working folder: the first of DEFAULT_LIBRARIES. Raises UsageError where none is."""
+    found = [Path(one) for one in DEFAULT_LIBRARIES if Path(one).is_dir()]
+    if not found:
+        raise UsageError(
+            Problem(
+                "there is no preset library here",
+                allowed=", ".join(DEFAULT_LIBRARIES),
+                hint="--presets DIR",
+                code=Code.NO_PRESET_LIBRARY,
+            )
+        )
+    return found[:1]
+
 
 class Shelf:
-    """Several library folders, searched in order as a recipe would. Raises RecipeError for what cannot be read."""
+    """Several library folders, searched in order as a recipe would.
 
-    def __init__(self, folders: list[Path]):
+    Raises RecipeError for what cannot be read, UsageError for a folder that is not there.
+    """
+
+    def __init__(self, folders: Sequence[Path]):
         for folder in folders:
             if not folder.is_dir():
                 raise UsageError(
-                    Problem("there is no such preset library", given=shown_path(folder), hint="--presets DIR")
+                    Problem(
+                        "there is no such preset library",
+                        given=shown_path(folder),
+                        hint="--presets DIR",
+                        code=Code.FOLDER_NOT_FOUND,
+                    )
                 )
-        self.folders = folders
-        self._library = Library(folders, read_toml)
+        self.folders = list(folders)
+        self._library = Library(self.folders, read_toml)
         problems = Problems()
         self.presets: dict[str, Preset] = {}
         for name in self._library.names():
-            found = self._library.load(name, Place(folders[0]), problems)
+            found = self._library.load(name, Place(self.folders[0]), problems)
             if found is not None and found[0] == name:
                 preset = self._preset(name, found[1], problems)
                 if preset is not None:
@@ -60,24 +105,27 @@ class Shelf:
         for name, others in self._library.disputed().items():
             message = f"{name!r} is a preset's name and, under `was`, a former name of {' and '.join(others)}"
             hint = "take it out of `was` there, or rename one of them"
-            problems.add(Place(self._library.file_of(others[0]), ("was",)), message, hint=hint)
-        self._tell_circles(problems)
+            place = Place(self._library.file_of(others[0]), ("was",))
+            problems.add(place, message, hint=hint, code=Code.AMBIGUOUS_PRESET)
+        self._report_circles(problems)
         problems.stop_if_any()
         self.hidden = self._hidden()
         """Presets of a later library whose name an earlier one has, too."""
 
-    def _tell_circles(self, problems: Problems) -> None:
+    def _report_circles(self, problems: Problems) -> None:
         """Presets that hold each other, and retired ones that advise each other."""
-        told: set[frozenset[str]] = set()
+        reported: set[frozenset[str]] = set()
         for name, preset in self.presets.items():
             advised = [name, *self._library.successors(name)]
-            for way, what in (
-                (self.circle(name), "presets use each other in a circle"),
-                (advised if advised[-1] in advised[:-1] else [], "successors go round in a circle"),
+            round_advice = advised if advised[-1] in advised[:-1] else []
+            for way, what, code in (
+                (self.circle(name), "presets use each other in a circle", Code.PRESET_CIRCLE),
+                (round_advice, "successors go round in a circle", Code.SUCCESSOR_CIRCLE),
             ):
-                if way and frozenset(way) not in told:
-                    told.add(frozenset(way))
-                    problems.add(Place(preset.file), f"{what}: {' -> '.join(way)}", hint="change one of them")
+                if way and frozenset(way) not in reported:
+                    reported.add(frozenset(way))
+                    message = f"{what}: {' -> '.join(way)}"
+                    problems.add(Place(preset.file), message, hint="change one of them", code=code)
 
     def circle(self, name: str) -> list[str]:
         """The way from a preset through those inside it back to itself, if there is one."""
@@ -137,7 +185,12 @@ class Shelf:
         name = self._library.current(name)
         if name not in self.presets:
             raise UsageError(
-                Problem("there is no such preset", given=name, hint=nearest(name, self.presets) or "presets list")
+                Problem(
+                    "there is no such preset",
+                    given=name,
+                    hint=nearest(name, self.presets) or "presets list",
+                    code=Code.UNKNOWN_PRESET,
+                )
             )
         return self.presets[name]
 
@@ -153,21 +206,22 @@ class Shelf:
         recipe = validate(Recipe, table, problems)
         problems.stop_if_any()
         if recipe is None:
-            raise RecipeError(Problem("the preset's chain is not valid", file=shown_path(place.file or Path(name))))
+            file = shown_path(place.file or Path(name))
+            raise RecipeError(Problem("the preset's chain is not valid", file=file, code=Code.BAD_VALUE))
         return list(recipe.stems["x"].chain)
 
-    def _find_files(self, value: Any) -> None:
-        """Files that steps name, as absolute paths."""
-        if isinstance(value, Table):
-            kind = processors().get(str(value.get("do")))
-            where = value.where["file"].file if "file" in value else None
-            if kind is not None and kind.reads_file and where is not None:
-                found = home_of(where, self.folders) / str(value["file"])
-                within = any(folder.resolve() in found.resolve().parents for folder in self.folders)
-                if not within or not found.is_file():
-                    message = "there is no such file" if within else "the file lies outside the preset library"
-                    raise RecipeError(Problem(message, file=shown_path(where), key="file", given=shown(value["file"])))
-                value.put("file", str(found.resolve()), value.where["file"])
-        for inner in value.values() if isinstance(value, Table) else value:
-            if isinstance(inner, Table | Items):
-                self._find_files(inner)
+    def _find_files(self, chain: Items) -> None:
+        """Make the files that steps name absolute paths. Raises RecipeError for one that is not in the library."""
+        for _, step in steps_with_files(chain):
+            where = step.where["file"].file
+            if where is None:
+                continue
+            found = home_of(where, self.folders) / str(step["file"])
+            within = any(folder.resolve() in found.resolve().parents for folder in self.folders)
+            if not within or not found.is_file():
+                message = "there is no such file" if within else "the file lies outside the preset library"
+                code = Code.FILE_NOT_FOUND if within else Code.OUTSIDE_ROOT
+                raise RecipeError(
+                    Problem(message, file=shown_path(where), key="file", given=shown(step["file"]), code=code)
+                )
+            step.put("file", str(found.resolve()), step.where["file"])

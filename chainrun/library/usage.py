@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import glob
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 from chainrun.errors import ChainrunError, Problem, UsageError, shown_path
+from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name
 from chainrun.recipe.presets import Use
@@ -26,22 +26,25 @@ class UseAt:
     """`stems.kick`, `buses.kit` or `main`."""
     path: str
     """The use itself, as an overlay would address it; empty inside another preset."""
-    changes: dict[str, Any] = field(default_factory=dict, hash=False)
+    changes: Mapping[str, object] = field(default_factory=dict, hash=False)
+    """The use's `set`: a path inside the preset, and its value."""
     variant: str | None = None
     inherited: bool = False
     """Of a variant: whether the recipe has the same use without it."""
 
 
-@dataclass
+@dataclass(frozen=True)
 class Usage:
     """All uses in a set of recipes, and what could not be read."""
 
-    uses: list[UseAt]
-    recipes: list[Path]
-    unreadable: dict[Path, str]
+    uses: tuple[UseAt, ...] = ()
+    recipes: tuple[Path, ...] = ()
+    """Those that could be read."""
+    unreadable: Mapping[Path, str] = field(default_factory=dict)
+    """The others, each with the first reason."""
 
     def of(self, name: str) -> list[UseAt]:
-        """Uses of one preset; what a variant has from its recipe is told once."""
+        """Uses of one preset; what a variant has from its recipe counts once."""
         return [use for use in self.uses if use.preset == name and not use.inherited]
 
 
@@ -53,7 +56,14 @@ def recipe_files(patterns: Iterable[str]) -> list[Path]:
         if not here and Path(pattern).is_file():  # a plain path, with brackets in it
             here = [Path(pattern)]
         if not here:
-            raise UsageError(Problem("no recipe matches", given=pattern, hint="songs/*.recipe.toml, in quotes"))
+            raise UsageError(
+                Problem(
+                    "no recipe matches",
+                    given=pattern,
+                    hint="songs/*.recipe.toml, in quotes",
+                    code=Code.NO_RECIPE_MATCHES,
+                )
+            )
         found += here
     return list(dict.fromkeys(found))
 
@@ -65,28 +75,30 @@ def names_of(recipes: Iterable[Path]) -> dict[Path, str]:
     return {path: name if names.count(name) == 1 else shown_path(path) for path, name in zip(paths, names, strict=True)}
 
 
-def usage(recipes: list[Path]) -> Usage:
-    """Read recipes and their variants, and find their uses of presets; what is not valid is told, and left out."""
-    found = Usage([], [], {})
+def usage(recipes: Sequence[Path]) -> Usage:
+    """Read recipes and their variants, and find their uses of presets; what is not valid is left out, with reasons."""
+    uses: list[UseAt] = []
+    valid: list[Path] = []
+    unreadable: dict[Path, str] = {}
     for path in recipes:
         try:
             opened = open_recipe(path)
         except ChainrunError as error:
-            found.unreadable[path] = error.problems[0].text()
+            unreadable[path] = error.problems[0].text()
             continue
-        found.recipes.append(path)
+        valid.append(path)
         plain = [_use_at(path, use) for use in opened.uses]
-        found.uses += plain
+        uses += plain
         for name in opened.recipe.variants:
             try:
                 variant = open_recipe(path, Overrides(variant=name))
             except ChainrunError as error:
-                found.unreadable[path] = f"variant {name}: {error.problems[0].text()}"
+                unreadable[path] = f"variant {name}: {error.problems[0].text()}"
                 continue
             for use in variant.uses:
                 one = _use_at(path, use)
-                found.uses.append(replace(one, variant=name, inherited=one in plain))
-    return found
+                uses.append(replace(one, variant=name, inherited=one in plain))
+    return Usage(tuple(uses), tuple(valid), unreadable)
 
 
 def _use_at(path: Path, use: Use) -> UseAt:

@@ -8,6 +8,7 @@ import stat
 import struct
 import zipfile
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
@@ -15,10 +16,13 @@ from chainrun.errors import ChainrunError, Problem, RecipeError, reason, shown, 
 from chainrun.limits import Limits
 from chainrun.pack.make import SUMS
 from chainrun.plan import Plan, build_plan
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, open_recipe
 from chainrun.recipe.roots import MARK
 from chainrun.whole_file import work_folder
 
+OF_ROOTS = (Code.OUTSIDE_ROOT, Code.UNUSABLE_PATH)
+"""Problems that a person would mend by another root; a pack has none but its own."""
 MAX_FILES = 4096
 MAX_SUMS_BYTES = 1 << 20
 MAX_RATIO = 200
@@ -39,8 +43,9 @@ class CheckedPack:
 def check_pack(path: Path) -> CheckedPack:
     """Look through a pack. Raises RecipeError for what is none, or would not stay in its folder."""
     if not path.is_file():
-        told = "this is not a plain file" if path.exists() else "there is no such file"
-        raise RecipeError(Problem(told, file=shown_path(path)))
+        if path.exists():
+            raise RecipeError(Problem("this is not a plain file", file=shown_path(path), code=Code.NOT_A_PLAIN_FILE))
+        raise RecipeError(Problem("there is no such file", file=shown_path(path), code=Code.FILE_NOT_FOUND))
     if (over := Limits.of(()).exceeded("file_gb", path.stat().st_size / 1e9, "the pack's size")) is not None:
         raise RecipeError(replace(over, file=shown_path(path)))
     try:
@@ -59,7 +64,12 @@ def check_pack(path: Path) -> CheckedPack:
         OSError,
     ) as error:
         raise RecipeError(
-            Problem(f"this is no pack that can be read ({reason(error)})", file=shown_path(path), hint="get it again")
+            Problem(
+                f"this is no pack that can be read ({reason(error)})",
+                file=shown_path(path),
+                hint="get it again",
+                code=Code.NO_PACK,
+            )
         ) from error
 
 
@@ -68,46 +78,28 @@ def _check(path: Path, file: zipfile.ZipFile) -> CheckedPack:
     _refuse_traps(path, entries)
     folder = PurePosixPath(entries[0].filename).parts[0] if entries else ""
     names = {str(PurePosixPath(one.filename).relative_to(folder)): one for one in entries}
-    if SUMS not in names:
-        raise RecipeError(Problem(f"this is no pack: {SUMS} is missing", file=shown_path(path)))
-    if names[SUMS].file_size > MAX_SUMS_BYTES:
-        given = f"{names[SUMS].file_size / 1e6:.1f} MB"
-        raise RecipeError(
-            Problem(f"{SUMS} is too long", file=shown_path(path), given=given, allowed=f"{MAX_SUMS_BYTES >> 20} MiB")
-        )
-    sums = _sums(path, file.read(names[SUMS]).decode("utf-8", "replace"))
+    sums = _sums_of(path, file, names)
     problems = [
-        Problem(f"{shown(name)} is in the pack, and not in its list", file=shown_path(path))
+        _damage(path, f"{shown(name)} is in the pack, and not in its list", None)
         for name in names
         if name != SUMS and name not in sums
     ]
     if problems:  # nothing of it is unpacked
         return CheckedPack(len(entries), problems, None, None)
     problems = [
-        Problem(f"{shown(name)} is in the list, and not in the pack", file=shown_path(path), hint="get it again")
-        for name in sums
-        if name not in names
+        _damage(path, f"{shown(name)} is in the list, and not in the pack") for name in sums if name not in names
     ]
     with work_folder("chainrun-unpack") as work:
         for name, entry in names.items():
-            target = work / name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            digest = hashlib.sha256()
-            with file.open(entry) as source, target.open("wb") as out:
-                while piece := source.read(1 << 20):
-                    digest.update(piece)
-                    out.write(piece)
-            if name == SUMS:
-                continue
-            if digest.hexdigest() != sums[name]:
-                problems.append(
-                    Problem(f"{shown(name)} is not what was packed", file=shown_path(path), hint="get it again")
-                )
+            digest = _unpack(file, entry, work / name)
+            if name != SUMS and digest != sums[name]:
+                problems.append(_damage(path, f"{shown(name)} is not what was packed"))
         (work / MARK).touch()  # the pack is its own root, whatever lies above the place for temporary files
         recipes = sorted(work.glob("*.recipe.toml"))
         if len(recipes) != 1:
+            given = f"{len(recipes)} recipes"
             raise RecipeError(
-                Problem("a pack holds one recipe", file=shown_path(path), given=f"{len(recipes)} recipes")
+                Problem("a pack holds one recipe", file=shown_path(path), given=given, code=Code.PACK_WITHOUT_RECIPE)
             )
         if problems:
             return CheckedPack(len(entries), problems, None, None)
@@ -119,18 +111,50 @@ def _check(path: Path, file: zipfile.ZipFile) -> CheckedPack:
         return CheckedPack(len(entries), problems, opened, plan)
 
 
+def _damage(path: Path, message: str, hint: str | None = "get it again") -> Problem:
+    return Problem(message, file=shown_path(path), hint=hint, code=Code.PACK_DAMAGED)
+
+
+def _sums_of(path: Path, file: zipfile.ZipFile, names: Mapping[str, zipfile.ZipInfo]) -> dict[str, str]:
+    """The pack's list of sums, by file. Raises RecipeError where there is none, or one that is too long."""
+    if SUMS not in names:
+        raise RecipeError(Problem(f"this is no pack: {SUMS} is missing", file=shown_path(path), code=Code.NO_PACK))
+    if names[SUMS].file_size > MAX_SUMS_BYTES:
+        raise RecipeError(
+            Problem(
+                f"{SUMS} is too long",
+                file=shown_path(path),
+                given=f"{names[SUMS].file_size / 1e6:.1f} MB",
+                allowed=f"{MAX_SUMS_BYTES >> 20} MiB",
+                code=Code.PACK_UNSAFE,
+            )
+        )
+    return _sums(path, file.read(names[SUMS]).decode("utf-8", "replace"))
+
+
+def _unpack(file: zipfile.ZipFile, entry: zipfile.ZipInfo, target: Path) -> str:
+    """Write one file of the pack; returns its SHA-256."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    digest = hashlib.sha256()
+    with file.open(entry) as source, target.open("wb") as out:
+        while piece := source.read(1 << 20):
+            digest.update(piece)
+            out.write(piece)
+    return digest.hexdigest()
+
+
 def _inside(path: Path, work: Path, problem: Problem) -> Problem:
     """A problem of an unpacked file, told as one of the pack."""
     file = problem.file or ""
     for folder in (str(work.resolve()), str(work)):
         if folder in file:
             file = f"{shown_path(path)}, {file.partition(folder)[2].lstrip('/')}"
-    return replace(problem, file=file, hint=None if problem.hint and "root" in problem.hint else problem.hint)
+    return replace(problem, file=file, hint=None if problem.code in OF_ROOTS else problem.hint)
 
 
 def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
     def refuse(message: str, given: str) -> RecipeError:
-        return RecipeError(Problem(message, file=shown_path(path), given=shown(given)))
+        return RecipeError(Problem(message, file=shown_path(path), given=shown(given), code=Code.PACK_UNSAFE))
 
     if not entries:
         raise refuse("the pack is empty", path.name)
@@ -165,6 +189,8 @@ def _sums(path: Path, text: str) -> dict[str, str]:
     for number, line in enumerate(text.splitlines(), 1):
         digest, gap, name = line.partition("  ")
         if not gap or len(digest) != 64:
-            raise RecipeError(Problem(f"{SUMS} is damaged in line {number}", file=shown_path(path)))
+            raise RecipeError(
+                Problem(f"{SUMS} is damaged in line {number}", file=shown_path(path), code=Code.PACK_DAMAGED)
+            )
         found[name] = digest
     return found

@@ -16,12 +16,13 @@ import numpy as np
 
 from chainrun import __version__
 from chainrun.audiofile import Reader, Writer
-from chainrun.contract import processors
 from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.errors import Problem, ResourceError, UsageError, printable, reason, shown_path
-from chainrun.plan import Plan
+from chainrun.plan import Plan, build_plan
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.recipe.resolve import resolved_data
+from chainrun.recipe.step_files import steps_with_files
 from chainrun.store.prints import Print, PrintSource
 from chainrun.store.store import Store
 from chainrun.whole_file import beside, safely_resolved, work_folder
@@ -43,9 +44,25 @@ class PackOptions:
     """How to pack."""
 
     processed: bool = False
-    """Stems behind their chains, in place of the recordings."""
+    """Stems after their chains, in place of the recordings."""
     licence: Path | None = None
+    """A text: what others may do with it; None gives none."""
     workers: int | None = None
+    """Processes; None for as many as pay."""
+    store: Path | None = None
+    """Folder of kept prints; None keeps none."""
+
+
+@dataclass(frozen=True)
+class PackResult:
+    """Result of a pack."""
+
+    file: Path
+    n_bytes: int
+    warnings: list[str]
+    """Notes of the render of its mix."""
+    failures: list[str]
+    """What the mix misses; the pack is there all the same."""
 
 
 def plain_name(text: str) -> str:
@@ -53,11 +70,28 @@ def plain_name(text: str) -> str:
     return re.sub(r"[^A-Za-z0-9._-]+", "-", text).strip("-.")[:80] or "session"
 
 
-def make_pack(opened: Opened, plan: Plan, target: Path, store: Store, options: PackOptions) -> RenderResult:
-    """Render the mix, and put all of it into one zip. Raises UsageError, AudioError, ResourceError."""
+def make_pack(opened: Opened, target: Path, options: PackOptions | None = None) -> PackResult:
+    """Render a recipe's mix, and put stems, recipe, measurements and mix into one zip, `target`.
+
+    Raises UsageError for a target that is an input or a licence that cannot be read, AudioError, ResourceError.
+    """
+    options = options or PackOptions()
+    with work_folder("chainrun-store") as work:
+        store = Store(options.store if options.store is not None else work)
+        plan = build_plan(opened, hash_file=store.hash_file)
+        result = _make(opened, plan, target, store, options)
+    return PackResult(target, target.stat().st_size, result.warnings, result.failures)
+
+
+def _make(opened: Opened, plan: Plan, target: Path, store: Store, options: PackOptions) -> RenderResult:
     if safely_resolved(target) in plan.inputs:
         raise UsageError(
-            Problem("the pack would be written over an input", given=shown_path(target), hint="-o OTHER.zip")
+            Problem(
+                "the pack would be written over an input",
+                given=shown_path(target),
+                hint="-o OTHER.zip",
+                code=Code.PACK_OVER_INPUT,
+            )
         )
     licence = _licence(options.licence)
     with work_folder("chainrun-pack") as work:
@@ -69,7 +103,11 @@ def make_pack(opened: Opened, plan: Plan, target: Path, store: Store, options: P
                 _fill(_Filler(file, plain_name(opened.name), work), opened, plan, result, store, options, licence)
         except OSError as error:
             raise ResourceError(
-                Problem(f"the pack could not be written ({error.strerror})", file=shown_path(target))
+                Problem(
+                    f"the pack could not be written ({error.strerror})",
+                    file=shown_path(target),
+                    code=Code.CANNOT_WRITE,
+                )
             ) from error
     return result
 
@@ -88,12 +126,22 @@ def _licence(path: Path | None) -> str | None:
         return None
     try:
         if path.stat().st_size > MAX_LICENCE:
-            raise UsageError(Problem("this is too long for a licence", given=shown_path(path), allowed="1 MiB of text"))
+            raise UsageError(
+                Problem(
+                    "this is too long for a licence",
+                    given=shown_path(path),
+                    allowed="1 MiB of text",
+                    code=Code.LICENCE_TOO_LONG,
+                )
+            )
         return path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise UsageError(
             Problem(
-                f"the licence cannot be read ({reason(error)})", given=shown_path(path), hint="a text file in UTF-8"
+                f"the licence cannot be read ({reason(error)})",
+                given=shown_path(path),
+                hint="a text file in UTF-8",
+                code=Code.CANNOT_READ,
             )
         ) from error
 
@@ -145,7 +193,7 @@ def _fill(
         _keep_raw_keys(filler, data, opened)
         expected = data.get("expect", {})
         data["expect"] = {key: value for key, value in expected.items() if not re.match(r"stems\.[^.]+\.chain\.", key)}
-    _responses(filler, data, opened.path.parent, [])
+    _responses(filler, data, opened.path.parent)
     filler.text(f"{filler.folder}.recipe.toml", _toml(data))
     filler.text("measurements.json", json.dumps(_measurements(result), indent=1, allow_nan=False) + "\n")
     for delivery in result.deliveries[:1]:
@@ -192,7 +240,14 @@ def _processed(filler: _Filler, name: str, stem: dict[str, Any], plan: Plan, sto
     node = next((one for one in plan.nodes if one.name == name), None)
     footer = store.footer(node.identity) if node is not None else None
     if node is None or footer is None:
-        raise ResourceError(Problem("the stem's print is not in the store", key=f"stems.{name}", hint="render again"))
+        raise ResourceError(
+            Problem(
+                "the stem's print is not in the store",
+                key=f"stems.{name}",
+                hint="render again",
+                code=Code.PRINT_GONE,
+            )
+        )
     path = _print_as_wav(footer.print_at(store.path_of(node.identity)), plan.rate_hz, filler.work / f"{name}.wav")
     filler.copy(f"stems/{path.name}", path)
     path.unlink()
@@ -245,22 +300,17 @@ def _print_as_wav(printed: Print, rate_hz: int, path: Path) -> Path:
     return path
 
 
-def _responses(filler: _Filler, value: Any, folder: Path, seen: list[Path]) -> None:
-    """Files that steps name, into a folder of their own."""
-    if isinstance(value, dict):
-        kind = processors().get(str(value.get("do")))
-        if kind is not None and kind.reads_file and isinstance(value.get("file"), str):
-            path = (folder / value["file"]).resolve()
-            if path not in seen:
-                seen.append(path)
-                copy = _clean_copy(path, filler.work / f"response-{len(seen)}")
-                filler.copy(f"responses/{copy.name}", copy)
-                copy.unlink()
-            number = seen.index(path) + 1
-            value["file"] = next(name for name in filler.sums if name.startswith(f"responses/response-{number}."))
-    for inner in value.values() if isinstance(value, dict) else value:
-        if isinstance(inner, dict | list):
-            _responses(filler, inner, folder, seen)
+def _responses(filler: _Filler, data: dict[str, Any], folder: Path) -> None:
+    """Files that steps name, into a folder of their own; the steps name them there."""
+    names: dict[Path, str] = {}
+    for _, step in steps_with_files(data):
+        path = (folder / step["file"]).resolve()
+        if path not in names:
+            copy = _clean_copy(path, filler.work / f"response-{len(names) + 1}")
+            names[path] = f"responses/{copy.name}"
+            filler.copy(names[path], copy)
+            copy.unlink()
+        step["file"] = names[path]
 
 
 def _measurements(result: RenderResult) -> dict[str, Any]:

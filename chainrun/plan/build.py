@@ -17,12 +17,14 @@ from chainrun.errors import AudioError, ChainrunError, Problem, RecipeError, Usa
 from chainrun.plan.costs import over_limits
 from chainrun.plan.deliveries import DeliverySpec, Session, Span, delivery_files, delivery_specs, stems_of
 from chainrun.plan.graph import GraphBuilder, PlannedChain, SessionNodes, cycle_in
-from chainrun.plan.identity import labels_hash, recipe_hash, sounding_part, steps_that_read
+from chainrun.plan.identity import labels_hash, recipe_hash, sounding_part
 from chainrun.plan.plan import Graph, Origin, Plan, Strip
 from chainrun.plan.stems import Hash, SessionStems, problem_at
 from chainrun.plan.surroundings import surroundings
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.recipe.presets import home_of
+from chainrun.recipe.step_files import steps_with_files
 from chainrun.recipe.tables import KeyPath, place_of
 from chainrun.runtime.chain import chain_misfits
 from chainrun.whole_file import Stamp, safely_resolved, stamp
@@ -113,6 +115,7 @@ class _Builder:
             f"the sound goes in a circle: {' -> '.join(reversed(cycle))}",  # needs point upstream
             hint='look at `to`, `sends` and the keys (from = …) of these nodes; a key with tap = "raw" does not wait '
             "for the chain of its source",
+            code=Code.SIGNAL_CIRCLE,
         )
 
     def _refuse_misfits(self) -> None:
@@ -138,6 +141,7 @@ class _Builder:
                     allowed=misfit.allowed,
                     hint=misfit.hint,
                     severity=misfit.severity,
+                    code=misfit.code,
                 )
 
     def _tell_limits(self) -> None:
@@ -159,6 +163,7 @@ class _Builder:
                     given=f"{rate} Hz",
                     allowed=", ".join(map(str, RATES_OF_MP3)),
                     hint="rate_hz = 48000",
+                    code=Code.FORMAT_CANNOT_HOLD,
                 )
 
     # -- chains ------------------------------------------------------------------------------------------------
@@ -179,7 +184,7 @@ class _Builder:
         labels = labels_hash(name, addresses, dumped)
         sounding = sounding_part(dumped)
         base = (*self.session.path(name), "chain")
-        reading = list(steps_that_read(dumped, ()))
+        reading = list(steps_with_files(dumped, bypassed=False))
         for path, step in reading:
             try:
                 found = self._find_file((*base, *path, "file"), step["file"], float(step.get("longest_s", 20.0)))
@@ -206,16 +211,19 @@ class _Builder:
         found = home_of(place.file or self.opened.path, self.opened.libraries) / file
         refusal = self.opened.roots.refusal(found)
         if refusal is not None:
-            raise RecipeError(Problem(f"the file {refusal}", hint=self.opened.roots.hint(found)))
+            raise RecipeError(refusal.problem("the file"))
         header = read_header(found, self.opened.limits)
         seconds = header.n_frames / header.rate_hz
         if seconds > longest_s:
-            raise AudioError(Problem("the response is too long", given=f"{seconds:.1f} s", allowed=f"{longest_s:g} s"))
+            told, allowed = f"{seconds:.1f} s", f"{longest_s:g} s"
+            message = "the response is too long"
+            raise AudioError(Problem(message, given=told, allowed=allowed, code=Code.UNUSABLE_RESPONSE))
         if header.n_channels not in (1, 2, 4):
-            raise AudioError(Problem("a response has 1, 2 or 4 channels", given=f"{header.n_channels} channels"))
+            given = f"{header.n_channels} channels"
+            raise AudioError(Problem("a response has 1, 2 or 4 channels", given=given, code=Code.UNUSABLE_CHANNELS))
         with Reader(found) as reader:  # whole: it is short, and a NaN in it would be told without its step
             if not reader.read(reader.n_frames).any():
-                raise AudioError(Problem("the response is silent"))
+                raise AudioError(Problem("the response is silent", code=Code.UNUSABLE_RESPONSE))
         return found.resolve()
 
     # -- what the plan holds -----------------------------------------------------------------------------------
@@ -230,11 +238,14 @@ class _Builder:
         length = self.stems.session_s
         begin, end = from_s or 0.0, length if to_s is None else to_s
         if not 0.0 <= begin < end or begin >= length:
+            outside = not 0.0 <= begin < length
             raise UsageError(
                 Problem(
-                    "--from and --to are no stretch of the session",
+                    "the stretch lies outside the session" if outside else "the stretch ends before it begins",
                     given=f"{begin:g} to {end:g} s",
                     allowed=f"0 to {length:g} s, the earlier first",
+                    code=Code.STRETCH_OUTSIDE if outside else Code.STRETCH_REVERSED,
+                    facts=(("session_s", length),),
                 )
             )
         return begin, end
@@ -255,5 +266,5 @@ class _Builder:
         """Every file that a render reads, resolved."""
         stems = [path for name in self.recipe.stems for path in self.opened.stem_files(name)]
         chains = [[step.model_dump(exclude_none=True, by_alias=True) for step in node.chain] for node in graph.nodes]
-        responses = [Path(step["file"]) for chain in chains for _, step in steps_that_read(chain, ())]
+        responses = [Path(step["file"]) for chain in chains for _, step in steps_with_files(chain, bypassed=False)]
         return frozenset(safely_resolved(path) for path in (*self.opened.files(), *stems, *responses))

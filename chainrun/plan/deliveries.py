@@ -16,6 +16,7 @@ from typing import Literal
 from chainrun.audiofile.write import Bits
 from chainrun.errors import Problem, RecipeError, UsageError, nearest
 from chainrun.plan.nodes import Input
+from chainrun.problem_codes import Code
 from chainrun.recipe import Delivery, Opened
 from chainrun.recipe.semantics import delivered_nodes, file_name
 from chainrun.units import s_to_frames
@@ -92,7 +93,7 @@ def sidecar_of(path: Path) -> Path:
     return path.with_suffix(".json")
 
 
-def stems_of(opened: Opened, names: Sequence[str], option: str = "--only") -> frozenset[str] | None:
+def stems_of(opened: Opened, names: Sequence[str], asked_by: str = "only") -> frozenset[str] | None:
     """The stems that a solo of stems and buses leaves: those named, and those that go into a bus that is named.
 
     None for no names. Raises UsageError for a name that is neither.
@@ -105,10 +106,12 @@ def stems_of(opened: Opened, names: Sequence[str], option: str = "--only") -> fr
         if name not in known:
             raise UsageError(
                 Problem(
-                    f"{option}: there is no such stem or bus",
+                    "there is no such stem or bus",
                     given=f'"{name}"',
                     allowed=", ".join(known),
                     hint=nearest(name, known),
+                    code=Code.UNKNOWN_NODE,
+                    facts=(("asked_by", asked_by),),
                 )
             )
     return frozenset(name for name in recipe.stems if any(step in names for step in _way_of(opened, name)))
@@ -228,6 +231,7 @@ def _frames(delivery: Delivery, span: Span | None, session: Session) -> tuple[in
                 key="deliver.from_s",
                 given=f"{begin:g}",
                 allowed=f"less than {session.session_s:g} s",
+                code=Code.DELIVERY_AFTER_END,
             )
         )
     return tuple(s_to_frames(at, session.rate_hz) for at in (begin, end))

@@ -7,11 +7,10 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from chainrun.contract import processors
+from chainrun.json_hash import json_hash, short_hash
 from chainrun.plan.nodes import Input, KeyInput, Node, StemInput
 from chainrun.plan.surroundings import Surroundings
 from chainrun.recipe import Recipe
-from chainrun.recipe.tables import KeyPath
 
 
 def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], surroundings: Surroundings) -> str:
@@ -44,8 +43,7 @@ def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], su
         "tail_max_s": node.tail_max_s,
         "session_s": node.session_s if node.kind != "stem" else None,
     }
-    text = json.dumps(described, sort_keys=True, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()
+    return json_hash(described)
 
 
 def part_identity(node: Node, begin_frame: int, to_s: float) -> str:
@@ -83,27 +81,7 @@ def recipe_hash(recipe: Recipe, stems: Mapping[str, StemInput]) -> str:
         }
     )
     content = {name: [part.content for part in stem.parts] for name, stem in stems.items()}
-    text = json.dumps([resolved, content], sort_keys=True, separators=(",", ":"), default=str)
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-def steps_that_read(value: Any, path: KeyPath) -> Iterator[tuple[KeyPath, dict[str, Any]]]:
-    """Every step in dumped chains that names an audio file, with its path; what is bypassed needs no file."""
-    if isinstance(value, dict):
-        if value.get("bypass"):
-            return
-        kind = processors().get(str(value.get("do")))
-        if kind is not None and kind.reads_file:
-            yield path, value
-    for key, inner in value.items() if isinstance(value, dict) else enumerate(value):
-        if isinstance(inner, dict | list):
-            yield from steps_that_read(inner, (*path, key))
-
-
-def short_hash(value: Any) -> str:
-    """A hash of plain data, short enough to be read."""
-    text = json.dumps(value, sort_keys=True, separators=(",", ":"), default=str)
-    return hashlib.sha256(text.encode()).hexdigest()[:12]
+    return json_hash([resolved, content])
 
 
 def chain_hash(chain: Any) -> str:

@@ -11,6 +11,7 @@ from typing import TypeVar
 from chainrun.audiofile import Header, read_header
 from chainrun.errors import AudioError, ChainrunError, Problem, RecipeError, shown, shown_path
 from chainrun.plan.nodes import FilePart, StemInput
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, Stem
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.tables import KeyPath, place_of
@@ -40,7 +41,15 @@ class SessionStems:
         if not opened.stems_dir.is_dir():
             told = "there is no such folder" if not opened.stems_dir.exists() else "this is no folder"
             where = ("stems_dir",) if "stems_dir" in opened.table else ()
-            raise AudioError(problem_at(opened, self._problems, where, Problem(told), shown_path(opened.stems_dir)))
+            raise AudioError(
+                problem_at(
+                    opened,
+                    self._problems,
+                    where,
+                    Problem(told, code=Code.FOLDER_NOT_FOUND),
+                    shown_path(opened.stems_dir),
+                )
+            )
         for name in opened.recipe.stems:
             headers = []
             for path in opened.stem_files(name):
@@ -132,24 +141,25 @@ def unfit_files(stem: Stem, headers: list[Header]) -> tuple[list[tuple[str, Prob
         least = min(header.n_channels for header in headers)
         if stem.channel is not None and stem.channel > least:
             allowed = f"1 to {least}"
-            tell("channel", Problem("a file has no such channel", given=str(stem.channel), allowed=allowed))
+            given, code = str(stem.channel), Code.NO_SUCH_CHANNEL
+            tell("channel", Problem("a file has no such channel", given=given, allowed=allowed, code=code))
         if stem.channel is None and any(header.n_channels != 1 for header in headers):
             counts = " and ".join(str(header.n_channels) for header in headers)
             hint = "channel = 1 takes the first channel of both"
-            tell("file", Problem("a pair is two mono files", given=f"{counts} channels", hint=hint))
+            given, code = f"{counts} channels", Code.UNUSABLE_CHANNELS
+            tell("file", Problem("a pair is two mono files", given=given, hint=hint, code=code))
         if headers[0].rate_hz != headers[1].rate_hz:
             rates = " and ".join(f"{header.rate_hz} Hz" for header in headers)
-            tell("file", Problem("the two files of a pair have different rates", given=rates))
+            tell("file", Problem("the two files of a pair have different rates", given=rates, code=Code.RATES_DIFFER))
     else:
         count = headers[0].n_channels
         if stem.channel is not None and stem.channel > count:
-            tell(
-                "channel",
-                Problem("the file has no such channel", given=str(stem.channel), allowed=f"1 to {count}"),
-            )
+            given, allowed, code = str(stem.channel), f"1 to {count}", Code.NO_SUCH_CHANNEL
+            tell("channel", Problem("the file has no such channel", given=given, allowed=allowed, code=code))
         if stem.channel is None and count > 2:
             hint = "pick one with channel = 1"
-            tell("file", Problem("a stem is mono or stereo", given=f"{count} channels", hint=hint))
+            given, code = f"{count} channels", Code.UNUSABLE_CHANNELS
+            tell("file", Problem("a stem is mono or stereo", given=given, hint=hint, code=code))
     lengths = [header.n_frames / header.rate_hz for header in headers]
     length = min(lengths)
     if max(lengths) > length:
@@ -158,13 +168,18 @@ def unfit_files(stem: Stem, headers: list[Header]) -> tuple[list[tuple[str, Prob
         notes.append(f"to_s = {stem.to_s:g} lies after the end of the file, at {max(lengths):.3f} s")
     used = (round(min(stem.to_s or length, length) * headers[0].rate_hz)) - round(stem.from_s * headers[0].rate_hz)
     if stem.from_s < length and used <= 0:
-        tell("to_s", Problem("not one frame lies between from_s and to_s"))
+        tell("to_s", Problem("not one frame lies between from_s and to_s", code=Code.NOTHING_LEFT))
     if stem.from_s >= length:
         tell(
             "from_s",
-            Problem("the file ends before", given=f"{stem.from_s:g}", allowed=f"less than {length:.3f} s"),
+            Problem(
+                "the file ends before",
+                given=f"{stem.from_s:g}",
+                allowed=f"less than {length:.3f} s",
+                code=Code.NOTHING_LEFT,
+            ),
         )
     for key in ("trim_db", "invert", "shift_samples", "shift_ms"):
         if isinstance(getattr(stem, key), list) and channels_of(stem, headers) != 2:
-            tell(key, Problem("[left, right] needs a stereo stem or a pair; this one is mono"))
+            tell(key, Problem("[left, right] needs a stereo stem or a pair; this one is mono", code=Code.NEEDS_STEREO))
     return found, notes

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field, model_validator
 
 from chainrun.contract import Runner, Stream, Thresholded, processor
+from chainrun.contract.misuse import misuse
+from chainrun.problem_codes import Code
 from chainrun.runtime import DynamicsRunner
 
 if TYPE_CHECKING:
@@ -65,13 +67,13 @@ class Compressor(Thresholded):
     def _goes_together(self) -> Self:
         plain = self.release_shape == "one_stage" and self.smoothing == "branching" and self.direction == "down"
         if self.auto_release and not plain:
-            raise ValueError("auto_release goes with one_stage, branching and down alone")
+            raise misuse(Code.KEYS_CLASH, "auto_release goes with one_stage, branching and down alone")
         if self.direction == "up" and (self.release_shape == "two_stage" or self.smoothing == "decoupled"):
-            raise ValueError('direction = "up" goes with one_stage and branching alone')
+            raise misuse(Code.KEYS_CLASH, 'direction = "up" goes with one_stage and branching alone')
         if self.makeup == "auto" and self.direction == "up":
-            raise ValueError('makeup = "auto" goes with direction = "down" alone')
+            raise misuse(Code.KEYS_CLASH, 'makeup = "auto" goes with direction = "down" alone')
         if self.makeup == "auto" and self.makeup_db != 0.0:
-            raise ValueError('makeup_db is for makeup = "fixed"')
+            raise misuse(Code.KEYS_CLASH, 'makeup_db is for makeup = "fixed"')
         return self
 
     def makeup_gain_db(self, threshold_db: float) -> float:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Runner, Step, Stream, processor
+from chainrun.contract.misuse import misuse
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from typing import Self
@@ -32,7 +34,7 @@ class Delay(Step):
     @model_validator(mode="after")
     def _one_time(self) -> Self:
         if sum(value is not None for value in (self.time_samples, self.time_ms, self.distance_m)) != 1:
-            raise ValueError("give one of time_samples, time_ms and distance_m")
+            raise misuse(Code.KEYS_CLASH, "give one of time_samples, time_ms and distance_m")
         return self
 
     def delay_frames(self, rate_hz: int) -> float:

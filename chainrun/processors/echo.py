@@ -8,6 +8,8 @@ from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, processor
 from chainrun.contract.misfit import too_high
+from chainrun.contract.misuse import misuse
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from typing import Self
@@ -38,9 +40,10 @@ class Echo(Step):
     @model_validator(mode="after")
     def _one_time(self) -> Self:
         if (self.time_ms is None) == (self.time_beats is None):
-            raise ValueError("give time_ms or time_beats")
+            raise misuse(Code.KEYS_CLASH, "give time_ms or time_beats")
         if self.low_cut_hz is not None and self.high_cut_hz is not None and self.low_cut_hz >= self.high_cut_hz:
-            raise ValueError(f"low_cut_hz ({self.low_cut_hz:g}) must lie below high_cut_hz ({self.high_cut_hz:g})")
+            message = f"low_cut_hz ({self.low_cut_hz:g}) must lie below high_cut_hz ({self.high_cut_hz:g})"
+            raise misuse(Code.WRONG_ORDER, message)
         return self
 
     def channels_out(self, n_channels: int) -> int:
@@ -60,7 +63,8 @@ class Echo(Step):
             freq_hz = getattr(self, name)
             found += too_high(name, freq_hz, stream) if freq_hz is not None else []
         if self.time_beats is not None and stream.tempo_bpm is None:
-            found.append(Misfit("time_beats", "needs tempo_bpm in the recipe", f"{self.time_beats:g}"))
+            message = "needs tempo_bpm in the recipe"
+            found.append(Misfit("time_beats", message, f"{self.time_beats:g}", code=Code.NEEDS_TEMPO))
         elif not 0.005 <= self.seconds(stream.tempo_bpm) <= 20.0:
             found.append(
                 Misfit(
@@ -68,6 +72,7 @@ class Echo(Step):
                     "makes a time out of range",
                     f"{self.seconds(stream.tempo_bpm):.4g} s",
                     "0.005 to 20 s",
+                    code=Code.OUT_OF_RANGE,
                 )
             )
         return found

@@ -8,7 +8,9 @@ from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, StrictModel, processor
 from chainrun.contract.misfit import too_high
+from chainrun.contract.misuse import misuse
 from chainrun.contract.words import hertz
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from typing import Self
@@ -85,7 +87,7 @@ class _Shelf(_Shaped):
     @model_validator(mode="after")
     def _one_steepness(self) -> Self:
         if self.q is not None and self.slope is not None:
-            raise ValueError("give q or slope, not both")
+            raise misuse(Code.KEYS_CLASH, "give q or slope, not both")
         return self
 
     def steepness(self) -> float:
@@ -232,7 +234,8 @@ class Eq(Step):
     @model_validator(mode="after")
     def _linear_phase_turns_none(self) -> Self:
         if self.phase == "linear" and any(band.kind == "all_pass" and not band.bypass for band in self.bands):
-            raise ValueError('an all_pass band does nothing with phase = "linear"; leave it out, or set its bypass')
+            message = 'an all_pass band does nothing with phase = "linear"; leave it out, or set its bypass'
+            raise misuse(Code.KEYS_CLASH, message)
         return self
 
     def changes_nothing(self) -> bool:
@@ -246,9 +249,8 @@ class Eq(Step):
             allowed, q = band.narrowest_q(), getattr(band, "q", None)
             if self.phase == "linear" and not band.bypass and allowed is not None and q is not None and q > allowed:
                 wrong = f"too narrow at {band.freq_hz:g} Hz for a linear-phase FIR of 1.4 s"
-                found.append(
-                    Misfit(f"bands.{i}.q", wrong, f"{q:g}", f'up to {allowed:.4g} there, or phase = "minimum"')
-                )
+                within = f'up to {allowed:.4g} there, or phase = "minimum"'
+                found.append(Misfit(f"bands.{i}.q", wrong, f"{q:g}", within, code=Code.BAND_TOO_NARROW))
         return found
 
     picture = "response"
@@ -291,7 +293,8 @@ class Eq(Step):
         ]
         for i, band in enumerate(self.bands):
             if band.channel != "both" and stream.n_channels != 2:
-                found.append(Misfit(f"bands.{i}.channel", "there is one channel here", band.channel, '"both"'))
+                key, message = f"bands.{i}.channel", "there is one channel here"
+                found.append(Misfit(key, message, band.channel, '"both"', code=Code.NO_SUCH_CHANNEL))
         return found + self._too_narrow()
 
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Runner, Step, Stream, processor
+from chainrun.contract.misuse import misuse
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from typing import Self
@@ -35,15 +37,16 @@ class Fade(Step):
     @model_validator(mode="after")
     def _has_ends(self) -> Self:
         if self.in_to_s is None and self.out_to_s is None:
-            raise ValueError("give in_to_s, or out_from_s and out_to_s")
+            raise misuse(Code.MISSING_KEY, "give in_to_s, or out_from_s and out_to_s")
         if (self.out_from_s is None) != (self.out_to_s is None):
-            raise ValueError("out_from_s and out_to_s go together")
+            raise misuse(Code.KEYS_INCOMPLETE, "out_from_s and out_to_s go together")
         if self.in_from_s is not None and (self.in_to_s is None or self.in_to_s < self.in_from_s):
-            raise ValueError("in_to_s comes behind in_from_s")
+            raise misuse(Code.WRONG_ORDER, "in_to_s comes behind in_from_s")
         if self.out_from_s is not None and self.out_to_s is not None and self.out_to_s < self.out_from_s:
-            raise ValueError("out_to_s comes behind out_from_s")
+            raise misuse(Code.WRONG_ORDER, "out_to_s comes behind out_from_s")
         if self.in_to_s is not None and self.out_from_s is not None and self.out_from_s < self.in_to_s:
-            raise ValueError("out_from_s comes behind in_to_s: a fade out cannot begin before the fade in is over")
+            message = "out_from_s comes behind in_to_s: a fade out cannot begin before the fade in is over"
+            raise misuse(Code.WRONG_ORDER, message)
         return self
 
     def start(self, stream: Stream) -> Runner:

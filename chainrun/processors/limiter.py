@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Reading, Runner, Step, Stream, processor
+from chainrun.contract.misuse import misuse
+from chainrun.problem_codes import Code
 from chainrun.runtime import ReductionRecorder
 
 if TYPE_CHECKING:
@@ -47,7 +49,7 @@ class Limiter(Step):
     @model_validator(mode="after")
     def _one_ceiling(self) -> Self:
         if self.ceiling_dbtp is not None and self.ceiling_dbfs is not None:
-            raise ValueError("give ceiling_dbtp or ceiling_dbfs, not both")
+            raise misuse(Code.KEYS_CLASH, "give ceiling_dbtp or ceiling_dbfs, not both")
         return self
 
     def in_words(self) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, processor
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
@@ -29,7 +30,8 @@ class Pan(Step):
     def misfits(self, stream: Stream) -> list[Misfit]:
         if stream.n_channels == 1:
             return []
-        return [Misfit("do", "pan places a mono signal, and gets a stereo one here", hint="use balance")]
+        message = "pan places a mono signal, and gets a stereo one here"
+        return [Misfit("do", message, hint="use balance", code=Code.NEEDS_MONO)]
 
     def in_words(self) -> str:
         side = "left" if self.pan_pct < 0 else "right"

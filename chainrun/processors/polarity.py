@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 from pydantic import Field
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, processor
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
@@ -35,7 +36,8 @@ class Polarity(Step):
 
     def misfits(self, stream: Stream) -> list[Misfit]:
         if self.channel != "both" and stream.n_channels != 2:
-            return [Misfit("channel", "there is one channel here", given=self.channel, allowed='"both"')]
+            message = "there is one channel here"
+            return [Misfit("channel", message, given=self.channel, allowed='"both"', code=Code.NO_SUCH_CHANNEL)]
         return []
 
 

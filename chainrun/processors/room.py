@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, processor
+from chainrun.contract.misuse import misuse
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from typing import Self
@@ -74,29 +76,31 @@ class Room(Step):
     @model_validator(mode="after")
     def _makes_a_room(self) -> Self:
         if self.decay_s is not None and self.absorption is not None:
-            raise ValueError("give decay_s or absorption, not both")
+            raise misuse(Code.KEYS_CLASH, "give decay_s or absorption, not both")
         if (self.source_m is None) != (self.microphone_m is None):
-            raise ValueError("source_m and microphone_m go together")
+            raise misuse(Code.KEYS_INCOMPLETE, "source_m and microphone_m go together")
         if self.source_m is not None and self.distance_m is not None:
-            raise ValueError("give the two places or distance_m, not both")
+            raise misuse(Code.KEYS_CLASH, "give the two places or distance_m, not both")
         size = (self.width_m, self.depth_m, self.height_m)
         if self.absorption is not None:
             from chainrun.dsp.eyring import decay_of
 
             least = min(self.absorption) if isinstance(self.absorption, list) else self.absorption
             if decay_of(least, size) > LONGEST_S:
-                raise ValueError(f"walls that take {least:g} make a decay of {decay_of(least, size):.1f} s; at most 12")
+                message = f"walls that take {least:g} make a decay of {decay_of(least, size):.1f} s; at most 12"
+                raise misuse(Code.OUT_OF_RANGE, message)
         for name in ("source_m", "microphone_m"):
             place = getattr(self, name)
             if place is not None and any(not 0 < at < length for at, length in zip(place, size, strict=True)):
-                raise ValueError(f"{name} lies outside the room")
+                raise misuse(Code.OUT_OF_RANGE, f"{name} lies outside the room")
         if self.distance_m is not None and self.distance_m >= self.depth_m - 0.2:
             fits = f"at most {self.depth_m - 0.2:g} m goes into a depth_m of {self.depth_m:g}"
-            raise ValueError(f"distance_m = {self.distance_m:g} does not fit: {fits}")
+            raise misuse(Code.OUT_OF_RANGE, f"distance_m = {self.distance_m:g} does not fit: {fits}")
         if self.source_m is not None and self.microphone_m is not None:
             apart = sum((a - b) ** 2 for a, b in zip(self.source_m, self.microphone_m, strict=True)) ** 0.5
             if apart < NEAREST_M:
-                raise ValueError(f"source_m and microphone_m are {apart:.2g} m apart; at least {NEAREST_M:g} m")
+                message = f"source_m and microphone_m are {apart:.2g} m apart; at least {NEAREST_M:g} m"
+                raise misuse(Code.OUT_OF_RANGE, message)
         return self
 
     def channels_out(self, n_channels: int) -> int:
@@ -146,6 +150,7 @@ class Room(Step):
                 f"neighbouring octaves outlast these, which will decay as T30 in: {told}",
                 hint="let the decay change by less than a third from octave to octave",
                 severity="warning",
+                code=Code.UNEVEN_DECAY,
             ),
         ]
 

@@ -8,6 +8,8 @@ from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, processor
 from chainrun.contract.misfit import too_high
+from chainrun.contract.misuse import misuse
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from typing import Self
@@ -61,7 +63,7 @@ class Saturate(Step):
     @model_validator(mode="after")
     def _bias_has_a_curve(self) -> Self:
         if self.bias is not None and self.curve != "biased_tanh":
-            raise ValueError('bias goes with curve = "biased_tanh" alone')
+            raise misuse(Code.KEYS_CLASH, 'bias goes with curve = "biased_tanh" alone')
         return self
 
     picture = "curve"

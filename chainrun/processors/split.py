@@ -10,6 +10,8 @@ from pydantic import Field, model_validator
 
 from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, processor
 from chainrun.contract.misfit import too_high
+from chainrun.contract.misuse import misuse
+from chainrun.problem_codes import Code
 from chainrun.runtime.chain import chain_misfits
 from chainrun.runtime.parallel import ParallelChains, keys_of, widest
 
@@ -58,13 +60,15 @@ class Split(Step):
     @model_validator(mode="after")
     def _bands_fit(self) -> Self:
         if self.mix_pct < 100.0:
-            raise ValueError("mix_pct would leave notches at the crossovers: give it to the steps inside the bands")
+            message = "mix_pct would leave notches at the crossovers: give it to the steps inside the bands"
+            raise misuse(Code.KEYS_CLASH, message)
         if len(self.bands) != len(self.crossovers_hz) + 1:
-            raise ValueError(f"{len(self.crossovers_hz)} crossovers make {len(self.crossovers_hz) + 1} bands")
+            message = f"{len(self.crossovers_hz)} crossovers make {len(self.crossovers_hz) + 1} bands"
+            raise misuse(Code.WRONG_LENGTH, message)
         if any(high <= low for low, high in pairwise(self.crossovers_hz)):
-            raise ValueError("the crossovers must rise")
+            raise misuse(Code.WRONG_ORDER, "the crossovers must rise")
         if any(not 20.0 <= freq <= 20000.0 for freq in self.crossovers_hz):
-            raise ValueError("a crossover lies between 20 and 20000 Hz")
+            raise misuse(Code.OUT_OF_RANGE, "a crossover lies between 20 and 20000 Hz")
         return self
 
     def in_words(self) -> str:

@@ -8,6 +8,8 @@ from pydantic import Field, model_validator
 
 from chainrun.contract import Keys, Misfit, Runner, Step, Stream, processor
 from chainrun.contract.misfit import too_high
+from chainrun.contract.misuse import misuse
+from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from typing import Self
@@ -36,7 +38,8 @@ class Width(Step):
     @model_validator(mode="after")
     def _whole_below(self) -> Self:
         if self.mono_below_hz is not None and self.mix_pct < 100.0:
-            raise ValueError("mix_pct would leave a notch at mono_below_hz, since the input does not turn with it")
+            message = "mix_pct would leave a notch at mono_below_hz, since the input does not turn with it"
+            raise misuse(Code.KEYS_CLASH, message)
         return self
 
     def misfits(self, stream: Stream) -> list[Misfit]:

@@ -6,6 +6,7 @@ from pathlib import PurePath
 
 from chainrun.errors import Problem, nearest
 from chainrun.measured import READINGS
+from chainrun.problem_codes import Code
 from chainrun.recipe.load import Opened
 from chainrun.recipe.semantics import delivered_nodes, file_name
 from chainrun.recipe.tables import place_of
@@ -20,7 +21,8 @@ def expectation_problems(opened: Opened) -> list[Problem]:
         refusal = _refusal(opened, path) or _of_delivery(opened, expected.delivery)
         if refusal is not None:
             place = place_of(opened.table, ("expect", path))
-            found.append(opened.problems.at(place, Problem(refusal[0], hint=refusal[1])))
+            told = Problem(refusal[0], hint=refusal[1], code=Code.EXPECTATION_OF_NOTHING)
+            found.append(opened.problems.at(place, told))
     return found
 
 

@@ -16,13 +16,15 @@ from typing import Any
 from chainrun import toml_file
 from chainrun.errors import Problem, RecipeError, nearest, shown, shown_path
 from chainrun.limits import Limits
+from chainrun.problem_codes import Code
 from chainrun.recipe.model import Recipe
-from chainrun.recipe.overlay import lay_over, put_from_command_line
+from chainrun.recipe.overlay import lay_over, put_from_command_line, put_value
 from chainrun.recipe.presets import Library, Unfolder, Use
 from chainrun.recipe.problems import Problems
-from chainrun.recipe.roots import OUTSIDE, Roots
+from chainrun.recipe.roots import Roots
 from chainrun.recipe.semantics import check_references
 from chainrun.recipe.tables import Items, KeyPath, Place, Table, place_of, wrap
+from chainrun.recipe.toml_text import toml_text
 from chainrun.recipe.validate import validate
 from chainrun.whole_file import safely_resolved
 
@@ -34,17 +36,19 @@ class Overrides:
     variant: str | None = None
     overlays: Sequence[Path] = ()
     sets: Sequence[str] = ()
+    """Assignments as text: PATH=VALUE."""
     allow_roots: Sequence[Path] = ()
     limits: Limits = field(default_factory=lambda: Limits.of(()))
+    values: Sequence[tuple[str, Any]] = ()
+    """Assignments of a program: path and value."""
 
     @property
     def change(self) -> str:
         """A name for what is laid over the recipe: variant, overlays, a hash of single values; empty for nothing."""
         overlays = [path.name.removesuffix(".toml").removesuffix(".overlay") for path in self.overlays]
-        values = hashlib.sha256("\n".join(self.sets).encode("utf-8", "surrogateescape")).hexdigest()[:6]
-        return "+".join(
-            [*([self.variant] if self.variant else []), *overlays, *([f"set-{values}"] if self.sets else [])]
-        )
+        texts = [*self.sets, *(f"{path}={toml_text(value)}" for path, value in self.values)]
+        values = hashlib.sha256("\n".join(texts).encode("utf-8", "surrogateescape")).hexdigest()[:6]
+        return "+".join([*([self.variant] if self.variant else []), *overlays, *([f"set-{values}"] if texts else [])])
 
 
 @dataclass
@@ -105,44 +109,52 @@ def read_toml(path: Path, problems: Problems, limits: Limits | None = None) -> T
     """A TOML file as located data, or None with a problem told."""
     place = Place(path)
     try:
+        if not path.exists():
+            problems.add(place, "there is no such file", code=Code.FILE_NOT_FOUND)
+            return None
         if not path.is_file():
-            problems.add(place, "there is no such file" if not path.exists() else "this is not a plain file")
+            problems.add(place, "this is not a plain file", code=Code.NOT_A_PLAIN_FILE)
             return None
         if (over := (limits or Limits.of(())).exceeded("toml_kb", path.stat().st_size / 1000, "the file")) is not None:
             problems.tell(place, over)
             return None
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        problems.add(place, f"the file cannot be read ({error.strerror})")
+        problems.add(place, f"the file cannot be read ({error.strerror})", code=Code.CANNOT_READ)
         return None
     except UnicodeDecodeError:
-        problems.add(place, "this is not a text file in UTF-8")
+        problems.add(place, "this is not a text file in UTF-8", code=Code.NOT_UTF8)
         return None
     try:
         data = toml_file.parse(text)
-    except toml_file.UnbearableError as error:
-        problems.found.append(Problem(str(error), file=shown_path(path), line=error.line, column=1))
-        return None
     except tomllib.TOMLDecodeError as error:
-        said = str(error)
-        position = re.search(r"\(at line (\d+), column (\d+)\)", said)
-        problems.found.append(
-            Problem(
-                "this is not valid TOML: " + re.sub(r"\s*\(at .*\)$", "", said),
-                file=shown_path(path),
-                line=int(position[1]) if position else text.count("\n") + 1,
-                column=int(position[2]) if position else 1,
-            )
-        )
+        problems.found.append(_of_toml(path, text, error))
         return None
     try:
         located = wrap(data, place)
     except RecursionError:
-        problems.add(place, "arrays or tables are nested too deeply")
+        problems.add(place, "arrays or tables are nested too deeply", code=Code.TOO_DEEP)
         return None
     assert isinstance(located, Table)
     problems.read.append(path)
     return located
+
+
+def _of_toml(path: Path, text: str, error: tomllib.TOMLDecodeError) -> Problem:
+    """What is wrong with a TOML text, and where."""
+    if isinstance(error, toml_file.UnbearableError):
+        return Problem(str(error), file=shown_path(path), line=error.line, column=1, code=Code.TOO_DEEP)
+    # Python 3.14 has the place as numbers; before, the error's text is all that says where. It decides nothing else.
+    said = str(error)
+    found = re.search(r"\(at line (\d+), column (\d+)\)", said)
+    line, column = (int(found[1]), int(found[2])) if found else (text.count("\n") + 1, 1)
+    return Problem(
+        "this is not valid TOML: " + re.sub(r"\s*\(at .*\)$", "", said),
+        file=shown_path(path),
+        line=getattr(error, "lineno", line),
+        column=getattr(error, "colno", column),
+        code=Code.INVALID_TOML,
+    )
 
 
 def _with_base(path: Path, roots: Roots, problems: Problems, limits: Limits, stack: tuple[Path, ...]) -> Table | None:
@@ -155,17 +167,17 @@ def _with_base(path: Path, roots: Roots, problems: Problems, limits: Limits, sta
     place = table.where["base"]
     base_path = safely_resolved(path.parent / base)
     if base_path in stack:
-        problems.add(place, "base recipes stand on each other in a circle", given=shown(base))
+        problems.add(place, "base recipes stand on each other in a circle", given=shown(base), code=Code.BASE_CIRCLE)
         return None
     if (over := limits.exceeded("nesting", len(stack), "base below base")) is not None:
         problems.tell(place, over)
         return None
     refusal = roots.refusal(path.parent / base)
     if refusal is not None:
-        problems.add(place, f"the base recipe {refusal}", given=shown(base), hint=roots.hint(path.parent / base))
+        problems.tell(place, refusal.problem("the base recipe", given=shown(base)))
         return None
     if not base_path.is_file():
-        problems.add(place, "there is no such file", given=shown(base))
+        problems.add(place, "there is no such file", given=shown(base), code=Code.FILE_NOT_FOUND)
         return None
     below = _with_base(base_path, roots, problems, limits, (*stack, base_path))
     if below is None:
@@ -183,7 +195,7 @@ def _read_inside(roots: Roots, limits: Limits, path: Path, problems: Problems) -
     """A preset's file, if it is no link out of the recipe's root."""
     refusal = roots.refusal(path)
     if refusal is not None:
-        problems.add(Place(path), f"the preset {refusal}", hint=roots.hint(path))
+        problems.tell(Place(path), refusal.problem("the preset"))
         return None
     return read_toml(path, problems, limits)
 
@@ -213,7 +225,7 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
     table = _with_base(path, roots, problems, limits, (path.resolve(),))
     if table is None:
         problems.stop_if_any()
-        raise RecipeError(Problem("the recipe is empty", file=shown_path(path)))
+        raise RecipeError(Problem("the recipe is empty", file=shown_path(path), code=Code.MISSING_KEY))
     table.place = Place(path)
     table.pop("base", None)
     _lay_all(table, overrides, problems)
@@ -240,7 +252,7 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
         limits=limits,
         libraries=folders,
         variant=overrides.variant,
-        overlaid=bool(overrides.overlays or overrides.sets),
+        overlaid=bool(overrides.overlays or overrides.sets or overrides.values),
         change=overrides.change,
         read=list(dict.fromkeys([path, *problems.read])),
     )
@@ -252,6 +264,7 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
                 use.place or Place(path),
                 f"{use.chain_path} uses the preset {use.name}, retired{when}{_advice(unfolder.library, use.name)}",
                 severity="warning",
+                code=Code.RETIRED_PRESET,
             )
     problems.stop_if_any()
     return opened
@@ -272,7 +285,7 @@ def _advice(library: Library, name: str) -> str:
 def refuse_retired(opened: Opened) -> None:
     """Refuse a recipe that uses retired presets. Raises RecipeError."""
     if any(use.status == "retired" for use in opened.uses):
-        found = [one for one in opened.problems.warnings if "retired" in one.message]
+        found = [one for one in opened.problems.warnings if one.code is Code.RETIRED_PRESET]
         raise RecipeError([replace(one, severity="error") for one in found])
 
 
@@ -292,6 +305,7 @@ def _lay_all(table: Table, overrides: Overrides, problems: Problems) -> None:
                 given=shown(overrides.variant),
                 allowed=", ".join(variants) or "none: the recipe has no variants",
                 hint=nearest(overrides.variant, variants),
+                code=Code.UNKNOWN_VARIANT,
             )
     for file in overrides.overlays:
         overlay = read_toml(file.absolute(), problems)
@@ -299,6 +313,8 @@ def _lay_all(table: Table, overrides: Overrides, problems: Problems) -> None:
             lay(overlay)
     for assignment in overrides.sets:
         put_from_command_line(table, assignment, problems)
+    for path, value in overrides.values:
+        put_value(table, path, value, problems)
 
 
 def _folder_of(table: Table, key: str, default: Path) -> Path:
@@ -318,11 +334,11 @@ def _preset_folders(table: Table, roots: Roots, problems: Problems) -> list[Path
         place = table.place if default else place_of(table, ("presets_dirs", i))
         refusal = roots.refusal(folder)
         if refusal is not None:
-            problems.add(place, f"the preset folder {refusal}", given=shown(name), hint=roots.hint(folder))
+            problems.tell(place, refusal.problem("the preset folder", given=shown(name)))
         elif folder.is_dir():
             found.append(folder)
         elif not default:
-            problems.add(place, "there is no such folder", given=shown(name))
+            problems.add(place, "there is no such folder", given=shown(name), code=Code.FOLDER_NOT_FOUND)
     return found
 
 
@@ -345,16 +361,16 @@ def _tell_missing_stems(table: Table, path: Path, roots: Roots, problems: Proble
         files = stem.get("file") if isinstance(stem, Table) else None
         for file in files if isinstance(files, list) else [files]:
             if isinstance(file, str) and roots.refusal(base / file) is None and not (base / file).exists():
-                problems.add(place_of(table, ("stems", name, "file")), "there is no such file", given=shown(file))
+                where = place_of(table, ("stems", name, "file"))
+                problems.add(where, "there is no such file", given=shown(file), code=Code.FILE_NOT_FOUND)
 
 
 def _check_stem_paths(opened: Opened) -> None:
-    if opened.roots.refusal(opened.stems_dir) == OUTSIDE and "stems_dir" in opened.table:
-        opened.problems.add(
-            place_of(opened.table, ("stems_dir",)),
-            f"the stems' folder {OUTSIDE}",
-            given=shown(str(opened.recipe.stems_dir)),
-            hint=opened.roots.hint(opened.stems_dir),
+    of_folder = opened.roots.refusal(opened.stems_dir)
+    if of_folder is not None and of_folder.is_outside and "stems_dir" in opened.table:
+        given = shown(str(opened.recipe.stems_dir))
+        opened.problems.tell(
+            place_of(opened.table, ("stems_dir",)), of_folder.problem("the stems' folder", given=given)
         )
         return
     outside: list[tuple[KeyPath, str, Path]] = []
@@ -364,17 +380,19 @@ def _check_stem_paths(opened: Opened) -> None:
             pair = isinstance(opened.recipe.stems[name].file, list)
             key: KeyPath = ("stems", name, "file", i) if pair else ("stems", name, "file")
             given = shown(str(opened.recipe.stems[name].file))
-            if refusal == OUTSIDE:
+            if refusal is None:
+                continue
+            if refusal.is_outside:
                 outside.append((key, given, path))
-            elif refusal is not None:
-                opened.problems.add(place_of(opened.table, key), f"the stem {refusal}", given=given)
+            else:
+                told = replace(refusal.problem("the stem", given=given), hint=None, facts=())
+                opened.problems.tell(place_of(opened.table, key), told)
     if outside:  # one cause, one problem
         key, given, path = outside[0]
         rest = f" (as do {len(outside) - 1} more)" if len(outside) > 1 else ""
         holds_all = Path(os.path.commonpath([safely_resolved(one) for _, _, one in outside]))
-        opened.problems.add(
-            place_of(opened.table, key), f"the stem {OUTSIDE}{rest}", given=given, hint=opened.roots.hint(holds_all)
-        )
+        told = opened.roots.outside(holds_all).problem("the stem", given=given, and_more=rest)
+        opened.problems.tell(place_of(opened.table, key), told)
 
 
 __all__ = ["Opened", "Overrides", "open_recipe", "read_toml", "recipe_name"]

@@ -9,6 +9,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstra
 
 import chainrun.processors  # noqa: F401  (declares the processors)
 from chainrun.contract import Step, StrictModel, Version, any_step
+from chainrun.contract.misuse import misuse
+from chainrun.problem_codes import Code
 
 PAN_LAWS_DB = (-3.0, -4.5, -6.0)
 
@@ -24,7 +26,7 @@ Point = Annotated[list[float], Field(min_length=2, max_length=2)]
 
 def _pan_law(value: float) -> float:
     if value not in PAN_LAWS_DB:
-        raise ValueError("a pan law is -3, -4.5 or -6 dB")
+        raise misuse(Code.UNKNOWN_VALUE, "a pan law is -3, -4.5 or -6 dB")
     return value
 
 
@@ -65,11 +67,11 @@ class _Strip(StrictModel):
     def _times_in_order(self) -> _Strip:
         times = [point[0] for point in self.level_points_db]
         if any(later <= earlier for earlier, later in pairwise(times)):
-            raise ValueError("the times of level_points_db must rise")
+            raise misuse(Code.WRONG_ORDER, "the times of level_points_db must rise")
         if any(point[0] < 0 or not -120 <= point[1] <= 24 for point in self.level_points_db):
-            raise ValueError("level_points_db holds [seconds from 0, dB from -120 to 24]")
+            raise misuse(Code.OUT_OF_RANGE, "level_points_db holds [seconds from 0, dB from -120 to 24]")
         if any(end <= begin for begin, end in self.active_s):
-            raise ValueError("each stretch of active_s is [from, to] with from before to")
+            raise misuse(Code.WRONG_ORDER, "each stretch of active_s is [from, to] with from before to")
         return self
 
     def send_list(self) -> dict[str, Send]:
@@ -114,9 +116,9 @@ class Stem(_Strip):
     @model_validator(mode="after")
     def _belongs_together(self) -> Stem:
         if self.shift_samples is not None and self.shift_ms is not None:
-            raise ValueError("give shift_samples or shift_ms, not both")
+            raise misuse(Code.KEYS_CLASH, "give shift_samples or shift_ms, not both")
         if self.to_s is not None and self.to_s <= self.from_s:
-            raise ValueError("to_s must be later than from_s")
+            raise misuse(Code.WRONG_ORDER, "to_s must be later than from_s")
         for key, low, high in (
             ("trim_db", -120, 60),
             ("shift_samples", -1e6, 1e6),
@@ -125,7 +127,8 @@ class Stem(_Strip):
             value = getattr(self, key)
             for one in value if isinstance(value, list) else [value]:
                 if one is not None and not low <= one <= high:
-                    raise ValueError(f"{key} is out of range ({one:g} given; {low:g} to {high:g} allowed)")
+                    message = f"{key} is out of range ({one:g} given; {low:g} to {high:g} allowed)"
+                    raise misuse(Code.OUT_OF_RANGE, message)
         return self
 
 
@@ -201,13 +204,13 @@ class Delivery(StrictModel):
     def _goes_together(self) -> Delivery:
         ending = self.file.rpartition(".")[2].lower()
         if self.bext and ending != "wav":
-            raise ValueError("bext goes with .wav")
+            raise misuse(Code.FORMAT_CANNOT_HOLD, "bext goes with .wav")
         if ending == "mp3" and self.rate_hz is not None and self.rate_hz > 48000:
-            raise ValueError(".mp3 knows rates up to 48000 Hz")
+            raise misuse(Code.FORMAT_CANNOT_HOLD, ".mp3 knows rates up to 48000 Hz")
         if self.to_s is not None and self.to_s <= (self.from_s or 0.0):
-            raise ValueError("to_s comes behind from_s")
+            raise misuse(Code.WRONG_ORDER, "to_s comes behind from_s")
         if self.fit == "limit" and self.loudness()[0] is None:
-            raise ValueError('fit = "limit" needs target_lufs, or a standard')
+            raise misuse(Code.KEYS_INCOMPLETE, 'fit = "limit" needs target_lufs, or a standard')
         return self
 
 
@@ -225,18 +228,18 @@ class Expectation(StrictModel):
     @model_validator(mode="after")
     def _says_something(self) -> Expectation:
         if (self.is_ is None) != (self.within is None):
-            raise ValueError("`is` and `within` go together")
+            raise misuse(Code.KEYS_INCOMPLETE, "`is` and `within` go together")
         if (self.from_ is None) != (self.to is None):
-            raise ValueError("`from` and `to` go together")
+            raise misuse(Code.KEYS_INCOMPLETE, "`from` and `to` go together")
         ends = (
             (self.from_, self.to, "`from` is above `to`"),
             (self.at_least, self.at_most, "at_least is above at_most"),
         )
         for low, high, words in ends:
             if low is not None and high is not None and low > high:
-                raise ValueError(f"{words}: nothing can meet that")
+                raise misuse(Code.WRONG_ORDER, f"{words}: nothing can meet that")
         if all(value is None for value in (self.is_, self.at_least, self.at_most, self.from_)):
-            raise ValueError("give is and within, from and to, at_least or at_most")
+            raise misuse(Code.MISSING_KEY, "give is and within, from and to, at_least or at_most")
         return self
 
 

@@ -12,8 +12,11 @@ from typing import Any
 
 from chainrun import toml_file
 from chainrun.errors import nearest, shown
+from chainrun.problem_codes import Code
+from chainrun.recipe.address import child_of, item_index
 from chainrun.recipe.problems import Problems
-from chainrun.recipe.tables import Items, Place, Table
+from chainrun.recipe.tables import Items, Place, Table, wrap
+from chainrun.recipe.toml_text import as_toml
 
 HEADER_KEYS = ("overlay", "about")
 SPECIAL_KEYS = ("remove", "replace_presets", *HEADER_KEYS)
@@ -25,9 +28,11 @@ def lay_over(recipe: Table, overlay: Table, problems: Problems) -> dict[str, str
     doomed = _find_removed(recipe, overlay, problems)
     for key, value in overlay.items():
         if key == "base":
-            problems.add(overlay.where[key], "an overlay has no base of its own", given=shown(value))
+            message = "an overlay has no base of its own"
+            problems.add(overlay.where[key], message, given=shown(value), code=Code.UNKNOWN_KEY)
         elif key == "overlay" and (value != 1 or isinstance(value, bool)):
-            problems.add(overlay.where[key], "is not a version of this grammar", given=shown(value), allowed="1")
+            message = "is not a version of this grammar"
+            problems.add(overlay.where[key], message, given=shown(value), allowed="1", code=Code.UNKNOWN_VERSION)
         elif key not in SPECIAL_KEYS:
             _put(recipe, key.split("."), value, overlay.where[key], problems)
     for parent, item in doomed:
@@ -51,11 +56,12 @@ def _replacements(overlay: Table, problems: Problems) -> dict[str, str]:
                 "must be a table",
                 given=shown(table),
                 allowed='"a/b" = "a/c"',
+                code=Code.WRONG_TYPE,
             )
         return {}
     for old, new in table.items():
         if not isinstance(new, str):
-            problems.add(table.where[old], "must be the name of a preset", given=shown(new))
+            problems.add(table.where[old], "must be the name of a preset", given=shown(new), code=Code.WRONG_TYPE)
     return {old: new for old, new in table.items() if isinstance(new, str)}
 
 
@@ -63,16 +69,16 @@ def _find_removed(recipe: Table, overlay: Table, problems: Problems) -> list[tup
     found: list[tuple[Any, Any]] = []
     paths = overlay.get("remove", Items(overlay.place))
     if not isinstance(paths, Items):
-        problems.add(overlay.where["remove"], "must be an array of paths", given=shown(paths))
+        problems.add(overlay.where["remove"], "must be an array of paths", given=shown(paths), code=Code.WRONG_TYPE)
         return []
     for path, place in zip(paths, paths.where, strict=True):
         if not isinstance(path, str):
-            problems.add(place, "must be a path", given=shown(path))
+            problems.add(place, "must be a path", given=shown(path), code=Code.WRONG_TYPE)
             continue
         parent: Any = recipe
         tokens = path.split(".")
         for i, token in enumerate(tokens):
-            child = _child(parent, token)
+            child = child_of(parent, token)
             if child is None:
                 _no_match(parent, tokens, i, place, problems)
                 break
@@ -80,26 +86,6 @@ def _find_removed(recipe: Table, overlay: Table, problems: Problems) -> list[tup
                 found.append((parent, token if isinstance(parent, Table) else child))
             parent = child
     return found
-
-
-def _child(node: Any, token: str) -> Any:
-    if isinstance(node, Table):
-        return node.get(token)
-    if isinstance(node, Items):
-        index = item_index(node, token)
-        return node[index] if index is not None else None
-    return None
-
-
-def item_index(items: Items, token: str) -> int | None:
-    """The item that a digit or a step's name addresses; a `do` or a preset's name will do where only one has it."""
-    if token.isascii() and token.isdigit():
-        return int(token) if int(token) < len(items) else None
-    for key in ("name", "do", "preset"):
-        hits = [i for i, item in enumerate(items) if isinstance(item, dict) and item.get(key) == token]
-        if len(hits) == 1:
-            return hits[0]
-    return None
 
 
 def _no_match(node: Any, tokens: list[str], at: int, place: Place, problems: Problems) -> None:
@@ -117,6 +103,7 @@ def _no_match(node: Any, tokens: list[str], at: int, place: Place, problems: Pro
         given=".".join(tokens),
         allowed=", ".join(known[:12]) or "nothing: it has no parts",
         hint=nearest(tokens[at], known),
+        code=Code.PATH_MATCHES_NOTHING,
     )
 
 
@@ -128,7 +115,7 @@ def _put(node: Any, tokens: list[str], value: Any, place: Place, problems: Probl
             if isinstance(inner, Table):
                 inner.put(".".join(tokens[i + 1 :]), deepcopy(value), place)
             return
-        child = _child(node, token)
+        child = child_of(node, token)
         if child is None:
             # A path must match; only its last key may be new.
             _no_match(node, tokens, i, place, problems)
@@ -165,22 +152,29 @@ def _merge(target: Table, patch: Table, problems: Problems, *, literal: bool = F
 
 def put_from_command_line(recipe: Table, assignment: str, problems: Problems) -> None:
     """Carry out one `--set PATH=VALUE`; the value is TOML, else plain text."""
-    from chainrun.recipe.tables import wrap
-
     path, equals, text = assignment.partition("=")
     place = Place(None, (f"--set {path}",))
     if "\n" in assignment or "\r" in assignment:
-        problems.add(place, "one assignment is one line", given=shown(assignment), hint="give --set several times")
+        hint = "give several assignments one by one"
+        problems.add(
+            place, "one assignment is one line", given=shown(assignment), hint=hint, code=Code.SEVERAL_ASSIGNMENTS
+        )
         return
     if not equals or not path:
-        problems.add(place, "must be PATH=VALUE", given=assignment)
+        problems.add(place, "must be PATH=VALUE", given=assignment, code=Code.BAD_ASSIGNMENT)
         return
     try:
         value = toml_file.parse(f"value = {text}")["value"]
         located = wrap(value, place)
     except toml_file.UnbearableError as error:
-        problems.add(place, str(error))
+        problems.add(place, str(error), code=Code.TOO_DEEP)
         return
     except tomllib.TOMLDecodeError:
         located = text
     _put(recipe, path.strip().split("."), located, place, problems)
+
+
+def put_value(recipe: Table, path: str, value: Any, problems: Problems) -> None:
+    """Put a value that a program gives at the end of a dotted path of a recipe."""
+    place = Place(None, (path,))
+    _put(recipe, path.split("."), wrap(as_toml(value), place), place, problems)

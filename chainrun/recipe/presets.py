@@ -10,8 +10,9 @@ from typing import Any
 
 from chainrun.errors import nearest, shown, shown_path
 from chainrun.limits import Limits
+from chainrun.problem_codes import Code
+from chainrun.recipe.address import item_index, value_at
 from chainrun.recipe.model import PresetFile, PresetUse
-from chainrun.recipe.overlay import item_index
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.tables import Items, Place, Table, plain
 from chainrun.recipe.validate import validate
@@ -126,12 +127,22 @@ class Library:
         """The preset of this name or former name, as (its name now, its table); None with a problem told."""
         if name in self._clashes:
             both = " and ".join(shown_path(path) for path in self._clashes[name])
-            problems.add(place, f"the preset {name!r} is there twice: {both}", hint="rename or remove one of them")
+            problems.add(
+                place,
+                f"the preset {name!r} is there twice: {both}",
+                hint="rename or remove one of them",
+                code=Code.AMBIGUOUS_PRESET,
+            )
             return None
         if both_files := self.clashing(name):
             told = " and ".join(shown_path(path) for path in both_files)
             hint = "rename one of them (with the old name under `was`), or leave a library out of presets_dirs"
-            problems.add(place, f"two libraries have a preset {name!r}, and not the same: {told}", hint=hint)
+            problems.add(
+                place,
+                f"two libraries have a preset {name!r}, and not the same: {told}",
+                hint=hint,
+                code=Code.AMBIGUOUS_PRESET,
+            )
             return None
         if name in self.disputed():
             others = " and ".join(self._disputed[name])
@@ -139,6 +150,7 @@ class Library:
                 place,
                 f"{name!r} is a preset's name and, under `was`, a former name of {others}",
                 hint="take it out of `was` there, or rename one of them",
+                code=Code.AMBIGUOUS_PRESET,
             )
             return None
         if name not in self._files:
@@ -181,7 +193,8 @@ class Library:
 
     def _not_found(self, name: str, found: list[str], place: Place, problems: Problems) -> None:
         if found:
-            problems.add(place, f"{name!r} is a former name of several presets: {', '.join(found)}")
+            message = f"{name!r} is a former name of several presets: {', '.join(found)}"
+            problems.add(place, message, code=Code.AMBIGUOUS_PRESET)
             return
         folders = ", ".join(shown_path(folder) for folder in self.folders) or "no folder"
         problems.add(
@@ -190,6 +203,7 @@ class Library:
             given=shown(name),
             allowed=f"{len(self._files)} presets in {folders}",
             hint=nearest(name, self._files),
+            code=Code.UNKNOWN_PRESET,
         )
 
 
@@ -202,19 +216,6 @@ def _name(item: Table, index: int) -> str:
 def _below(at: str, key: str) -> str:
     """A path inside another; nothing has none."""
     return f"{at}.{key}" if at else ""
-
-
-def _find(node: Any, tokens: list[str]) -> Any:
-    """What a path leads to, or None; a preset use on the way counts as a table."""
-    for token in tokens:
-        if isinstance(node, Items):
-            index = item_index(node, token)
-            node = node[index] if index is not None else None
-        elif isinstance(node, Table):
-            node = node.get(token)
-        else:
-            return None
-    return node
 
 
 class Unfolder:
@@ -277,10 +278,18 @@ class Unfolder:
             name = item.get("name") if isinstance(item, Table) else None
             if isinstance(name, str):
                 if name in seen:
-                    self.problems.add(item.where["name"], "two steps of one chain have this name", given=shown(name))
+                    self.problems.add(
+                        item.where["name"],
+                        "two steps of one chain have this name",
+                        given=shown(name),
+                        code=Code.NAME_TAKEN,
+                    )
                 elif name.isdigit() or "." in name:
                     self.problems.add(
-                        item.where["name"], "a step's name is not a number, and has no dot", given=shown(name)
+                        item.where["name"],
+                        "a step's name is not a number, and has no dot",
+                        given=shown(name),
+                        code=Code.NOT_A_NAME,
                     )
                 seen[name] = item.place
 
@@ -302,7 +311,8 @@ class Unfolder:
             self.problems.stop_if_any()
         if name in stack:
             circle = " -> ".join([*stack, name])
-            self.problems.add(item.where["preset"], f"presets use each other in a circle: {circle}")
+            message = f"presets use each other in a circle: {circle}"
+            self.problems.add(item.where["preset"], message, code=Code.PRESET_CIRCLE)
             return nothing
         self.uses.append(
             Use(
@@ -319,7 +329,8 @@ class Unfolder:
         )
         chain = table["chain"]
         if not isinstance(chain, Items):
-            self.problems.add(table.where["chain"], "must be an array of tables", given=shown(chain))
+            message = "must be an array of tables"
+            self.problems.add(table.where["chain"], message, given=shown(chain), code=Code.WRONG_TYPE)
             return nothing
         chain = deepcopy(chain)
         changes = item.get("set")
@@ -328,7 +339,9 @@ class Unfolder:
                 self._set(chain, path, value, changes.where[path])
         for i, step in enumerate(chain):
             if not isinstance(step, Table):
-                self.problems.add(chain.where[i], "a step is a table", given=shown(step), allowed="{ do = … }")
+                self.problems.add(
+                    chain.where[i], "a step is a table", given=shown(step), allowed="{ do = … }", code=Code.WRONG_TYPE
+                )
                 return nothing
         steps = self.chain(chain, chain_path, (*stack, name), "")
         for i, step in enumerate(steps):
@@ -367,7 +380,7 @@ class Unfolder:
 
     def _set(self, chain: Items, path: str, value: Any, place: Place) -> None:
         tokens = path.split(".")
-        if isinstance(value, Table) and isinstance(_find(chain, tokens), Table | Items):
+        if isinstance(value, Table) and isinstance(value_at(chain, tokens), Table | Items):
             # Written without quotes, the path came as tables inside tables.
             for key, inner in value.items():
                 self._set(chain, f"{path}.{key}", inner, value.where[key])
@@ -399,6 +412,7 @@ class Unfolder:
                     given=path,
                     allowed=f"paths that begin with {', '.join(known)}",
                     hint=nearest(token, known),
+                    code=Code.PATH_MATCHES_NOTHING,
                 )
                 return
             node = child

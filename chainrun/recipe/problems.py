@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from chainrun.errors import Problem, RecipeError, Severity, shown_path
+from chainrun.errors import Facts, Problem, RecipeError, Severity, shown_path
 from chainrun.problem_codes import Code
 from chainrun.recipe.locate import Position, nearest_position, positions
 from chainrun.recipe.tables import KeyPath, Place
@@ -43,9 +43,10 @@ class Problems:
         hint: str | None = None,
         severity: Severity = "error",
         code: Code = Code.UNSORTED,
+        facts: Facts = (),
     ) -> None:
         """Note a problem at a place."""
-        problem = Problem(message, given=given, allowed=allowed, hint=hint, severity=severity, code=code)
+        problem = Problem(message, given=given, allowed=allowed, hint=hint, severity=severity, code=code, facts=facts)
         self._keep(self.at(place, problem))
 
     def tell(self, place: Place, problem: Problem) -> None:
@@ -96,5 +97,6 @@ class Problems:
         """Raise RecipeError with all problems if one of them is an error."""
         if self.errors:
             told = sorted(self.errors, key=lambda p: (p.file or "", p.line or 0, p.column or 0))
-            more = [Problem(f"and {self._beyond} more problems")] if self._beyond else []
-            raise RecipeError([*told, *more])
+            if self._beyond:
+                told.append(Problem(f"and {self._beyond} more problems", code=Code.MORE_PROBLEMS))
+            raise RecipeError(told)

@@ -6,10 +6,10 @@ import os
 from pathlib import Path
 from typing import Any
 
-from chainrun.contract import processors
 from chainrun.recipe.load import Opened
 from chainrun.recipe.presets import home_of
-from chainrun.recipe.tables import Table
+from chainrun.recipe.step_files import steps_with_files
+from chainrun.recipe.tables import plain
 
 NEEDLESS = ("base", "presets_dirs", "variants")
 
@@ -17,7 +17,7 @@ NEEDLESS = ("base", "presets_dirs", "variants")
 def resolved_data(opened: Opened, folder: Path) -> dict[str, Any]:
     """The recipe as plain data, with paths relative to the folder that the file will stand in."""
     data: dict[str, Any] = {
-        key: value for key, value in _plain(opened, opened.table, folder.resolve()).items() if key not in NEEDLESS
+        key: value for key, value in _with_files_from(opened, folder.resolve()).items() if key not in NEEDLESS
     }
     for node in [*data.get("stems", {}).values(), *data.get("buses", {}).values(), data.get("main", {})]:
         _make_names_unique(node)
@@ -26,18 +26,13 @@ def resolved_data(opened: Opened, folder: Path) -> dict[str, Any]:
     return {key: data[key] for key in [*order, *data] if key in data}
 
 
-def _plain(opened: Opened, value: Any, folder: Path) -> Any:
-    """The data without places; files that steps name are told from the new folder."""
-    if isinstance(value, list):
-        return [_plain(opened, inner, folder) for inner in value]
-    if not isinstance(value, dict):
-        return value
-    found = {key: _plain(opened, inner, folder) for key, inner in value.items()}
-    kind = processors().get(str(value.get("do")))
-    if kind is not None and kind.reads_file and isinstance(value, Table) and "file" in value:
-        written_in = value.where["file"].file or opened.path
-        found["file"] = os.path.relpath((home_of(written_in, opened.libraries) / str(value["file"])).resolve(), folder)
-    return found
+def _with_files_from(opened: Opened, folder: Path) -> dict[str, Any]:
+    """The recipe as plain data; the files that its steps name are given as seen from the folder."""
+    data: dict[str, Any] = plain(opened.table)
+    for (_, written), (_, step) in zip(steps_with_files(opened.table), steps_with_files(data), strict=True):
+        home = home_of(written.where["file"].file or opened.path, opened.libraries)
+        step["file"] = os.path.relpath((home / str(written["file"])).resolve(), folder)
+    return data
 
 
 def _make_names_unique(node: Any) -> None:

@@ -8,10 +8,31 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from chainrun.errors import Facts, Problem
+from chainrun.problem_codes import Code
 from chainrun.whole_file import safely_resolved
 
 MARK = ".chainrun-root"
-OUTSIDE = "lies outside the recipe's root"
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Why a path may not be reached, and what would let it be."""
+
+    reason: str
+    code: Code
+    hint: str
+    facts: Facts = ()
+
+    @property
+    def is_outside(self) -> bool:
+        """Whether the path is one that the system can use, and lies outside."""
+        return self.code is Code.OUTSIDE_ROOT
+
+    def problem(self, what: str, *, given: str | None = None, and_more: str = "") -> Problem:
+        """The same as a problem of `what` has this path: "the stem lies outside the recipe's root"."""
+        message = f"{what} {self.reason}{and_more}"
+        return Problem(message, given=given, hint=self.hint, code=self.code, facts=self.facts)
 
 
 @dataclass(frozen=True)
@@ -27,15 +48,21 @@ class Roots:
         root = next((folder for folder in (own, *own.parents) if (folder / MARK).exists()), own)
         return Roots((root, *(folder.resolve() for folder in allowed)))
 
-    def refusal(self, path: Path) -> str | None:
+    def refusal(self, path: Path) -> Refusal | None:
         """Why a path may not be reached, or None if it may."""
         try:
             real = path.resolve()
             real.exists()
         except (OSError, ValueError, RuntimeError) as error:
-            return f"is no path that can be used ({getattr(error, 'strerror', None) or error})"
+            hint, facts = self._way_to(path)
+            reason = f"is no path that can be used ({getattr(error, 'strerror', None) or error})"
+            return Refusal(reason, Code.UNUSABLE_PATH, hint, facts)
         inside = any(real == folder or folder in real.parents for folder in self.folders)
-        return None if inside else OUTSIDE
+        return None if inside else self.outside(path)
+
+    def outside(self, path: Path) -> Refusal:
+        """The refusal of a path outside."""
+        return Refusal("lies outside the recipe's root", Code.OUTSIDE_ROOT, *self._way_to(path))
 
     def mark_for(self, path: Path) -> Path | None:
         """The mark that would let a recipe reach a path outside: in the nearest folder that holds both.
@@ -48,10 +75,11 @@ class Roots:
             return None
         return Path(os.path.relpath(common / MARK))
 
-    def hint(self, path: Path) -> str:
-        """The line that lets a recipe reach a path outside."""
+    def _way_to(self, path: Path) -> tuple[str, Facts]:
+        """What lets a recipe reach a path outside: a mark that is put down, or a folder that is allowed to it."""
         mark = self.mark_for(path)
         if mark is not None:
-            return f"touch {shlex.quote(mark.as_posix())}"
+            return f"touch {shlex.quote(mark.as_posix())}", ()
         real = safely_resolved(path)
-        return f"--allow-root {real if real.is_dir() else real.parent}"
+        folder = real if real.is_dir() else real.parent
+        return f"allow the recipe to reach the folder {folder}", (("folder_to_allow", str(folder)),)

@@ -12,6 +12,7 @@ from pathlib import PurePath
 from typing import Any
 
 from chainrun.errors import nearest, shown
+from chainrun.problem_codes import Code
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.tables import Items, Place, Table
 
@@ -32,12 +33,23 @@ def check_references(table: Table, problems: Problems, recipe: str, variant: str
     for name in stems:
         if name in buses:
             place = table["buses"].where[name]
-            problems.add(place, "a stem has this name too: stems and buses share their names", given=shown(name))
+            message = "a stem has this name too: stems and buses share their names"
+            problems.add(place, message, given=shown(name), code=Code.NAME_TAKEN)
         if name == MAIN:
-            problems.add(table["stems"].where[name], "the name is taken by the last bus", given=shown(name))
+            place = table["stems"].where[name]
+            problems.add(place, "the name is taken by the last bus", given=shown(name), code=Code.NAME_TAKEN)
     if MAIN in buses:
         place = table["buses"].where[MAIN]
-        problems.add(place, "the name is taken by the last bus: write [main]", given=shown(MAIN))
+        message = "the name is taken by the last bus: write [main]"
+        problems.add(place, message, given=shown(MAIN), code=Code.NAME_TAKEN)
+    _check_aims(table, stems, buses, problems)
+    for source, place in _key_sources(table, [*stems.values(), *buses.values(), table.get("main")]):
+        _check_node(source, place, [*stems, *buses], problems)
+    _check_deliveries(table, list(stems), list(buses), problems, recipe, variant)
+
+
+def _check_aims(table: Table, stems: dict[str, Table], buses: dict[str, Table], problems: Problems) -> None:
+    """Tell every `to` and send to a bus that is not there, and every bus that nothing goes into."""
     targets = [*buses, MAIN]
     fed: set[str] = set()
     for node in [*stems.values(), *buses.values()]:
@@ -49,13 +61,15 @@ def check_references(table: Table, problems: Problems, recipe: str, variant: str
             fed.add(bus)
             if bus not in targets:
                 allowed, hint = ", ".join(targets), nearest(bus, targets)
-                problems.add(place, "there is no such bus", given=shown(bus), allowed=allowed, hint=hint)
+                problems.add(
+                    place, "there is no such bus", given=shown(bus), allowed=allowed, hint=hint, code=Code.UNKNOWN_BUS
+                )
     for name in buses:
         if name not in fed:
             # A bus of the recipe may lie idle; one that an overlay brings and nobody feeds is a mistyped name.
             place = table["buses"].where[name]
             if place.file == table.place.file and place.path[:1] == ("buses",):
-                problems.add(place, "nothing goes into this bus", severity="warning")
+                problems.add(place, "nothing goes into this bus", severity="warning", code=Code.IDLE_BUS)
             else:
                 known = [other for other in buses if other != name]
                 problems.add(
@@ -64,13 +78,16 @@ def check_references(table: Table, problems: Problems, recipe: str, variant: str
                     given=shown(name),
                     allowed=", ".join(known) or "no bus",
                     hint=nearest(name, known),
+                    code=Code.PATH_MATCHES_NOTHING,
                 )
-    for source, place in _key_sources(table, [*stems.values(), *buses.values(), table.get("main")]):
-        known = [*stems, *buses]
-        if source not in known:
-            allowed, hint = ", ".join(known), nearest(source, known)
-            problems.add(place, "there is no such stem or bus", given=shown(source), allowed=allowed, hint=hint)
-    _check_deliveries(table, list(stems), list(buses), problems, recipe, variant)
+
+
+def _check_node(name: str, place: Place, known: list[str], problems: Problems) -> None:
+    """Tell a name that is no stem's and no bus's."""
+    if name not in known:
+        allowed, hint = ", ".join(known), nearest(name, known)
+        message = "there is no such stem or bus"
+        problems.add(place, message, given=shown(name), allowed=allowed, hint=hint, code=Code.UNKNOWN_NODE)
 
 
 def _key_sources(table: Table, nodes: list[Any]) -> Iterator[tuple[str, Place]]:
@@ -108,29 +125,18 @@ def _check_deliveries(
         if not isinstance(file, str):
             continue
         place = delivery.where["file"]
-        path = PurePath(file)
-        if path.suffix.lower() not in ENDINGS:
-            problems.add(place, "the ending tells no known format", given=shown(file), allowed=", ".join(ENDINGS))
-        if path.suffix.lower() == ".flac" and delivery.get("bits") == 32:
-            problems.add(delivery.where["bits"], "FLAC holds integers", given="32", allowed="16, 24")
-        if leads_out := path.is_absolute() or ".." in path.parts or "\\" in file or "\0" in file:
-            problems.add(place, "a delivery stays inside the output folder", given=shown(file))
+        _check_format(delivery, file, problems)
+        if leads_out := PurePath(file).is_absolute() or ".." in PurePath(file).parts or "\\" in file or "\0" in file:
+            _tell_way_out(place, file, problems)
         if file_name(file, "", "", "") is None:
-            known = "{recipe}, {variant}, {name}"
-            problems.add(place, "this placeholder is not known", given=shown(file), allowed=known)
+            message, known = "this placeholder is not known", "{recipe}, {variant}, {name}"
+            problems.add(place, message, given=shown(file), allowed=known, code=Code.DELIVERY_NAME)
             continue
         for key in ("only", "without"):
             names = delivery.get(key)
             for k, name in enumerate(names if isinstance(names, Items) else []):
-                if isinstance(name, str) and name not in (*stems, *buses):
-                    known_names = [*stems, *buses]
-                    problems.add(
-                        names.where[k],
-                        "there is no such stem or bus",
-                        given=shown(name),
-                        allowed=", ".join(known_names),
-                        hint=nearest(name, known_names),
-                    )
+                if isinstance(name, str):
+                    _check_node(name, names.where[k], [*stems, *buses], problems)
         what = delivery.get("what", MAIN)
         nodes = delivered_nodes(what, stems, buses) if isinstance(what, str) else []
         if isinstance(what, str) and not nodes:
@@ -141,31 +147,59 @@ def _check_deliveries(
                 given=shown(what),
                 allowed='"main", "stems.NAME", "buses.NAME", "stems.*", "buses.*"',
                 hint=nearest(what, known_nodes),
+                code=Code.DELIVERY_OF_NOTHING,
             )
         if isinstance(what, str) and what.endswith(".*") and "{name}" not in file:
-            problems.add(place, "several nodes need {name} in the file's name", given=shown(file))
+            message = "several nodes need {name} in the file's name"
+            problems.add(place, message, given=shown(file), code=Code.DELIVERY_NAME)
             continue
+        sidecar = delivery.get("sidecar") is True
         for node in nodes:
             final = normpath(file_name(file, recipe, variant, node) or "").lower()
             if final.startswith("/") or PurePath(final).parts[:1] == ("..",):
                 if not leads_out:
-                    problems.add(place, "a delivery stays inside the output folder", given=shown(final))
+                    _tell_way_out(place, final, problems)
                 break
-            if not PurePath(final).suffix:
-                hint = "{variant} is empty where no variant is rendered" if "{variant}" in file else None
-                problems.add(place, "the file has no name before its ending", given=shown(file), hint=hint)
+            if not _has_place(i, final, sidecar, file, place, seen, problems):
                 break
-            sidecar = str(PurePath(final).with_suffix(".json")) if delivery.get("sidecar") is True else None
-            for one in (final, sidecar):
-                if one is not None and one in seen:
-                    what = "same file" if one == final else "same sidecar"
-                    problems.add(place, f"deliveries {seen[one]} and {i} write the {what}", given=shown(file))
-                    break
-                if one is not None:
-                    seen[one] = i
-            else:
-                continue
-            break
+
+
+def _check_format(delivery: Table, file: str, problems: Problems) -> None:
+    """Tell an ending of no format, and bits that the format does not hold."""
+    place, ending = delivery.where["file"], PurePath(file).suffix.lower()
+    if ending not in ENDINGS:
+        message, known = "the ending tells no known format", ", ".join(ENDINGS)
+        problems.add(place, message, given=shown(file), allowed=known, code=Code.UNKNOWN_FORMAT)
+    if ending == ".flac" and delivery.get("bits") == 32:
+        place = delivery.where["bits"]
+        problems.add(place, "FLAC holds integers", given="32", allowed="16, 24", code=Code.FORMAT_CANNOT_HOLD)
+
+
+def _tell_way_out(place: Place, file: str, problems: Problems) -> None:
+    message = "a delivery stays inside the output folder"
+    problems.add(place, message, given=shown(file), code=Code.DELIVERY_LEADS_OUT)
+
+
+def _has_place(
+    i: int, final: str, sidecar: bool, file: str, place: Place, seen: dict[str, int], problems: Problems
+) -> bool:
+    """Whether delivery `i` can be written as `final`, with a sidecar or without; tells it if not."""
+    if not PurePath(final).suffix:
+        message = "the file has no name before its ending"
+        hint = "{variant} is empty where no variant is rendered" if "{variant}" in file else None
+        problems.add(place, message, given=shown(file), hint=hint, code=Code.DELIVERY_NAME)
+        return False
+    beside = str(PurePath(final).with_suffix(".json")) if sidecar else None
+    for one in (final, beside):
+        if one is None:
+            continue
+        if one in seen:
+            what = "same file" if one == final else "same sidecar"
+            message = f"deliveries {seen[one]} and {i} write the {what}"
+            problems.add(place, message, given=shown(file), code=Code.DELIVERIES_COLLIDE)
+            return False
+        seen[one] = i
+    return True
 
 
 def file_name(pattern: str, recipe: str, variant: str, name: str) -> str | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 
@@ -15,3 +16,17 @@ def toml_text(value: Any) -> str:
         keys = {key: tomli_w.dumps({key: 0}).removesuffix(" = 0\n") for key in value}
         return f"{{ {', '.join(f'{keys[key]} = {toml_text(one)}' for key, one in value.items())} }}"
     return tomli_w.dumps({"x": value}).removeprefix("x = ").rstrip("\n")
+
+
+def as_toml(value: Any) -> Any:
+    """A program's value as TOML would give it: texts, numbers, truths, and lists and dicts of them.
+
+    Raises TypeError for what TOML cannot hold.
+    """
+    if isinstance(value, bool | int | float | str):
+        return value
+    if isinstance(value, list | tuple):
+        return [as_toml(one) for one in value]
+    if isinstance(value, Mapping) and all(isinstance(key, str) for key in value):
+        return {key: as_toml(inner) for key, inner in value.items()}
+    raise TypeError(f"TOML has no {type(value).__name__}")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -9,8 +11,10 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from chainrun.contract import key_owner, processors
+from chainrun.contract.model import is_version
 from chainrun.contract.parameters import allowed_of, field_at
-from chainrun.errors import nearest, shown
+from chainrun.errors import Problem, nearest, shown
+from chainrun.problem_codes import Code
 from chainrun.recipe.problems import MAX_PROBLEMS, Problems
 from chainrun.recipe.tables import Items, KeyPath, Table, place_of, plain
 from chainrun.units import unit_of
@@ -68,77 +72,167 @@ def _says_more(new: ErrorDetails, old: ErrorDetails) -> bool:
     return old["type"] in _WRONG_TYPE and new["type"] not in _WRONG_TYPE
 
 
+@dataclass(frozen=True)
+class _Wrong:
+    """One validation error, with what is known of the field that it is about."""
+
+    data: Table
+    path: KeyPath
+    """Where it stands in the data."""
+    kind: str
+    """Pydantic's type of the error; that of our own validators is a code's word."""
+    context: Mapping[str, Any]
+    value: Any
+    said: str
+    field: FieldInfo | None
+    around: list[type[BaseModel]]
+    """The models whose keys stand beside it."""
+
+    @property
+    def key(self) -> str:
+        """The innermost key of the path."""
+        return next((str(step) for step in reversed(self.path) if isinstance(step, str)), "")
+
+    @property
+    def allowed(self) -> str | None:
+        """What the field takes, by its declaration."""
+        return allowed_of(self.key, self.field) if self.field is not None else None
+
+    def problem(self) -> Problem:
+        """What a person is told of it."""
+        own = _OWN.get(self.kind)
+        if own is not None:
+            given = None if isinstance(self.value, dict | list) else shown(self.value)
+            return Problem(self.said, given=given, code=own)
+        told = _TOLD.get(self.kind, _of_another_kind)(self)
+        return told if told.given is not None or self.kind in _GIVE_NOTHING else replace(told, given=shown(self.value))
+
+
+def _missing(wrong: _Wrong) -> Problem:
+    path = wrong.path
+    hint = wrong.field.description if wrong.field is not None else None
+    if len(path) == 3 and path[0] == "stems" and path[2] == "file":
+        stems = wrong.data["stems"].items()
+        others = [name for name, stem in stems if name != path[1] and isinstance(stem, dict) and "file" in stem]
+        hint = nearest(str(path[1]), others) or hint
+    return Problem(f"{path[-1]!r} is missing", allowed=wrong.allowed, hint=hint, code=Code.MISSING_KEY)
+
+
+def _unknown_key(wrong: _Wrong) -> Problem:
+    names = sorted({f.alias or n for m in wrong.around for n, f in m.model_fields.items()})
+    key = str(wrong.path[-1])
+    hint = _other_unit(key, wrong.value, names) or nearest(key, names)
+    return Problem("there is no such key here", allowed=", ".join(names), hint=hint, code=Code.UNKNOWN_KEY)
+
+
+def _unknown_tag(wrong: _Wrong) -> Problem:
+    tag, word = str(wrong.context.get("tag")), _discriminator(wrong)
+    known = [one.strip().strip("'") for one in str(wrong.context.get("expected_tags")).split(",")]
+    hint, allowed = nearest(tag, known), ", ".join(known)
+    if word != "do":
+        return Problem(f"there is no such {word}", given=shown(tag), allowed=allowed, hint=hint, code=Code.UNKNOWN_KIND)
+    owner = key_owner(tag)
+    hint = f"{owner[1]} is a key of {owner[0]!r}" if owner is not None else hint
+    message = "there is no such processor"
+    return Problem(message, given=shown(tag), allowed=allowed, hint=hint, code=Code.UNKNOWN_PROCESSOR)
+
+
+def _no_tag(wrong: _Wrong) -> Problem:
+    if "bands" in wrong.path:
+        return Problem("a band needs `kind`", code=Code.MISSING_KEY)
+    message = "a step needs `do` (a processor) or `preset` (a preset's name)"
+    return Problem(message, allowed=", ".join(processors()), code=Code.MISSING_PROCESSOR)
+
+
+def _wrong_type(wrong: _Wrong) -> Problem:
+    inside = bool(wrong.path) and isinstance(wrong.path[-1], int)  # an item's type, not the array's
+    allowed = _WRONG_TYPE[wrong.kind] if inside or not wrong.allowed else wrong.allowed
+    if wrong.key == "chain" and not inside:
+        allowed = "an array of steps: [ { do = … }, … ]"
+    return Problem("has the wrong type", allowed=allowed, code=Code.WRONG_TYPE)
+
+
+def _out_of_range(wrong: _Wrong) -> Problem:
+    allowed, context = wrong.allowed, wrong.context
+    if not allowed or " to " not in allowed:
+        word, limit = ("at least", context.get("ge")) if "ge" in context else ("at most", context.get("le"))
+        allowed = f"{word} {limit:g} {unit_of(wrong.key) or ''}".rstrip()
+    hint = _slip(wrong.key, wrong.value, wrong.field)
+    return Problem("is out of range", allowed=allowed, hint=hint, code=Code.OUT_OF_RANGE)
+
+
+def _not_finite(wrong: _Wrong) -> Problem:
+    return Problem("must be a finite number", allowed=wrong.allowed, code=Code.OUT_OF_RANGE)
+
+
+def _none_of_the_values(wrong: _Wrong) -> Problem:
+    allowed = str(wrong.context.get("expected", "")).replace("'", '"').replace(" or ", ", ")
+    hint = None
+    if isinstance(wrong.value, str):
+        hint = nearest(wrong.value, [word.strip().strip('"') for word in allowed.split(",")])
+    code = Code.UNKNOWN_VERSION if wrong.field is not None and is_version(wrong.field) else Code.UNKNOWN_VALUE
+    return Problem("is not one of the values", allowed=allowed, hint=hint, code=code)
+
+
+def _too_short(wrong: _Wrong) -> Problem:
+    allowed = f"at least {wrong.context.get('min_length')}"
+    return Problem("is too short", allowed=allowed, code=Code.WRONG_LENGTH)
+
+
+def _too_long(wrong: _Wrong) -> Problem:
+    return Problem("is too long", allowed=f"at most {wrong.context.get('max_length')}", code=Code.WRONG_LENGTH)
+
+
+def _not_a_name(wrong: _Wrong) -> Problem:
+    return Problem("is not a name", allowed="letters, digits, - and _, at most 64", code=Code.NOT_A_NAME)
+
+
+def _by_a_validator(wrong: _Wrong) -> Problem:
+    """What a validator without a code of its own raised."""
+    given = None if isinstance(wrong.value, dict | list) else shown(wrong.value)
+    return Problem(str(wrong.context.get("error", wrong.said)), given=given, code=Code.BAD_VALUE)
+
+
+def _of_another_kind(wrong: _Wrong) -> Problem:
+    return Problem(wrong.said, allowed=wrong.allowed, code=Code.BAD_VALUE)
+
+
+_OWN = {code.value: code for code in Code}
+"""The types of our own validators' errors: see `misuse`."""
+_GIVE_NOTHING = ("missing", "union_tag_not_found", "value_error")
+"""Kinds of errors that say by themselves what is given, or that nothing is."""
+_TOLD: dict[str, Callable[[_Wrong], Problem]] = {
+    **dict.fromkeys(_WRONG_TYPE, _wrong_type),
+    "missing": _missing,
+    "extra_forbidden": _unknown_key,
+    "union_tag_invalid": _unknown_tag,
+    "union_tag_not_found": _no_tag,
+    "greater_than_equal": _out_of_range,
+    "less_than_equal": _out_of_range,
+    "finite_number": _not_finite,
+    "literal_error": _none_of_the_values,
+    "too_short": _too_short,
+    "string_too_short": _too_short,
+    "too_long": _too_long,
+    "string_too_long": _too_long,
+    "string_pattern_mismatch": _not_a_name,
+    "value_error": _by_a_validator,
+}
+"""What is told of each kind of error that pydantic finds."""
+
+
+def _discriminator(wrong: _Wrong) -> str:
+    """The key by which the members of a union are told apart."""
+    return str(wrong.context.get("discriminator")).strip("'")
+
+
 def _tell(model: type[BaseModel], data: Table, path: KeyPath, detail: ErrorDetails, problems: Problems) -> None:
-    kind = detail["type"]
+    field, around = field_at(model, detail["loc"])
     context = detail.get("ctx", {})
-    location = detail["loc"]
-    field, around = field_at(model, location)
-    key = next((str(step) for step in reversed(path) if isinstance(step, str)), "")
-    given: str | None = shown(detail["input"])
-    allowed = allowed_of(key, field) if field is not None else None
-    hint: str | None = None
-    message = "is not valid"
-    if kind == "missing":
-        message, given = f"{path[-1]!r} is missing", None
-        hint = field.description if field is not None else None
-        if len(path) == 3 and path[0] == "stems" and path[2] == "file":
-            others = [
-                name
-                for name, stem in data["stems"].items()
-                if name != path[1] and isinstance(stem, dict) and "file" in stem
-            ]
-            hint = nearest(str(path[1]), others) or hint
-    elif kind == "extra_forbidden":
-        names = sorted({f.alias or n for m in around for n, f in m.model_fields.items()})
-        message, allowed = "there is no such key here", ", ".join(names)
-        hint = _other_unit(str(path[-1]), detail["input"], names) or nearest(str(path[-1]), names)
-    elif kind == "union_tag_invalid":
-        tag = str(context.get("tag"))
-        word = str(context.get("discriminator")).strip("'")
-        known = [one.strip().strip("'") for one in str(context.get("expected_tags")).split(",")]
-        message = "there is no such processor" if word == "do" else f"there is no such {word}"
-        owner = key_owner(tag) if word == "do" else None
-        given, allowed, hint = shown(tag), ", ".join(known), nearest(tag, known)
-        hint = f"{owner[1]} is a key of {owner[0]!r}" if owner is not None else hint
-        path = (*path, word)
-    elif kind == "union_tag_not_found":
-        message, given = "a step needs `do` (a processor) or `preset` (a preset's name)", None
-        allowed = ", ".join(processors())
-        if "bands" in path:
-            message, allowed = "a band needs `kind`", None
-    elif kind in _WRONG_TYPE:
-        message = "has the wrong type"
-        inside = bool(path) and isinstance(path[-1], int)  # an item's type, not the array's
-        allowed = _WRONG_TYPE[kind] if inside or not allowed else allowed
-        if key == "chain" and not inside:
-            allowed = "an array of steps: [ { do = … }, … ]"
-    elif kind in ("greater_than_equal", "less_than_equal"):
-        message = "is out of range"
-        if not allowed or " to " not in allowed:
-            word, limit = ("at least", context.get("ge")) if "ge" in context else ("at most", context.get("le"))
-            allowed = f"{word} {limit:g} {unit_of(key) or ''}".rstrip()
-        hint = _slip(key, detail["input"], field)
-    elif kind == "finite_number":
-        message = "must be a finite number"
-    elif kind == "literal_error":
-        message = "is not one of the values"
-        allowed = str(context.get("expected", "")).replace("'", '"').replace(" or ", ", ")
-        if isinstance(detail["input"], str):
-            hint = nearest(detail["input"], [word.strip().strip('"') for word in allowed.split(",")])
-    elif kind in ("too_short", "too_long", "string_too_short", "string_too_long"):
-        message = "is too short" if "short" in kind else "is too long"
-        limit = context.get("min_length", context.get("max_length"))
-        allowed = f"{'at least' if 'short' in kind else 'at most'} {limit}"
-    elif kind == "string_pattern_mismatch":
-        message = "is not a name"
-        allowed = "letters, digits, - and _, at most 64"
-    elif kind == "value_error":
-        message, allowed = str(context.get("error", detail["msg"])), None
-        if isinstance(detail["input"], dict | list):
-            given = None
-    else:
-        message = detail["msg"]
-    problems.add(place_of(data, path), message, given=given, allowed=allowed, hint=hint)
+    wrong = _Wrong(data, path, detail["type"], context, detail["input"], detail["msg"], field, around)
+    if wrong.kind == "union_tag_invalid":
+        path = (*path, _discriminator(wrong))
+    problems.tell(place_of(data, path), wrong.problem())
 
 
 def _slip(key: str, value: Any, field: FieldInfo | None) -> str | None:

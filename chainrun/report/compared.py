@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from chainrun import __version__
+from chainrun.batch.job_record import JobRecord, counts
 from chainrun.comparison.difference import Difference
 from chainrun.comparison.limits import Floor
-from chainrun.cull.trial import Tried
-from chainrun.library.alike import Apart
+from chainrun.cull.trial import Trial
+from chainrun.library.queries import Likeness
 from chainrun.loudness.analysis import NOMINAL_HZ
-from chainrun.measured import range_text
+from chainrun.measured import finite, range_text
 from chainrun.report.content import (
     Block,
     DataTable,
@@ -209,92 +209,87 @@ def _then_and_now(name: str, pair: DeliveryPair) -> list[Figure]:
 # -- a cull ----------------------------------------------------------------------------------------------------------
 
 
-def cull_page(
-    tried: Sequence[Tried],
-    over: Sequence[bool],
-    groups: Sequence[tuple[list[str], str]],
-    near: Sequence[Apart],
-    title: str,
-    place: PagePlace,
-) -> Page:
+def cull_page(trial: Trial, alike: Likeness, place: PagePlace) -> Page:
     """What a cull would do: presets that are alike, and every session that it touches, without and with it."""
-    alike = [
-        DataTable(
-            ["presets that do nearly the same", "keep"],
-            [[", ".join(group), kept] for group, kept in groups],
-            "Groups",
-            left=2,
-        ),
-        DataTable(
-            ["preset", "and", "LU", "worst on", "eq dB", "gain dB"],
-            [
-                [
-                    one.one,
-                    one.other,
-                    f"{one.residual_lu:.1f}",
-                    one.worst,
-                    f"{one.response_db:.1f}",
-                    f"{one.gain_db:+.1f}",
-                ]
-                for one in near
-            ],
-            "Pairs, matched in level, by their worst test signal",
-            left=2,
-        ),
-    ]
-    rows = [
-        [
-            one.name,
-            ", ".join(one.presets),
-            ", ".join(one.nodes),
-            number(one.found.residual_lu if one.found else None),
-            f"{one.louder_lu:+.1f}",
-            "over" if crossed else "",
-        ]
-        for one, crossed in zip(tried, over, strict=True)
-    ]
-    costs = DataTable(
-        ["session", "presets", "nodes", "residual LU", "louder LU", "limit"], rows, "Costs, the worst first", left=3
-    )
     inner = []
-    for k, one in enumerate(tried):
+    for k, one in enumerate(trial.tried):
         blocks: list[Block] = [Text(one.sentence(), "verdict" if one.error is None else "warning")]
         blocks += [Text(reading, "note") for reading in one.readings]
         if one.found is not None and one.files is not None:
             blocks.append(players(one.found, ["without the cull", "with it"], place, f"s{k}"))
             blocks += residual_figures(one.found, f"s{k}")
         inner.append(Section(one.name, blocks))
-    sections = [Section("Alike", alike), Section("What it costs", [costs]), Section("Each session", [], inner)]
-    return Page(title, f"{len(tried)} sessions are touched", sections, _facts())
+    sections = [
+        Section("Alike", _likeness_tables(alike)),
+        Section("What it costs", [_costs_table(trial)]),
+        Section("Each session", [], inner),
+    ]
+    title = f"The cull of {trial.plan.file.year}"
+    return Page(title, f"{len(trial.tried)} sessions are touched", sections, _facts())
 
 
-def batch_page(records: Sequence[dict[str, Any]], title: str, seconds: float) -> Page:
+def _likeness_tables(alike: Likeness) -> list[Block]:
+    groups = [[", ".join(group.presets), group.keep] for group in alike.groups]
+    pairs = [
+        [
+            one.one,
+            one.other,
+            f"{one.residual_lu:.1f}",
+            one.worst,
+            f"{one.response_db:.1f}",
+            f"{one.gain_db:+.1f}",
+        ]
+        for one in alike.alike
+    ]
+    return [
+        DataTable(["presets that do nearly the same", "keep"], groups, "Groups", left=2),
+        DataTable(
+            ["preset", "and", "LU", "worst on", "eq dB", "gain dB"],
+            pairs,
+            "Pairs, matched in level, by their worst test signal",
+            left=2,
+        ),
+    ]
+
+
+def _costs_table(trial: Trial) -> DataTable:
+    rows = [
+        [
+            one.name,
+            ", ".join(one.affected.presets),
+            ", ".join(one.affected.nodes),
+            number(one.found.residual_lu if one.found else None),
+            f"{one.louder_lu:+.1f}",
+            "over" if one.crosses(trial.plan) else "",
+        ]
+        for one in trial.tried
+    ]
+    head = ["session", "presets", "nodes", "residual LU", "louder LU", "limit"]
+    return DataTable(head, rows, "Costs, the worst first", left=3)
+
+
+def batch_page(records: Sequence[JobRecord], title: str, seconds: float) -> Page:
     """All jobs of a batch."""
-    rows, failed = [], []
-    for record in records:
-        deliveries = record.get("result", {}).get("deliveries", [])
-        measured = deliveries[0]["measured"] if deliveries else {}
-        length = measured.get("n_frames", 0), measured.get("rate_hz", 1)
-        moved = record.get("moved") or {}
-        rows.append(
-            [
-                record["job"],
-                record["state"],
-                number(measured.get("integrated_lufs"), 2),
-                number(measured.get("true_peak_dbtp"), 2),
-                range_text(measured.get("range_lu"), *length),
-                number(moved.get("residual_lu")),
-                f"{record['seconds']:.1f}",
-                ", ".join(Path(one["file"]).name for one in record.get("files", [])),
-            ]
-        )
-        if record.get("error"):
-            failed.append(Text(f"{record['job']}: {record['error']}", "warning"))
     head = ["job", "state", "LUFS", "dBTP", "range LU", "moved LU", "s", "files"]
+    rows = [_job_row(record) for record in records]
     sections = [Section("Jobs", [DataTable(head, rows, "All jobs; a heading sorts", left=2)])]
+    failed: list[Block] = [Text(f"{one.job}: {one.error}", "warning") for one in records if one.error]
     sections += [Section("What failed", failed)] if failed else []
-    moves = [Text(f"{one['job']}: {one['moved']['verdict']}") for one in records if one.get("moved")]
+    moves: list[Block] = [Text(f"{one.job}: {one.moved.verdict}") for one in records if one.moved is not None]
     sections += [Section("What moved", moves)] if moves else []
-    states = [record["state"] for record in records]
-    counts = ", ".join(f"{states.count(state)} {state}" for state in dict.fromkeys(states))
-    return Page(title, f"{counts} in {seconds:.1f} s", sections, [("chainrun", __version__)])
+    return Page(title, f"{counts(records)} in {seconds:.1f} s", sections, [("chainrun", __version__)])
+
+
+def _job_row(record: JobRecord) -> list[str]:
+    deliveries = record.result.deliveries if record.result is not None else ()
+    m = deliveries[0].measured if deliveries else None
+    return [
+        record.job,
+        record.state.value,
+        number(finite(m.integrated_lufs), 2) if m is not None else "-",
+        number(finite(m.true_peak_dbtp), 2) if m is not None else "-",
+        range_text(finite(m.range_lu, 4), m.n_frames, m.rate_hz) if m is not None else "-",
+        number(record.moved.residual_lu) if record.moved is not None else "-",
+        f"{record.seconds:.1f}",
+        ", ".join(Path(one.file).name for one in record.files),
+    ]

@@ -18,7 +18,8 @@ from typing import Any
 from urllib.parse import quote, unquote
 
 from chainrun.errors import Problem, ResourceError, UsageError, printable, shown_path
-from chainrun.report.content import DataTable, Figure, Page, Picture, Section, figure_table
+from chainrun.problem_codes import Code
+from chainrun.report.content import Block, DataTable, Figure, Page, Picture, Players, Section, Text, figure_table
 from chainrun.whole_file import folder_prefix, refuse_others, write_whole
 
 KINDS = {".flac": "audio/flac", ".mp3": "audio/mpeg", ".wav": "audio/wav"}
@@ -35,6 +36,7 @@ def need_report() -> None:
             Problem(
                 f"pages need {' and '.join(missing)}, which {'is' if len(missing) == 1 else 'are'} not installed",
                 hint="pip install 'chainrun[report]', or pip install -e '.[report]' in a checkout",
+                code=Code.EXTRA_MISSING,
             )
         )
 
@@ -56,7 +58,12 @@ class PagePlace:
             return cls._with_spare_folder(path)
         if path.exists() and not path.is_dir():
             raise UsageError(
-                Problem("a page is a folder, or a file called NAME.html", given=shown_path(path), hint=f"{path}.html")
+                Problem(
+                    "a page is a folder, or a file called NAME.html",
+                    given=shown_path(path),
+                    hint=f"{path}.html",
+                    code=Code.OPTION_VALUE,
+                )
             )
         _refuse_others(path / "index.html")
         return cls._with_spare_folder(path / "index.html") if embed else cls(path / "index.html", path, False)
@@ -101,8 +108,17 @@ class _Shown:
         self._place = place
         self._names: set[str] = set()
 
-    def kind(self, block: object) -> str:
-        return type(block).__name__.lower()
+    def kind(self, block: Block) -> str:
+        """The word by which the template chooses how to write a block."""
+        match block:
+            case Text():
+                return "text"
+            case DataTable():
+                return "table"
+            case Players():
+                return "players"
+            case Figure() | Picture():
+                return "figure"
 
     def tables(self, figure: Figure | Picture) -> list[DataTable]:
         return [figure.table] if isinstance(figure, Picture) else figure_table(figure)
@@ -198,7 +214,11 @@ def write_page(page: Page, place: PagePlace) -> Path:
         place.folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ResourceError(
-            Problem(f"the page's folder cannot be made ({error.strerror})", file=shown_path(place.folder))
+            Problem(
+                f"the page's folder cannot be made ({error.strerror})",
+                file=shown_path(place.folder),
+                code=Code.OUTPUT_NOT_WRITABLE,
+            )
         ) from error
     try:
         text = html(page, place)

@@ -12,6 +12,7 @@ from chainrun.contract import Reading, Step, Stream
 from chainrun.dsp.arrays import Array
 from chainrun.report.content import MAX_POINTS, Figure, Panel, Series, highest
 from chainrun.runtime import ChainRunner
+from chainrun.runtime.whole_signal import run_on_time
 from chainrun.units import db_to_gain
 
 LONG = 1 << 16
@@ -34,10 +35,8 @@ def walk(steps: Sequence[Step], names: Sequence[str]) -> Iterator[tuple[str, Ste
 
 def _run(step: Step, x: Array, rate_hz: int) -> Array:
     """A step alone on a signal of shape (n_channels, n_frames), on time; its mix share is left out."""
-    runner = ChainRunner([step.model_copy(update={"mix_pct": 100.0})], Stream(rate_hz, x.shape[0], n_frames=x.shape[1]))
-    late = runner.latency_frames
-    padded = np.concatenate([x, np.zeros((x.shape[0], late))], axis=1)
-    return np.asarray(runner.run(padded, {})[:, late:])
+    alone = step.model_copy(update={"mix_pct": 100.0})
+    return run_on_time(ChainRunner([alone], Stream(rate_hz, x.shape[0], n_frames=x.shape[1])), x)
 
 
 def response(step: Step, rate_hz: int) -> tuple[Array, Array]:

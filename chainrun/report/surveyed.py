@@ -2,92 +2,101 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from chainrun import __version__
+from chainrun.measured import finite
 from chainrun.report.content import Block, DataTable, Page, Section, Text, number
+from chainrun.survey.result import ChannelReport, GroupReport, SurveyReport
 
-TO_KNOW = ("arrival", "image", "unsure")
 
-
-def survey_page(told: dict[str, Any]) -> Page:
-    """The survey's document as a page."""
-    wrong: list[Block] = [Text(one["text"], "warning") for one in told["advice"] if one["about"] not in TO_KNOW]
-    known: list[Block] = [Text(one["text"], "note") for one in told["advice"] if one["about"] in TO_KNOW]
+def survey_page(told: SurveyReport) -> Page:
+    """The report of a survey as a page."""
+    wrong: list[Block] = [Text(one.text, "warning") for one in told.wrong]
+    known: list[Block] = [Text(one.text, "note") for one in told.known]
     sections = [Section("What was found", wrong or [Text("nothing that asks for mending")])]
     if known:
         sections.append(Section("Good to know", known))
-    sections.append(Section("The files", [_files(told["stems"])]))
-    sections += [Section(f"Microphones of {group['name']}", _group(group)) for group in told["groups"]]
-    return Page(f"Survey of {told['source']}", f"{len(told['stems'])} channels", sections, [("chainrun", __version__)])
+    sections.append(Section("The files", [_files(told.stems)]))
+    sections += [Section(f"Microphones of {group.name}", _group(group)) for group in told.groups]
+    return Page(f"Survey of {told.source}", f"{len(told.stems)} channels", sections, [("chainrun", __version__)])
 
 
-def _files(stems: list[dict[str, Any]]) -> DataTable:
+def _files(stems: list[ChannelReport]) -> DataTable:
     rows = []
     for stem in stems:
-        m, found = stem["measured"], stem["found"]
+        m, found = stem.measured, stem.found
         rows.append(
             [
-                stem["name"],
-                stem["instrument"] or "?",
-                number(m.get("integrated_lufs")),
-                number(m.get("true_peak_dbtp")),
-                number(m.get("crest_db")),
-                number(found["dc_dbfs"], 0),
-                number(m.get("noise_floor_dbfs"), 0),
-                str(found["clipped_runs"]),
-                f"{m['n_frames'] / m['rate_hz']:.2f}",
-                f"{m['rate_hz'] / 1000:g}",
+                stem.name,
+                stem.instrument or "?",
+                number(finite(m.integrated_lufs, 4)),
+                number(finite(m.true_peak_dbtp, 4)),
+                number(finite(m.crest_db, 4)),
+                number(found.dc_dbfs, 0),
+                number(finite(m.noise_floor_dbfs, 4), 0),
+                str(found.clipped_runs),
+                f"{m.n_frames / m.rate_hz:.2f}",
+                f"{m.rate_hz / 1000:g}",
             ]
         )
     head = ["stem", "heard as", "LUFS", "dBTP", "crest dB", "DC dBFS", "floor dBFS", "clips", "s", "kHz"]
     return DataTable(head, rows, "Every channel", left=2)
 
 
-def _group(group: dict[str, Any]) -> list[Block]:
-    blocks: list[Block] = []
+def _group(group: GroupReport) -> list[Block]:
+    return [*_arrivals(group), *_bleed(group), *_adding(group), *_seats(group)]
+
+
+def _arrivals(group: GroupReport) -> list[Block]:
     rows = [
         [
-            one["channel"],
-            one["drum"],
-            number(one["delay_samples"]),
-            number(one["delay_ms"], 2),
-            number(one["delay_m"], 2),
-            "inverted" if one["inverted"] else "same",
-            f"{100 * one['confidence']:.0f} %",
-            str(one["n_hits"]),
+            one.channel,
+            one.drum,
+            number(one.delay_samples),
+            number(one.delay_ms, 2),
+            number(one.delay_m, 2),
+            "inverted" if one.inverted else "same",
+            f"{100 * one.confidence:.0f} %",
+            str(one.n_hits),
         ]
-        for one in group["arrivals"]
+        for one in group.arrivals
     ]
-    if rows:
-        head = ["microphone", "by hits of", "samples", "ms", "m", "polarity", "hits agree", "hits"]
-        blocks.append(DataTable(head, rows, f"Arrival behind {group['reference']}; negative is ahead", left=2))
-    drums = list(group["bleed_db"])
-    if drums:
-        bleed = [[name, *(number(group["bleed_db"][drum][name]) for drum in drums)] for name in group["channels"]]
-        blocks.append(
-            DataTable(["microphone", *drums], bleed, "How loud each drum is in each microphone, dB of its own")
-        )
-    adding = [
+    head = ["microphone", "by hits of", "samples", "ms", "m", "polarity", "hits agree", "hits"]
+    caption = f"Arrival behind {group.reference}; negative is ahead"
+    return [DataTable(head, rows, caption, left=2)] if rows else []
+
+
+def _bleed(group: GroupReport) -> list[Block]:
+    drums = list(group.bleed_db)
+    rows = [[name, *(number(group.bleed_db[drum][name]) for drum in drums)] for name in group.channels]
+    caption = "How loud each drum is in each microphone, dB of its own"
+    return [DataTable(["microphone", *drums], rows, caption)] if drums else []
+
+
+def _adding(group: GroupReport) -> list[Block]:
+    rows = [
         [
-            one["channel"],
-            one["other"],
-            number(one["low_band_before_db"]),
-            number(one["low_band_after_db"]),
-            number(one["first_notch_hz"], 0),
+            one.channel,
+            one.other,
+            number(one.low_band_before_db),
+            number(one.low_band_after_db),
+            number(one.first_notch_hz, 0),
         ]
-        for one in group["adding"]
+        for one in group.adding
     ]
-    if adding:
-        head = ["microphone", "with", "as is dB", "aligned dB", "first notch Hz"]
-        blocks.append(DataTable(head, adding, "Below 300 Hz: two added, against the sum of their powers", left=2))
-    for stem, seats in group["image"].items():
+    head = ["microphone", "with", "as is dB", "aligned dB", "first notch Hz"]
+    caption = "Below 300 Hz: two added, against the sum of their powers"
+    return [DataTable(head, rows, caption, left=2)] if rows else []
+
+
+def _seats(group: GroupReport) -> list[Block]:
+    blocks: list[Block] = []
+    for stem, seats in group.image.items():
         rows = [
             [
-                one["drum"],
-                number(one["right_over_left_db"]),
-                number(one["right_behind_left_ms"], 2),
-                number(one["expected_from_distance_db"]),
+                one.drum,
+                number(one.right_over_left_db),
+                number(one.right_behind_left_ms, 2),
+                number(one.expected_from_distance_db),
             ]
             for one in seats
         ]

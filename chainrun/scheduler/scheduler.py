@@ -15,6 +15,7 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future
 from typing import Generic, TypeVar
 
 from chainrun.errors import ChainrunError, Problem, ResourceError
+from chainrun.problem_codes import Code
 from chainrun.scheduler.processes import worker_pool
 
 Task = TypeVar("Task")
@@ -107,7 +108,7 @@ class Scheduler(Generic[Task, Result]):
         """Run all keys of `needs` on an executor of somebody else (a cluster's), which tells dead workers by `lost`."""
         self._waiting = {key: {one for one in needed if one in needs} for key, needed in needs.items()}
         for key in self._drive(executor, at_once, lost):
-            self._fail(key, WorkerDiedError(Problem("the worker process died", key=key)))
+            self._fail(key, WorkerDiedError(Problem("the worker process died", key=key, code=Code.WORKER_DIED)))
 
     def _run_in_pool(self, workers: int) -> None:
         while self._waiting and not self._stopping:
@@ -128,7 +129,13 @@ class Scheduler(Generic[Task, Result]):
         except (BrokenExecutor, EOFError, ConnectionError):
             self._fail(
                 key,
-                WorkerDiedError(Problem("the worker process died, and died again when it was tried alone", key=key)),
+                WorkerDiedError(
+                    Problem(
+                        "the worker process died, and died again when it was tried alone",
+                        key=key,
+                        code=Code.WORKER_DIED,
+                    )
+                ),
             )
         except ChainrunError as error:
             self._fail(key, error)

@@ -22,6 +22,7 @@ import numpy as np
 
 from chainrun.dsp.arrays import Array, silence
 from chainrun.errors import Problem, ResourceError
+from chainrun.problem_codes import Code
 
 MARK = b"chainrun-print-1"
 FOOTER = struct.Struct("<16sQQI32s")
@@ -104,7 +105,8 @@ class PrintWriter:
             Problem(
                 f"a print could not be written ({error.strerror})",
                 file=str(self.path.parent),
-                hint="make room there, or choose another store with --store",
+                hint="make room there, or choose another folder for the store",
+                code=Code.PRINT_NOT_WRITTEN,
             )
         )
 
@@ -171,7 +173,8 @@ class PrintSource:
         if wanted:
             data = np.fromfile(self._file, dtype="<f4", count=wanted * self.n_channels)
             if data.size != wanted * self.n_channels:
-                raise ResourceError(Problem("a print is shorter than it was", file=self._file.name))
+                message = "a print is shorter than it was"
+                raise ResourceError(Problem(message, file=self._file.name, code=Code.PRINT_DAMAGED))
             x[:, at : at + wanted] = data.reshape(wanted, self.n_channels).T
             self._left -= wanted
         return x

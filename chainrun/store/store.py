@@ -28,6 +28,7 @@ from pathlib import Path
 
 from chainrun.audiofile.read import hash_content
 from chainrun.errors import Problem, ResourceError
+from chainrun.problem_codes import Code
 from chainrun.store.prints import Footer, Print, audio_is_whole, read_footer
 from chainrun.whole_file import drop_dead, stamp, sync_folder, write_whole
 
@@ -91,7 +92,14 @@ def limit_gb() -> float:
         value = float(text)
         if 0 <= value < 1e9:
             return value
-    raise ResourceError(Problem("CHAINRUN_STORE_GB is no number of gigabytes", given=f'"{text}"', allowed="0 or more"))
+    raise ResourceError(
+        Problem(
+            "CHAINRUN_STORE_GB is no number of gigabytes",
+            given=f'"{text}"',
+            allowed="0 or more",
+            code=Code.BAD_ENVIRONMENT,
+        )
+    )
 
 
 class Store:
@@ -108,7 +116,8 @@ class Store:
                 Problem(
                     f"the store cannot be written to ({error.strerror})",
                     file=str(folder),
-                    hint="choose another with --store DIR, or render with --no-store",
+                    hint="choose another folder for the store, or keep no prints",
+                    code=Code.STORE_NOT_WRITABLE,
                 )
             ) from error
 
@@ -158,7 +167,8 @@ class Store:
             os.replace(part, path)
             sync_folder(path.parent)
         except OSError as error:
-            raise ResourceError(Problem(f"a print could not be kept ({error.strerror})", file=str(path))) from error
+            message = f"a print could not be kept ({error.strerror})"
+            raise ResourceError(Problem(message, file=str(path), code=Code.PRINT_NOT_KEPT)) from error
         return path
 
     # -- stems ---------------------------------------------------------------------------------------------
@@ -316,7 +326,9 @@ class Store:
                 footer = _footer_of(one.path, one.identity)
                 whole = footer is not None and audio_is_whole(one.path, footer)
             except OSError as error:
-                unread.append(Problem(f"the print cannot be read ({error.strerror})", file=str(one.path)))
+                unread.append(
+                    Problem(f"the print cannot be read ({error.strerror})", file=str(one.path), code=Code.CANNOT_READ)
+                )
                 continue
             if not whole:
                 bad.append(one)
@@ -330,7 +342,8 @@ class Store:
             except FileNotFoundError:
                 continue
             except OSError as error:
-                unread.append(Problem(f"the hash of a stem cannot be read ({error.strerror})", file=str(path)))
+                message = f"the hash of a stem cannot be read ({error.strerror})"
+                unread.append(Problem(message, file=str(path), code=Code.CANNOT_READ))
         for one in bad:
             with suppress(OSError):
                 one.path.unlink(missing_ok=True)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import asdict, dataclass
-from typing import Any, NamedTuple
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
 
 import numpy as np
 
@@ -25,18 +26,58 @@ LENGTH_S = 0.05
 LATE_S = 5.0
 
 
+class About(StrEnum):
+    """What a sentence of advice is about."""
+
+    SILENCE = "silence"
+    CLIPPED = "clipped"
+    FLAT_TOPS = "flat_tops"
+    """Cut before the converter."""
+    HOT = "hot"
+    DC = "dc"
+    HUM = "hum"
+    DROPOUT = "dropout"
+    BANDWIDTH = "bandwidth"
+    """Nothing above some frequency."""
+    RATE = "rate"
+    MONO = "mono"
+    """The same in both channels of a file."""
+    LENGTH = "length"
+    LATE = "late"
+    """Nothing is heard for long."""
+    COPY = "copy"
+    FLIPPED_COPY = "flipped_copy"
+    POLARITY = "polarity"
+    CLOCK = "clock"
+    IMBALANCE = "imbalance"
+    """One side of a pair is louder than its distances explain."""
+    BLEED = "bleed"
+    ADDING = "adding"
+    """Two microphones take the low end from each other."""
+    ARRIVAL = "arrival"
+    IMAGE = "image"
+    """Where a drum sits in a pair."""
+    UNSURE = "unsure"
+    """The evidence does not suffice."""
+
+    @property
+    def to_know(self) -> bool:
+        """Whether it is good to know, and asks for no mending."""
+        return self in TO_KNOW
+
+
+TO_KNOW = (About.ARRIVAL, About.IMAGE, About.UNSURE)
+"""In this order, after what asks for mending."""
+
+
 @dataclass(frozen=True)
 class Advice:
-    """One sentence about one stem, with how sure it is (0 to 1) and the word for what it is about."""
+    """One sentence about one stem, with how sure it is (0 to 1)."""
 
     stem: str
-    about: str
+    about: About
     text: str
     confidence: float = 1.0
-
-    def record(self) -> dict[str, Any]:
-        """As a JSON object."""
-        return asdict(self)
 
 
 @dataclass(frozen=True)
@@ -91,46 +132,49 @@ def told_alone(survey: Survey) -> list[Advice]:
         one, m = file.channels[index], file.measured
         name = channel.name
 
-        def say(about: str, text: str, name: str = name) -> None:
+        def say(about: About, text: str, name: str = name) -> None:
             found.append(Advice(name, about, f"{name}: {text}"))
 
         if one.peak == 0.0:
-            say("silence", "the file is silent")
+            say(About.SILENCE, "the file is silent")
             continue
         if one.clipped_runs:
             apart = list(dict.fromkeys(f"{at:.1f}" for at in one.clipped_at_s))
             times, more = ", ".join(apart[:3]), " …" if one.clipped_runs > 3 else ""
             say(
-                "clipped",
+                About.CLIPPED,
                 f"clipped: {one.clipped_runs} runs of 3 frames and more at full scale, the longest "
                 f"{one.clipped_longest / m.rate_hz * 1000:.2f} ms (at {times}{more} s); `declip` mends short ones",
             )
         elif one.flat_level_dbfs is not None:
             say(
-                "flat_tops",
+                About.FLAT_TOPS,
                 f"flat tops at {one.flat_level_dbfs:.1f} dBFS in {one.flat_runs} runs: it was clipped before the "
                 "converter (a pad forgotten, say)",
             )
         elif m.true_peak_dbtp is not None and m.true_peak_dbtp > HOT_DBTP and channel.side in (None, 0):
-            say("hot", f"hot: true peak {m.true_peak_dbtp:+.1f} dBTP; no wave is seen to be cut")
+            say(About.HOT, f"hot: true peak {m.true_peak_dbtp:+.1f} dBTP; no wave is seen to be cut")
         if one.dc_dbfs > LOUD_DC_DBFS:
-            say("dc", f"DC offset of {one.dc_dbfs:.1f} dBFS; `dc_block` or a low cut takes it out")
+            say(About.DC, f"DC offset of {one.dc_dbfs:.1f} dBFS; `dc_block` or a low cut takes it out")
         if one.hum is not None:
             lines = [
                 f"{one.hum.mains_hz * (k + 1):.0f} Hz {level:.0f}"
                 for k, level in enumerate(one.hum.levels_dbfs)
                 if level is not None
             ]
-            say("hum", f"mains hum of {one.hum.mains_hz:.0f} Hz: {', '.join(lines)} dBFS; `hum` takes it out")
+            say(About.HUM, f"mains hum of {one.hum.mains_hz:.0f} Hz: {', '.join(lines)} dBFS; `hum` takes it out")
         if one.dropouts_at_s:
             times = ", ".join(f"{at:.2f}" for at in one.dropouts_at_s[:3])
             many = f"{one.dropouts} stretches" if one.dropouts > 1 else "a stretch"
-            say("dropout", f"{many} of exact zeros inside the sound, at {times} s: dropouts, or a gate's work")
+            say(About.DROPOUT, f"{many} of exact zeros inside the sound, at {times} s: dropouts, or a gate's work")
         if one.bandwidth_hz is not None:
-            say("bandwidth", f"nothing above {one.bandwidth_hz / 1000:.1f} kHz: it was cut, by a lossy copy perhaps")
+            say(
+                About.BANDWIDTH, f"nothing above {one.bandwidth_hz / 1000:.1f} kHz: it was cut, by a lossy copy perhaps"
+            )
         if m.rate_hz != survey.material.rate_hz and channel.side in (None, 0):
             say(
-                "rate", f"recorded at {m.rate_hz} Hz, the session is at {survey.material.rate_hz}; it will be converted"
+                About.RATE,
+                f"recorded at {m.rate_hz} Hz, the session is at {survey.material.rate_hz}; it will be converted",
             )
     return found + _doubled(survey) + _lengths(survey) + _copies(survey)
 
@@ -142,7 +186,7 @@ def _doubled(survey: Survey) -> list[Advice]:
         return []
     shown = ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
     what = "one file holds" if len(names) == 1 else f"{len(names)} files hold"
-    return [Advice(names[0], "mono", f"{what} the same in both channels, and counts as one channel: {shown}")]
+    return [Advice(names[0], About.MONO, f"{what} the same in both channels, and counts as one channel: {shown}")]
 
 
 def _lengths(survey: Survey) -> list[Advice]:
@@ -160,10 +204,10 @@ def _lengths(survey: Survey) -> list[Advice]:
         if n_common >= 3 and abs(length - usual) > LENGTH_S:
             more = length - usual
             text = f"{stem}: {abs(more):.2f} s {'longer' if more > 0 else 'shorter'} than most files ({usual:.2f} s)"
-            found.append(Advice(stem, "length", text))
+            found.append(Advice(stem, About.LENGTH, text))
         if one.peak > 0.0 and one.begin_silence_s >= LATE_S:
             text = f"{stem}: nothing is heard before {one.begin_silence_s:.1f} s; at_s moves it if it was cut"
-            found.append(Advice(stem, "late", text, 0.7))
+            found.append(Advice(stem, About.LATE, text, 0.7))
     return found
 
 
@@ -172,9 +216,9 @@ def _copies(survey: Survey) -> list[Advice]:
     for name, other, flipped in survey.copies:
         if flipped:
             text = f"{name}: the samples of {other} upside down; they cancel"
-            found.append(Advice(name, "flipped_copy", text))
+            found.append(Advice(name, About.FLIPPED_COPY, text))
         else:
-            found.append(Advice(name, "copy", f"{name}: the same samples as {other}"))
+            found.append(Advice(name, About.COPY, f"{name}: the same samples as {other}"))
     return found
 
 
@@ -232,29 +276,29 @@ def told_between(survey: Survey) -> list[Advice]:
         turns, odd = turned(group)
         if odd:
             text = f"{group.reference}: most close microphones are upside down against it: it is the one to turn over"
-            found.append(Advice(str(group.reference), "polarity", text))
+            found.append(Advice(str(group.reference), About.POLARITY, text))
         for turn in turns:
             text = f"{turn.by.channel}: {turn.reason}"
-            found.append(Advice(turn.by.channel, "polarity", text, turn.by.confidence))
+            found.append(Advice(turn.by.channel, About.POLARITY, text, turn.by.confidence))
         for one in group.arrivals:
             if one.confidence < PERHAPS:
                 continue
             if not one.sure:
                 text = f"{one.channel}: perhaps {metres(one, rate)}, for {one.drum} agrees in {of_hits(one)} only"
-                found.append(Advice(one.channel, "unsure", text, one.confidence))
+                found.append(Advice(one.channel, About.UNSURE, text, one.confidence))
             else:
                 text = f"{one.channel}: {metres(one, rate)} by {one.drum} ({of_hits(one)})"
-                found.append(Advice(one.channel, "arrival", text, one.confidence))
+                found.append(Advice(one.channel, About.ARRIVAL, text, one.confidence))
         for clock in group.drifts:
             text = (
                 f"{clock.channel}: drifts against {clock.reference} by about {clock.ppm:+.0f} ppm ({clock.frames:+.1f} "
                 f"samples in {clock.seconds:.0f} s): probably another recorder's clock"
             )
-            found.append(Advice(clock.channel, "clock", text, 0.8))
+            found.append(Advice(clock.channel, About.CLOCK, text, 0.8))
         for drum in group.drums:
             if not drum.is_first:
                 text = f"{drum.microphones[0]}: unsure whether its own drum is hit: others hear earlier what it hears"
-                found.append(Advice(drum.microphones[0], "unsure", text, 0.7))
+                found.append(Advice(drum.microphones[0], About.UNSURE, text, 0.7))
         found += _told_pairs(group) + _told_bleed(group)
         for pair in group.adding:
             if pair.before_db < -1.0 and pair.after_db > pair.before_db + 1.0:
@@ -263,12 +307,12 @@ def told_between(survey: Survey) -> list[Advice]:
                     f"{pair.channel} with {pair.other}: below 300 Hz adding them loses {-pair.before_db:.1f} dB "
                     f"against the sum of their powers{comb}; aligned it would be {pair.after_db:+.1f} dB"
                 )
-                found.append(Advice(pair.channel, "adding", text))
+                found.append(Advice(pair.channel, About.ADDING, text))
     for one in survey.lines:
         if one.confidence >= SURE:
             word = "inverted, and " if one.inverted else ""
             text = f"{one.channel}: {word}{metres(one, rate)} ({one.confidence:.0%} of its windows agree)"
-            found.append(Advice(one.channel, "polarity" if one.inverted else "arrival", text, one.confidence))
+            found.append(Advice(one.channel, About.POLARITY if one.inverted else About.ARRIVAL, text, one.confidence))
     return found
 
 
@@ -298,21 +342,21 @@ def _told_pairs(group: GroupSurvey) -> list[Advice]:
                 f"(spread {told.spread_db:.1f} dB; taking 1/distance and equal microphones)"
             )
             text += "" if told.sure else "; unsure, and no trim is proposed"
-            found.append(Advice(stem, "imbalance" if told.sure else "unsure", text, told.confidence))
+            found.append(Advice(stem, About.IMBALANCE if told.sure else About.UNSURE, text, told.confidence))
         for seat in seats:
             if seat.likeness < ALIKE:
                 continue
             if not seat.agrees or seat.confidence < PERHAPS:
                 why = "level and arrival name different sides" if not seat.agrees else "its hits do not agree"
                 text = f"{stem}: unsure where {seat.drum} sits: {why}"
-                found.append(Advice(stem, "unsure", text, 0.4))
+                found.append(Advice(stem, About.UNSURE, text, 0.4))
                 continue
             earlier = "left" if seat.delay_ms > 0 else "right"
             louder = "right" if seat.level_db > 0 else "left"
             level = f"{abs(seat.level_db):.1f} dB louder on the {louder}"
             level = level if abs(seat.level_db) >= 0.05 else "as loud on both sides"
             text = f"{stem}: {seat.drum} arrives {abs(seat.delay_ms):.2f} ms earlier on the {earlier}, and is {level}"
-            found.append(Advice(stem, "image", text, seat.likeness))
+            found.append(Advice(stem, About.IMAGE, text, seat.likeness))
     return found
 
 
@@ -331,12 +375,11 @@ def _told_bleed(group: GroupSurvey) -> list[Advice]:
                     f"{drum.microphones[0]} and {other.microphones[0]}: they hear each other's drums {-mean:.1f} dB "
                     "softer than their own; three times the distance (3:1) would be 9.5 dB, so gate them, or move them"
                 )
-                found.append(Advice(drum.microphones[0], "bleed", text, 0.7))
+                found.append(Advice(drum.microphones[0], About.BLEED, text, 0.7))
     return found
 
 
 def advice(survey: Survey) -> list[Advice]:
     """All sentences: faults first, then what is good to know."""
-    order = ("arrival", "image", "unsure")
     everything = told_alone(survey) + told_between(survey)
-    return sorted(everything, key=lambda one: order.index(one.about) + 1 if one.about in order else 0)
+    return sorted(everything, key=lambda one: TO_KNOW.index(one.about) + 1 if one.about.to_know else 0)

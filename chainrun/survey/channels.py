@@ -12,6 +12,7 @@ from chainrun.audiofile import Reader, read_header
 from chainrun.errors import AudioError, Problem, UsageError, shown_path
 from chainrun.limits import Limits
 from chainrun.plan import FilePart, StemInput, build_plan
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.survey.roles import Role, pairs, role_of, stem_name
 
@@ -125,7 +126,7 @@ def of_recipe(opened: Opened) -> Material:
 def audio_files(folder: Path) -> list[Path]:
     """The audio files of a folder, in the order of their names. Raises UsageError where there are none."""
     if not folder.is_dir():
-        raise UsageError(Problem("there is no such folder", given=shown_path(folder)))
+        raise UsageError(Problem("there is no such folder", given=shown_path(folder), code=Code.FOLDER_NOT_FOUND))
     files = sorted(
         (path for path in folder.iterdir() if path.suffix.lower() in ENDINGS and path.is_file()),
         key=lambda path: path.name,
@@ -133,7 +134,12 @@ def audio_files(folder: Path) -> list[Path]:
     files = [path for path in files if not path.name.startswith(".")]
     if not files:
         raise AudioError(
-            Problem("the folder holds no audio files", file=shown_path(folder), allowed=", ".join(sorted(ENDINGS)))
+            Problem(
+                "the folder holds no audio files",
+                file=shown_path(folder),
+                allowed=", ".join(sorted(ENDINGS)),
+                code=Code.NO_AUDIO_FILES,
+            )
         )
     return files
 
@@ -168,6 +174,7 @@ def of_folder(folder: Path, limits: Limits | None = None) -> Material:
                     file=shown_path(path),
                     given=f"{header.n_channels} channels",
                     hint="write a recipe that picks its channels",
+                    code=Code.UNUSABLE_CHANNELS,
                 )
             )
         pair = joined.get(path.stem)

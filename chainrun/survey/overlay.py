@@ -6,7 +6,7 @@ from typing import Literal
 
 from chainrun.errors import printable
 from chainrun.recipe.toml_text import toml_text
-from chainrun.survey.advice import advice, imbalance, metres, of_hits, to_turn
+from chainrun.survey.advice import About, advice, imbalance, metres, of_hits, to_turn
 from chainrun.survey.between import Arrived
 from chainrun.survey.channels import NOTHING_DBFS
 from chainrun.survey.survey import GroupSurvey, Survey
@@ -64,7 +64,7 @@ def overlay_text(survey: Survey, source: str, align: Align = "none") -> str:
     ]
     if align == "none":
         lines.append("# Times are left as they are: distance is also sound. `--align close` or `all` moves them.")
-    found = [one for one in advice(survey) if one.about not in ("arrival", "image")]
+    found = [one for one in advice(survey) if one.about not in (About.ARRIVAL, About.IMAGE)]
     if found:
         lines += ["#", "# Found:"] + [f"#   {printable(one.text)}" for one in found]
     removed = []

@@ -1,146 +1,325 @@
-"""The survey as a JSON document."""
+"""The report of a survey: what was found, rounded for people and for JSON, with the names that other reports use."""
 
 from __future__ import annotations
 
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from chainrun.dsp.eyring import SPEED_OF_SOUND
-from chainrun.measured import finite, measured_record
-from chainrun.survey.advice import advice
+from chainrun.measured import Measured, finite, measured_record
+from chainrun.survey.advice import Advice, advice
 from chainrun.survey.alone import Alone
-from chainrun.survey.between import Arrived
+from chainrun.survey.between import Adding, Arrived, Drift, Seat
 from chainrun.survey.channels import Channel
+from chainrun.survey.kit import Drum
 from chainrun.survey.survey import GroupSurvey, Survey
 
 
-def document(survey: Survey, source: str) -> dict[str, Any]:
-    """Everything, with the field names that are used elsewhere, too."""
-    return {
-        "schema_version": 1,
-        "source": source,
-        "rate_hz": survey.material.rate_hz,
-        "stems": [_stem(survey, channel) for channel in survey.material.channels],
-        "groups": [_group(group, survey) for group in survey.groups],
-        "lines": [_arrival(one, survey) for one in survey.lines],
-        "advice": [one.record() for one in advice(survey)],
-    }
+@dataclass(frozen=True)
+class HumReport:
+    """A mains hum."""
+
+    mains_hz: float
+    harmonics_dbfs: list[float | None]
 
 
-def _stem(survey: Survey, channel: Channel) -> dict[str, Any]:
-    file, index = survey.sides[channel.name]
-    return {
-        "name": channel.name,
-        "stem": channel.stem,
-        "file": str(channel.path),
-        "channel": channel.file_channel + 1,
-        "instrument": channel.role.instrument,
-        "part": channel.role.part,
-        "encoding": file.encoding,
-        "measured": measured_record(file.measured),
-        "found": _found(file.channels[index], file.side_db),
-    }
+@dataclass(frozen=True)
+class ChannelFaults:
+    """What one channel tells by itself."""
+
+    begin_silence_s: float
+    end_silence_s: float
+    dc_dbfs: float | None
+    clipped_runs: int
+    clipped_longest_frames: int
+    clipped_at_s: list[float]
+    flat_level_dbfs: float | None
+    flat_runs: int
+    dropouts_at_s: list[float]
+    hum: HumReport | None
+    bandwidth_hz: float | None
+    side_to_mid_db: float | None
+
+    @classmethod
+    def of(cls, one: Alone, side_db: float | None) -> ChannelFaults:
+        """The report of what was heard in a channel."""
+        hum = HumReport(one.hum.mains_hz, list(one.hum.levels_dbfs)) if one.hum is not None else None
+        return cls(
+            begin_silence_s=round(one.begin_silence_s, 4),
+            end_silence_s=round(one.end_silence_s, 4),
+            dc_dbfs=finite(one.dc_dbfs),
+            clipped_runs=one.clipped_runs,
+            clipped_longest_frames=one.clipped_longest,
+            clipped_at_s=list(one.clipped_at_s),
+            flat_level_dbfs=finite(one.flat_level_dbfs),
+            flat_runs=one.flat_runs,
+            dropouts_at_s=list(one.dropouts_at_s),
+            hum=hum,
+            bandwidth_hz=one.bandwidth_hz,
+            side_to_mid_db=finite(side_db),
+        )
 
 
-def _found(one: Alone, side_db: float | None) -> dict[str, Any]:
-    hum = None
-    if one.hum is not None:
-        hum = {"mains_hz": one.hum.mains_hz, "harmonics_dbfs": list(one.hum.levels_dbfs)}
-    return {
-        "begin_silence_s": round(one.begin_silence_s, 4),
-        "end_silence_s": round(one.end_silence_s, 4),
-        "dc_dbfs": finite(one.dc_dbfs),
-        "clipped_runs": one.clipped_runs,
-        "clipped_longest_frames": one.clipped_longest,
-        "clipped_at_s": list(one.clipped_at_s),
-        "flat_level_dbfs": finite(one.flat_level_dbfs),
-        "flat_runs": one.flat_runs,
-        "dropouts_at_s": list(one.dropouts_at_s),
-        "hum": hum,
-        "bandwidth_hz": one.bandwidth_hz,
-        "side_to_mid_db": finite(side_db),
-    }
+@dataclass(frozen=True)
+class ChannelReport:
+    """One channel of a stem."""
+
+    name: str
+    stem: str
+    file: str
+    channel: int
+    """In its file, from 1."""
+    instrument: str | None
+    part: str | None
+    encoding: str
+    measured: Measured
+    found: ChannelFaults
+
+    @classmethod
+    def of(cls, survey: Survey, channel: Channel) -> ChannelReport:
+        """The report of a surveyed channel."""
+        file, index = survey.sides[channel.name]
+        return cls(
+            name=channel.name,
+            stem=channel.stem,
+            file=str(channel.path),
+            channel=channel.file_channel + 1,
+            instrument=channel.role.instrument,
+            part=channel.role.part,
+            encoding=file.encoding,
+            measured=file.measured,
+            found=ChannelFaults.of(file.channels[index], file.side_db),
+        )
+
+    def record(self) -> dict[str, Any]:
+        """As a JSON object."""
+        return {**vars(self), "measured": measured_record(self.measured), "found": asdict(self.found)}
 
 
-def _arrival(one: Arrived, survey: Survey) -> dict[str, Any]:
-    seconds = one.delay_frames / survey.material.rate_hz
-    return {
-        "channel": one.channel,
-        "reference": one.reference,
-        "drum": one.drum,
-        "delay_samples": round(float(one.delay_frames), 2),
-        "delay_ms": round(float(seconds) * 1000.0, 4),
-        "delay_m": round(float(seconds) * SPEED_OF_SOUND, 4),
-        "inverted": one.inverted,
-        "confidence": round(one.confidence, 3),
-        "n_hits": one.n_hits,
-    }
+@dataclass(frozen=True)
+class ArrivalReport:
+    """When a microphone hears a drum, against another microphone."""
+
+    channel: str
+    reference: str
+    drum: str
+    delay_samples: float
+    delay_ms: float
+    delay_m: float
+    inverted: bool
+    confidence: float
+    n_hits: int
+
+    @classmethod
+    def of(cls, one: Arrived, rate_hz: int) -> ArrivalReport:
+        """The report of an arrival."""
+        seconds = one.delay_frames / rate_hz
+        return cls(
+            channel=one.channel,
+            reference=one.reference,
+            drum=one.drum,
+            delay_samples=round(float(one.delay_frames), 2),
+            delay_ms=round(float(seconds) * 1000.0, 4),
+            delay_m=round(float(seconds) * SPEED_OF_SOUND, 4),
+            inverted=one.inverted,
+            confidence=round(one.confidence, 3),
+            n_hits=one.n_hits,
+        )
 
 
-def _group(group: GroupSurvey, survey: Survey) -> dict[str, Any]:
-    told = {channel.name: channel.distance_m for channel in group.channels}
-    arrivals = []
-    for one in group.arrivals:
-        record = _arrival(one, survey)
-        near, far = told.get(one.channel), told.get(one.reference)
-        record["distance_m"] = near
+@dataclass(frozen=True)
+class PlacedArrivalReport(ArrivalReport):
+    """An arrival with the distances that the recipe tells, and the one that the sound tells."""
+
+    distance_m: float | None
+    reference_distance_by_sound_m: float | None
+    reference_distance_m: float | None
+
+    @classmethod
+    def at(cls, one: Arrived, rate_hz: int, told: dict[str, float | None]) -> PlacedArrivalReport:
+        """The report of an arrival; `told` holds the distances of the recipe by channel."""
+        plain = ArrivalReport.of(one, rate_hz)
+        near = told.get(one.channel)
         # Both stand in the drum's own line of sight: the reference is as much farther away as it is later.
-        record["reference_distance_by_sound_m"] = round(near - record["delay_m"], 3) if near is not None else None
-        record["reference_distance_m"] = far
-        arrivals.append(record)
-    return {
-        "name": group.name,
-        "drifts": [
-            {
-                "channel": one.channel,
-                "reference": one.reference,
-                "ppm": round(one.ppm, 2),
-                "frames": round(one.frames, 2),
-            }
-            for one in group.drifts
-        ],
-        "reference": group.reference,
-        "channels": [channel.name for channel in group.channels],
-        "drums": [
-            {
-                "name": drum.name,
-                "microphones": list(drum.microphones),
-                "n_hits": len(drum.rows),
-                "is_first": drum.is_first,
-                "soft_hits_db": group.soft_hits.get(drum.microphones[0], []),
-                "hit_level_dbfs": {name: finite(group.hit_levels.get(name)) for name in drum.microphones},
-                "bleed_peak_dbfs": {name: finite(group.bleed_peaks.get(name)) for name in drum.microphones},
-            }
-            for drum in group.drums
-        ],
-        "arrivals": arrivals,
-        "arrivals_by_drum": [_arrival(one, survey) for one in group.by_drum],
-        "second_microphones": [_arrival(one, survey) for one in group.under],
-        "adding": [
-            {
-                "channel": one.channel,
-                "other": one.other,
-                "drum": one.drum,
-                "low_band_before_db": round(one.before_db, 2),
-                "low_band_after_db": round(one.after_db, 2),
-                "first_notch_hz": finite(one.first_notch_hz, 1),
-            }
-            for one in group.adding
-        ],
-        "bleed_db": {
-            drum: {name: finite(level) for name, level in levels.items()} for drum, levels in group.bleed.items()
-        },
-        "image": {
-            stem: [
-                {
-                    "drum": seat.drum,
-                    "right_over_left_db": round(seat.level_db, 2),
-                    "right_behind_left_ms": round(float(seat.delay_ms), 4),
-                    "expected_from_distance_db": round(seat.expected_db, 2),
-                    "likeness": round(seat.likeness, 3),
-                    "confidence": round(seat.confidence if seat.agrees else min(seat.confidence, 0.4), 3),
-                }
-                for seat in seats
-            ]
-            for stem, seats in group.seats.items()
-        },
-    }
+        by_sound = round(near - plain.delay_m, 3) if near is not None else None
+        return cls(
+            **vars(plain),
+            distance_m=near,
+            reference_distance_by_sound_m=by_sound,
+            reference_distance_m=told.get(one.reference),
+        )
+
+
+@dataclass(frozen=True)
+class DriftReport:
+    """A microphone whose clock differs from the reference's."""
+
+    channel: str
+    reference: str
+    ppm: float
+    frames: float
+
+    @classmethod
+    def of(cls, one: Drift) -> DriftReport:
+        """The report of a drift."""
+        return cls(one.channel, one.reference, round(one.ppm, 2), round(one.frames, 2))
+
+
+@dataclass(frozen=True)
+class DrumReport:
+    """One drum and its close microphones, the clearest first."""
+
+    name: str
+    microphones: list[str]
+    n_hits: int
+    is_first: bool
+    """Whether no other close microphone hears it earlier than its own."""
+    soft_hits_db: list[float]
+    hit_level_dbfs: dict[str, float | None]
+    bleed_peak_dbfs: dict[str, float | None]
+
+    @classmethod
+    def of(cls, drum: Drum, group: GroupSurvey) -> DrumReport:
+        """The report of a drum."""
+        return cls(
+            name=drum.name,
+            microphones=list(drum.microphones),
+            n_hits=len(drum.rows),
+            is_first=drum.is_first,
+            soft_hits_db=group.soft_hits.get(drum.microphones[0], []),
+            hit_level_dbfs={name: finite(group.hit_levels.get(name)) for name in drum.microphones},
+            bleed_peak_dbfs={name: finite(group.bleed_peaks.get(name)) for name in drum.microphones},
+        )
+
+
+@dataclass(frozen=True)
+class AddingReport:
+    """What adding two microphones does below 300 Hz, as they are and aligned."""
+
+    channel: str
+    other: str
+    drum: str
+    low_band_before_db: float
+    low_band_after_db: float
+    first_notch_hz: float | None
+
+    @classmethod
+    def of(cls, one: Adding) -> AddingReport:
+        """The report of two microphones added."""
+        before, after = round(one.before_db, 2), round(one.after_db, 2)
+        return cls(one.channel, one.other, one.drum, before, after, finite(one.first_notch_hz, 1))
+
+
+@dataclass(frozen=True)
+class SeatReport:
+    """Where a drum sits in a pair of microphones."""
+
+    drum: str
+    right_over_left_db: float
+    right_behind_left_ms: float
+    expected_from_distance_db: float
+    likeness: float
+    confidence: float
+
+    @classmethod
+    def of(cls, seat: Seat) -> SeatReport:
+        """The report of a seat."""
+        return cls(
+            drum=seat.drum,
+            right_over_left_db=round(seat.level_db, 2),
+            right_behind_left_ms=round(float(seat.delay_ms), 4),
+            expected_from_distance_db=round(seat.expected_db, 2),
+            likeness=round(seat.likeness, 3),
+            confidence=round(seat.confidence if seat.agrees else min(seat.confidence, 0.4), 3),
+        )
+
+
+@dataclass(frozen=True)
+class GroupReport:
+    """What the microphones of one group tell of one another."""
+
+    name: str
+    drifts: list[DriftReport]
+    reference: str | None
+    channels: list[str]
+    drums: list[DrumReport]
+    arrivals: list[PlacedArrivalReport]
+    """Each microphone against the reference."""
+    arrivals_by_drum: list[ArrivalReport]
+    """Far microphones by every drum."""
+    second_microphones: list[ArrivalReport]
+    """The second microphones of a drum against its first."""
+    adding: list[AddingReport]
+    bleed_db: dict[str, dict[str, float | None]]
+    """How loud each drum is in each microphone, in dB of its own."""
+    image: dict[str, list[SeatReport]]
+    """Of each pair of far microphones."""
+
+    @classmethod
+    def of(cls, group: GroupSurvey, rate_hz: int) -> GroupReport:
+        """The report of a group."""
+        told = {channel.name: channel.distance_m for channel in group.channels}
+        return cls(
+            name=group.name,
+            drifts=[DriftReport.of(one) for one in group.drifts],
+            reference=group.reference,
+            channels=[channel.name for channel in group.channels],
+            drums=[DrumReport.of(drum, group) for drum in group.drums],
+            arrivals=[PlacedArrivalReport.at(one, rate_hz, told) for one in group.arrivals],
+            arrivals_by_drum=[ArrivalReport.of(one, rate_hz) for one in group.by_drum],
+            second_microphones=[ArrivalReport.of(one, rate_hz) for one in group.under],
+            adding=[AddingReport.of(one) for one in group.adding],
+            bleed_db={
+                drum: {name: finite(level) for name, level in levels.items()} for drum, levels in group.bleed.items()
+            },
+            image={stem: [SeatReport.of(seat) for seat in seats] for stem, seats in group.seats.items()},
+        )
+
+
+@dataclass(frozen=True)
+class SurveyReport:
+    """Everything that a survey found, and what it advises."""
+
+    source: str
+    rate_hz: int
+    stems: list[ChannelReport]
+    groups: list[GroupReport]
+    lines: list[ArrivalReport]
+    """Amplifier microphones against their line signals."""
+    advice: list[Advice]
+    """What asks for mending first, then what is good to know."""
+
+    @property
+    def wrong(self) -> list[Advice]:
+        """What asks for mending."""
+        return [one for one in self.advice if not one.about.to_know]
+
+    @property
+    def known(self) -> list[Advice]:
+        """What is good to know."""
+        return [one for one in self.advice if one.about.to_know]
+
+    def record(self) -> dict[str, Any]:
+        """As one JSON document."""
+        return {
+            "schema_version": 1,
+            "source": self.source,
+            "rate_hz": self.rate_hz,
+            "stems": [one.record() for one in self.stems],
+            "groups": [asdict(group) for group in self.groups],
+            "lines": [asdict(one) for one in self.lines],
+            "advice": [asdict(one) for one in self.advice],
+        }
+
+
+def survey_report(survey: Survey, source: str) -> SurveyReport:
+    """The report of a survey; `source` is the recipe or folder, as the user named it."""
+    rate_hz = survey.material.rate_hz
+    return SurveyReport(
+        source=source,
+        rate_hz=rate_hz,
+        stems=[ChannelReport.of(survey, channel) for channel in survey.material.channels],
+        groups=[GroupReport.of(group, rate_hz) for group in survey.groups],
+        lines=[ArrivalReport.of(one, rate_hz) for one in survey.lines],
+        advice=advice(survey),
+    )

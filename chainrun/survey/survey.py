@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from chainrun.audiofile import read_header
 from chainrun.dsp.arrays import Array
 from chainrun.engine.sources import StemSource
 from chainrun.errors import Problem, UsageError, nearest
+from chainrun.problem_codes import Code
 from chainrun.scheduler.processes import worker_pool
 from chainrun.survey.between import (
     BLEED_MS,
@@ -31,6 +32,8 @@ from chainrun.survey.hearing import FileHeard, cut_stretches, hear_envelope, hea
 from chainrun.survey.kit import HEARS, Drum, close_ones, drums, events_of, far_ones, hears, hit_places, soft_hits
 from chainrun.survey.lines import line_and_amplifier
 from chainrun.survey.roles import DRUMS
+
+Result = TypeVar("Result")
 
 SHORT_S = 120.0
 """Less sound than this, all channels together, is heard in this process alone."""
@@ -91,7 +94,7 @@ def _hands(n: int, seconds: float) -> AbstractContextManager[Executor | None]:
     return worker_pool(n) if n > 1 and seconds >= SHORT_S else nullcontext()
 
 
-def _all(hands: Executor | None, function: Callable[..., Any], tasks: Sequence[tuple[Any, ...]]) -> list[Any]:
+def _all(hands: Executor | None, function: Callable[..., Result], tasks: Sequence[tuple[Any, ...]]) -> list[Result]:
     if hands is None:
         return [function(*task) for task in tasks]
     futures = [hands.submit(function, *task) for task in tasks]
@@ -113,6 +116,7 @@ def survey(material: Material, *, reference: str | None = None, workers: int = 1
                     given=reference,
                     allowed=", ".join(dict.fromkeys(known)),
                     hint=nearest(reference, known),
+                    code=Code.UNKNOWN_WORD,
                 )
             )
     by_file: dict[str, list[Channel]] = {}

@@ -7,7 +7,8 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 from urllib.parse import quote, unquote
 
-from chainrun.plan.identity import short_hash, sounding_part
+from chainrun.json_hash import short_hash
+from chainrun.plan.identity import sounding_part
 from chainrun.recipe import Opened
 from chainrun.store.store import Store
 from chainrun.verify.changes import Change, ChangeKind

@@ -6,7 +6,6 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -16,10 +15,11 @@ from chainrun.delivery import RenderOptions, render
 from chainrun.dsp.arrays import Array
 from chainrun.errors import Problem, UsageError, nearest
 from chainrun.plan import Plan, build_plan
-from chainrun.recipe import Opened
+from chainrun.problem_codes import Code
+from chainrun.recipe import Bus, Main, Opened
 from chainrun.report import graph
 from chainrun.report.content import Block, DataTable, Figure, Page, Player, Players, Section, Text
-from chainrun.report.page import PagePlace
+from chainrun.report.page import PagePlace, write_page
 from chainrun.report.players import Clip, loudness_and_peak, matched, written
 from chainrun.report.sounds import Heard, bands_figure, blocks_of, hear
 from chainrun.report.steps import curve_figures, reading_figure, response_figure, walk
@@ -34,22 +34,49 @@ DEFAULT_S = 8.0
 
 
 @dataclass(frozen=True)
-class Chosen:
-    """What of a mix is shown."""
+class WalkthroughOptions:
+    """What of a mix a walkthrough shows, and how it is rendered."""
 
     stems: tuple[str, ...] = ()
+    """Names of stems; none for all that sound."""
     from_s: float | None = None
+    """Clips begin at this second of the session; None for the loudest DEFAULT_S seconds of each stem."""
     to_s: float | None = None
     workers: int | None = None
+    """Processes; None for as many as pay."""
+    store: Path | None = None
+    """Folder of kept prints; None keeps none."""
 
 
 def walkthrough(
-    opened: Opened, chosen: Chosen, store: Store, place: PagePlace, progress: Callable[[str, float], None]
-) -> Page:
-    """Render what is needed, write clips beside the page, and make the page.
+    opened: Opened,
+    place: PagePlace,
+    options: WalkthroughOptions | None = None,
+    *,
+    progress: Callable[[str, float], None] = lambda name, share: None,
+    rendered: Callable[[], None] = lambda: None,
+) -> Path:
+    """Write a page that shows a mix step by step; returns its file. `PagePlace.of` says where it goes.
 
-    Raises UsageError for a stem that is not there or a stretch that is none; AudioError, ResourceError.
+    `progress` hears of each node and its share while it renders; `rendered` is called when all is. Raises UsageError
+    for a stem that is not there or a stretch that is none; AudioError, ResourceError.
     """
+    options = options or WalkthroughOptions()
+    with work_folder("chainrun-walkthrough") as work:
+        store = Store(options.store if options.store is not None else work)
+        page = _page(opened, options, store, place, progress)
+        rendered()
+        return write_page(page, place)
+
+
+def _page(
+    opened: Opened,
+    chosen: WalkthroughOptions,
+    store: Store,
+    place: PagePlace,
+    progress: Callable[[str, float], None],
+) -> Page:
+    """Render what is needed, write clips beside the page, and make the page."""
     names = _stems(opened, chosen.stems)
     plan = build_plan(opened, from_s=chosen.from_s, to_s=chosen.to_s, hash_file=store.hash_file)
     with work_folder("chainrun-walkthrough") as work:
@@ -79,6 +106,7 @@ def _stems(opened: Opened, wanted: Sequence[str]) -> list[str]:
                     given=name,
                     allowed=", ".join(known),
                     hint=nearest(name, known),
+                    code=Code.UNKNOWN_WORD,
                 )
             )
     return [name for name in known if not wanted or name in wanted]
@@ -87,7 +115,7 @@ def _stems(opened: Opened, wanted: Sequence[str]) -> list[str]:
 @dataclass
 class _Teacher:
     opened: Opened
-    chosen: Chosen
+    chosen: WalkthroughOptions
     store: Store
     place: PagePlace
     progress: Callable[[str, float], None]
@@ -209,7 +237,7 @@ class _Teacher:
     def _of_bus(self, node: str) -> list[Block]:
         """What the author says of a bus, and what its steps do."""
         recipe = self.opened.recipe
-        strip: Any = recipe.buses.get(node, recipe.main)
+        strip: Bus | Main = recipe.buses.get(node) or recipe.main
         blocks: list[Block] = [Text(strip.note, "note")] if strip.note else []
         path = ("buses", node) if node in recipe.buses else ("main",)
         for (_, named), step in zip(self.opened.addresses(*path), strip.chain, strict=True):

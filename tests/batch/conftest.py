@@ -1,14 +1,14 @@
-"""What the tests of this folder share: nights of jobs, and a cluster on loopback."""
+"""Nights of jobs, and a cluster on loopback."""
 
 from __future__ import annotations
 
-import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
-from tests.batch.parts import RECIPE
+from tests import program
+from tests.batch.nights import RECIPE
 
 
 @pytest.fixture
@@ -48,13 +48,8 @@ def cluster(tmp_path_factory):
     environment = {**os.environ, "PYTHONWARNINGS": "ignore"}
 
     def start(*arguments):
-        return subprocess.Popen(
-            [sys.executable, "-m", *arguments],
-            cwd=folder,
-            env=environment,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-        )
+        silent = {"stdout": program.DEVNULL, "stderr": program.DEVNULL}
+        return program.start(*arguments, command=(sys.executable, "-m"), cwd=folder, env=environment, **silent)
 
     running = [start("distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard")]
     for name in ("w1", "w2"):
@@ -74,4 +69,4 @@ def cluster(tmp_path_factory):
     yield address, running[1:]
     for process in reversed(running):
         process.kill()
-        process.wait()
+        program.ended(process)

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import json
-import random
 import shutil
 import signal
-import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import soundfile
 
 from chainrun.errors import RecipeError, ResourceError
-from tests.batch.parts import RECIPE, heavy, program, pytestmark_cluster, run
+from tests import program
+from tests.batch.nights import RECIPE, heavy, pytestmark_cluster, run
 from tests.signals import noise
-from tests.test_commands import children_of
 
 
 def test_globs_overrides_and_folders_of_their_own(night, store, session):
@@ -48,7 +47,7 @@ out = "elsewhere"
     document = json.loads(Path("night/batch.json").read_text())
     assert document["schema_version"] == 1
     assert [record["job"] for record in document["jobs"]] == list(states)
-    assert result.records["take-2"]["result"]["deliveries"][0]["measured"]["n_channels"] == 2
+    assert result.records["take-2"].result.deliveries[0].measured.n_channels == 2
 
 
 def test_a_second_run_does_what_is_not_done_or_changed(night, store, session):
@@ -138,7 +137,7 @@ def test_one_gain_is_one_whatever_part_is_rendered(night, store):
 
     def gains(**options):
         records = run(night(text), store=store, **options)[0].records
-        return {name: one["result"]["deliveries"][0]["gain_db"] for name, one in records.items()}
+        return {name: one.result.deliveries[0].gain_db for name, one in records.items()}
 
     whole = gains()
     assert len(set(whole.values())) == 1
@@ -181,24 +180,36 @@ def test_jobs_side_by_side_make_the_same_files(night, store, tmp_path_factory):
     both, _ = run(path, store=tmp_path_factory.mktemp("other"), workers=3, log=Path("night.jsonl"))
     Path("night/batch.json").unlink()
     for name, record in alone.records.items():
-        assert both.records[name]["files"][0]["sha256"] == record["files"][0]["sha256"]
+        assert both.records[name].files[0].sha256 == record.files[0].sha256
     events = [json.loads(line) for line in Path("night.jsonl").read_text().splitlines()]
     assert {e["job"] for e in events if e["event"] == "job_end"} == {"one", "two", "three"}
 
 
-def killed(night, session, store, moments):
+POINTS = [
+    *(("import", number) for number in (1, 100, 150, 200, 250)),
+    *(("write", number) for number in range(1, 7)),
+    *(("make", number) for number in (1, 3, 5)),
+    *(("worker", number) for number in (1, 2)),
+    *(("rename", 1) for _ in range(2)),
+    *(("remove", number) for number in (1, 2)),
+]
+"""Twenty points of a batch of three jobs in two workers; the later ones only while there is work left."""
+
+
+def killed(night, session, store, points):
     heavy(session)
     path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     expected, _ = run(path)
-    expected = {name: record["files"][0]["sha256"] for name, record in expected.records.items()}
+    expected = {name: record.files[0].sha256 for name, record in expected.records.items()}
     for place in Path("night").rglob("*.wav"):
         place.unlink()
     Path("night/batch.json").unlink()
-    for moment in moments:
-        process = program("batch", path, "--store", store, "--workers", 2)
-        time.sleep(moment * 4)
-        process.kill()
-        process.communicate()
+    for point in points:
+        process = program.start_hit_at(*point, signal.SIGKILL, "batch", path, "--store", store, "--workers", 2)
+        code = program.ended(process).code
+        finished = code == 0 and all(Path(f"night/{name}/{name}.wav").exists() for name in expected)
+        assert finished or code == -signal.SIGKILL, point
+        program.wait_until(lambda pid=process.pid: not program.session_of(pid), "the workers' end with their parent")
         for name in expected:
             place = Path(f"night/{name}/{name}.wav")
             if place.exists():
@@ -206,36 +217,29 @@ def killed(night, session, store, moments):
 
                 assert hash_content(place) == expected[name], "no half file under a final name"
     result, states = run(path, store=store)
-    assert {name: record["files"][0]["sha256"] for name, record in result.records.items()} == expected
+    assert {name: record.files[0].sha256 for name, record in result.records.items()} == expected
     assert set(states.values()) <= {"done", "kept"}
     assert not list(Path("night").rglob(".*.part"))
 
 
 def test_a_killed_batch_goes_on(night, session, store):
-    rng = random.Random(3)
-    killed(night, session, store, [rng.random() for _ in range(3)])
+    killed(night, session, store, [("worker", 2), ("write", 3), ("rename", 1)])
 
 
 @pytest.mark.soak
 def test_a_batch_killed_at_twenty_moments(night, session, store):
-    rng = random.Random(4)
-    killed(night, session, store, [rng.random() for _ in range(20)])
+    killed(night, session, store, POINTS)
 
 
 def test_an_interrupted_batch_leaves_no_child(night, session, store):
     heavy(session)
-    process = program("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2)
-    deadline = time.monotonic() + 30
-    while not list(store.glob("parts/*")) and time.monotonic() < deadline:
-        time.sleep(0.02)
-    children = [child for one in children_of(process.pid) for child in (one, *children_of(one))]
+    process = program.start("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2)
+    program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
+    children = program.family_of(process.pid)
     process.send_signal(signal.SIGTERM)
-    _, err = process.communicate(timeout=20)
-    assert process.returncode == 143, err
-    deadline = time.monotonic() + 5
-    while any(Path(f"/proc/{child}").exists() for child in children) and time.monotonic() < deadline:
-        time.sleep(0.05)
-    assert not [child for child in children if Path(f"/proc/{child}").exists()]
+    ran = program.ended(process)
+    assert ran.code == 143, ran.err
+    program.wait_for_the_end_of(children)
 
 
 # -- a cluster -------------------------------------------------------------------------------------------------
@@ -250,7 +254,7 @@ def test_a_cluster_makes_the_same_files(night, session, store, cluster, chainrun
     ran = chainrun("batch", path, "--cluster", address, "--json")
     assert ran.code == 0, ran.err
     for record in ran.json["jobs"]:
-        assert record["files"][0]["sha256"] == alone.records[record["job"]]["files"][0]["sha256"]
+        assert record["files"][0]["sha256"] == alone.records[record["job"]].files[0].sha256
 
 
 @pytestmark_cluster
@@ -258,14 +262,12 @@ def test_a_killed_cluster_worker_costs_its_own_job_alone(night, session, store, 
     address, workers = cluster
     heavy(session)
     path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
-    process = program("batch", path, "--cluster", address, "--json", "--log", "night.jsonl")
-    deadline = time.monotonic() + 60
-    while not list(store.glob("parts/*")) and time.monotonic() < deadline:
-        time.sleep(0.02)
+    process = program.start("batch", path, "--cluster", address, "--json", "--log", "night.jsonl")
+    program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
     workers[0].kill()
-    out, err = process.communicate(timeout=120)
-    assert process.returncode == 0, err
-    assert [record["state"] for record in json.loads(out)["jobs"]] == ["done"] * 3
+    ran = program.ended(process)
+    assert ran.code == 0, ran.err
+    assert [record["state"] for record in ran.json["jobs"]] == ["done"] * 3
     assert len(list(Path("night").rglob("*.wav"))) == 3
 
 
@@ -276,7 +278,7 @@ def test_workers_that_do_not_match_are_told(night, store, cluster, monkeypatch):
     address, _ = cluster
     path = night('[[job]]\nrecipes = ["one.recipe.toml"]\n')
     real = module.surroundings
-    monkeypatch.setattr(module, "surroundings", lambda block: {**real(block), "engine": "9.9"})
+    monkeypatch.setattr(module, "surroundings", lambda block: replace(real(block), engine="9.9"))
     with pytest.raises(ResourceError, match="runs another engine"):
         run(path, store=store, cluster=address)
 

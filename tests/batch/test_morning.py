@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import shutil
 import signal
-import time
 from pathlib import Path
 
 import pytest
 
 from chainrun.errors import Problem, ResourceError
-from tests.batch.parts import RECIPE, heavy, program, pytestmark_cluster, run
+from tests import program
+from tests.batch.nights import RECIPE, heavy, pytestmark_cluster, run
 
 # -- what an operator finds in the morning ------------------------------------------------------------------------
 
@@ -44,7 +44,7 @@ def test_a_missed_target_is_kept_next_night_and_still_missed(night, store):
     assert run(path, store=store)[1] == {"one": "missed"}
     result, states = run(path, store=store)
     assert states == {"one": "missed"}
-    assert result.records["one"]["kept"] is True
+    assert result.records["one"].kept
     assert result.failed
 
 
@@ -102,12 +102,13 @@ def test_many_kept_jobs_cost_little_record(night, store, session, monkeypatch):
 
 def test_two_batches_over_one_file_keep_each_others_records(night, store):
     path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    from chainrun.batch import JobRecord, JobState
     from chainrun.batch.record import BatchRecord
 
     Path("night").mkdir()
     first = BatchRecord(Path("night/batch.json"), ["one", "three", "two"], lambda text: None)
     run(path, store=store, only="two")  # begins later, ends earlier
-    first.add({"job": "one", "state": "done", "seconds": 1.0, "files": []})
+    first.add(JobRecord("one", JobState.DONE, 1.0))
     first.close(1.0)
     known = {one["job"]: one["state"] for one in json.loads(Path("night/batch.json").read_text())["jobs"]}
     assert known == {"one": "done", "two": "done"}
@@ -152,12 +153,10 @@ def test_a_damaged_record_is_told_and_its_jobs_run_anew(night, store, chainrun, 
 
 def test_a_stop_with_workers_leaves_no_parts(night, session, store):
     heavy(session)
-    process = program("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2, "--store", store)
-    deadline = time.monotonic() + 30
-    while not list(store.glob("parts/*")) and time.monotonic() < deadline:
-        time.sleep(0.02)
+    process = program.start("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2, "--store", store)
+    program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
     process.send_signal(signal.SIGTERM)
-    process.communicate(timeout=20)
+    program.ended(process)
     assert list(store.glob("parts/*")) == []
 
 
@@ -166,23 +165,17 @@ def test_what_a_kill_leaves_is_counted_and_goes(night, session, store, chainrun,
     place = tmp_path_factory.mktemp("t")
     monkeypatch.setenv("TMPDIR", str(place))
     path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
-    process = program("batch", path, "--workers", 2, "--store", store)
-    deadline = time.monotonic() + 30
-    while not list(store.glob("parts/*")) and time.monotonic() < deadline:
-        time.sleep(0.02)
+    process = program.start("batch", path, "--workers", 2, "--store", store, start_new_session=True)
+    program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
     process.kill()
-    process.communicate()
-    deadline = time.monotonic() + 10  # workers end with their parent
-    while time.monotonic() < deadline and chainrun("store", "info", "--store", store, "--json").json["parts"] == 0:
-        time.sleep(0.05)
-    time.sleep(0.5)
+    program.ended(process)
+    program.wait_until(lambda: not program.session_of(process.pid), "the workers' end with their parent")
     assert "half-written" in chainrun("store", "info", "--store", store).out
     assert chainrun("store", "prune", "--store", store).code == 0
     assert chainrun("store", "info", "--store", store, "--json").json["parts"] == 0
     left = {path.name for path in place.iterdir() if path.name.startswith(("pymp-", "chainrun-w"))}
     assert left
-    second = program("batch", path, "--workers", 2, "--store", store)
-    second.communicate(timeout=120)
+    assert program.run_as_process("batch", path, "--workers", 2, "--store", store).code == 0
     assert [path.name for path in place.iterdir()] == []
 
 
@@ -201,10 +194,7 @@ def test_a_store_that_all_but_fits_renders_little_again(night, store, session, m
         shutil.rmtree("night")
         result, _ = run(path, store=store, workers=1)
     again = [
-        name
-        for name, record in result.records.items()
-        for node in record["result"]["nodes"].values()
-        if not node["from_store"]
+        name for name, record in result.records.items() for node in record.result.nodes.values() if not node.from_store
     ]
     assert len(again) <= 5, again  # of 20 nodes
     assert set(again) <= set(names[-3:])
@@ -251,14 +241,12 @@ def test_a_scheduler_that_dies_is_told_as_such(night, session, store, cluster, c
     heavy(session)
     address, _ = cluster
     path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
-    process = program("batch", path, "--cluster", address)
-    deadline = time.monotonic() + 60
-    while not list(store.glob("parts/*")) and time.monotonic() < deadline:
-        time.sleep(0.02)
+    process = program.start("batch", path, "--cluster", address)
+    program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
     cluster_scheduler().kill()
-    _, err = process.communicate(timeout=120)
-    assert process.returncode == 5, err
-    assert "the scheduler died while the batch ran" in err
+    ran = program.ended(process)
+    assert ran.code == 5, ran.err
+    assert "the scheduler died while the batch ran" in ran.err
 
 
 def test_a_record_that_never_ends_or_of_another_version_is_told(night, store, chainrun):

@@ -5,73 +5,13 @@ python -m tests.bench.determinism [PYTHON …]    other Pythons, each with chain
 
 from __future__ import annotations
 
-import os
-import subprocess
 import sys
 import tempfile
 from pathlib import Path
 
 import numpy as np
-import soundfile
 
-from tests.signals import ROOT
-
-RECIPES = ("tithe-barn", "workshop-kit", "one-microphone", "brushes", "hand-percussion")
-RENDER = """
-import sys
-from pathlib import Path
-from chainrun.engine import RenderOptions, render
-from chainrun.recipe import Overrides, open_recipe
-recipe, out, workers, block, store = sys.argv[1:6]
-wide = Path(out).parent / "wide.overlay.toml"
-wide.write_text('[[deliver]]\\nfile = "wide.wav"\\nbits = 32\\n')
-for overlays, folder in (((), "usual"), ((wide,), "wide")):
-    options = RenderOptions(workers=int(workers), block_frames=int(block), store=Path(store) if store else None)
-    render(open_recipe(Path(recipe), Overrides(overlays=overlays)), Path(out) / folder, options)
-"""
-
-
-def rendered(
-    recipe: str,
-    folder: Path,
-    *,
-    python: str = sys.executable,
-    workers: int = 1,
-    block: int = 61_440,
-    store: str = "",
-    **more: str,
-) -> Path:
-    """A folder with the recipe's own deliveries (`usual`) and its main as float32 (`wide`)."""
-    folder.mkdir(parents=True, exist_ok=True)
-    code = [
-        python,
-        "-c",
-        RENDER,
-        str(ROOT / "recipes" / f"{recipe}.recipe.toml"),
-        str(folder / "out"),
-        str(workers),
-        str(block),
-        store,
-    ]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), **more}
-    ran = subprocess.run(code, cwd=ROOT, env=environment, capture_output=True, text=True)
-    if ran.returncode:
-        raise RuntimeError(ran.stderr[-800:])
-    return folder / "out"
-
-
-def files(out: Path) -> dict[str, bytes]:
-    return {path.name: path.read_bytes() for path in sorted((out / "usual").rglob("*")) if path.is_file()}
-
-
-def apart_dbfs(one: Path, other: Path) -> float:
-    """The largest difference of the mains, in dBFS."""
-    a, b = (soundfile.read(out / "wide" / "wide.wav")[0] for out in (one, other))
-    n = min(len(a), len(b))
-    most = float(np.abs(a[:n] - b[:n]).max()) + float(
-        max(np.abs(a[n:]).max(initial=0.0), np.abs(b[n:]).max(initial=0.0))
-    )
-    return 20 * np.log10(most) if most > 0 else -np.inf
+from tests.engine.ways import RECIPES, apart_dbfs, files, rendered
 
 
 def main(pythons: list[str]) -> int:

@@ -26,8 +26,10 @@ import chainrun.processors  # noqa: F401
 from chainrun.delivery import RenderOptions, render
 from chainrun.engine import node
 from chainrun.loudness import Meter
+from chainrun.plan import build_plan
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.runtime import ChainRunner
+from chainrun.store import hasher
 from tests.bench.looped import (
     BUS,
     COMPRESSOR,
@@ -90,7 +92,7 @@ def ours(path: Path, out: Path, store: Path | None, workers: int, *sets: str) ->
     """CPU and wall seconds of a render."""
     opened = open_recipe(path, Overrides(sets=sets))
     began, wall = cpu(), time.perf_counter()
-    render(opened, out, RenderOptions(store=store, workers=workers))
+    render(build_plan(opened, hash_file=hasher(store)), out, RenderOptions(store=store, workers=workers))
     return cpu() - began, time.perf_counter() - wall
 
 
@@ -120,10 +122,12 @@ def kernels_share(path: Path, out: Path) -> float:
 MEMORY = """
 import sys
 from pathlib import Path
-from chainrun.engine import EventLog, RenderOptions, render
+from chainrun.delivery import RenderOptions, render
+from chainrun.engine import EventLog
+from chainrun.plan import build_plan
 from chainrun.recipe import open_recipe
 log = EventLog(Path(sys.argv[3]))
-render(open_recipe(Path(sys.argv[1])), Path(sys.argv[2]), RenderOptions(workers=int(sys.argv[4])), log=log)
+render(build_plan(open_recipe(Path(sys.argv[1]))), Path(sys.argv[2]), RenderOptions(workers=int(sys.argv[4])), log=log)
 """
 
 

@@ -1,4 +1,4 @@
-"""What the tests of this folder share: sessions, and how they are run."""
+"""A band with a library of five presets and the songs of three years."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.cull.parts import BELL, RATE, preset
+from tests.cull.shelves import BELL, RATE, preset
 from tests.signals import drums, noise
 
 

@@ -1,6 +1,6 @@
-"""The preset library over years: what is alike, what is used, and a cull that can be killed, taken back and repeated.
+"""Faces of presets, and which of them sound alike.
 
-The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound by other numbers."""
+The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ import soundfile
 
 from chainrun.library.alike import apart, pairs
 from chainrun.library.profile import HIT_DBFS, LEVELS_DBFS, POINTS_HZ, measure_profile
-from tests.bench import catalogue
-from tests.cull.parts import RATE, preset, steps
+from tests.cull import catalogue
+from tests.cull.shelves import RATE, preset, steps
 from tests.signals import noise
 
 # -- faces -----------------------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""The preset library over years: what is alike, what is used, and a cull that can be killed, taken back and repeated.
+"""A band's three years: list, plan, try, apply, undo, and a kill at every step.
 
 The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound by other numbers."""
 
@@ -16,7 +16,7 @@ from chainrun.cull.apply import apply, operations, recover, undo
 from chainrun.cull.plan import read_plan
 from chainrun.library.shelf import Shelf
 from chainrun.library.usage import usage
-from tests.cull.parts import KilledError, plan_file, preset, snapshot
+from tests.cull.shelves import KilledError, plan_file, preset, snapshot
 
 
 def hashes(chainrun, *more):

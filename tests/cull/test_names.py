@@ -1,4 +1,4 @@
-"""The preset library over years: what is alike, what is used, and a cull that can be killed, taken back and repeated.
+"""Uses by former names, in variants, bases and inner chains, are found and replaced.
 
 The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound by other numbers."""
 
@@ -12,7 +12,7 @@ import soundfile
 
 from chainrun.library.usage import usage
 from chainrun.recipe import Overrides, open_recipe
-from tests.cull.parts import RATE, plan_file, preset
+from tests.cull.shelves import RATE, plan_file, preset
 from tests.signals import noise
 
 # -- names, variants, places -----------------------------------------------------------------------------------------

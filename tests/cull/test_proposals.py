@@ -11,7 +11,7 @@ import soundfile
 from chainrun.library.alike import Apart, clusters, on_stems, pairs, profiles
 from chainrun.library.shelf import Shelf
 from chainrun.library.usage import usage
-from tests.cull.parts import RATE, preset
+from tests.cull.shelves import RATE, preset
 from tests.signals import drums, noise
 
 

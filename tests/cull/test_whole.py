@@ -1,6 +1,6 @@
-"""The preset library over years: what is alike, what is used, and a cull that can be killed, taken back and repeated.
+"""A cull is done whole or not at all, whatever fails or is killed; shares and times are told.
 
-The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound by other numbers."""
+The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from chainrun.cull.apply import apply, undo
 from chainrun.cull.plan import read_plan
 from chainrun.errors import Problem, ResourceError
 from chainrun.library.profile import measure_profile
-from tests.cull.parts import BELL, KilledError, plan_file, preset, snapshot, steps
+from tests.cull.shelves import BELL, KilledError, plan_file, preset, snapshot, steps
 
 # -- all or nothing ------------------------------------------------------------------------------------------------
 

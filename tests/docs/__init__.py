@@ -1,1 +1,1 @@
-"""The papers that come with the program: what `explain` tells of them."""
+"""Generated pages and their examples."""

@@ -22,8 +22,8 @@ def main() -> int:
         make = recipes.case if known.cases else headers.case
         sys.stdout.buffer.write(make(random.Random(f"{kind} {known.show}")))
         return 0
-    broken = harness.run("recipes", known.cases, known.seed, every=known.every, say=print)
-    broken += harness.run("headers", known.headers, known.seed, say=print)
+    broken = harness.run("recipes", known.cases, known.seed, every=known.every, timed=True, say=print)
+    broken += harness.run("headers", known.headers, known.seed, timed=True, say=print)
     for one in broken:
         print(f"{one.kind} {one.seed}: {one.why}")
     print(f"{known.cases} recipes and {known.headers} audio files: {len(broken)} broke a claim")

@@ -1,1 +1,1 @@
-"""Pages, walkthroughs and packs: what they show is what was measured, and nothing in them harms a stranger's reader."""
+"""Pages: what they show is what was measured, and nothing in them harms a reader."""

@@ -1,12 +1,12 @@
-"""What the tests of this folder share: sessions, and how they are run."""
+"""The song that pages are made of."""
 
 from __future__ import annotations
 
 import pytest
 
-from tests.report.parts import SONG
+from tests.songs import DRAWN
 
 
 @pytest.fixture
 def song(session):
-    return session.write(SONG)
+    return session.write(DRAWN)

@@ -1,23 +1,22 @@
-"""Pages, walkthroughs and packs: what they show is what was measured, and nothing in them harms a stranger's reader.
+"""Every page in a headless browser: no error, nothing from outside, headings in order, nothing too wide.
 
 Figures are held against values computed here by NumPy, or against the Audio EQ Cookbook's own numbers; contrast of 4.5:1 and
 headings in order are WCAG 2.2's (1.4.3, 1.3.1), judged by axe-core where it is installed."""
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
-import subprocess
 from pathlib import Path
 
 import pytest
 
 from chainrun.recipe import open_recipe
 from chainrun.report import graph
+from tests import program
 from tests.signals import ROOT
 
-BROWSER = ROOT / "tests" / "browser" / "look.mjs"
+BROWSER = ROOT / "tests" / "report" / "look.mjs"
 
 
 # -- in a browser --------------------------------------------------------------------------------------------------------------
@@ -53,9 +52,9 @@ def test_every_page_in_a_browser(song, session, chainrun):
     chainrun("batch", "n.jobs.toml", "--report", "batch")
     pages = [*sorted(str(path) for path in Path().glob("*/index.html")), "compare.html"]
     assert len(pages) == 6
-    ran = subprocess.run(["node", BROWSER, chromium, *pages], capture_output=True, text=True, timeout=300)
-    assert ran.returncode == 0, ran.stderr
-    seen = json.loads(ran.stdout)
+    ran = program.run_as_process(BROWSER, chromium, *pages, command=["node"])
+    assert ran.code == 0, ran.err
+    seen = ran.json
     assert len(seen) == 3 * len(pages)
     for one in seen:
         what = (one["page"], one["width"], one["media"])
@@ -73,7 +72,7 @@ def test_every_page_in_a_browser(song, session, chainrun):
 def test_the_graph_has_every_node(song, session):
     from chainrun.plan import build_plan
 
-    plan = build_plan(open_recipe(song))
+    plan = build_plan(open_recipe(song), hash_file=None)
     drawn = graph.picture(plan)
     for node in plan.nodes:
         assert f">{node.name}<" in drawn.svg

@@ -1,4 +1,4 @@
-"""Pages, walkthroughs and packs: what they show is what was measured, and nothing in them harms a stranger's reader.
+"""Pages show what was measured, and hostile words in them harm nobody.
 
 Figures are held against values computed here by NumPy, or against the Audio EQ Cookbook's own numbers; contrast of 4.5:1 and
 headings in order are WCAG 2.2's (1.4.3, 1.3.1), judged by axe-core where it is installed."""
@@ -34,7 +34,8 @@ from chainrun.report.draw import svg
 from chainrun.report.page import PagePlace, write_page
 from chainrun.report.players import matched_gains
 from chainrun.report.steps import curve, harmonics, response, response_figure
-from tests.report.parts import RATE, Reader
+from tests.report.reader import Reader
+from tests.signals import RATE
 
 HOSTILE = [
     "<script>alert(1)</script>",

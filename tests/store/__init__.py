@@ -1,1 +1,1 @@
-"""The store keeps prints, workers make them, and nothing is ever lost, mixed up or half-written."""
+"""Prints that are kept: never lost, mixed up or half-written."""

@@ -8,18 +8,16 @@ from pathlib import Path
 import pytest
 
 from chainrun.store.store import Store
-from tests.store.parts import RECIPE, hashes, made
+from tests.songs import KIT, hashes, made
 
 
 @pytest.fixture
-def kept(session, store):
-    """A render whose stems' hashes are kept: files changed within two seconds are not."""
+def kept(session, store, monkeypatch):
+    """A render whose stems' hashes are kept: files changed within two seconds are not, but here no file is fresh."""
     for path in Path().glob("*.wav"):
         os.utime(path, (1_000_000_000, 1_000_000_000))
-    import time
-
-    path = session.write(RECIPE)
-    time.sleep(2.1)  # the inode's own time cannot be set
+    path = session.write(KIT)
+    monkeypatch.setattr("chainrun.store.store.FRESH_S", -1.0)  # the inode's own time cannot be set
     first, _ = made(path, store)
     notes = sorted(place for place in (store / "hashes").rglob("*") if place.is_file())
     assert notes

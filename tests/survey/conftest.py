@@ -1,4 +1,4 @@
-"""What the tests of this folder share: sessions, and how they are run."""
+"""The survey of the demo, made once a file."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import pytest
 
 from chainrun.survey.channels import of_folder
 from chainrun.survey.survey import survey
-from tests.survey.parts import DEMO
+from tests.survey.sounds import DEMO
 
 
 @pytest.fixture(scope="module")

@@ -1,4 +1,4 @@
-"""The survey against the truth of generated sessions, and against recordings put together with known faults.
+"""One file heard alone: clipping, dropouts, hum, bandwidth, silence.
 
 Arrival: the truth is distance over the speed of sound (343.2 m/s, ISO 9613-1). The rule of three to one, a pad
 forgotten before the converter, mains frequencies: common practice."""
@@ -17,7 +17,7 @@ from chainrun.survey.alone import Runs
 from chainrun.survey.channels import of_folder
 from chainrun.survey.survey import survey
 from tests.signals import noise
-from tests.survey.parts import CASES, DEMO, RATE, alone, files
+from tests.survey.sounds import CASES, DEMO, RATE, alone, files
 
 
 def test_runs_over_blocks():

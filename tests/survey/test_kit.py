@@ -1,4 +1,4 @@
-"""The survey against the truth of generated sessions, and against recordings put together with known faults.
+"""The survey of a kit finds the planted faults, delays, bleed and imbalance, and invents none.
 
 Arrival: the truth is distance over the speed of sound (343.2 m/s, ISO 9613-1). The rule of three to one, a pad
 forgotten before the converter, mains frequencies: common practice."""
@@ -17,9 +17,9 @@ from scipy import signal
 from chainrun.survey.advice import advice
 from chainrun.survey.channels import of_folder
 from chainrun.survey.survey import survey
-from tests.bench.survey import CLOSE, table, told
 from tests.signals import ROOT, noise
-from tests.survey.parts import DEMO, RATE
+from tests.survey.random_sessions import CLOSE, table, told
+from tests.survey.sounds import DEMO, RATE
 
 TRUTH = json.loads((DEMO / "truth.json").read_text())
 SAMPLES = Path("/usr/share/sonic-pi/samples")

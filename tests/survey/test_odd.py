@@ -1,4 +1,4 @@
-"""The survey against the truth of generated sessions, and against recordings put together with known faults.
+"""What names say, folders that are odd, bad calls, and drafts of them.
 
 Arrival: the truth is distance over the speed of sound (343.2 m/s, ISO 9613-1). The rule of three to one, a pad
 forgotten before the converter, mains frequencies: common practice."""
@@ -18,7 +18,7 @@ from chainrun.survey.channels import of_folder
 from chainrun.survey.roles import role_of, stem_name, tokens
 from chainrun.survey.survey import survey
 from tests.signals import noise
-from tests.survey.parts import CASES, DEMO, RATE, files
+from tests.survey.sounds import CASES, DEMO, RATE, files
 
 # -- what may come -----------------------------------------------------------------------------------------------
 

@@ -1,1 +1,1 @@
-"""verify, compare, sweep and the pytest plugin."""
+"""Baselines, verdicts, reports for CI and the pytest plugin."""

@@ -1,25 +1,17 @@
-"""What the tests of this folder share: sessions, and how they are run."""
+"""A song with expectations, and pytest run inside a test, for the plugin."""
 
 from __future__ import annotations
 
 import pytest
 import soundfile
 
-from tests.signals import noise
-from tests.verify.parts import RATE, SONG
-
-
-@pytest.fixture(autouse=True)
-def no_ci(monkeypatch):
-    monkeypatch.delenv("CI", raising=False)
+from tests.signals import RATE, noise
+from tests.songs import JUDGED
 
 
 @pytest.fixture
 def song(session):
-    return session.write(SONG)
-
-
-# -- the plugin ------------------------------------------------------------------------------------------------------------
+    return session.write(JUDGED)
 
 
 @pytest.fixture
@@ -31,7 +23,7 @@ def inner(pytester, monkeypatch, store):
     monkeypatch.setenv("CHAINRUN_STORE", str(store))
     soundfile.write(pytester.path / "kick.wav", noise(RATE, 0.2), RATE, subtype="FLOAT")
     soundfile.write(pytester.path / "snare.wav", noise(RATE, 0.2, seed=2), RATE, subtype="FLOAT")
-    (pytester.path / "song.recipe.toml").write_text(SONG)
+    (pytester.path / "song.recipe.toml").write_text(JUDGED)
 
     def call(*arguments):
         return pytester.runpytest_inprocess("-p", "no:xdist", "-p", "no:cacheprovider", "-v", *arguments)

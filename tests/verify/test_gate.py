@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.verify.parts import SONG
+from tests.songs import JUDGED
 
-PLAIN = SONG[: SONG.index("[expect]")]
+PLAIN = JUDGED[: JUDGED.index("[expect]")]
 WITH_VARIANT = PLAIN + '[variants.soft]\n"buses.kit.level_db" = -12\n'
 
 
@@ -36,10 +36,10 @@ def test_a_variant_without_its_baseline_fails_by_name(session, chainrun):
 
 
 def test_a_recipe_may_say_that_it_has_no_baseline(session, chainrun):
-    song = session.write(SONG.replace("[expect]", '[expect]\nbaseline = "none"'))
+    song = session.write(JUDGED.replace("[expect]", '[expect]\nbaseline = "none"'))
     assert chainrun("verify", song).code == 0
     assert not Path("song.baseline.toml").exists()
-    ran = chainrun("check", session.write(SONG.replace("[expect]", '[expect]\nbaseline = "never"')))
+    ran = chainrun("check", session.write(JUDGED.replace("[expect]", '[expect]\nbaseline = "never"')))
     assert ran.code == 3
 
 

@@ -1,4 +1,4 @@
-"""verify, compare, sweep and the pytest plugin.
+"""The life of a baseline: accepted, held, changed, refused.
 
 Quantities are held against ones computed here by NumPy and SciPy; that a residual 60 LU under the mix is masked, and
 that steps of 0.1 dB are not heard, is common practice. Annotations are escaped as the workflow commands of hosted
@@ -14,8 +14,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.signals import noise
-from tests.verify.parts import RATE, SONG
+from tests.signals import RATE, noise
+from tests.songs import JUDGED
 
 # -- verify ----------------------------------------------------------------------------------------------------------
 
@@ -26,14 +26,14 @@ def test_the_life_of_a_baseline(song, session, chainrun):
     assert chainrun("verify", song, "--accept").code == 0
     assert chainrun("verify", song).code == 0
     recipe = session.folder / "song.recipe.toml"
-    recipe.write_text(SONG.replace("ratio = 4", "ratio = 5"))
+    recipe.write_text(JUDGED.replace("ratio = 4", "ratio = 5"))
     ran = chainrun("verify", song)
     assert ran.code == 1
     assert "cause: first in kick" in ran.out and "changed in the recipe: stems.kick.chain.squash" in ran.out
     assert "squash.gain_reduction_max_db" in ran.out
     assert chainrun("verify", song, "--accept").code == 0
     assert chainrun("verify", song).code == 0
-    recipe.write_text(SONG.replace("ratio = 4", "ratio = 5").replace("at_most = -1", "at_most = -40"))
+    recipe.write_text(JUDGED.replace("ratio = 4", "ratio = 5").replace("at_most = -1", "at_most = -40"))
     ran = chainrun("verify", song, "--json")
     assert ran.code == 1
     (check,) = [one for one in ran.json["results"][0]["checks"] if not one["passed"]]
@@ -69,10 +69,10 @@ def test_only_what_the_recipe_says_becomes_its_baseline(song, session, chainrun)
 
 
 def test_no_baseline_is_written_over_anothers(session, chainrun):
-    path = session.write(SONG + '[variants.softer]\n"buses.kit.level_db" = -9\n')
+    path = session.write(JUDGED + '[variants.softer]\n"buses.kit.level_db" = -9\n')
     assert chainrun("verify", path, "--accept", "--variant", "softer").code == 0
     before = Path("song+softer.baseline.toml").read_bytes()
-    other = session.write(SONG, name="song+softer")
+    other = session.write(JUDGED, name="song+softer")
     for more in ((), ("--accept",)):
         ran = chainrun("verify", other, *more)
         assert (ran.code, "the baseline of another recipe or variant" in ran.err) == (3, True)
@@ -98,7 +98,7 @@ def test_a_click_in_a_quiet_place_fails(session, chainrun, tmp_path):
 
 
 def test_a_variant_has_its_own_baseline(session, chainrun):
-    path = session.write(SONG + '[variants.softer]\n"buses.kit.level_db" = -9\n')
+    path = session.write(JUDGED + '[variants.softer]\n"buses.kit.level_db" = -9\n')
     chainrun("verify", path, "--accept")
     chainrun("verify", path, "--variant", "softer", "--accept")
     assert Path("song+softer.baseline.toml").exists()
@@ -106,24 +106,24 @@ def test_a_variant_has_its_own_baseline(session, chainrun):
     ran = chainrun("compare", "song.baseline.toml", "song+softer.baseline.toml")
     assert (ran.code, "integrated_lufs" in ran.out, "changed in the recipe: buses.kit" in ran.out) == (0, True, True)
     assert chainrun("compare", "song.baseline.toml", "song+softer.baseline.toml", "--strict").code == 1
-    other = session.write(SONG.replace('"mix.wav"', '"other.wav"'), name="other")
+    other = session.write(JUDGED.replace('"mix.wav"', '"other.wav"'), name="other")
     chainrun("verify", other, "--accept")
     ran = chainrun("compare", "song.baseline.toml", "other.baseline.toml", "--strict")
     assert (ran.code, "other.wav is in B alone" in ran.out) == (1, True)
 
 
 def test_tolerances_are_the_recipes(session, chainrun):
-    path = session.write(SONG)
+    path = session.write(JUDGED)
     chainrun("verify", path, "--accept")
     assert chainrun("verify", path, "--set", "buses.kit.level_db=-6.05").code == 1
     loose = "[expect.tolerance]\nresidual_lu = -30\n"
-    path = session.write(SONG + loose)
+    path = session.write(JUDGED + loose)
     assert chainrun("verify", path, "--set", "buses.kit.level_db=-6.05").code == 0
     assert chainrun("verify", path, "--set", "buses.kit.level_db=-7").code == 1
 
 
 def test_another_dither_seed_is_no_difference(session, chainrun):
-    path = session.write(SONG)
+    path = session.write(JUDGED)
     chainrun("verify", path, "--accept")
     ran = chainrun("verify", path, "--set", "deliver.0.seed=9", "--json")
     assert ran.code == 0
@@ -132,7 +132,7 @@ def test_another_dither_seed_is_no_difference(session, chainrun):
 
 
 def test_with_audio_the_residual_is_exact(session, chainrun):
-    path = session.write(SONG)
+    path = session.write(JUDGED)
     chainrun("verify", path, "--accept", "--with-audio")
     kept = soundfile.read("song.baseline.mix.wav.flac")[0]
     assert np.array_equal(kept, soundfile.read(_render(chainrun, path))[0])
@@ -157,7 +157,7 @@ def test_long_mixes_and_many_rides(session, chainrun):
 
 
 def test_two_deliveries_of_one_stem_keep_their_own_audio(session, chainrun):
-    path = session.write(SONG + '[[deliver]]\nfile = "mix.flac"\n[[deliver]]\nfile = "hot.wav"\nbits = 32\n')
+    path = session.write(JUDGED + '[[deliver]]\nfile = "mix.flac"\n[[deliver]]\nfile = "hot.wav"\nbits = 32\n')
     session.write(path.read_text().replace("level_db = -6", "level_db = 20").replace("at_most = -1", "at_most = 40"))
     ran = chainrun("verify", path, "--accept", "--with-audio")
     assert "hot.wav goes over 0 dBFS, which FLAC cannot hold" in ran.out
@@ -178,7 +178,7 @@ def test_the_same_samples_at_another_rate_are_another_file(session, chainrun):
 
 
 def test_a_dither_seed_of_sixteen_bits_is_no_difference(session, chainrun):
-    path = session.write(SONG.replace("bits = 24", "bits = 16\ntarget_lufs = -40"))
+    path = session.write(JUDGED.replace("bits = 24", "bits = 16\ntarget_lufs = -40"))
     chainrun("verify", path, "--accept")
     for seed in (7, 8):
         assert chainrun("verify", path, "--set", f"deliver.0.seed={seed}").code == 0
@@ -196,10 +196,10 @@ def test_the_changed_recording_is_named_before_who_listens_to_it(session, chainr
 
 def test_expectations_of_a_nodes_own_peak(session, chainrun):
     path = session.write(
-        SONG + '"stems.kick.true_peak_dbtp" = { at_most = 6 }\n"buses.kit.correlation" = { at_least = 0 }\n'
+        JUDGED + '"stems.kick.true_peak_dbtp" = { at_most = 6 }\n"buses.kit.correlation" = { at_least = 0 }\n'
     )
     assert chainrun("verify", path, "--accept").code == 0
-    path = session.write(SONG + '"stems.kick.rms_dbfs" = { from = 3, to = 1 }\n')
+    path = session.write(JUDGED + '"stems.kick.rms_dbfs" = { from = 3, to = 1 }\n')
     ran = chainrun("check", path)
     assert (ran.code, "`from` is above `to`" in ran.err) == (3, True)
 
@@ -223,17 +223,17 @@ def test_notes_reach_ci(session, chainrun):
 
 
 def test_audio_of_an_earlier_baseline_is_not_believed(session, chainrun):
-    path = session.write(SONG)
+    path = session.write(JUDGED)
     chainrun("verify", path, "--accept", "--with-audio")
-    louder = session.write(SONG.replace("level_db = -6", "level_db = -3"))
+    louder = session.write(JUDGED.replace("level_db = -6", "level_db = -3"))
     ran = chainrun("verify", louder, "--accept")
     assert "song.baseline.mix.wav.flac is of an earlier baseline" in ran.out
-    session.write(SONG)
+    session.write(JUDGED)
     ran = chainrun("verify", path)  # back to what the old audio holds, and that is not what was accepted
     assert (ran.code, "exact residual" in ran.out) == (1, False)
     chainrun("verify", path, "--accept", "--with-audio")
     Path("song.baseline.mix.wav.flac").write_bytes(b"other")
-    session.write(SONG.replace("level_db = -6", "level_db = -6.5"))
+    session.write(JUDGED.replace("level_db = -6", "level_db = -6.5"))
     ran = chainrun("verify", path)
     assert (ran.code, "is not the one that was accepted" in ran.out) == (1, True)
     Path("song.baseline.mix.wav.flac").unlink()
@@ -241,10 +241,10 @@ def test_audio_of_an_earlier_baseline_is_not_believed(session, chainrun):
 
 
 def test_a_changed_key_is_told_with_its_values_and_its_line(session, chainrun):
-    path = session.write(SONG)
+    path = session.write(JUDGED)
     chainrun("verify", path, "--accept")
     session.write(
-        SONG.replace("gain_db = 3", "gain_db = 6").replace("[buses.kit]\nlevel_db = -6", "[buses.kit]\nlevel_db = -7")
+        JUDGED.replace("gain_db = 3", "gain_db = 6").replace("[buses.kit]\nlevel_db = -6", "[buses.kit]\nlevel_db = -7")
     )
     ran = chainrun("verify", path, "--json")
     assert ran.json["results"][0]["cause"]["changed"] == {
@@ -253,28 +253,28 @@ def test_a_changed_key_is_told_with_its_values_and_its_line(session, chainrun):
     }
     ran = chainrun("verify", path, "--format", "github")
     assert "file=song.recipe.toml,line=9," in ran.out
-    session.write(SONG.replace("level_db = -6\n", "level_db = -7\n"))
+    session.write(JUDGED.replace("level_db = -6\n", "level_db = -7\n"))
     assert "file=song.recipe.toml,line=11," in chainrun("verify", path, "--format", "github").out
     assert chainrun("verify", path, "--format", "github", "--json").code == 2
 
 
 def test_length_rate_renamed_nodes_and_deliveries(session, chainrun):
-    path = session.write(SONG)
+    path = session.write(JUDGED)
     chainrun("verify", path, "--accept")
     ran = chainrun("verify", path, "--set", "stems.kick.at_s=0.25")
     assert " then, 36000 frames now" in ran.out
     ran = chainrun("verify", path, "--set", "deliver.0.rate_hz=44100")
     assert "rate: 48000 then, 44100 now" in ran.out
-    session.write(SONG.replace("[stems.snare]", "[stems.side_drum]"))
+    session.write(JUDGED.replace("[stems.snare]", "[stems.side_drum]"))
     ran = chainrun("verify", path, "--json")
     assert ran.json["results"][0]["passed"]
-    session.write(SONG.replace("[stems.snare]", "[stems.side_drum]").replace("gain_db = 3", "gain_db = 9"))
+    session.write(JUDGED.replace("[stems.snare]", "[stems.side_drum]").replace("gain_db = 3", "gain_db = 9"))
     ran = chainrun("verify", path)
     assert "note: snare is no longer there" in ran.out and "side_drum is new" in ran.out
-    session.write(SONG + '[[deliver]]\nfile = "more.wav"\n')
+    session.write(JUDGED + '[[deliver]]\nfile = "more.wav"\n')
     ran = chainrun("verify", path)
     assert (ran.code, "does not know this delivery" in ran.out) == (1, True)
-    session.write(SONG.replace('"mix.wav"', '"other.wav"'))
+    session.write(JUDGED.replace('"mix.wav"', '"other.wav"'))
     assert "no longer made" in chainrun("verify", path).out
 
 
@@ -344,11 +344,11 @@ def test_expectations_of_what_is_not_there(session, chainrun):
         ),
         ('integrated_lufs = { at_most = 0, delivery = "mixx.wav" }', "did you mean 'mix.wav'"),
     ):
-        path = session.write(SONG.split("[expect]")[0] + f"[expect]\n{line}\n")
+        path = session.write(JUDGED.split("[expect]")[0] + f"[expect]\n{line}\n")
         ran = chainrun("verify", path, "--accept")
         assert (ran.code, text in ran.err, "song.recipe.toml:16" in ran.err) == (3, True, True), ran.err
         assert chainrun("check", path).err == ran.err
-    path = session.write(SONG.split("[expect]")[0] + '[expect]\n"stems.kick.sample_peak_dbfs" = { at_least = -30 }\n')
+    path = session.write(JUDGED.split("[expect]")[0] + '[expect]\n"stems.kick.sample_peak_dbfs" = { at_least = -30 }\n')
     assert chainrun("verify", path, "--accept").code == 0
 
 

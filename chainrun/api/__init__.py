@@ -1,0 +1,53 @@
+"""chainrun for programs: all that its commands can do, typed.
+
+    import chainrun
+
+    recipe = chainrun.load("song.recipe.toml", set={"buses.kit.chain.0.attack_ms": 4})
+    result = chainrun.render(recipe, "out")
+    print(result.deliveries[0].measured.integrated_lufs)
+    print(result.reading_at("buses.kit.chain.0.gain_reduction_max_db"))
+    print(chainrun.compare("before.wav", result.deliveries[0].file).sentence())
+
+All raise ChainrunError, whose `problems` say what, where, and what would be allowed, each with a stable `code`; nothing
+is printed. The process that uses it is left as it was: signals, settings, threads, other processes.
+"""
+
+from chainrun.api.library import apply_cull, make_pack, plan_cull, run_batch, try_cull, undo_cull, write_walkthrough
+from chainrun.api.recipes import Checked, check, check_recipe, load, make_plan, render
+from chainrun.api.sound import (
+    accept_recipe,
+    compare,
+    compare_recipes,
+    draft_recipe,
+    measure,
+    survey_stems,
+    verify_recipe,
+)
+from chainrun.errors import ChainrunError, Problem
+from chainrun.problem_codes import Code
+
+__all__ = [
+    "ChainrunError",
+    "Checked",
+    "Code",
+    "Problem",
+    "accept_recipe",
+    "apply_cull",
+    "check",
+    "check_recipe",
+    "compare",
+    "compare_recipes",
+    "draft_recipe",
+    "load",
+    "make_pack",
+    "make_plan",
+    "measure",
+    "plan_cull",
+    "render",
+    "run_batch",
+    "survey_stems",
+    "try_cull",
+    "undo_cull",
+    "verify_recipe",
+    "write_walkthrough",
+]

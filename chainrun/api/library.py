@@ -1,0 +1,147 @@
+"""Preset libraries and many sessions for programs: a yearly cull, batches, packs, walkthroughs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from chainrun.api.recipes import Name, Progress, load
+from chainrun.recipe import Opened
+
+if TYPE_CHECKING:
+    from chainrun.batch import BatchResult
+    from chainrun.cull.apply import Change
+    from chainrun.cull.proposals import Proposals
+    from chainrun.cull.trial import Trial
+    from chainrun.pack.make import PackResult
+
+
+def plan_cull(
+    libraries: Sequence[Name], recipes: Sequence[str], *, year: int | None = None, store: Name | None = None
+) -> Proposals:
+    """Propose what to keep, retire or replace in preset libraries, from what presets do and where recipes use them.
+
+    `recipes` are globs or paths. Writes nothing: `proposals.write(Path("2026.cull.toml"))` does. Raises RecipeError for
+    a preset that is not valid, UsageError for a pattern that finds nothing, ResourceError.
+
+    Example:
+        proposals = chainrun.plan_cull(["presets"], ["*.recipe.toml"], year=2026)
+        proposals.write(Path("2026.cull.toml"))
+        print(proposals.count("keep"), proposals.unreadable)
+    """
+    from chainrun.cull.proposals import plan_cull as run
+
+    kept = Path(store) if store is not None else None
+    return run([Path(one) for one in libraries], recipes, year=year, store=kept)
+
+
+def try_cull(plan: Name, *, out: Name | None = None, store: Name | None = None, workers: int | None = None) -> Trial:
+    """Render every recipe that a plan touches, without and with it, and compare. Changes nothing.
+
+    Files stay where `out` names a folder. Raises RecipeError, UsageError, ResourceError.
+
+    Example:
+        trial = chainrun.try_cull("2026.cull.toml", workers=1)
+        print(trial.crosses, [one.residual_lu for one in trial.tried])
+    """
+    from chainrun.cull.trial import try_cull as run
+
+    folder, kept = (Path(one) if one is not None else None for one in (out, store))
+    return run(Path(plan), out=folder, store=kept, workers=workers)
+
+
+def apply_cull(plan: Name) -> list[Change]:
+    """Retire and replace presets as a plan says: all of it or nothing, by overlays, so that no recipe is rewritten.
+
+    Holds the libraries' locks meanwhile. Raises RecipeError, UsageError, ResourceError.
+
+    Example:
+        for change in chainrun.apply_cull("2026.cull.toml"):
+            print(change.sentence())
+    """
+    from chainrun.cull.apply import apply_cull as run
+
+    return run(Path(plan))
+
+
+def undo_cull(plan: Name) -> list[Change]:
+    """Take a cull back, but for what somebody changed since. Raises RecipeError, UsageError, ResourceError.
+
+    Example:
+        for change in chainrun.undo_cull("2026.cull.toml"):
+            print(change.sentence())
+    """
+    from chainrun.cull.apply import undo_cull as run
+
+    return run(Path(plan))
+
+
+def run_batch(jobs: Name, *, store: Name | None = None, workers: int | None = None) -> BatchResult:
+    """Run the jobs of a file; what the last run made already is kept. A job that fails becomes a record.
+
+    Raises RecipeError for a file that is not valid or jobs that would write over each other, ResourceError.
+
+    Example:
+        result = chainrun.run_batch("songs.jobs.toml", workers=1)
+        print(result.failed, [record.state for record in result.records.values()])
+    """
+    from chainrun.batch import BatchOptions, open_jobs
+    from chainrun.batch import run_batch as run
+
+    kept = Path(store) if store is not None else None
+    return run(open_jobs(Path(jobs)), BatchOptions(workers=workers, store=kept))
+
+
+def make_pack(
+    recipe: Opened | Name,
+    target: Name,
+    *,
+    processed: bool = False,
+    licence: Name | None = None,
+    store: Name | None = None,
+    workers: int | None = None,
+) -> PackResult:
+    """Put stems, the resolved recipe, measurements and the mix into one zip, `target`.
+
+    `processed` takes stems after their chains in place of the recordings; `licence` is a text file that says what
+    others may do. Raises RecipeError, AudioError, UsageError, ResourceError.
+
+    Example:
+        made = chainrun.make_pack("song.recipe.toml", "song.zip", workers=1)
+        print(made.file, made.n_bytes)
+    """
+    from chainrun.pack.make import PackOptions
+    from chainrun.pack.make import make_pack as run
+
+    text, kept = (Path(one) if one is not None else None for one in (licence, store))
+    opened = recipe if isinstance(recipe, Opened) else load(recipe)
+    return run(opened, Path(target), PackOptions(processed, text, workers, kept))
+
+
+def write_walkthrough(
+    recipe: Opened | Name,
+    page: Name,
+    *,
+    stems: Sequence[str] = (),
+    from_s: float | None = None,
+    to_s: float | None = None,
+    store: Name | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Path:
+    """Write a page that shows a mix step by step, with sound before and after each; returns its file.
+
+    `page` is a folder, or one file called NAME.html; needs the extra `report`. Raises RecipeError, AudioError,
+    UsageError, ResourceError.
+
+    Example:
+        print(chainrun.write_walkthrough("song.recipe.toml", "lesson", stems=["kick"], from_s=0.0, to_s=0.4, workers=1))
+    """
+    from chainrun.report.page import PagePlace
+    from chainrun.walkthrough.page import WalkthroughOptions, walkthrough
+
+    opened = recipe if isinstance(recipe, Opened) else load(recipe)
+    kept = Path(store) if store is not None else None
+    options = WalkthroughOptions(tuple(stems), from_s, to_s, workers, kept)
+    return walkthrough(opened, PagePlace.of(Path(page)), options, progress=progress or (lambda name, share: None))

@@ -1,0 +1,219 @@
+"""Recipes for programs: load, check, plan, render."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from chainrun.errors import (
+    EXIT_AUDIO,
+    EXIT_DONE,
+    EXIT_RECIPE,
+    AudioError,
+    ChainrunError,
+    Problem,
+    UsageError,
+    shown_path,
+)
+from chainrun.limits import Limits
+from chainrun.plan import Plan, build_plan
+from chainrun.problem_codes import Code
+from chainrun.recipe import Opened, Overrides, open_recipe
+from chainrun.recipe.expected import expectation_problems
+from chainrun.recipe.load import refuse_retired
+from chainrun.recipe.toml_text import as_toml
+
+if TYPE_CHECKING:
+    from chainrun.delivery import RenderResult
+
+
+Name = Path | str
+Value = str | int | float | bool | Sequence["Value"] | Mapping[str, "Value"]
+"""What a recipe can hold."""
+Progress = Callable[[str, float], None]
+"""Hears of a node and the share of it that is rendered, 0 to 1."""
+
+
+def load(
+    recipe: Name,
+    *,
+    variant: str | None = None,
+    overlays: Sequence[Name] = (),
+    set: Mapping[str, Value] | None = None,
+    allow_roots: Sequence[Name] = (),
+    limits: Sequence[str] = (),
+) -> Opened:
+    """Open a recipe, with variant, overlays and single values (`set`: path to value) laid over it, in this order.
+
+    Neither stems nor their headers are read. `limits` are words like "work_h=30". Raises RecipeError with all problems,
+    UsageError for a limit or a value that is none.
+
+    Example:
+        recipe = chainrun.load("song.recipe.toml", variant="loud", set={"buses.kit.chain.0.attack_ms": 4})
+        print(recipe.name, list(recipe.recipe.stems))
+    """
+    return open_recipe(Path(recipe), _overrides(variant, overlays, set, allow_roots, limits))
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What a check found. `problems` has the warnings, too."""
+
+    opened: Opened | None
+    plan: Plan | None
+    problems: tuple[Problem, ...]
+    exit_code: int
+
+    @property
+    def valid(self) -> bool:
+        """Whether it would render."""
+        return self.exit_code == EXIT_DONE
+
+
+def check(
+    recipe: Name,
+    *,
+    variant: str | None = None,
+    overlays: Sequence[Name] = (),
+    set: Mapping[str, Value] | None = None,
+    allow_roots: Sequence[Name] = (),
+    limits: Sequence[str] = (),
+    strict: bool = False,
+) -> Checked:
+    """Check whether a recipe would render: its grammar, presets, expectations, all variants, and the stems' headers.
+
+    `strict` takes a retired preset for an error. Raises nothing for a bad recipe: look at `valid` and `problems`.
+
+    Example:
+        checked = chainrun.check("song.recipe.toml")
+        for problem in checked.problems:
+            print(problem.code, problem.text())
+        assert checked.valid
+    """
+    return check_recipe(Path(recipe), _overrides(variant, overlays, set, allow_roots, limits), strict=strict)
+
+
+def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Checked:
+    """`check`, with the overrides together."""
+    from chainrun.verify.changed import changed_presets
+
+    opened, plan = None, None
+    problems: list[Problem] = []
+    code = EXIT_DONE
+    try:
+        opened = open_recipe(path, chosen)
+        if strict:
+            refuse_retired(opened)
+        problems += opened.problems.warnings
+        if unknown := expectation_problems(opened):
+            problems += unknown
+            code = EXIT_RECIPE
+        shown = shown_path(opened.path)
+        problems += [
+            Problem(text, file=shown, severity="warning", code=Code.CHANGED_PRESET) for text in changed_presets(opened)
+        ]
+        plan = build_plan(opened, hash_file=None)
+        problems += plan.problems[len(opened.problems.warnings) :]
+        for name in opened.recipe.variants if chosen.variant is None else ():
+            build_plan(open_recipe(path, replace(chosen, variant=name)), hash_file=None)
+    except AudioError as error:
+        problems += error.problems
+        code = code or EXIT_AUDIO
+    except ChainrunError as error:
+        problems += error.problems
+        code = error.exit_code
+    return Checked(opened, plan, tuple(problems), code)
+
+
+def make_plan(
+    recipe: Opened | Name,
+    *,
+    only: Sequence[str] = (),
+    from_s: float | None = None,
+    to_s: float | None = None,
+    store: Name | None = None,
+) -> Plan:
+    """Plan a recipe, a solo of some stems and buses (`only`), or a stretch in seconds of the session; renders nothing.
+
+    Hashes the stems; a `store` keeps their hashes. Raises RecipeError, AudioError, UsageError.
+
+    Example:
+        whole = chainrun.make_plan("song.recipe.toml")
+        print(whole.session_s, [node.name for node in whole.nodes])
+    """
+    from chainrun.store import hasher
+
+    opened = recipe if isinstance(recipe, Opened) else load(recipe)
+    hash_file = hasher(Path(store) if store is not None else None)
+    return build_plan(opened, only=only, from_s=from_s, to_s=to_s, hash_file=hash_file)
+
+
+def render(
+    recipe: Opened | Plan | Name,
+    out: Name = "out",
+    *,
+    only: Sequence[str] = (),
+    from_s: float | None = None,
+    to_s: float | None = None,
+    store: Name | None = None,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> RenderResult:
+    """Render a recipe into the folder `out`: measured deliveries, nodes and their steps' readings.
+
+    The recipe as it is written lands in `out`; with a variant, overlays or values it lands in `out`/RECIPE.CHANGE. A
+    solo (`only`) and a stretch (`from_s`, `to_s`, in seconds) lie beside the whole under names of their own: nothing of
+    that is written over the mix. A plan (`make_plan`) is rendered as it is.
+
+    `store` is a folder in which prints are kept, so that nothing is rendered twice; without one none are. `workers` are
+    processes: 1 renders in this one, None takes as many as pay. A target that was missed is no error: see the result's
+    `failures`. Raises RecipeError, AudioError, UsageError, ResourceError.
+
+    Example:
+        result = chainrun.render("song.recipe.toml", "solo", only=["kick"], from_s=0.1, store="prints", workers=1)
+        print(result.deliveries[0].file, result.nodes[0].measured.sample_peak_dbfs)
+    """
+    from chainrun.delivery import RenderOptions
+    from chainrun.delivery import render as run
+    from chainrun.scheduler import warm_up
+
+    if (workers or 0) > 1:
+        warm_up()
+    made = recipe if isinstance(recipe, Plan) else make_plan(recipe, only=only, from_s=from_s, to_s=to_s, store=store)
+    options = RenderOptions(store=Path(store) if store is not None else None, workers=workers)
+    return run(made, made.origin.folder_in(Path(out)), options, progress=progress)
+
+
+def _overrides(
+    variant: str | None,
+    overlays: Sequence[Name],
+    values: Mapping[str, Value] | None,
+    allow_roots: Sequence[Name],
+    limits: Sequence[str],
+) -> Overrides:
+    return Overrides(
+        variant,
+        tuple(Path(one) for one in overlays),
+        allow_roots=tuple(Path(one) for one in allow_roots),
+        limits=Limits.of(limits),
+        values=tuple(_checked_value(path, value) for path, value in (values or {}).items()),
+    )
+
+
+def _checked_value(path: str, value: Value) -> tuple[str, Value]:
+    """A value and its path. Raises UsageError for what a recipe cannot hold."""
+    try:
+        as_toml(value)
+    except TypeError as error:
+        raise UsageError(
+            Problem(
+                "a recipe cannot hold such a value",
+                key=path,
+                given=type(value).__name__,
+                hint=str(error),
+                code=Code.BAD_ASSIGNMENT,
+            )
+        ) from error
+    return path, value

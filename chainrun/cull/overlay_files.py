@@ -1,0 +1,64 @@
+"""The files that a cull writes beside its plan: the year's overlay, and a batch that renders all recipes under it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from chainrun.cull.plan import CullPlan, seen_from
+from chainrun.library.usage import recipe_files
+from chainrun.recipe.load import recipe_name
+
+Variant = tuple[Path, str]
+"""A recipe, and the name of one of its variants."""
+
+
+def overlay_text(plan: CullPlan) -> str:
+    """The year's overlay: `[replace_presets]` for every preset that has a successor."""
+    import tomli_w
+
+    table = tomli_w.dumps({"replace_presets": plan.replacements()}) if plan.replacements() else ""
+    head = f"# The cull of {plan.file.year}: presets that were replaced. Lay it over a recipe with --overlay."
+    return f"{head}\n{table}"
+
+
+def seen_from_plan(plan: CullPlan, path: Path) -> str:
+    """A path as seen from the plan's folder."""
+    return seen_from(plan.path.resolve().parent, path.resolve())
+
+
+def _job_name(recipe: Path, plan: CullPlan) -> str:
+    """A name for a job by its recipe's place: `songs-a-take`."""
+    place = seen_from_plan(plan, recipe).removesuffix(".toml").removesuffix(".recipe")
+    return re.sub(r"[^A-Za-z0-9_-]+", "-", place).strip("-_")[-48:].strip("-_") or "recipe"
+
+
+def jobs_text(plan: CullPlan, overlay: Path, variants: Sequence[Variant] = ()) -> str:
+    """A batch that renders all recipes under the new overlay, beside what they were, and reports what moved."""
+    import tomli_w
+
+    jobs: list[dict[str, Any]] = [{"recipes": plan.file.recipes}] if plan.file.recipes else []
+    recipes = recipe_files(plan.patterns) if plan.patterns else []
+    names = [recipe_name(recipe) for recipe in recipes]
+    twice = {name for name in names if names.count(name) > 1}
+    if twice:  # jobs of one name are refused: each recipe is listed, these by their place
+        jobs = [
+            {"recipes": [seen_from_plan(plan, one)]} | ({"name": _job_name(one, plan)} if name in twice else {})
+            for one, name in zip(recipes, names, strict=True)
+        ]
+    for recipe, variant in variants:
+        own = (
+            {"name": f"{_job_name(recipe, plan)}-{variant}"[-64:].lstrip("-_")} if recipe_name(recipe) in twice else {}
+        )
+        jobs.append({"recipes": [seen_from_plan(plan, recipe)], "variant": variant} | own)
+    return tomli_w.dumps(
+        {
+            "jobs": 1,
+            "out": f"out-{plan.file.year}",
+            "on_error": "continue",
+            "defaults": {"overlays": [overlay.name], "compare": True},
+            "job": jobs,
+        }
+    )

@@ -1,0 +1,1 @@
+"""`import chainrun` as a library."""

@@ -1,0 +1,1 @@
+"""Audio files: names, containers, headers that lie, files cut off."""

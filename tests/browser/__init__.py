@@ -1,1 +1,0 @@
-"""Pages in a headless browser: look.mjs opens them; Node.js, playwright-core and axe-core are needed, and not shipped."""

@@ -1,0 +1,1 @@
+"""The command line: what each command says, its streams, signals and errors."""

@@ -1,0 +1,1 @@
+"""Two sounds side by side: what differs, and whether anybody hears it."""

@@ -1,0 +1,1 @@
+"""What every processor promises, over every processor."""

@@ -1,0 +1,1 @@
+"""Kernels against published values, closed forms and slow twins."""

@@ -1,0 +1,1 @@
+"""From nodes to prints: time, remarks, stretches, the same sound every way."""

@@ -1,0 +1,1 @@
+"""Packs for strangers: whole, damaged, or traps."""

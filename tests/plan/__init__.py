@@ -1,0 +1,1 @@
+"""From a recipe to nodes in their order."""

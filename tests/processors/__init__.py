@@ -1,0 +1,1 @@
+"""Each processor against closed forms, published curves and the trade's expectations."""

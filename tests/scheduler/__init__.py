@@ -1,0 +1,1 @@
+"""Worker processes: they make the same bits, die, and are tried again."""

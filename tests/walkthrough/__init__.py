@@ -1,0 +1,1 @@
+"""Walkthroughs: each step of a mix, told and heard."""

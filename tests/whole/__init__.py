@@ -1,0 +1,1 @@
+"""The whole program: README, demo, strangers, failing writes, odd places."""
