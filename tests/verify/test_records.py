@@ -8,17 +8,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from chainrun.comparison.image import ImageChangeKind, image_changes, image_words
-from chainrun.comparison.limits import Floor
-from chainrun.comparison.moved import moved_most
-from chainrun.comparison.pairs import Compared, compare_recipes
-from chainrun.comparison.residual import ResidualMeter
-from chainrun.comparison.sweep import ValuesOfKey, sweep
-from chainrun.delivery import RenderOptions, render
 from chainrun.delivery.result import QUANTITIES as STEP_READINGS
 from chainrun.errors import RecipeError, UsageError
 from chainrun.measured import READINGS
-from chainrun.plan import build_plan
 from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.verify import baseline
@@ -39,8 +31,8 @@ from chainrun.verify.wording import (
     subject_text,
     whole_text,
 )
-from tests.signals import ROOT, drums, noise
-from tests.verify.parts import RATE, SONG
+from tests.signals import RATE, ROOT, drums
+from tests.songs import JUDGED
 
 # -- checks ------------------------------------------------------------------------------------------------------------
 
@@ -187,7 +179,7 @@ def test_a_baseline_is_written_as_it_was_read(path):
 
 
 def test_problems_of_baselines_have_codes(session):
-    path = session.write(SONG)
+    path = session.write(JUDGED)
     opened = open_recipe(path)
     accept(opened)
     file = Path("song.baseline.toml")
@@ -210,7 +202,7 @@ def test_problems_of_baselines_have_codes(session):
 
 
 def test_verify_and_accept_from_python(session):
-    path = session.write(SONG)
+    path = session.write(JUDGED)
     (check,) = verify_recipe(open_recipe(path)).failed
     assert check.detail == NoBaseline("song.baseline.toml")
     assert accept(open_recipe(path)).accepted
@@ -229,7 +221,7 @@ def test_verify_and_accept_from_python(session):
 
 
 def test_the_cause_of_another_recording_has_its_kind(session):
-    path = session.write(SONG)
+    path = session.write(JUDGED)
     soundfile.write("kick.wav", drums(6 * RATE, seed=1) * 0.3, RATE, subtype="FLOAT")
     accept(open_recipe(path))
     soundfile.write("kick.wav", -drums(6 * RATE, seed=1) * 0.3, RATE, subtype="FLOAT")
@@ -240,7 +232,7 @@ def test_the_cause_of_another_recording_has_its_kind(session):
 
 
 def test_several_recipes_and_one_that_is_refused(session):
-    song = session.write(SONG + '[variants.softer]\n"buses.kit.level_db" = -9\n')
+    song = session.write(JUDGED + '[variants.softer]\n"buses.kit.level_db" = -9\n')
     broken = session.write("recipe = 1\n", name="broken")
     mixes = mixes_of([song, broken], Overrides())
     assert [one.name for one in mixes] == ["song", "song.softer", "broken"]
@@ -254,56 +246,3 @@ def test_several_recipes_and_one_that_is_refused(session):
     with pytest.raises(UsageError) as refused:
         compare_baselines(Path("song.baseline.toml"), Path("kick.wav"))
     assert refused.value.problems[0].code is Code.NOT_COMPARABLE
-
-
-def test_compare_and_sweep_from_python(session):
-    path = session.write(SONG.partition("[expect]")[0] + '[variants.softer]\n"buses.kit.level_db" = -9\n')
-    found = compare_recipes(Compared(path), Compared(path, "softer"))
-    assert found.gain_db == pytest.approx(3.0, abs=0.01) and found.inaudible(Floor())
-    with pytest.raises(UsageError) as refused:
-        compare_recipes(Compared(Path("kick.wav"), "softer"), Compared(path))
-    assert refused.value.problems[0].code is Code.NOT_COMPARABLE
-    swept = sweep(path, ValuesOfKey.of("stems.kick.chain.squash.ratio=2,8"), Path("swept"))
-    first, second = swept.rows()
-    assert (first.value, first.residual_lu, second.value) == ("2", None, "8")
-    assert second.gain_reduction_max_db > first.gain_reduction_max_db
-    assert Path(second.matched).exists()
-    with pytest.raises(UsageError) as refused:
-        ValuesOfKey.of("stems.kick.level_db=2")
-    assert refused.value.problems[0].code is Code.BAD_SWEEP
-
-
-def test_the_delivery_that_moves_most(session):
-    more = '[[deliver]]\nfile = "kick.wav"\nwhat = "stems.kick"\n'
-    path = session.write(SONG.partition("[expect]")[0] + more)
-    changed = Overrides(sets=("stems.snare.chain.0.bands.0.gain_db=9",))
-    before, same, after = (
-        render(build_plan(open_recipe(path, chosen)), Path(name), RenderOptions())
-        for name, chosen in (("before", Overrides()), ("same", Overrides()), ("after", changed))
-    )
-    moved = moved_most(before, after)
-    assert Path(moved.after.file).name == "mix.wav"
-    assert moved_most(before, same) is None
-    assert moved_most(before, same, same_too=True).difference.identical
-
-
-# -- the residual, and the image ---------------------------------------------------------------------------------------
-
-
-def test_the_residual_of_a_share_of_the_sound():
-    meter = ResidualMeter(RATE, 2)
-    x = np.stack([noise(RATE, seed=1), noise(RATE, seed=2)])
-    for share in (0.01, 0.1):
-        meter.feed(share * x, x)
-    assert meter.by_step_lu() == pytest.approx((-40, -20), abs=0.1)
-    assert meter.lu() == pytest.approx(10 * np.log10((0.01**2 + 0.1**2) / 2), abs=0.1)
-
-
-def test_changes_of_the_image():
-    a = np.diag([1.0, 1.0])
-    (lost,) = image_changes(a, np.diag([1.0, 0.0]), np.diag([1.0, 0.0]))
-    assert lost.kind is ImageChangeKind.SIDE_LOST
-    assert image_words([lost]) == ["without its right side"]
-    (leans,) = image_changes(a, np.diag([1.0, 2.0]), np.diag([1.0, 4.0]))
-    assert (leans.kind, round(leans.louder_db, 1)) == (ImageChangeKind.LEANS, 6.0)
-    assert image_changes(a, a, a) == ()
