@@ -50,7 +50,7 @@ class Problem:
     allowed: str | None = None
     hint: str | None = None
     severity: Severity = "error"
-    code: Code = field(default=Code.UNSORTED, kw_only=True)
+    code: Code = field(kw_only=True)
     facts: Facts = field(default=(), kw_only=True)
     """Numbers and names that a program needs to mend it, by their own names: the command line makes options of them."""
 

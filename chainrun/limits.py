@@ -61,7 +61,7 @@ class Limits:
             if not 0 <= value <= 1e15:
                 raise UsageError(
                     Problem(
-                        f"the limit {name} takes a number",
+                        f"the limit {name} is no number",
                         given=f'"{text}"',
                         allowed="0 to 1e15",
                         code=Code.BAD_LIMIT,

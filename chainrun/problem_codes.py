@@ -19,8 +19,6 @@ class Code(StrEnum):
         made._value_, made.about = value, about
         return made
 
-    UNSORTED = "unsorted", "A problem that has no code yet."
-
     # -- command line, and what a program asks for ---------------------------------------------------------------
     BAD_COMMAND_LINE = "bad-command-line", "An option or argument of the command line is unknown or missing."
     OPTIONS_CLASH = "options-clash", "Options of the command line do not go together."

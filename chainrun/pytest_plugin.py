@@ -1,8 +1,8 @@
 """Recipes as tests: with `chainrun = true` in pytest's settings, or --chainrun, every *.recipe.toml is collected.
 
-So are its variants. An item is a check: `render` (it renders, and deliveries reach their targets), one for each
-expectation, and one for each group of what a baseline holds. A recipe or variant without a baseline fails by name,
-unless its [expect] says `baseline = "none"`. Nothing of chainrun is imported before it is needed.
+Each variant has an item a check: `render` (it renders, and deliveries reach their targets), one for each expectation,
+and one for each group of what a baseline holds. A recipe or variant without a baseline fails by name, unless its
+[expect] says `baseline = "none"`. Nothing of chainrun is imported before it is needed.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from chainrun.delivery import RenderResult
     from chainrun.loudness import Measured
     from chainrun.recipe import Opened
-    from chainrun.verify.aspects import Group
+    from chainrun.verify.aspects import AspectGroup
     from chainrun.verify.checks import Check
     from chainrun.verify.verdicts import Verdict
 
@@ -27,12 +27,12 @@ ENDING = ".recipe.toml"
 
 
 @dataclass(frozen=True)
-class Share:
+class ItemChecks:
     """The checks of a verification that an item is about: an expectation, a group of a delivery's, or what is left."""
 
     expectation: str | None = None
     """A path of [expect]."""
-    group: Group | None = None
+    group: AspectGroup | None = None
     delivery: str = ""
     """Of a group: the delivery; empty for all of them."""
     with_items: tuple[str, ...] = ()
@@ -116,28 +116,28 @@ class RecipeFile(pytest.File):
             yield self._item("recipe", variant=variant)
 
     def _items(self, opened: Opened) -> Iterator[pytest.Item]:
-        from chainrun.verify.aspects import Group
+        from chainrun.verify.aspects import AspectGroup
         from chainrun.verify.baseline import kept_deliveries
         from chainrun.verify.changed import baseline_path
 
         baseline, variant = baseline_path(opened), opened.variant
         accept = self.config.getoption("--chainrun-accept")
         names = (kept_deliveries(baseline) if baseline.exists() and not accept else []) or [""]
-        yield self._item("render", Share(with_items=tuple(names)), variant)
+        yield self._item("render", ItemChecks(with_items=tuple(names)), variant)
         for key, _ in opened.recipe.expect.items():
-            yield self._item(key, Share(expectation=key), variant)
+            yield self._item(key, ItemChecks(expectation=key), variant)
         if not accept and not baseline.exists() and opened.recipe.expect.baseline == "required":
-            yield self._item("baseline", Share(group=Group.SAMPLES), variant)
+            yield self._item("baseline", ItemChecks(group=AspectGroup.SAMPLES), variant)
         if accept or not baseline.exists():
             return
         for name in names:
-            for group in Group:
+            for group in AspectGroup:
                 label = group.value if len(names) == 1 else f"{group.value}[{name}]"
-                yield self._item(label, Share(group=group, delivery=name), variant)
+                yield self._item(label, ItemChecks(group=group, delivery=name), variant)
 
-    def _item(self, name: str, share: Share | None = None, variant: str | None = None) -> RecipeCheck:
+    def _item(self, name: str, share: ItemChecks | None = None, variant: str | None = None) -> RecipeCheck:
         shown = f"{name}+{variant}" if variant else name
-        item: RecipeCheck = RecipeCheck.from_parent(self, name=shown, share=share or Share(), variant=variant)
+        item: RecipeCheck = RecipeCheck.from_parent(self, name=shown, share=share or ItemChecks(), variant=variant)
         item.add_marker(pytest.mark.chainrun)
         return item
 
@@ -168,7 +168,7 @@ class MovedError(Exception):
 class RecipeCheck(pytest.Item):
     """One check, or a group of them."""
 
-    def __init__(self, *, share: Share, variant: str | None = None, **more: Any):
+    def __init__(self, *, share: ItemChecks, variant: str | None = None, **more: Any):
         super().__init__(**more)
         self._share, self._variant = share, variant
 
@@ -204,7 +204,10 @@ class RecipeCheck(pytest.Item):
 
 @pytest.fixture
 def render_recipe(tmp_path: Path) -> Callable[..., RenderResult]:
-    """Renders a recipe into a temporary folder of its own, with `variant`, `overlays` and `sets` laid over it."""
+    """Renders a recipe into a temporary folder of its own.
+
+    Example: render_recipe(path, variant=…, overlays=[…], sets=[…]).
+    """
     from chainrun.delivery import RenderOptions, render
     from chainrun.plan import build_plan
     from chainrun.recipe import Overrides, open_recipe
@@ -224,7 +227,10 @@ def render_recipe(tmp_path: Path) -> Callable[..., RenderResult]:
 
 @pytest.fixture
 def measure() -> Callable[[Path | str], Measured]:
-    """Measures an audio file: loudness, peaks, level, image, bands."""
+    """Measures an audio file.
+
+    Example: measure(path).integrated_lufs.
+    """
     from chainrun.measuring import measure_file
 
     def call(path: Path | str) -> Measured:

@@ -40,6 +40,8 @@ class RendersOptions:
     """Folder of kept prints; None keeps none."""
     strict: bool = False
     """Whether a retired preset is an error."""
+    page: PagePlace | None = None
+    """Where each gets a page; None for no pages."""
 
 
 @dataclass(frozen=True)
@@ -57,11 +59,10 @@ def render_recipes(
     chosen: Overrides | None = None,
     options: RendersOptions | None = None,
     *,
-    place: PagePlace | None = None,
     log: EventLog | None = None,
     progress: Progress | None = None,
     say: Callable[[str], None] | None = None,
-    ended: Callable[[RenderedRecipe], None] = lambda one: None,
+    ended: Callable[[RenderedRecipe], None] = lambda _one: None,
 ) -> list[RenderedRecipe]:
     """Render recipes into a folder: one into `out` itself, several into a folder each, RECIPE.CHANGE if changed.
 
@@ -81,7 +82,7 @@ def render_recipes(
     log = log or EventLog(None)
     found = []
     with ExitStack() as stack:
-        store = options.store
+        store, place = options.store, options.page
         if place is not None and store is None:  # the page reads prints
             store = stack.enter_context(work_folder("chainrun-report"))
         for (opened, plan), folder in zip(_planned(recipes, chosen, options, store), folders, strict=True):

@@ -114,7 +114,10 @@ def graph() -> dict[str, set[str]]:
     known = {module_of(path): path for path in files()}
     found: dict[str, set[str]] = {}
     for name, path in known.items():
-        here = {module for module in imports_of(path) if module in known and module != name}
+        imported = set(imports_of(path))
+        here = {module for module in imported if module in known and module != name}
+        if "chainrun.__version__" in imported:  # a constant: what the package hands on is imported when it is asked for
+            here.discard("chainrun")
         # `from package import name` means the module of that name, where there is one; else the package itself
         found[name] = {one for one in here if not any(other.startswith(f"{one}.") for other in here)}
     return found

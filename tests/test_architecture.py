@@ -42,6 +42,34 @@ def test_files_are_rooms_not_sheds(path):
     assert len(path.read_text().splitlines()) <= 450, "a file this long asks for a split"
 
 
+def trees() -> list[tuple[str, ast.Module]]:
+    """The modules of the package."""
+    return [(str(path.relative_to(ROOT)), ast.parse(path.read_text())) for path in files()]
+
+
+def test_functions_are_read_on_one_screen():
+    """60 lines with signature and docstring; one that is longer says `long:` and why in its docstring."""
+    too_long = [
+        f"{file}: {node.name} has {node.end_lineno - node.lineno + 1} lines"
+        for file, tree in trees()
+        for node in ast.walk(tree)
+        if isinstance(node, ast.FunctionDef)
+        and node.end_lineno - node.lineno >= 60
+        and not re.search(r"\blong: \w", ast.get_docstring(node) or "")
+    ]
+    assert not too_long
+
+
+def test_no_two_classes_have_one_name():
+    """What is called alike is taken for one another, in a search as in a traceback."""
+    places: dict[str, list[str]] = {}
+    for file, tree in trees():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ClassDef):
+                places.setdefault(node.name, []).append(file)
+    assert not {name: found for name, found in places.items() if len(found) > 1}
+
+
 def test_top_level_is_the_designs():
     allowed = {
         "README.md",

@@ -11,7 +11,7 @@ from chainrun.recipe import Opened
 
 if TYPE_CHECKING:
     from chainrun.batch import BatchResult
-    from chainrun.cull.apply import Change
+    from chainrun.cull.apply import CullChange
     from chainrun.cull.proposals import Proposals
     from chainrun.cull.trial import Trial
     from chainrun.pack.make import PackResult
@@ -51,7 +51,7 @@ def try_cull(plan: Name, *, out: Name | None = None, store: Name | None = None, 
     return run(Path(plan), out=folder, store=kept, workers=workers)
 
 
-def apply_cull(plan: Name) -> list[Change]:
+def apply_cull(plan: Name) -> list[CullChange]:
     """Retire and replace presets as a plan says: all of it or nothing, by overlays, so that no recipe is rewritten.
 
     Holds the libraries' locks meanwhile. Raises RecipeError, UsageError, ResourceError.
@@ -65,7 +65,7 @@ def apply_cull(plan: Name) -> list[Change]:
     return run(Path(plan))
 
 
-def undo_cull(plan: Name) -> list[Change]:
+def undo_cull(plan: Name) -> list[CullChange]:
     """Take a cull back, but for what somebody changed since. Raises RecipeError, UsageError, ResourceError.
 
     Example:
@@ -144,4 +144,4 @@ def write_walkthrough(
     opened = recipe if isinstance(recipe, Opened) else load(recipe)
     kept = Path(store) if store is not None else None
     options = WalkthroughOptions(tuple(stems), from_s, to_s, workers, kept)
-    return walkthrough(opened, PagePlace.of(Path(page)), options, progress=progress or (lambda name, share: None))
+    return walkthrough(opened, PagePlace.of(Path(page)), options, progress=progress or (lambda _name, _share: None))

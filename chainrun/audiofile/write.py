@@ -52,7 +52,7 @@ def _clear_peak_time(file: BinaryIO) -> None:
 class Writer:
     """Writes blocks beside the final place, syncs, and renames at `finish`. 32 bits means float."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - a file has so many properties; all but the first four go by name
         self,
         path: Path,
         rate_hz: int,

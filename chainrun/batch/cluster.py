@@ -34,9 +34,10 @@ def run_on_cluster(
     where: str,
     scheduler: Scheduler[Task, Result],
     needs: Mapping[str, Sequence[str]],
+    *,
     recipes: Sequence[Path],
     store: Path | None,
-    say: Callable[[str], None] = lambda text: None,
+    say: Callable[[str], None] = lambda _text: None,
 ) -> None:
     """Run a scheduler's tasks on a cluster; `say` gets a line for each worker that is left out.
 
@@ -48,9 +49,10 @@ def run_on_cluster(
     except ImportError as error:
         raise UsageError(
             Problem(
-                "--cluster needs the extra `cluster`",
+                "a cluster needs the extra `cluster`",
                 hint="pip install 'chainrun[cluster]'",
                 code=Code.EXTRA_MISSING,
+                facts=(("asked_by", "cluster"),),
             )
         ) from error
     with _client(where) as client:
@@ -178,10 +180,11 @@ def _client(where: str) -> Iterator[Any]:
         if not rest.isdigit() or not 1 <= int(rest) <= 256:
             raise UsageError(
                 Problem(
-                    "--cluster local:N needs a number of workers",
+                    "local:N needs a number of workers",
                     given=f'"{where}"',
                     allowed="1 to 256",
                     code=Code.OPTION_VALUE,
+                    facts=(("asked_by", "cluster_workers"),),
                 )
             )
         with (
@@ -196,10 +199,11 @@ def _client(where: str) -> Iterator[Any]:
     if kind not in ("tcp", "tls"):
         raise UsageError(
             Problem(
-                "--cluster is no place of workers",
+                "this is no place of workers",
                 given=f'"{where}"',
                 allowed="local:N, or tcp://HOST:PORT",
                 code=Code.OPTION_VALUE,
+                facts=(("asked_by", "cluster"),),
             )
         )
     try:

@@ -8,10 +8,10 @@ import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from chainrun.batch.job_record import JobFile, JobRecord, JobState, Moved
+from chainrun.batch.job_record import JobFile, JobRecord, JobState, MovedByOverlays
 from chainrun.batch.jobs import Job
 from chainrun.batch.summary import RenderSummary
-from chainrun.comparison.difference import difference
+from chainrun.comparison.moved import largest_move
 from chainrun.defect import report_defect, wants_traceback
 from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.engine import EventLog
@@ -46,7 +46,7 @@ class JobTask:
 def run_job(task: JobTask) -> JobRecord:
     """Render one job, unless its last run made the same. Errors become part of the record."""
     began = time.perf_counter()
-    log = EventLog(task.log, task.job.name, say=lambda text: None)  # the batch runner reports a log that is lost
+    log = EventLog(task.log, task.job.name, say=lambda _text: None)  # the batch runner reports a log that is lost
     try:
         return _run(task, log, began)
     except Exception as error:  # one job's error, a defect too, must not end the batch
@@ -104,24 +104,20 @@ def _run(task: JobTask, log: EventLog, began: float) -> JobRecord:
     )
 
 
-def _moved(job: Job, rendered: RenderResult, options: RenderOptions) -> Moved:
+def _moved(job: Job, rendered: RenderResult, options: RenderOptions) -> MovedByOverlays:
     """How far the overlays move the delivery that moves most. The renders without them are kept in BEFORE."""
     without = open_recipe(job.recipe, replace(job.overrides, overlays=()))
     plan = build_plan(without, only=job.only, hash_file=hasher(options.store))
     before = render(plan, job.out / BEFORE, options)
-    worst = Moved()
-    for was, now in zip(before.deliveries, rendered.deliveries, strict=False):
-        if was.pcm_sha256 == now.pcm_sha256:
-            continue
-        found = difference(Path(was.file), Path(now.file))
-        if worst.residual_lu is None or found.residual_lu > worst.residual_lu:
-            worst = Moved(
-                residual_lu=round(max(-200.0, min(99.0, found.residual_lu)), 2),
-                louder_lu=round(-found.gain_db, 2),
-                verdict=found.sentence(),
-                file=Path(now.file).name,
-            )
-    return worst
+    worst = largest_move(before.deliveries, rendered.deliveries)
+    if worst is None:
+        return MovedByOverlays()
+    return MovedByOverlays(
+        residual_lu=round(max(-200.0, min(99.0, worst.difference.residual_lu)), 2),
+        louder_lu=round(-worst.difference.gain_db, 2),
+        verdict=worst.difference.sentence(),
+        file=worst.after.name,
+    )
 
 
 def _fingerprint(task: JobTask, plan: Plan, paths: list[Path]) -> str:

@@ -69,7 +69,7 @@ class JobFile:
 
 
 @dataclass(frozen=True)
-class Moved:
+class MovedByOverlays:
     """How far a job's overlays move the delivery that they move most."""
 
     residual_lu: float | None = None
@@ -102,7 +102,7 @@ class JobRecord:
     fingerprint: str | None = None
     """Hash of all that determines its files."""
     files: tuple[JobFile, ...] = ()
-    moved: Moved | None = None
+    moved: MovedByOverlays | None = None
     result: RenderSummary | None = None
     problems: tuple[Problem, ...] = ()
     exit_code: int | None = None

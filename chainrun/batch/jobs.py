@@ -132,7 +132,7 @@ def open_jobs(path: Path, limits: Limits | None = None) -> Jobs:
                 place, given = place_of(table, ("job", i, key)), f"{len(recipes)} recipes"
                 problems.add(place, message, given=given, code=Code.JOB_OF_SEVERAL_RECIPES)
         for recipe in recipes:
-            job = _job(here, base, model.defaults, entry, recipe, limits)
+            job = _job(here, base, model.defaults, entry, recipe=recipe, limits=limits)
             if any(other.name == job.name for other in found):
                 problems.add(
                     place_of(table, ("job", i)),
@@ -158,7 +158,7 @@ def _recipes(here: Path, patterns: Sequence[str]) -> list[Path]:
     return list(found)
 
 
-def _job(here: Path, base: Path, defaults: _Settings, entry: _Job, recipe: Path, limits: Limits) -> Job:
+def _job(here: Path, base: Path, defaults: _Settings, entry: _Job, *, recipe: Path, limits: Limits) -> Job:
     def chosen(key: str) -> Any:
         return getattr(entry if key in entry.model_fields_set else defaults, key)
 
@@ -188,7 +188,7 @@ def _toml(value: Value) -> str:
 
 
 def chosen_jobs(jobs: Jobs, only: str | None, shard: str | None) -> list[Job]:
-    """Jobs that --only and --shard leave. Raises UsageError for a name or a share that is none."""
+    """Jobs that are named (`only`) and in the share (`shard`). Raises UsageError for a name or a share that is none."""
     found = list(jobs.jobs)
     if only is not None:
         names = [name.strip() for name in only.split(",")]
@@ -197,11 +197,12 @@ def chosen_jobs(jobs: Jobs, only: str | None, shard: str | None) -> list[Job]:
             if name not in known:
                 raise UsageError(
                     Problem(
-                        "--only: there is no such job",
+                        "there is no such job",
                         given=f'"{name}"',
                         allowed=", ".join(known),
                         hint=nearest(name, known),
                         code=Code.UNKNOWN_WORD,
+                        facts=(("asked_by", "only"),),
                     )
                 )
         found = [job for job in found if job.name in names]
@@ -217,7 +218,13 @@ def shard_of(text: str) -> tuple[int, int]:
     if slash and part.isdigit() and count.isdigit() and 1 <= int(part) <= int(count):
         return int(part), int(count)
     raise UsageError(
-        Problem("--shard is no share", given=f'"{text}"', allowed="K/N, K from 1 to N: 2/8", code=Code.OPTION_VALUE)
+        Problem(
+            "this is no share",
+            given=f'"{text}"',
+            allowed="K/N, K from 1 to N: 2/8",
+            code=Code.OPTION_VALUE,
+            facts=(("asked_by", "shard"),),
+        )
     )
 
 

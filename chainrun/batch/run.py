@@ -78,8 +78,8 @@ def run_batch(
     jobs: Jobs,
     options: BatchOptions | None = None,
     *,
-    ended: Callable[[JobRecord], None] = lambda record: None,
-    say: Callable[[str], None] = lambda text: None,
+    ended: Callable[[JobRecord], None] = lambda _record: None,
+    say: Callable[[str], None] = lambda _text: None,
 ) -> BatchResult:
     """Run the jobs of a file (`open_jobs`), and write batch.json into its output folder.
 
@@ -214,7 +214,7 @@ class BatchRunner:
             run_job,
             lambda name: self._task(name, measure_only=True),
             measured.__setitem__,
-            lambda name, error: None,
+            lambda _name, _error: None,
         )
         self._drive(scheduler, others)
         for name in others:
@@ -223,7 +223,7 @@ class BatchRunner:
         self.gain_db = _gain_of_set(wanted, measured.values())
 
     def _run_jobs(self, stop: bool) -> None:
-        def done(name: str, record: JobRecord) -> None:
+        def done(_name: str, record: JobRecord) -> None:
             self._end(record)
             if stop and record.state is JobState.FAILED:
                 scheduler.stop()
@@ -238,7 +238,7 @@ class BatchRunner:
             lambda name, error: self._end(JobRecord.failed(name, error, 0.0)),
             begun=lambda name: self.log.tell("job_begin", job=name),
             again=again,
-            stops=lambda error: stop,
+            stops=lambda _error: stop,
         )
         self._drive(scheduler)
 
@@ -255,7 +255,7 @@ class BatchRunner:
             self.log.tell("warning", message=text)
 
         recipes = [job.recipe for job in (*self.ready.values(), *(others or {}).values())]
-        run_on_cluster(self.options.cluster, scheduler, needs, recipes, self.store, told)
+        run_on_cluster(self.options.cluster, scheduler, needs, recipes=recipes, store=self.store, say=told)
 
 
 def _inputs(jobs: Jobs) -> tuple[dict[Path, str], dict[str, int]]:

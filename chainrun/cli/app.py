@@ -172,53 +172,71 @@ def main(arguments: list[str]) -> int:
         if sys.stdout is not None:
             sys.stdout.flush()
         return int(code) if isinstance(code, int) else EXIT_DONE
-    except ChainrunError as error:
-        show_error(error, as_json="--json" in arguments)
-        return error.exit_code
-    except typer.Exit as end:
-        return int(end.exit_code)
     except StoppedError as stopped:
         return _told_stop(stopped.signum)
-    except BrokenPipeError:
+    except Exception as error:
+        return _told(error, arguments)
+
+
+def _told(error: Exception, arguments: list[str]) -> int:
+    """Tell of an error that ended the program; returns its exit code. Raises it where a traceback is wanted."""
+    as_json = "--json" in arguments
+    if isinstance(error, ChainrunError):
+        show_error(error, as_json=as_json)
+        return error.exit_code
+    if isinstance(error, typer.Exit):
+        return int(error.exit_code)
+    if isinstance(error, BrokenPipeError):
         # Who read our output has gone; the interpreter must not stumble over the rest at its end.
         _close_stdout()
         return EXIT_DONE
-    except OSError as error:
-        if StoppedError.arrived:
-            return _told_stop(StoppedError.arrived[0])
-        file = str(error.filename) if error.filename is not None else None
-        message = f"could not write or read ({error.strerror or type(error).__name__})"
-        lost = Problem(message, file=file, code=Code.READING_OR_WRITING_FAILED)
-        try:
-            show_error(ResourceError(lost), as_json="--json" in arguments)
-            if sys.stdout is not None:
-                sys.stdout.flush()
-        except (OSError, ValueError):  # it is stdout that cannot be written to
-            _close_stdout()
-            show_error(ResourceError(lost), as_json=False)
-        return EXIT_RESOURCES
-    except UnicodeEncodeError as error:
-        given = shown(error.object) if isinstance(error.object, str) else None
-        message = "a name that is no UTF-8 cannot be used here"
-        told = Problem(message, given=given, hint="rename the file", code=Code.NAME_NOT_UTF8)
-        show_error(UsageError(told), as_json="--json" in arguments)
-        return EXIT_USAGE
-    except MemoryError:
+    if isinstance(error, UnicodeEncodeError | MemoryError):
+        return _told_unfit(error, as_json=as_json)
+    if StoppedError.arrived:
+        return _told_stop(StoppedError.arrived[0])
+    if isinstance(error, OSError):
+        return _told_loss(error, as_json=as_json)
+    usage = getattr(error, "exit_code", None)
+    if usage is not None and hasattr(error, "format_message"):
+        return _told_usage(error, int(usage), as_json=as_json)
+    if wants_traceback():
+        raise error
+    return _told_defect(error, arguments)
+
+
+def _told_unfit(error: UnicodeEncodeError | MemoryError, *, as_json: bool) -> int:
+    """Tell of a name or a session that is too much for the machine; returns the exit code."""
+    if isinstance(error, MemoryError):
         scarce = Problem("there is not enough memory", code=Code.OUT_OF_MEMORY)
-        show_error(ResourceError(scarce), as_json="--json" in arguments)
+        show_error(ResourceError(scarce), as_json=as_json)
         return EXIT_RESOURCES
-    except Exception as error:
-        if StoppedError.arrived:
-            return _told_stop(StoppedError.arrived[0])
-        usage = getattr(error, "exit_code", None)
-        if usage is not None and hasattr(error, "format_message"):
-            message = error.format_message()
-            if _asks_for_help(error):
-                put(message)
-                return EXIT_DONE
-            wrong = Problem(message, hint="chainrun --help", code=Code.BAD_COMMAND_LINE)
-            show_error(UsageError(wrong), as_json="--json" in arguments)
-            return int(usage)
-        if wants_traceback():
-            raise
-        return _told_defect(error, arguments)
+    given = shown(error.object) if isinstance(error.object, str) else None
+    message = "a name that is no UTF-8 cannot be used here"
+    told = Problem(message, given=given, hint="rename the file", code=Code.NAME_NOT_UTF8)
+    show_error(UsageError(told), as_json=as_json)
+    return EXIT_USAGE
+
+
+def _told_loss(error: OSError, *, as_json: bool) -> int:
+    """Tell of a file that could not be written or read, on stderr where it is stdout; returns the exit code."""
+    file = str(error.filename) if error.filename is not None else None
+    message = f"could not write or read ({error.strerror or type(error).__name__})"
+    lost = Problem(message, file=file, code=Code.READING_OR_WRITING_FAILED)
+    try:
+        show_error(ResourceError(lost), as_json=as_json)
+        if sys.stdout is not None:
+            sys.stdout.flush()
+    except (OSError, ValueError):  # it is stdout that cannot be written to
+        _close_stdout()
+        show_error(ResourceError(lost), as_json=False)
+    return EXIT_RESOURCES
+
+
+def _told_usage(error: Any, code: int, *, as_json: bool) -> int:
+    """Tell what typer found wrong with the command line, or show the help asked for; returns the exit code."""
+    message = error.format_message()
+    if _asks_for_help(error):
+        put(message)
+        return EXIT_DONE
+    show_error(UsageError(Problem(message, hint="chainrun --help", code=Code.BAD_COMMAND_LINE)), as_json=as_json)
+    return code

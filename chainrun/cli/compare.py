@@ -77,7 +77,7 @@ def command(
     place = place_of_page(report, embed)
     if place is not None and (sweep is not None or is_baseline(a)):
         raise refuse("--report goes with two sounds", code=Code.OPTIONS_CLASH)
-    rendering = _Rendering(
+    rendering = _Setting(
         overrides(None, overlay, set_, allow_root, limit),
         RenderOptions(workers=workers, store=store_folder(store, no_store)),
         ProgressLine(quiet=quiet or as_json),
@@ -101,7 +101,7 @@ def command(
 
 
 @dataclass(frozen=True)
-class _Rendering:
+class _Setting:
     """How recipes are rendered for a comparison."""
 
     chosen: Overrides
@@ -126,7 +126,7 @@ def _pair(a: Path, b: Path | None, variants: list[str]) -> tuple[Compared, Compa
 
 
 def _show_sounds(
-    pair: tuple[Compared, Compared], rendering: _Rendering, place: PagePlace | None, *, match: bool, as_json: bool
+    pair: tuple[Compared, Compared], rendering: _Setting, place: PagePlace | None, *, match: bool, as_json: bool
 ) -> bool:
     """Compare two sounds and show how they differ; returns whether that can not be heard."""
     from chainrun.comparison.limits import Floor
@@ -163,7 +163,7 @@ def _show_baselines(a: Path, b: Path | None, *, as_json: bool) -> bool:
 
 
 def _show_sweep(
-    recipe: Path, variant: str | None, words: str, out: Path, rendering: _Rendering, *, as_json: bool
+    recipe: Path, variant: str | None, words: str, out: Path, rendering: _Setting, *, as_json: bool
 ) -> None:
     """Sweep a number of a recipe and show a row for each value."""
     from chainrun.comparison.sweep import ValuesOfKey
@@ -171,7 +171,7 @@ def _show_sweep(
 
     key = ValuesOfKey.of(words)
     chosen = replace(rendering.chosen, variant=variant)
-    found = run(recipe, key, out, chosen, rendering.options, progress=rendering.line.node)
+    found = run(recipe, key, out, chosen=chosen, options=rendering.options, progress=rendering.line.node)
     rendering.line.done()
     if as_json:
         put_json(found.record())

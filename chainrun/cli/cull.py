@@ -26,7 +26,7 @@ from chainrun.errors import EXIT_DONE, EXIT_FAILED
 from chainrun.whole_file import work_folder
 
 if TYPE_CHECKING:
-    from chainrun.cull.apply import Change
+    from chainrun.cull.apply import CullChange
     from chainrun.cull.trial import Trial
 
 app = typer.Typer(name="cull", help="The yearly cull of presets: plan, try, apply, undo.", no_args_is_help=True)
@@ -84,8 +84,8 @@ def try_(
     place, kept = place_of_page(report, embed), store_folder(store, no_store)
     progress = LibraryProgress(quiet=quiet or as_json)
     with work_folder("chainrun-try") as work:
-        heard = out if out is not None or place is None else work
-        trial = try_cull(file, out=heard, store=kept, workers=workers, progress=progress)
+        mixes = out if out is not None or place is None else work
+        trial = try_cull(file, out=mixes, store=kept, workers=workers, progress=progress)
         if place is not None:
             from chainrun.report.compared import cull_page
             from chainrun.report.page import write_page
@@ -143,7 +143,7 @@ def undo(file: PlanFile, as_json: AsJson = False) -> int:
     return _put_changes(undo_cull(file), as_json, "nothing to take back")
 
 
-def _put_changes(done: Sequence[Change], as_json: bool, nothing: str) -> int:
+def _put_changes(done: Sequence[CullChange], as_json: bool, nothing: str) -> int:
     told = [one.sentence() for one in done]
     if as_json:
         put_json({"schema_version": 1, "done": told})

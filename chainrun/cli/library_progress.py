@@ -18,18 +18,23 @@ class LibraryProgress(Progress):
         self._line = ProgressLine(quiet=quiet)
 
     def node(self, name: str, share: float) -> None:
+        """Show how far a node is."""
         self._line.node(name, share)
 
     def unreadable(self, recipes: Mapping[Path, str]) -> None:
+        """Report recipes that are not valid."""
         tell_unreadable(recipes)
 
     def left_out(self, preset: str, reason: str) -> None:
+        """Report a preset that is left out, and why."""
         talk(f"left out: {preset}: {reason}")
 
     def warning(self, text: str) -> None:
+        """Report a warning."""
         talk(f"warning: {text}")
 
     def done(self) -> None:
+        """Take the line away."""
         self._line.done()
 
 

@@ -5,7 +5,7 @@ Decided by a problem's code and facts alone. `for_command_line` is the one way o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
 from chainrun.errors import ChainrunError, Problem
@@ -61,6 +61,41 @@ def _unknown_node(problem: Problem) -> Problem:
     return replace(problem, message=f"{'--only' if asked_by == 'only' else asked_by}: {problem.message}")
 
 
+_WORD_OF = {"only": "--only: {}", "stems": "--stems: {}", "reference": "{} for --reference"}
+"""What is said of a name that nothing has, by what asked for it."""
+_VALUE_OF = {
+    "target": "-o wants a recipe's file, not a folder",
+    "cluster": "--cluster is no place of workers",
+    "cluster_workers": "--cluster local:N needs a number of workers",
+    "shard": "--shard is no share",
+}
+"""What is said of a value that nothing can be made of, by what it was meant for."""
+
+
+def _asked(messages: Mapping[str, str]) -> Callable[[Problem], Problem]:
+    """Another message, by what asked for it; `{}` in it is the problem's own."""
+
+    def told(problem: Problem) -> Problem:
+        message = messages.get(str(problem.fact("asked_by")))
+        return replace(problem, message=message.format(problem.message)) if message is not None else problem
+
+    return told
+
+
+def _said(message: str) -> Callable[[Problem], Problem]:
+    return lambda problem: replace(problem, message=message)
+
+
+def _no_folder(problem: Problem) -> Problem:
+    return _hint(problem, "--presets DIR") if problem.fact("asked_by") == "presets" else problem
+
+
+def _unread_baseline(problem: Problem) -> Problem:
+    if problem.fact("mended_by") != "accept":
+        return problem
+    return _hint(problem, f"{problem.hint}: chainrun verify RECIPE --accept")
+
+
 def _stretch_outside(problem: Problem) -> Problem:
     session = f"0 to {_number(problem, 'session_s')} s"
     return replace(problem, message=f"--from/--to lies outside the session ({session})", allowed=None)
@@ -86,6 +121,17 @@ _MENDED: dict[Code, Callable[[Problem], Problem]] = {
     Code.OUTSIDE_ROOT: _outside_root,
     Code.UNUSABLE_PATH: _outside_root,
     Code.UNKNOWN_NODE: _unknown_node,
+    Code.UNKNOWN_WORD: _asked(_WORD_OF),
+    Code.OPTION_VALUE: _asked(_VALUE_OF),
+    Code.EXTRA_MISSING: _asked({"cluster": "--cluster needs the extra `cluster`"}),
+    Code.NOT_COMPARABLE: _asked({"variant": "--variant goes with a recipe"}),
+    Code.BAD_SWEEP: _said("--sweep wants PATH=VALUE,VALUE,…"),
+    Code.ACCEPT_CHANGED_RECIPE: _said("--accept keeps what the recipe says: not with --set or --overlay"),
+    Code.NO_PRESET_LIBRARY: _with_hint("--presets DIR"),
+    Code.FOLDER_NOT_FOUND: _no_folder,
+    Code.PACK_OVER_INPUT: _with_hint("-o OTHER.zip"),
+    Code.BASELINE_VERSION: _unread_baseline,
+    Code.BASELINE_DAMAGED: _unread_baseline,
     Code.STRETCH_OUTSIDE: _stretch_outside,
     Code.STRETCH_REVERSED: _stretch_reversed,
     Code.SEVERAL_ASSIGNMENTS: _with_hint("give --set several times"),

@@ -75,7 +75,7 @@ def refuse(
     given: str | None = None,
     allowed: str | None = None,
     hint: str | None = None,
-    code: Code = Code.UNSORTED,
+    code: Code,
 ) -> UsageError:
     """A usage error."""
     return UsageError(Problem(message, given=given, allowed=allowed, hint=hint, code=code))

@@ -64,7 +64,7 @@ def command(
             hint="--licence LICENCE.txt",
             code=Code.OPTIONS_CLASH,
         )
-    refuse_others(out, "a pack of chainrun", lambda begin: is_pack(out))
+    refuse_others(out, "a pack of chainrun", lambda _begin: is_pack(out))
     opened = open_recipe(recipe, overrides(variant, overlay, set_, allow_root, limit))
     options = PackOptions(stems == "processed", licence, workers, store_folder(store, no_store))
     result = make_pack(opened, out, options)

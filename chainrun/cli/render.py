@@ -35,6 +35,7 @@ from chainrun.problem_codes import Code
 if TYPE_CHECKING:
     from chainrun.contract import Reading
     from chainrun.delivery import RenderResult
+    from chainrun.renders import RenderedRecipe
 
 
 def command(
@@ -66,31 +67,24 @@ def command(
 ) -> int:
     """Render recipes: stems through their chains to measured files."""
     from chainrun.engine import EventLog
-    from chainrun.renders import RenderedRecipe, RendersOptions, render_recipes
+    from chainrun.renders import RendersOptions, render_recipes
 
     if report is not None and (len(recipes) > 1 or from_ is not None or to is not None):
         raise refuse("--report goes with one recipe, rendered as a whole", code=Code.OPTIONS_CLASH)
     place = place_of_page(report, embed)
     solo = tuple(dict.fromkeys(name.strip() for name in only.split(","))) if only else ()
-    options = RendersOptions(solo, from_, to, workers, store_folder(store, no_store), strict)
+    options = RendersOptions(solo, from_, to, workers, store_folder(store, no_store), strict, place)
     chosen = overrides(variant, overlay, set_, allow_root, limit)
     events, line = EventLog(log), ProgressLine(quiet=quiet or as_json)
 
     def ended(one: RenderedRecipe) -> None:
         line.done()
-        if as_json:
-            return
-        if one.page is not None:
-            talk(f"wrote {one.page}")
-        for warning in [*one.result.warnings, *one.result.failures]:
-            talk(f"note: {warning}")
-        put(_screen(one.result))
+        if not as_json:
+            _show(one)
 
     try:
         say = None if quiet or as_json else talk
-        done = render_recipes(
-            recipes, out, chosen, options, place=place, log=events, progress=line.node, say=say, ended=ended
-        )
+        done = render_recipes(recipes, out, chosen, options, log=events, progress=line.node, say=say, ended=ended)
     except ChainrunError as error:
         events.tell("error", problems=problem_records(error.problems), exit_code=error.exit_code)
         raise
@@ -101,6 +95,15 @@ def command(
         records = [one.result.record() for one in done]
         put_json(records[0] if len(records) == 1 else {"schema_version": 1, "results": records})
     return EXIT_FAILED if any(one.result.failures for one in done) else EXIT_DONE
+
+
+def _show(one: RenderedRecipe) -> None:
+    """Show what came out of a recipe."""
+    if one.page is not None:
+        talk(f"wrote {one.page}")
+    for warning in [*one.result.warnings, *one.result.failures]:
+        talk(f"note: {warning}")
+    put(_screen(one.result))
 
 
 def _step(reading: Reading) -> str:

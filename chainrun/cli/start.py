@@ -9,7 +9,7 @@ from types import FrameType
 EXIT_CODES = {"SIGINT": 130, "SIGTERM": 143, "SIGHUP": 143}
 
 
-def _end(signum: int, frame: FrameType | None) -> None:
+def _end(signum: int, _frame: FrameType | None) -> None:
     os._exit(EXIT_CODES.get(signal.Signals(signum).name, 143))
 
 

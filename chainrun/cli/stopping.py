@@ -30,11 +30,11 @@ class StoppedError(BaseException):
         self.arrived.append(signum)
 
 
-def stop(signum: int, frame: FrameType | None) -> None:
+def stop(signum: int, _frame: FrameType | None) -> None:
     """The handler of the signals."""
     if not StoppedError.arrived:
         # Where the exception strikes inside a destructor, Python says so and goes on; `stop_if_asked` raises it again.
-        sys.unraisablehook = lambda told: None
+        sys.unraisablehook = lambda _told: None
         end = threading.Timer(PATIENCE_S, os._exit, [exit_code(signum)])
         end.daemon = True
         end.start()

@@ -63,15 +63,7 @@ def command(
     from chainrun.survey.survey import survey
     from chainrun.whole_file import write_whole
 
-    if align not in ("none", "close", "all"):
-        raise refuse("--align knows no such word", given=align, allowed="none, close, all", code=Code.OPTION_VALUE)
-    if write is not None and write.exists():
-        raise refuse(
-            "there is such a file already, and what a person may have edited is not written over",
-            given=str(write),
-            hint="give --write another name",
-            code=Code.FILE_EXISTS,
-        )
+    _refuse_unfit(align, write)
     place = place_of_page(report, embed)
     changed = overrides(variant, overlay, set_, allow_root, limit)
     if source.is_dir() and (variant or overlay or set_):
@@ -96,6 +88,19 @@ def command(
     if write is not None:
         talk(f"wrote {write}: read it, then render with --overlay {write}")
     return EXIT_DONE
+
+
+def _refuse_unfit(align: str, write: Path | None) -> None:
+    """Raise UsageError for a word that --align does not know, and for an overlay that is there."""
+    if align not in ("none", "close", "all"):
+        raise refuse("--align knows no such word", given=align, allowed="none, close, all", code=Code.OPTION_VALUE)
+    if write is not None and write.exists():
+        raise refuse(
+            "there is such a file already, and what a person may have edited is not written over",
+            given=str(write),
+            hint="give --write another name",
+            code=Code.FILE_EXISTS,
+        )
 
 
 def _material(source: Path, changed: Overrides) -> Material:

@@ -96,13 +96,20 @@ def command(
         line.done()
     verified = Verified.of(results)
     _write(verified, junit_xml, markdown, place)
-    if format_ == GITHUB and (lines := reports.workflow_annotations(verified.verdicts, verified.refused)):
+    _show(verified, annotate=format_ == GITHUB, as_json=as_json)
+    return verified.exit_code
+
+
+def _show(verified: Verified, *, annotate: bool, as_json: bool) -> None:
+    """Show what is shown when all are verified: annotations or a document, and what was refused."""
+    from chainrun.verify import reports
+
+    if annotate and (lines := reports.workflow_annotations(verified.verdicts, verified.refused)):
         put(lines)
     if as_json:
         put_json(verified.record())
     for refused in verified.refused:
         talk(reports.error_text(refused.error))
-    return verified.exit_code
 
 
 def _for_command_line(one: Verdict | Refused) -> Verdict | Refused:

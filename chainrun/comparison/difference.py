@@ -182,10 +182,10 @@ class _Seconds:
 
     def same_gain(self) -> float | None:
         """The gain in dB that lays B over A wherever nothing but the level may differ; None where that is nowhere."""
-        heard = (self.xx > 1e-4 * self.xx.mean()) & (self.yy > 0.0)
+        audible = (self.xx > 1e-4 * self.xx.mean()) & (self.yy > 0.0)
         left = 1.0 - self.xy**2 / np.maximum(self.xx * self.yy, 1e-30)
-        same = heard & (left < SAME_SHARE) & (self.xy > 0.0)
-        if int(same.sum()) < max(1, SAME_SECONDS * int(heard.sum())):
+        same = audible & (left < SAME_SHARE) & (self.xy > 0.0)
+        if int(same.sum()) < max(1, SAME_SECONDS * int(audible.sum())):
             return None
         gains = np.sort(self.xy[same] / self.yy[same])
         # The value that most seconds agree on within a hundredth of a dB or two.

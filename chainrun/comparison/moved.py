@@ -33,9 +33,9 @@ class BeforeAfter:
     before: RenderResult
     after: RenderResult
 
-    def most_moved(self) -> Moved:
+    def largest_move(self) -> Moved:
         """The delivery with the largest residual; the first one where all have the same samples."""
-        return most_moved(self.before.deliveries, self.after.deliveries) or moved_delivery(
+        return largest_move(self.before.deliveries, self.after.deliveries) or moved_delivery(
             self.before.deliveries[0], self.after.deliveries[0]
         )
 
@@ -45,6 +45,7 @@ def render_before_after(
     before: Overrides,
     after: Overrides,
     folder: Path,
+    *,
     options: RenderOptions,
     progress: Callable[[str, float], None] | None = None,
 ) -> BeforeAfter:
@@ -61,7 +62,7 @@ def render_before_after(
     return BeforeAfter(first, second)
 
 
-def most_moved(before: Sequence[DeliveryResult], after: Sequence[DeliveryResult]) -> Moved | None:
+def largest_move(before: Sequence[DeliveryResult], after: Sequence[DeliveryResult]) -> Moved | None:
     """Of deliveries of two renders the one with the largest residual; None where all have the same samples.
 
     Raises AudioError for files that are not compared (more than two channels).

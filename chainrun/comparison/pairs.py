@@ -84,7 +84,8 @@ def _sound(side: Compared, out: Path, chosen: Overrides, options: RenderOptions,
     """The file itself, or what a recipe renders: its first delivery."""
     if not side.is_recipe:
         if side.variant is not None:
-            raise UsageError(Problem("--variant goes with a recipe", given=str(side.path), code=Code.NOT_COMPARABLE))
+            message, facts = "an audio file has no variants", (("asked_by", "variant"),)
+            raise UsageError(Problem(message, given=str(side.path), code=Code.NOT_COMPARABLE, facts=facts))
         read_header(side.path, chosen.limits)
         return side.path
     opened = open_recipe(side.path, replace(chosen, variant=side.variant))

@@ -140,31 +140,31 @@ def _offset_from(one: Path, other: Path, rate_hz: int, from_s: float) -> float |
     if energy <= 0.0:
         return None
     found = np.fft.irfft(np.conj(a) * b, size)
-    farthest = min(int(MAX_S * rate_hz), size // 2 - 1)
-    near = np.concatenate([found[-farthest:], found[: farthest + 1]])
-    at, like = _best(sounds[0], sounds[1], near, farthest)
+    max_frames = min(int(MAX_S * rate_hz), size // 2 - 1)
+    near = np.concatenate([found[-max_frames:], found[: max_frames + 1]])
+    at, like = _best(sounds[0], sounds[1], near, max_frames)
     if like < SAME:
         return None
-    place = float(at - farthest)
+    place = float(at - max_frames)
     if 0 < at < near.size - 1:
-        place += _between(a, b * math.copysign(1.0, float(near[at])), at - farthest, size)
+        place += _between(a, b * math.copysign(1.0, float(near[at])), at - max_frames, size)
     return float(round(place)) if abs(place - round(place)) < 0.001 else place
 
 
-def _best(one: Array, other: Array, near: Array, farthest: int) -> tuple[int, float]:
+def _best(one: Array, other: Array, near: Array, max_frames: int) -> tuple[int, float]:
     """The offset (as a place in `near`) at which both are most alike where they overlap, and how alike.
 
     A short excerpt of rhythmic music fits in many places; only in the right one does it fit wholly.
     """
     sums = [np.concatenate([[0.0], np.cumsum(x * x)]) for x in (one, other)]
     order = np.argsort(np.abs(near))[::-1]
-    tried: list[int] = [farthest]  # no offset at all is always tried, and wins where it is as good
+    tried: list[int] = [max_frames]  # no offset at all is always tried, and wins where it is as good
     for place in order[:TRIED]:
         if all(abs(int(place) - other_place) > 8 for other_place in tried[1:]):
             tried.append(int(place))
-    best = (farthest, 0.0)
+    best = (max_frames, 0.0)
     for place in tried:
-        late = place - farthest
+        late = place - max_frames
         begin, end = max(0, -late), min(one.size, other.size - late)
         if end <= begin:
             continue

@@ -43,7 +43,7 @@ class ValuesOfKey:
         if not mark or not path.strip() or len(found) < MIN_VALUES:
             raise UsageError(
                 Problem(
-                    "--sweep wants PATH=VALUE,VALUE,…",
+                    "a sweep is PATH=VALUE,VALUE,…",
                     given=text,
                     hint="buses.kit.chain.0.attack_ms=1,3,10,30",
                     code=Code.BAD_SWEEP,
@@ -106,9 +106,9 @@ def sweep(
     recipe: Path,
     key: ValuesOfKey,
     out: Path,
+    *,
     chosen: Overrides | None = None,
     options: RenderOptions | None = None,
-    *,
     progress: Progress | None = None,
 ) -> Sweep:
     """Render a recipe once for each value of a key, into a folder each in `out`.

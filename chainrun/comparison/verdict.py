@@ -88,9 +88,8 @@ def verdict(
         return f"no audible difference: {level}"
     parts = []
     bands = where_in_bands(bands_db)
-    largest = max((abs(db) for db in bands_db.values()), default=0.0)
-    small = f"differs, though no third octave moves by more than {largest:.1f} dB"
-    parts.append(f"differs {bands}" if bands else small)
+    max_db = max((abs(db) for db in bands_db.values()), default=0.0)
+    parts.append(f"differs {bands}" if bands else f"differs, though no third octave moves by more than {max_db:.1f} dB")
     time = where_in_time(by_second_lu, floor)
     if time is not None:
         parts.append(time)

@@ -32,6 +32,7 @@ class Keyed(Step):
     listen: bool = Field(False, description="put out what the step listens to, for setting it up")
 
     def listens_to(self) -> tuple[Key, ...]:
+        """Its key, where it has one and is not bypassed."""
         return (self.key,) if self.key is not None and not self.bypass else ()
 
     def hit_level(self, stream: Stream) -> float | None:
@@ -39,9 +40,11 @@ class Keyed(Step):
         return stream.hit_level_dbfs if self.key is None else stream.key_hit_levels.get(self.key)
 
     def channels_out(self, n_channels: int) -> int:
+        """As many as come in."""
         return n_channels
 
     def misfits(self, stream: Stream) -> list[Misfit]:
+        """Cuts of the side-chain that the rate cannot hold, beside what misfits any step."""
         found = super().misfits(stream)
         for name in ("key_low_cut_hz", "key_high_cut_hz"):
             freq_hz = getattr(self, name)
@@ -113,4 +116,5 @@ class Thresholded(Keyed, ThresholdFields):
         return self.threshold_at(self.hit_level(stream))
 
     def misfits(self, stream: Stream) -> list[Misfit]:
+        """A threshold that needs a level nobody knows, beside what misfits any keyed step."""
         return super().misfits(stream) + self.threshold_misfits(self.hit_level(stream), keyed=self.key is not None)

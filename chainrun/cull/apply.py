@@ -52,7 +52,7 @@ class Deed(Enum):
 
 
 @dataclass(frozen=True)
-class Change:
+class CullChange:
     """One thing that was done."""
 
     deed: Deed
@@ -65,14 +65,14 @@ class Change:
         return self.deed.value.format(preset=self.preset, file=shown_path(self.file))
 
 
-def apply_cull(plan: Path, *, progress: Progress | None = None) -> list[Change]:
+def apply_cull(plan: Path, *, progress: Progress | None = None) -> list[CullChange]:
     """Retire and replace presets as a plan says, all of it or nothing; no other cull may work there meanwhile.
 
     An apply that was killed is finished. Returns what was done, nothing where all was done before. `progress` hears of
     recipes that do not open under the new overlay. `undo_cull` takes it back. Raises RecipeError for a plan that is not
     valid, UsageError for its patterns, ResourceError where another cull is at work or a file cannot be written.
     """
-    heard = progress or Progress()
+    reporter = progress or Progress()
     with alone(plan):
         journal = begun(plan)
         read = read_plan(plan)
@@ -81,12 +81,12 @@ def apply_cull(plan: Path, *, progress: Progress | None = None) -> list[Change]:
             if journal is None or journal.direction == "undo":
                 known = usage_of(read)
                 for text in refusals(read, known):
-                    heard.warning(text)
+                    reporter.warning(text)
                 variants = [(one.recipe, one.variant) for one in affected(read, known) if one.variant is not None]
             return apply(read, variants=variants)
 
 
-def undo_cull(plan: Path) -> list[Change]:
+def undo_cull(plan: Path) -> list[CullChange]:
     """Take a cull back: presets return to their places and texts, what it wrote goes where nobody changed it.
 
     Returns what was done. Raises ResourceError where there is no record of it, where somebody changed a preset since,
@@ -96,7 +96,7 @@ def undo_cull(plan: Path) -> list[Change]:
         return undo(plan)
 
 
-def apply(plan: CullPlan, step: Step | None = None, variants: Sequence[Variant] = ()) -> list[Change]:
+def apply(plan: CullPlan, step: Step | None = None, variants: Sequence[Variant] = ()) -> list[CullChange]:
     """Carry a plan out; the caller holds the locks. `variants` are those that are affected. Raises ResourceError."""
     refuse_unfinished(plan)
     plan_hash = hashlib.sha256(plan.path.read_bytes()).hexdigest()
@@ -122,7 +122,7 @@ def apply(plan: CullPlan, step: Step | None = None, variants: Sequence[Variant] 
     return done + _all_or_nothing(plan.path, journal, _forward, _backward, step)
 
 
-def undo(plan_path: Path, step: Step | None = None) -> list[Change]:
+def undo(plan_path: Path, step: Step | None = None) -> list[CullChange]:
     """Take a cull back; the caller holds the lock. Of an `apply` that was killed, what it had done is taken back."""
     journal = begun(plan_path)
     if journal is not None:
@@ -159,7 +159,7 @@ def _refuse_older(plan_path: Path, record: Record) -> None:
         )
 
 
-def recover(plan_path: Path, step: Step | None = None) -> list[Change]:
+def recover(plan_path: Path, step: Step | None = None) -> list[CullChange]:
     """Finish what a killed run began, if there is something; returns what was done. Raises ResourceError."""
     journal = begun(plan_path)
     if journal is None:
@@ -173,10 +173,10 @@ def _nothing(text: str) -> None:
     pass
 
 
-Way = Callable[[Path, Journal, Step], list[Change]]
+Way = Callable[[Path, Journal, Step], list[CullChange]]
 
 
-def _all_or_nothing(plan_path: Path, journal: Journal, there: Way, back: Way, step: Step | None) -> list[Change]:
+def _all_or_nothing(plan_path: Path, journal: Journal, there: Way, back: Way, step: Step | None) -> list[CullChange]:
     """Go one way; where a file cannot be written, go back again and report why."""
     try:
         return there(plan_path, journal, step or _nothing)
@@ -191,14 +191,14 @@ def _all_or_nothing(plan_path: Path, journal: Journal, there: Way, back: Way, st
         raise ResourceError([*error.problems, Problem(message, code=Code.NOTHING_CHANGED)]) from error
 
 
-def _forward(plan_path: Path, journal: Journal, step: Step) -> list[Change]:
+def _forward(plan_path: Path, journal: Journal, step: Step) -> list[CullChange]:
     done = []
     for one in journal.operations:
         file = plan_path.parent / one.file
         if isinstance(one, WriteFile):
             step(f"write {file.name}")
             write_whole(file, one.text)
-            done.append(Change(Deed.WROTE, file))
+            done.append(CullChange(Deed.WROTE, file))
             continue
         target = plan_path.parent / one.target
         if file.exists():
@@ -206,7 +206,7 @@ def _forward(plan_path: Path, journal: Journal, step: Step) -> list[Change]:
             write_whole(file, one.after)
             step(f"move {one.preset}")
             _move(file, target)
-        done.append(Change(Deed.RETIRED, target, one.preset))
+        done.append(CullChange(Deed.RETIRED, target, one.preset))
     step("record")
     record = Record(journal.earlier + journal.operations, journal.libraries)
     write_whole(undo_of(plan_path), journal.record or record.text())
@@ -215,7 +215,7 @@ def _forward(plan_path: Path, journal: Journal, step: Step) -> list[Change]:
     return done
 
 
-def _backward(plan_path: Path, journal: Journal, step: Step) -> list[Change]:
+def _backward(plan_path: Path, journal: Journal, step: Step) -> list[CullChange]:
     done = [change for one in reversed(journal.operations) for change in _take_back(plan_path, one, step)]
     step("record")
     if journal.earlier:
@@ -226,14 +226,14 @@ def _backward(plan_path: Path, journal: Journal, step: Step) -> list[Change]:
     return done
 
 
-def _take_back(plan_path: Path, one: Operation, step: Step) -> list[Change]:
+def _take_back(plan_path: Path, one: Operation, step: Step) -> list[CullChange]:
     file = plan_path.parent / one.file
     if isinstance(one, WriteFile):
         if not is_as_written(plan_path, one):
             return []
         step(f"remove {file.name}")
         remove(file)
-        return [Change(Deed.REMOVED, file)]
+        return [CullChange(Deed.REMOVED, file)]
     target = plan_path.parent / one.target
     if target.exists():
         step(f"move {one.preset} back")
@@ -241,7 +241,7 @@ def _take_back(plan_path: Path, one: Operation, step: Step) -> list[Change]:
     if file.exists() and text_of(file) != one.before:
         step(f"status of {one.preset}")
         write_whole(file, one.before)
-    return [Change(Deed.RESTORED, file, one.preset)]
+    return [CullChange(Deed.RESTORED, file, one.preset)]
 
 
 def _end(plan_path: Path, journal: Journal) -> None:

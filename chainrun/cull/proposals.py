@@ -12,7 +12,7 @@ from chainrun.errors import Problem, UsageError, printable
 from chainrun.library.alike import Apart, clusters, keeper, on_stems, pairs, profiles
 from chainrun.library.progress import Progress
 from chainrun.library.queries import EVERY_RECIPE, shares_of
-from chainrun.library.shares import Share
+from chainrun.library.shares import BypassShare
 from chainrun.library.shelf import Preset, Shelf
 from chainrun.library.usage import Usage, UseAt, names_of, recipe_files, usage
 from chainrun.problem_codes import Code
@@ -50,8 +50,9 @@ class Proposals:
         return sum(one.decision.decision == word for one in self.proposals)
 
     def write(self, path: Path) -> None:
-        """Write the plan, with libraries and recipes as seen from it. Raises UsageError as `refuse_plan_path` does,
-        ResourceError where the file cannot be written.
+        """Write the plan, with libraries and recipes as seen from it.
+
+        Raises UsageError as `refuse_plan_path` does, ResourceError where the file cannot be written.
         """
         refuse_plan_path(path)
         write_whole(path, plan_text(self, path.resolve().parent))
@@ -84,13 +85,13 @@ def plan_cull(
     `render_shares` each use is rendered with and without it. No file is changed: see `Proposals.write`. Raises
     UsageError for a pattern without recipes, RecipeError for a library that is not valid, ResourceError.
     """
-    heard = progress or Progress()
+    reporter = progress or Progress()
     shelf = Shelf(libraries)
     known = usage(recipe_files(recipes))
-    heard.unreadable(known.unreadable)
+    reporter.unreadable(known.unreadable)
     living = [name for name, preset in shelf.presets.items() if preset.status == "current"]
-    near = on_stems(shelf, pairs(profiles(shelf, living, store, heard)), known)
-    heard.done()
+    near = on_stems(shelf, pairs(profiles(shelf, living, store, reporter)), known)
+    reporter.done()
     shares = shares_of([use for use in known.uses if not use.inherited], store, render=render_shares)
     this = year or datetime.date.today().year
     found = propose(shelf, known, near, this, shares)
@@ -98,7 +99,7 @@ def plan_cull(
 
 
 def propose(
-    shelf: Shelf, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[UseAt, Share]
+    shelf: Shelf, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[UseAt, BypassShare]
 ) -> list[Proposal]:
     """A decision for each preset that is not retired yet, with its reasons; replacements first."""
     successors, keepers = _successors(shelf, used, near)
@@ -160,7 +161,9 @@ def _why_kept(name: str, near: Sequence[Apart], *, used: bool, keeper: bool) -> 
     return f"{'in use, ' if used else ''}{word}"
 
 
-def _facts(preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[UseAt, Share]) -> list[str]:
+def _facts(
+    preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[UseAt, BypassShare]
+) -> list[str]:
     uses = used.of(preset.name)
     labels = names_of(used.recipes)
     recipes = sorted({labels[use.recipe] + (f" ({use.variant})" if use.variant else "") for use in uses})
@@ -183,9 +186,9 @@ def _facts(preset: Preset, used: Usage, near: Sequence[Apart], year: int, shares
             f"alike: {other} ({one.residual_lu:.0f} LU at worst, on {one.worst}; response within "
             f"{one.response_db:.1f} dB{stem})"
         )
-    heard = [shares[use] for use in uses if use in shares]
-    if heard:
-        loudest = max(heard, key=lambda one: one.residual_lu)
+    measured = [shares[use] for use in uses if use in shares]
+    if measured:
+        loudest = max(measured, key=lambda one: one.residual_lu)
         lines.append(
             f"audible share: bypassed, a mix of it changes by {loudest.loudness_lu:+.1f} LU, "
             f"with a residual of {loudest.residual_lu:.0f} LU"

@@ -149,7 +149,7 @@ def try_cull(
     RecipeError for a plan that is not valid, UsageError for its patterns or where a cull by it was interrupted,
     ResourceError where another cull is at work, or a full disk stops a render.
     """
-    heard = progress or Progress()
+    reporter = progress or Progress()
     if plan.exists():
         with alone(plan):
             if begun(plan) is not None:
@@ -158,20 +158,20 @@ def try_cull(
     read = read_plan(plan)
     refuse_unfinished(read)
     known = usage_of(read)
-    heard.unreadable(known.unreadable)
-    tried = _attempt(read, known, out, RenderOptions(workers=workers, store=store), heard)
-    heard.done()
+    reporter.unreadable(known.unreadable)
+    tried = _attempt(read, known, out, RenderOptions(workers=workers, store=store), reporter)
+    reporter.done()
     return Trial(read, tuple(tried), known)
 
 
 def trial_likeness(trial: Trial, *, store: Path | None = None, progress: Progress | None = None) -> Likeness:
     """How alike the presets of a plan's libraries are: those that are current, and those that the plan takes out."""
-    plan, heard = trial.plan, progress or Progress()
+    plan, reporter = trial.plan, progress or Progress()
     shelf = Shelf(plan.folders)
     gone = {one.name for one in plan.file.preset if one.decision != "keep"}
     names = [name for name, one in shelf.presets.items() if one.status == "current" or name in gone]
-    found = likeness(shelf, profiles(shelf, names, store, heard), trial.usage)
-    heard.done()
+    found = likeness(shelf, profiles(shelf, names, store, reporter), trial.usage)
+    reporter.done()
     return found
 
 
@@ -236,8 +236,8 @@ def _rendered(
 ) -> Tried:
     without, under = Overrides(one.variant), Overrides(one.variant, (overlay,))
     try:
-        both = render_before_after(one.recipe, without, under, folder, options, progress.node)
-        moved = both.most_moved()
+        both = render_before_after(one.recipe, without, under, folder, options=options, progress=progress.node)
+        moved = both.largest_move()
     except ResourceError:
         raise  # a full disk is not this recipe's alone
     except ChainrunError as error:

@@ -45,6 +45,7 @@ def deliver(
     prints: Mapping[str, Print],
     rate_hz: int,
     pan_law_db: float,
+    *,
     known: NodeResult | None = None,
     recipe_hash: str = "",
 ) -> tuple[DeliveryResult, list[str]]:
@@ -52,7 +53,7 @@ def deliver(
 
     `known` is what was measured of the whole print, where that is there: the gain to a target is found from it.
     """
-    stream = _stream_of(spec, prints, rate_hz, pan_law_db, spec.frames, spec.is_stretch)
+    stream = _stream_of(spec, prints, rate_hz, pan_law_db, frames=spec.frames, is_stretch=spec.is_stretch)
     # A stretch of a print that is there as a whole has the gain of the whole delivery, and no target of its own.
     whole_gain = spec.is_stretch and known is not None
     searched = _searched(spec, prints, rate_hz, pan_law_db, known)
@@ -96,6 +97,7 @@ def _stream_of(
     prints: Mapping[str, Print],
     rate_hz: int,
     pan_law_db: float,
+    *,
     frames: tuple[int, ...] | None,
     is_stretch: bool,
 ) -> DeliveryStream:
@@ -113,8 +115,8 @@ def _searched(
 ) -> DeliveryStream:
     """What the gain is found from: a stretch whose whole print is there has the gain of the whole delivery."""
     if spec.is_stretch and known is not None:
-        return _stream_of(spec, prints, rate_hz, pan_law_db, spec.own_frames, False)
-    return _stream_of(spec, prints, rate_hz, pan_law_db, spec.frames, spec.is_stretch)
+        return _stream_of(spec, prints, rate_hz, pan_law_db, frames=spec.own_frames, is_stretch=False)
+    return _stream_of(spec, prints, rate_hz, pan_law_db, frames=spec.frames, is_stretch=spec.is_stretch)
 
 
 def at_the_gain_of_the_whole(

@@ -62,7 +62,7 @@ def render(
     write to the disk. Raises AudioError, RecipeError for output paths that cannot be, ResourceError.
     """
     with one_blas_thread():
-        return _Rendering(plan, out, options or RenderOptions(), progress, log, say).render()
+        return _Rendering(plan, out, options or RenderOptions(), progress=progress, log=log, say=say).render()
 
 
 class _Rendering:
@@ -71,14 +71,15 @@ class _Rendering:
         plan: Plan,
         out: Path,
         options: RenderOptions,
+        *,
         progress: Progress | None,
         log: EventLog | None,
         say: Callable[[str], None] | None,
     ):
         self.began = time.perf_counter()
         self.plan, self.out, self.options, self.log = plan, out, options, log or EventLog(None)
-        self.progress: Progress = progress or (lambda name, share: None)
-        self.say = say or (lambda text: None)
+        self.progress: Progress = progress or (lambda _name, _share: None)
+        self.say = say or (lambda _text: None)
         self.specs = self._specs()
         self.result = RenderResult(
             engine=__version__,
@@ -209,7 +210,7 @@ class _Rendering:
         known = choice.results[spec.node] if whole and spec.node not in choice.partial else None
         plan = self.plan
         delivered, failures = deliver(
-            spec, choice.prints, plan.rate_hz, plan.pan_law_db, known, self.result.recipe_hash
+            spec, choice.prints, plan.rate_hz, plan.pan_law_db, known=known, recipe_hash=self.result.recipe_hash
         )
         self.result.deliveries.append(delivered)
         self.result.warnings += delivered.cautions

@@ -91,13 +91,13 @@ class DeliveryStream:
             time_constant(RELEASE_MS, self.rate_hz),
             true_peak=limiting_interpolators(),
         )
-        state, late, most = kernel.start_state(self.n_channels), kernel.latency_frames, 0.0
+        state, late, max_reduction = kernel.start_state(self.n_channels), kernel.latency_frames, 0.0
         rest = np.zeros((self.n_channels, late))
         for x in (*made, rest):
             y, reduction, state = kernel.run(x, state)
             if reduction is not None:
-                most = max(most, float(reduction.max(initial=0.0)))
+                max_reduction = max(max_reduction, float(reduction.max(initial=0.0)))
             dropped = min(late, y.shape[1])
             late -= dropped
             yield y[:, dropped:]
-        self.reduction_max_db = most / LOG2_PER_DB
+        self.reduction_max_db = max_reduction / LOG2_PER_DB

@@ -11,7 +11,7 @@ WIDTH = 80
 
 
 @dataclass(frozen=True)
-class Group:
+class ChangeGroup:
     """Changes of one kind in a version."""
 
     kind: str
@@ -26,7 +26,7 @@ class Release:
     """What came with a version."""
 
     version: str
-    groups: list[Group] = field(default_factory=list)
+    groups: list[ChangeGroup] = field(default_factory=list)
 
 
 @cache
@@ -42,10 +42,10 @@ def read(text: str) -> tuple[Release, ...]:
         if line.startswith("## "):
             found.append(Release(line.removeprefix("## ").strip()))
         elif found and line.startswith("### "):
-            found[-1].groups.append(Group(line.removeprefix("### ").strip()))
+            found[-1].groups.append(ChangeGroup(line.removeprefix("### ").strip()))
         elif found and line.startswith("- "):
             if not found[-1].groups:
-                found[-1].groups.append(Group(""))
+                found[-1].groups.append(ChangeGroup(""))
             found[-1].groups[-1].entries.append(line.removeprefix("- ").strip())
         elif found and line.strip():
             group = found[-1].groups[-1]

@@ -37,7 +37,7 @@ def words() -> list[str]:
 
 def error_rows() -> list[tuple[str, str]]:
     """Every code of a problem, and what it means."""
-    return [(code.value, code.about) for code in Code if code is not Code.UNSORTED]
+    return [(code.value, code.about) for code in Code]
 
 
 def first_line(model: type[BaseModel]) -> str:

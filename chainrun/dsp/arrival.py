@@ -33,14 +33,14 @@ class Arrival:
 
 
 def arrival(
-    first: Array, second: Array, rate_hz: float, most_frames: int, band_hz: tuple[float, float] = (LOW_HZ, HIGH_HZ)
+    first: Array, second: Array, rate_hz: float, max_frames: int, band_hz: tuple[float, float] = (LOW_HZ, HIGH_HZ)
 ) -> Arrival | None:
-    """Of hits in the first microphone and, wider by `most_frames` at both ends, in the second; None without any.
+    """Of hits in the first microphone and, wider by `max_frames` at both ends, in the second; None without any.
 
-    Shapes (n_hits, length) and (n_hits, length + 2 * most_frames).
+    Shapes (n_hits, length) and (n_hits, length + 2 * max_frames).
     """
-    heard = (np.abs(first).max(axis=1, initial=0.0) > 0) & (np.abs(second).max(axis=1, initial=0.0) > 0)
-    first, second = first[heard], second[heard]
+    sounding = (np.abs(first).max(axis=1, initial=0.0) > 0) & (np.abs(second).max(axis=1, initial=0.0) > 0)
+    first, second = first[sounding], second[sounding]
     if not len(first):
         return None
     n = 1 << (second.shape[1] + first.shape[1] - 1).bit_length()
@@ -56,7 +56,7 @@ def arrival(
     white = cross / np.maximum(size, floor) ** WHITENING * mask
     # Every hit weighs the same.
     white /= np.sqrt(np.sum(np.abs(white) ** 2, axis=1, keepdims=True)) + 1e-300
-    lags = 2 * most_frames + 1
+    lags = 2 * max_frames + 1
     each = np.fft.irfft(white, n)[:, :lags]
     fine = np.fft.irfft(white.sum(axis=0), n * FINER)[: (lags - 1) * FINER + 1]
     at = int(np.abs(fine).argmax())
@@ -70,4 +70,4 @@ def arrival(
     own = np.abs(each).argmax(axis=1)
     signs = np.sign(each[np.arange(len(each)), own])
     agree = (np.abs(own - delay) <= AGREE_FRAMES) & (signs == sign)
-    return Arrival(delay - most_frames, sign < 0.0, float(agree.mean()), len(first))
+    return Arrival(delay - max_frames, sign < 0.0, float(agree.mean()), len(first))

@@ -55,9 +55,9 @@ def balancing_filters(impulse_responses: Sequence[Array], rate_hz: int) -> Array
     filters = np.ones((2, size // 2 + 1), dtype=complex)
     for _ in range(ROUNDS):
         energies = third_octave_energies(np.fft.irfft(spectra * filters, size)[:, :n], rate_hz)
-        heard = energies.min(axis=0) > 1e-12 * energies.max()
+        sounding = energies.min(axis=0) > 1e-12 * energies.max()
         left_over = np.zeros(difference.size)
-        left_over[heard] = 10.0 * np.log10(energies[0, heard] / energies[1, heard])
+        left_over[sounding] = 10.0 * np.log10(energies[0, sounding] / energies[1, sounding])
         if np.abs(left_over).max() < CLOSE_DB:
             break
         difference = np.clip(difference + left_over, -MAX_DB, MAX_DB)

@@ -53,12 +53,13 @@ PLAIN: dict[str, Curve] = {
 
 
 class BiasedTanh:
-    """tanh(x + b) - tanh(b)."""
+    """The curve tanh(x + b) - tanh(b)."""
 
     def __init__(self, bias: float):
         self._bias, self._rest = bias, math.tanh(bias)
 
     def __call__(self, x: Array) -> None:
+        """Bend x in place."""
         x += self._bias
         np.tanh(x, out=x)
         x -= self._rest

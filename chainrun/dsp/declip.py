@@ -35,14 +35,16 @@ def short_runs(clipped: BoolArray, longest: int) -> BoolArray:
 
 
 def sounding(x: Array) -> slice:
-    """x without the digital silence at its ends: what a model of the sound may be made from."""
+    """Where x sounds, without the digital silence at its ends: what a model of the sound may be made from."""
     sounds = np.flatnonzero(x)
     return slice(int(sounds[0]), int(sounds[-1]) + 1) if sounds.size else slice(0, 0)
 
 
 def prediction(x: Array, order: int) -> tuple[Array, float]:
-    """Coefficients (1, a[1], …, a[order]) by least squares over all frames (covariance method), and the share of the
-    energy that they leave. A tiny white floor keeps pure tones regular."""
+    """Coefficients (1, a[1], …, a[order]) of a linear prediction, and the share of the energy that they leave.
+
+    By least squares over all frames (covariance method). A tiny white floor keeps pure tones regular.
+    """
     frames = np.lib.stride_tricks.sliding_window_view(x, order + 1)[:, ::-1]
     products = frames.T @ frames
     energy = float(products[0, 0]) + 1e-20
@@ -51,8 +53,11 @@ def prediction(x: Array, order: int) -> tuple[Array, float]:
     return a, max(0.0, float(a @ products @ a)) / energy
 
 
-def interpolate(x: Array, missing: BoolArray, most: float = 2.0) -> Array:
-    """x with its missing samples set; they keep their signs, and reach 1 to `most` times the level they have in x."""
+def interpolate(x: Array, missing: BoolArray, max_ratio: float = 2.0) -> Array:
+    """A copy of x with its missing samples set.
+
+    They keep their signs, and reach 1 to `max_ratio` times the level they have in x.
+    """
     y = x.copy()
     where = np.flatnonzero(missing)
     if where.size == 0:
@@ -67,7 +72,7 @@ def interpolate(x: Array, missing: BoolArray, most: float = 2.0) -> Array:
             known[where] = 0.0
             right = -np.convolve(np.convolve(known, a, "valid"), a[::-1])[where]
             y[where] = solveh_banded(_band(where, a, y.size), right, lower=True)
-            y[where] = sign * np.clip(sign * y[where], limit, most * limit)
+            y[where] = sign * np.clip(sign * y[where], limit, max_ratio * limit)
         if left < EXPLAINED:
             break
     return y

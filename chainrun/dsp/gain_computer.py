@@ -16,7 +16,7 @@ from chainrun.units import LOG2_PER_DB
 
 
 def _knee(u: Array, knee: float) -> Array:
-    """u >= 0 counted from the foot of the knee -> the excess over the threshold, quadratic in the knee; in place."""
+    """The excess over the threshold for u >= 0 counted from the foot of the knee: quadratic in the knee; in place."""
     if knee > 1e-9:  # narrower ones are hard
         c = np.minimum(u, knee)
         u -= c

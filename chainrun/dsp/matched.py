@@ -54,7 +54,7 @@ def matched(kind: str, freq_hz: float, gain_db: float, q: float, rate_hz: float)
     got = np.abs(biquad.response(plain, inner, rate_hz))
     if np.abs(20.0 * np.log10(got / wanted)).max() <= GOOD_ENOUGH_DB:
         return plain
-    sections = _fit(kind, freq_hz, abs(gain_db), q, rate_hz, grid)
+    sections = _fit(kind, freq_hz, abs(gain_db), q, rate_hz=rate_hz, grid=grid)
     if sections is None:  # not seen in the ranges of eq (tests); the bilinear form is always there
         return plain
     fitted_is_boost = kind != "high_shelf"
@@ -66,7 +66,7 @@ def _grid(rate_hz: float) -> Array:
     return np.concatenate([np.geomspace(half * 4e-4, half * 0.9, 300), np.linspace(0.9, 1.0, 25) * half])
 
 
-def _fit(kind: str, freq_hz: float, gain_db: float, q: float, rate_hz: float, grid: Array) -> Array | None:
+def _fit(kind: str, freq_hz: float, gain_db: float, q: float, *, rate_hz: float, grid: Array) -> Array | None:
     a = 10.0 ** (gain_db / 40.0)
     w0 = 2.0 * math.pi * freq_hz / rate_hz
     poles = _matched_poles(w0, a * q) if kind == "bell" else _matched_poles(w0 / math.sqrt(a), q)

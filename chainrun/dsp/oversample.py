@@ -62,6 +62,7 @@ class Oversampler:
         curve: Curve,
         drive: float,
         level: float,
+        *,
         scratch: Scratch | None = None,
         antiderivative: Antiderivative | None = None,
     ):

@@ -15,6 +15,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy.signal import sosfilt
@@ -93,7 +94,7 @@ def distance(a: Point, b: Point) -> float:
     return max(0.1, math.dist(a, b))
 
 
-def early(box: Box, source: Point, microphone: Point, rate_hz: int, direct_m: float, facing: float = 0.0) -> Array:
+def early(box: Box, source: Point, microphone: Point, rate_hz: int, *, direct_m: float, facing: float = 0.0) -> Array:
     """Reflections at one microphone, behind and relative to a direct sound of `direct_m`, which is left out.
 
     With `facing` from -1 (left) to 1 (right) the microphone hears what comes from that side louder than the rest, by
@@ -109,9 +110,9 @@ def early(box: Box, source: Point, microphone: Point, rate_hz: int, direct_m: fl
     longest = max((d for d, *_ in places), default=direct_m) - direct_m
     n = int(max(0.0, longest) / SPEED_OF_SOUND * rate_hz) + 4 * HALF_TAPS
     by_order = {count: np.zeros(n) for _, count, _ in places}
-    for d, count, heard in places:
+    for d, count, gain in places:
         whole, fraction = split_delay(max(0.0, (d - direct_m) / SPEED_OF_SOUND * rate_hz))
-        taps = sinc_taps(fraction) * (heard * direct_m / d)
+        taps = sinc_taps(fraction) * (gain * direct_m / d)
         begin = whole - (HALF_TAPS - 1)
         skip = max(0, -begin)
         by_order[count][begin + skip : begin + taps.size] += taps[skip:]
@@ -206,7 +207,7 @@ def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) 
     parts = [_Part(box, setting, rate_hz, side, decays) for side in sides]
     attempts = (MAX_ATTEMPTS if min(box.decay_s) >= SHORTEST_HELD_S else FEW_ATTEMPTS) if held else 1
     best: list[Array] = []
-    least, times = math.inf, targets
+    min_error, times = math.inf, targets
     # Of each octave the draw that decays best is kept, and only those that are not good enough are drawn again.
     kept = [part.drawn.copy() for part in parts]
     known = np.full((len(parts), len(decays)), np.inf)
@@ -214,12 +215,12 @@ def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) 
         made = _made(parts, rate_hz, held, in_the_middle)
         found = np.array([[decay_times(ear, decays, rate_hz) for ear in one] for one in made])
         errors = np.where(straight, np.abs(found / targets - 1.0).max(axis=(1, 3)), 0.0)  # a row an input
-        if float(errors.max()) < least:
-            best, least = made, float(errors.max())
+        if float(errors.max()) < min_error:
+            best, min_error = made, float(errors.max())
             rows = found.reshape(-1, *targets.shape)
             worst = np.abs(np.log(rows / targets)).argmax(axis=0)
             times = np.take_along_axis(rows, worst[None], axis=0)[0]
-        if least < GOOD or attempt > attempts:
+        if min_error < GOOD or attempt > attempts:
             break
         for part, row, own, draws in zip(parts, errors, known, kept, strict=True):
             better = row < own
@@ -277,7 +278,7 @@ class _Part:
         self._leans = _lean(setting, side)
         self._level, self._onset = tail_shape(box, direct_m, rate_hz)
         firsts = [
-            lean * early(box, source, ear, rate_hz, direct_m, f)
+            lean * early(box, source, ear, rate_hz, direct_m=direct_m, facing=f)
             for lean, ear, f in zip(self._leans, ears, (-facing, facing), strict=True)
         ]
         n = max(self._level.size, *(first.size for first in firsts))
@@ -298,7 +299,9 @@ class _Part:
             seed = [self._setting.seed, 1 if self._side > 0.0 else 0, octave, attempt]
             random = np.random.Generator(np.random.PCG64(seed))
             decay, length, width = self._box.decay_s[octave], self._level.size, self._setting.width
-            pair = octave_pair(octave, decay, length, self._rate, random, lambda hz: coherence(hz, width))  # noqa: B023
+            pair = octave_pair(
+                octave, decay, length, self._rate, random=random, coherence=partial(coherence, width=width)
+            )
             shape = self._level if octave in self._taken else self._level * self._onset
             for ear in (0, 1):
                 made = self._leans[ear] * shape * decaying(octave, pair[ear], decay, length, self._rate)

@@ -64,8 +64,8 @@ def expected(decay_s: Sequence[float]) -> list[OctaveDecay]:
     for centre, asked in zip(OCTAVES_HZ, decays, strict=True):
         # |H|^2 of a Butterworth band-pass around the octave, from its analog prototype.
         bent = (freqs**2 - centre**2) / (freqs * centre * (math.sqrt(2.0) - math.sqrt(0.5)))
-        heard = 1.0 / (1.0 + bent ** (2 * FILTER_ORDER))
-        energies = np.array([float(band @ heard) for band in bands]) * decays
+        passed = 1.0 / (1.0 + bent ** (2 * FILTER_ORDER))
+        energies = np.array([float(band @ passed) for band in bands]) * decays
         found.append(_octave(float(asked), energies / energies.sum(), decays))
     return found
 

@@ -70,6 +70,7 @@ def octave_pair(
     decay_s: float,
     n_frames: int,
     rate_hz: int,
+    *,
     random: np.random.Generator,
     coherence: Callable[[Array], Array],
 ) -> Array:

@@ -55,10 +55,7 @@ def choose(graph: Graph, store: Store, wanted: Sequence[str]) -> Choice:
             for needed in nodes[name].needs:
                 require(needed)
 
-    for node in graph.nodes:
-        kept = _kept(store, node)
-        if kept is not None:
-            choice.results[node.name] = NodeResult.from_document(kept.document["result"])
+    _take_results(graph, store, choice)
     for node in graph.nodes:
         if node.name not in choice.results:
             render(node.name)
@@ -66,6 +63,14 @@ def choose(graph: Graph, store: Store, wanted: Sequence[str]) -> Choice:
         require(name)
     choice.to_render = [node for node in graph.nodes if node.name in missing]
     return choice
+
+
+def _take_results(graph: Graph, store: Store, choice: Choice) -> None:
+    """Put the results that are kept into the choice."""
+    for node in graph.nodes:
+        kept = _kept(store, node)
+        if kept is not None:
+            choice.results[node.name] = NodeResult.from_document(kept.document["result"])
 
 
 def choose_stretch(

@@ -11,4 +11,4 @@ import sys
 import chainrun.engine.work  # noqa: F401
 
 if not os.environ.get("CHAINRUN_TRACEBACK"):
-    sys.excepthook = lambda kind, error, trace: None
+    sys.excepthook = lambda _kind, _error, _trace: None

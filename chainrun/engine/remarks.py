@@ -51,8 +51,8 @@ def _of_reading(place: str, step: Step, reading: Reading) -> Iterator[str]:
         what = "never closes" if step.shuts else "never acts"
         yield f"{place}: {what}: what it hears does not reach its threshold" if not step.shuts else f"{place}: {what}"
     elif step.shuts and reading.curve_min_db.size:
-        least, most = float(reading.curve_min_db.min()), reading.gain_reduction_max_db
-        if most > 1.0 and least >= SHUT * most:
+        min_db, max_db = float(reading.curve_min_db.min()), reading.gain_reduction_max_db
+        if max_db > 1.0 and min_db >= SHUT * max_db:
             yield f"{place}: never opens: nothing that it hears reaches its threshold (is a minus sign missing?)"
 
 

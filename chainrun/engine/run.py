@@ -72,7 +72,7 @@ class _Render:
             self._run_here if self._here else run_task,
             self._task,
             self._done,
-            lambda name, error: self._errors.append(error),
+            lambda _name, error: self._errors.append(error),
             begun=lambda name: self._runs.log.tell("node_begin", node=name, kind=self._nodes[name].kind),
             again=self._again,
             stops=lambda error: not isinstance(error, WorkerDiedError),

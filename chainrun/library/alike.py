@@ -73,14 +73,14 @@ def profiles(
     shelf: Shelf, names: Sequence[str], store: Path | None, progress: Progress | None = None
 ) -> dict[str, Profile]:
     """The profiles of presets, out of the store's folder or measured; `progress` hears of those that cannot be run."""
-    heard = progress or Progress()
+    reporter = progress or Progress()
     found, code = {}, code_hash()
     for k, name in enumerate(names):
-        heard.node(name, 0.99 * k / len(names))
+        reporter.node(name, 0.99 * k / len(names))
         try:
             found[name] = kept_profile(shelf.steps(name), code, store)
         except ChainrunError as error:
-            heard.left_out(name, error.problems[0].text())
+            reporter.left_out(name, error.problems[0].text())
     return found
 
 
@@ -160,10 +160,10 @@ def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
         x = source.read(n)
     keys: dict[Key, Array] = {}
     for key in {key for bench in both for key in bench.keys}:
-        heard = _key(opened, key, n)
-        if heard is None:
+        sidechain = _key(opened, key, n)
+        if sidechain is None:
             return None
-        keys[key] = heard
+        keys[key] = sidechain
     n_channels = max(x.shape[0], *(channels_for(bench.steps) for bench in both))
     x = x if x.shape[0] == n_channels else np.concatenate([x, x])
     hit = node.stream.hit_level_dbfs if node.stream.hit_level_dbfs is not None else HIT_DBFS

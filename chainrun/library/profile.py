@@ -164,11 +164,11 @@ def measure_profile(steps: list[Step]) -> Profile:
     """Measure a chain. Files of responses must be there, as for a render."""
     n_channels, bench = channels_for(steps), Bench(steps)
     sketches: dict[str, list[list[float]]] = {}
-    heard, outputs = {}, {}
+    inputs, outputs = {}, {}
     for name, x in signals().items():
         wide = name == "wide" or n_channels == 2
-        heard[name] = widened(x) if wide else x[np.newaxis]
-        y = outputs[name] = bench.run(heard[name], 2 if wide else n_channels)
+        inputs[name] = widened(x) if wide else x[np.newaxis]
+        y = outputs[name] = bench.run(inputs[name], 2 if wide else n_channels)
         # Mono and stereo outputs are sketched alike: a mono one stands on both sides.
         weighted = k_weighted(y, RATE)
         sketch = Sketch(RATE, 2)
@@ -185,7 +185,7 @@ def measure_profile(steps: list[Step]) -> Profile:
         release_ms=release,
         latency_ms=round(runner.latency_frames / RATE * 1000.0, 3),
         tail_s=round(runner.tail_frames / RATE, 3),
-        level_change_lu=_level_change(heard["noise"], outputs["noise"]),
+        level_change_lu=_level_change(inputs["noise"], outputs["noise"]),
         n_channels=n_channels,
         keys=sorted(f"{'+'.join(key.sources)} {key.tap}" for key in bench.keys),
         sketches=sketches,

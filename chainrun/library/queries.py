@@ -12,7 +12,7 @@ from chainrun.contract import Step
 from chainrun.library.alike import MAX_ALIKE_LU, Apart, clusters, keeper, on_stems, pairs, profiles
 from chainrun.library.profile import Profile, kept_profile
 from chainrun.library.progress import Progress
-from chainrun.library.shares import Share, measured_shares
+from chainrun.library.shares import BypassShare, measured_shares
 from chainrun.library.shelf import Preset, Shelf
 from chainrun.library.usage import Usage, UseAt, last_rendered, recipe_files, usage
 from chainrun.plan.identity import sounding_part
@@ -58,17 +58,18 @@ class PresetDescription:
 
 
 def list_presets(libraries: Sequence[Path]) -> list[Preset]:
-    """All presets of libraries, sorted by name. Raises RecipeError for one that is not valid, UsageError for a folder
-    that is not there.
+    """All presets of libraries, sorted by name.
+
+    Raises RecipeError for one that is not valid, UsageError for a folder that is not there.
     """
     return list(Shelf(libraries).presets.values())
 
 
 def describe_preset(libraries: Sequence[Path], name: str, *, store: Path | None = None) -> PresetDescription:
-    """A preset with its measured profile; levels in dB, times in ms. `store` keeps profiles, so that none is measured
-    twice.
+    """A preset with its measured profile; levels in dB, times in ms.
 
-    Raises UsageError where there is no such preset, RecipeError where it is not valid or a response's file is missing.
+    `store` keeps profiles, so that none is measured twice. Raises UsageError where there is no such preset, RecipeError
+    where it is not valid or a response's file is missing.
     """
     shelf = Shelf(libraries)
     preset = shelf.get(name)
@@ -88,7 +89,7 @@ class MeasuredUse:
     use: UseAt
     last_rendered: str | None
     """The day on which its recipe or variant was last delivered, as YYYY-MM-DD."""
-    share: Share | None
+    share: BypassShare | None
     """What bypassing it changes, where that was measured."""
 
     def record(self) -> dict[str, Any]:
@@ -151,7 +152,7 @@ def find_uses(
     return PresetUses(name, found, inside, known.unreadable)
 
 
-def shares_of(uses: Sequence[UseAt], store: Path | None, *, render: bool) -> dict[UseAt, Share]:
+def shares_of(uses: Sequence[UseAt], store: Path | None, *, render: bool) -> dict[UseAt, BypassShare]:
     """Shares of uses that are kept in the store; with `render` the missing ones, too, be there a store or not."""
     with _store_for(store, needed=render) as folder:
         return measured_shares(uses, folder, render_missing=render)
@@ -171,7 +172,7 @@ def _store_for(folder: Path | None, *, needed: bool) -> Iterator[Path | None]:
 
 
 @dataclass(frozen=True)
-class Group:
+class AlikeGroup:
     """Presets of which each may take the place of each."""
 
     presets: tuple[str, ...]
@@ -185,7 +186,7 @@ class Likeness:
 
     pairs: tuple[Apart, ...]
     """All that were compared."""
-    groups: tuple[Group, ...]
+    groups: tuple[AlikeGroup, ...]
 
     @property
     def alike(self) -> list[Apart]:
@@ -221,9 +222,9 @@ def find_alike(
     """
     shelf = Shelf(libraries)
     of = shelf.get(name).name if name is not None else None
-    heard = progress or Progress()
-    measured = profiles(shelf, list(shelf.presets), store, heard)
-    heard.done()
+    reporter = progress or Progress()
+    measured = profiles(shelf, list(shelf.presets), store, reporter)
+    reporter.done()
     known = usage(recipe_files(recipes)) if recipes else Usage()
     return likeness(shelf, measured, known, of)
 
@@ -232,4 +233,4 @@ def likeness(shelf: Shelf, measured: Mapping[str, Profile], known: Usage, of: st
     """How alike measured presets are; `of` one of them, where it is given."""
     found = on_stems(shelf, pairs(measured, of), known)
     groups = clusters([one for one in found if one.alike])
-    return Likeness(tuple(found), tuple(Group(tuple(group), keeper(group, shelf, known)) for group in groups))
+    return Likeness(tuple(found), tuple(AlikeGroup(tuple(group), keeper(group, shelf, known)) for group in groups))

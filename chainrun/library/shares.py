@@ -21,7 +21,7 @@ from chainrun.whole_file import work_folder, write_whole
 
 
 @dataclass(frozen=True)
-class Share:
+class BypassShare:
     """What bypassing a preset changes in a mix."""
 
     residual_lu: float
@@ -34,13 +34,13 @@ class Share:
         return asdict(self)
 
 
-def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing: bool) -> dict[UseAt, Share]:
+def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing: bool) -> dict[UseAt, BypassShare]:
     """Shares of uses: those that were measured before, and the others where they shall be rendered.
 
     They are kept by the mix's own identity, which holds all that determines it. Without a store there are none. What is
     used inside another preset cannot be addressed, and is left out.
     """
-    found: dict[UseAt, Share] = {}
+    found: dict[UseAt, BypassShare] = {}
     if store is None:
         return found
     kept = Store(store)
@@ -67,27 +67,27 @@ def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing
     return found
 
 
-def _kept(path: Path) -> Share | None:
+def _kept(path: Path) -> BypassShare | None:
     try:
-        return Share(**json.loads(path.read_text(encoding="utf-8")))
+        return BypassShare(**json.loads(path.read_text(encoding="utf-8")))
     except (OSError, ValueError, TypeError):
         return None
 
 
-def _rendered(use: UseAt, store: Path) -> Share | None:
+def _rendered(use: UseAt, store: Path) -> BypassShare | None:
     """A recipe with and without one use of a preset; None where that cannot be done."""
     plain = Overrides(use.variant)
     bypassed = Overrides(use.variant, sets=(f"{use.path}.bypass=true",))
     try:
         with work_folder("chainrun-share") as work:
-            both = render_before_after(use.recipe, plain, bypassed, work, RenderOptions(store=store))
+            both = render_before_after(use.recipe, plain, bypassed, work, options=RenderOptions(store=store))
             found = moved_delivery(both.before.deliveries[0], both.after.deliveries[0]).difference
     except ChainrunError:
         return None
     # Of main, before a delivery's gain brings either to its target.
     mains = [_loudness_of_main(one) for one in (both.before, both.after)]
     louder = mains[1] - mains[0] if all(map(math.isfinite, mains)) else 0.0
-    return Share(round(max(-200.0, min(99.0, found.residual_lu)), 2), round(louder, 2))
+    return BypassShare(round(max(-200.0, min(99.0, found.residual_lu)), 2), round(louder, 2))
 
 
 def _loudness_of_main(result: RenderResult) -> float:

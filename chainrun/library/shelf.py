@@ -68,7 +68,7 @@ def usual_libraries() -> list[Path]:
             Problem(
                 "there is no preset library here",
                 allowed=", ".join(DEFAULT_LIBRARIES),
-                hint="--presets DIR",
+                hint="name the folder of one",
                 code=Code.NO_PRESET_LIBRARY,
             )
         )
@@ -88,8 +88,9 @@ class Shelf:
                     Problem(
                         "there is no such preset library",
                         given=shown_path(folder),
-                        hint="--presets DIR",
+                        hint="name the folder of one",
                         code=Code.FOLDER_NOT_FOUND,
+                        facts=(("asked_by", "presets"),),
                     )
                 )
         self.folders = list(folders)

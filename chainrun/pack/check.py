@@ -153,6 +153,8 @@ def _inside(path: Path, work: Path, problem: Problem) -> Problem:
 
 
 def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
+    """Raise RecipeError for a pack whose files would land outside its folder, over each other, or fill the disk."""
+
     def refuse(message: str, given: str) -> RecipeError:
         return RecipeError(Problem(message, file=shown_path(path), given=shown(given), code=Code.PACK_UNSAFE))
 
@@ -165,15 +167,9 @@ def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
     folder, seen = PurePosixPath(entries[0].filename).parts[0], set()
     total = 0
     for one in entries:
-        parts = PurePosixPath(one.filename).parts
-        if one.filename.startswith("/") or ".." in parts or "\\" in one.filename or ":" in one.filename:
-            raise refuse("a name in the pack leaves its folder", one.filename)
-        if stat.S_ISLNK(one.external_attr >> 16):
-            raise refuse("the pack holds a link", one.filename)
-        if len(parts) < 2 or parts[0] != folder:
-            raise refuse("all files of a pack lie in one folder", one.filename)
-        if "." in one.filename.split("/") or "//" in one.filename:
-            raise refuse("a name in the pack is not written plainly", one.filename)
+        trap = _trap(one, folder)
+        if trap is not None:
+            raise refuse(trap, one.filename)
         if one.filename.lower() in seen:
             raise refuse("a name is in the pack twice", one.filename)
         seen.add(one.filename.lower())
@@ -182,6 +178,20 @@ def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
             raise refuse("a file of the pack would unpack to far more than it holds", one.filename)
     if (over := Limits.of(()).exceeded("disk_gb", total / 1e9, "the unpacked size of the pack")) is not None:
         raise RecipeError(replace(over, file=shown_path(path)))
+
+
+def _trap(entry: zipfile.ZipInfo, folder: str) -> str | None:
+    """Why a file of a pack is refused by its name or kind; None where it is not."""
+    name, parts = entry.filename, PurePosixPath(entry.filename).parts
+    if name.startswith("/") or ".." in parts or "\\" in name or ":" in name:
+        return "a name in the pack leaves its folder"
+    if stat.S_ISLNK(entry.external_attr >> 16):
+        return "the pack holds a link"
+    if len(parts) < 2 or parts[0] != folder:
+        return "all files of a pack lie in one folder"
+    if "." in name.split("/") or "//" in name:
+        return "a name in the pack is not written plainly"
+    return None
 
 
 def _sums(path: Path, text: str) -> dict[str, str]:

@@ -89,7 +89,7 @@ def _make(opened: Opened, plan: Plan, target: Path, store: Store, options: PackO
             Problem(
                 "the pack would be written over an input",
                 given=shown_path(target),
-                hint="-o OTHER.zip",
+                hint="give it another name",
                 code=Code.PACK_OVER_INPUT,
             )
         )
@@ -100,7 +100,15 @@ def _make(opened: Opened, plan: Plan, target: Path, store: Store, options: PackO
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
             with beside(target) as part, zipfile.ZipFile(part, "w") as file:
-                _fill(_Filler(file, plain_name(opened.name), work), opened, plan, result, store, options, licence)
+                _fill(
+                    _Filler(file, plain_name(opened.name), work),
+                    opened,
+                    plan,
+                    result,
+                    store,
+                    options=options,
+                    licence=licence,
+                )
         except OSError as error:
             raise ResourceError(
                 Problem(
@@ -178,6 +186,7 @@ def _fill(
     plan: Plan,
     result: RenderResult,
     store: Store,
+    *,
     options: PackOptions,
     licence: str | None,
 ) -> None:

@@ -129,37 +129,60 @@ def channels_of(stem: Stem, headers: list[Header]) -> int:
     return 1 if stem.channel is not None else headers[0].n_channels
 
 
-def unfit_files(stem: Stem, headers: list[Header]) -> tuple[list[tuple[str, Problem]], list[str]]:
+Unfit = list[tuple[str, Problem]]
+"""Problems of a stem, each with the key that it is about."""
+
+
+def unfit_files(stem: Stem, headers: list[Header]) -> tuple[Unfit, list[str]]:
     """What of a stem does not fit its files, each problem with the key that it is about; and notes."""
-    found: list[tuple[str, Problem]] = []
+    found = _unfit_pair(stem, headers) if len(headers) == 2 else _unfit_file(stem, headers[0])
+    misplaced, notes = _unfit_stretch(stem, headers)
+    found += misplaced
+    for key in ("trim_db", "invert", "shift_samples", "shift_ms"):
+        if isinstance(getattr(stem, key), list) and channels_of(stem, headers) != 2:
+            message = "[left, right] needs a stereo stem or a pair; this one is mono"
+            found.append((key, Problem(message, code=Code.NEEDS_STEREO)))
+    return found, notes
+
+
+def _unfit_pair(stem: Stem, headers: list[Header]) -> Unfit:
+    """What of a stem does not fit a pair of files."""
+    found: Unfit = []
+    fewest = min(header.n_channels for header in headers)
+    if stem.channel is not None and stem.channel > fewest:
+        allowed = f"1 to {fewest}"
+        given, code = str(stem.channel), Code.NO_SUCH_CHANNEL
+        found.append(("channel", Problem("a file has no such channel", given=given, allowed=allowed, code=code)))
+    if stem.channel is None and any(header.n_channels != 1 for header in headers):
+        counts = " and ".join(str(header.n_channels) for header in headers)
+        hint = "channel = 1 takes the first channel of both"
+        given, code = f"{counts} channels", Code.UNUSABLE_CHANNELS
+        found.append(("file", Problem("a pair is two mono files", given=given, hint=hint, code=code)))
+    if headers[0].rate_hz != headers[1].rate_hz:
+        rates = " and ".join(f"{header.rate_hz} Hz" for header in headers)
+        message = "the two files of a pair have different rates"
+        found.append(("file", Problem(message, given=rates, code=Code.RATES_DIFFER)))
+    return found
+
+
+def _unfit_file(stem: Stem, header: Header) -> Unfit:
+    """What of a stem does not fit its one file."""
+    found: Unfit = []
+    count = header.n_channels
+    if stem.channel is not None and stem.channel > count:
+        given, allowed, code = str(stem.channel), f"1 to {count}", Code.NO_SUCH_CHANNEL
+        found.append(("channel", Problem("the file has no such channel", given=given, allowed=allowed, code=code)))
+    if stem.channel is None and count > 2:
+        hint = "pick one with channel = 1"
+        given, code = f"{count} channels", Code.UNUSABLE_CHANNELS
+        found.append(("file", Problem("a stem is mono or stereo", given=given, hint=hint, code=code)))
+    return found
+
+
+def _unfit_stretch(stem: Stem, headers: list[Header]) -> tuple[Unfit, list[str]]:
+    """What of from_s and to_s does not fit the length of the files; and notes."""
+    found: Unfit = []
     notes: list[str] = []
-
-    def tell(key: str, problem: Problem) -> None:
-        found.append((key, problem))
-
-    if len(headers) == 2:
-        least = min(header.n_channels for header in headers)
-        if stem.channel is not None and stem.channel > least:
-            allowed = f"1 to {least}"
-            given, code = str(stem.channel), Code.NO_SUCH_CHANNEL
-            tell("channel", Problem("a file has no such channel", given=given, allowed=allowed, code=code))
-        if stem.channel is None and any(header.n_channels != 1 for header in headers):
-            counts = " and ".join(str(header.n_channels) for header in headers)
-            hint = "channel = 1 takes the first channel of both"
-            given, code = f"{counts} channels", Code.UNUSABLE_CHANNELS
-            tell("file", Problem("a pair is two mono files", given=given, hint=hint, code=code))
-        if headers[0].rate_hz != headers[1].rate_hz:
-            rates = " and ".join(f"{header.rate_hz} Hz" for header in headers)
-            tell("file", Problem("the two files of a pair have different rates", given=rates, code=Code.RATES_DIFFER))
-    else:
-        count = headers[0].n_channels
-        if stem.channel is not None and stem.channel > count:
-            given, allowed, code = str(stem.channel), f"1 to {count}", Code.NO_SUCH_CHANNEL
-            tell("channel", Problem("the file has no such channel", given=given, allowed=allowed, code=code))
-        if stem.channel is None and count > 2:
-            hint = "pick one with channel = 1"
-            given, code = f"{count} channels", Code.UNUSABLE_CHANNELS
-            tell("file", Problem("a stem is mono or stereo", given=given, hint=hint, code=code))
     lengths = [header.n_frames / header.rate_hz for header in headers]
     length = min(lengths)
     if max(lengths) > length:
@@ -168,18 +191,9 @@ def unfit_files(stem: Stem, headers: list[Header]) -> tuple[list[tuple[str, Prob
         notes.append(f"to_s = {stem.to_s:g} lies after the end of the file, at {max(lengths):.3f} s")
     used = (round(min(stem.to_s or length, length) * headers[0].rate_hz)) - round(stem.from_s * headers[0].rate_hz)
     if stem.from_s < length and used <= 0:
-        tell("to_s", Problem("not one frame lies between from_s and to_s", code=Code.NOTHING_LEFT))
+        found.append(("to_s", Problem("not one frame lies between from_s and to_s", code=Code.NOTHING_LEFT)))
     if stem.from_s >= length:
-        tell(
-            "from_s",
-            Problem(
-                "the file ends before",
-                given=f"{stem.from_s:g}",
-                allowed=f"less than {length:.3f} s",
-                code=Code.NOTHING_LEFT,
-            ),
-        )
-    for key in ("trim_db", "invert", "shift_samples", "shift_ms"):
-        if isinstance(getattr(stem, key), list) and channels_of(stem, headers) != 2:
-            tell(key, Problem("[left, right] needs a stereo stem or a pair; this one is mono", code=Code.NEEDS_STEREO))
+        given, allowed = f"{stem.from_s:g}", f"less than {length:.3f} s"
+        problem = Problem("the file ends before", given=given, allowed=allowed, code=Code.NOTHING_LEFT)
+        found.append(("from_s", problem))
     return found, notes

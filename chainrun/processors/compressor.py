@@ -142,16 +142,16 @@ class _CompressorRunner(DynamicsRunner):
     def shape(self, late: Array, sidechain: Array) -> Array:
         import numpy as np
 
-        most: Array | None = None
+        largest: Array | None = None
         for i, row in enumerate(self.levels(sidechain)):
             reduction = self._reduction(i, row)
             if reduction is not None:
-                most = reduction if most is None else self._larger(most, reduction)
+                largest = reduction if largest is None else self._larger(largest, reduction)
                 gain = np.subtract(self._makeup, reduction)
                 late[self.channels_of(i)] *= np.exp2(gain, out=gain)
             elif self._makeup:
                 late[self.channels_of(i)] *= 2.0**self._makeup
-        self.recorder.count(most, late.shape[1])
+        self.recorder.count(largest, late.shape[1])
         return late
 
 
@@ -162,8 +162,8 @@ class _DownwardRunner(_CompressorRunner):
         from chainrun.dsp.level import LevelDetector
 
         super().__init__(step, stream)
-        most = step.range_db if step.range_db is not None else float("inf")
-        curve = DownwardCurve(step.threshold(stream), step.ratio, step.knee_db, most)
+        max_db = step.range_db if step.range_db is not None else float("inf")
+        curve = DownwardCurve(step.threshold(stream), step.ratio, step.knee_db, max_db)
         self._chain = SideChain(curve, step.ballistics(), stream.rate_hz, stream.scratch())
         self._mean = (
             LevelDetector("rms", step.window_ms, stream.rate_hz, stream.scratch()) if step.detect == "rms" else None
@@ -186,8 +186,8 @@ class _UpwardRunner(_CompressorRunner):
 
         super().__init__(step, stream)
         rate = stream.rate_hz
-        most = step.range_db if step.range_db is not None else MAX_UPWARD_DB
-        self._curve = BelowCurve(step.threshold(stream), 1.0 - 1.0 / step.ratio, step.knee_db, most)
+        max_db = step.range_db if step.range_db is not None else MAX_UPWARD_DB
+        self._curve = BelowCurve(step.threshold(stream), 1.0 - 1.0 / step.ratio, step.knee_db, max_db)
         self._level = LevelDetector(step.detect, step.window_ms, rate, stream.scratch())
         # The boost grows while the level falls: there the release acts.
         self._smoother = Branching(

@@ -46,7 +46,7 @@ class _DeclipRunner(Runner):
 
         self.n_channels_out = stream.n_channels
         self._limit = db_to_gain(step.threshold_dbfs) * (1.0 - 1e-9)
-        self._most = db_to_gain(step.most_db)
+        self._max_ratio = db_to_gain(step.most_db)
         self._longest = max(1, ms_to_frames(step.longest_ms, stream.rate_hz))
         self._margin = CONTEXT
         self._hop = 1024
@@ -81,5 +81,5 @@ class _DeclipRunner(Runner):
         inside = sounding(window)
         if clipped[begin:end].any() and inside.stop - inside.start > 2 * STAGES[-1][0]:
             part = window[inside]
-            mended[inside] = interpolate(part, short_runs(clipped[inside], self._longest), self._most)
+            mended[inside] = interpolate(part, short_runs(clipped[inside], self._longest), self._max_ratio)
         return mended[begin:end]

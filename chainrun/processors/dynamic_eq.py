@@ -71,7 +71,7 @@ class _Region:
     """One band at work: what it hears, and what it does."""
 
     def __init__(
-        self, index: int, band: DynamicBand, step: DynamicEq, stream: Stream, sidechain_channels: int, late: int
+        self, index: int, band: DynamicBand, step: DynamicEq, stream: Stream, *, sidechain_channels: int, late: int
     ):
         from chainrun.dsp.cascade import Cascade
         from chainrun.dsp.compression import Ballistics, SideChain, SideState
@@ -96,7 +96,7 @@ class _Region:
         return region
 
     def act(self, y: Array, sidechain: Array) -> Array:
-        """y with the region's gain moved by the level of the region that is heard."""
+        """Move the gain of the region in y by the level of the region in the side-chain; returns y."""
         import numpy as np
 
         from chainrun.dsp.level import linked_level
@@ -120,7 +120,9 @@ class _DynamicEqRunner(DynamicsRunner):
     def __init__(self, step: DynamicEq, stream: Stream):
         super().__init__(step, stream, step.lookahead_ms, step.stereo_link_pct)
         self._regions = [
-            _Region(i, band, step, stream, self._sidechain_filter.n_channels, self.latency_frames)
+            _Region(
+                i, band, step, stream, sidechain_channels=self._sidechain_filter.n_channels, late=self.latency_frames
+            )
             for i, band in enumerate(step.bands)
             if not band.bypass
         ]

@@ -75,13 +75,13 @@ class _ExpanderRunner(DynamicsRunner):
     def shape(self, late: Array, sidechain: Array) -> Array:
         import numpy as np
 
-        most: Array | None = None
+        largest: Array | None = None
         for i, row in enumerate(self.levels(sidechain)):
             level, self._levels[i] = self._level.run(row, self._levels[i])
             level = np.maximum(self._held[i].run(level) if self._held else level, QUIET)
             reduction = self._smoother.run(self._curve.change(level), self._last[i])
             self._last[i] = float(reduction[-1])
             late[self.channels_of(i)] *= np.exp2(-reduction)
-            most = reduction if most is None else np.maximum(most, reduction)
-        self.recorder.count(most, late.shape[1])
+            largest = reduction if largest is None else np.maximum(largest, reduction)
+        self.recorder.count(largest, late.shape[1])
         return late

@@ -85,10 +85,16 @@ class Room(Step):
         if self.absorption is not None:
             from chainrun.dsp.eyring import decay_of
 
-            least = min(self.absorption) if isinstance(self.absorption, list) else self.absorption
-            if decay_of(least, size) > LONGEST_S:
-                message = f"walls that take {least:g} make a decay of {decay_of(least, size):.1f} s; at most 12"
+            min_absorption = min(self.absorption) if isinstance(self.absorption, list) else self.absorption
+            if decay_of(min_absorption, size) > LONGEST_S:
+                decay_s = decay_of(min_absorption, size)
+                message = f"walls that take {min_absorption:g} make a decay of {decay_s:.1f} s; at most 12"
                 raise misuse(Code.OUT_OF_RANGE, message)
+        self._places_fit(size)
+        return self
+
+    def _places_fit(self, size: tuple[float, float, float]) -> None:
+        """Source and microphone lie inside the room, and not in one place."""
         for name in ("source_m", "microphone_m"):
             place = getattr(self, name)
             if place is not None and any(not 0 < at < length for at, length in zip(place, size, strict=True)):
@@ -101,7 +107,6 @@ class Room(Step):
             if apart < NEAREST_M:
                 message = f"source_m and microphone_m are {apart:.2g} m apart; at least {NEAREST_M:g} m"
                 raise misuse(Code.OUT_OF_RANGE, message)
-        return self
 
     def channels_out(self, n_channels: int) -> int:
         return 2

@@ -101,11 +101,14 @@ class _SaturateRunner(Runner):
         integral = CORNERED.get(step.curve) if factor > 1 else None
         level = db_to_gain(step.level_db)
         if step.keep_level:
-            trial = Oversampler(factor, curve, drive, 1.0, stream.scratch(), integral)
+            trial = Oversampler(factor, curve, drive, 1.0, scratch=stream.scratch(), antiderivative=integral)
             level *= _kept_level(trial, db_to_gain(step.reference_dbfs), before, after, rate)
         if step.curve == "biased_tanh":
             after.append(first_order(DC_CUT_HZ, rate, high=True))
-        self._kernels = [Oversampler(factor, curve, drive, level, stream.scratch(), integral) for _ in range(n)]
+        self._kernels = [
+            Oversampler(factor, curve, drive, level, scratch=stream.scratch(), antiderivative=integral)
+            for _ in range(n)
+        ]
         self.latency_frames = self._kernels[0].latency_frames
         self.tail_frames = 2 * self.latency_frames
         self._before, self._before_state = _cascade(before, n)

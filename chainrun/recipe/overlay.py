@@ -121,27 +121,34 @@ def _put(node: Any, tokens: list[str], value: Any, place: Place, problems: Probl
             _no_match(node, tokens, i, place, problems)
             return
         node = child
-    last = tokens[-1]
-    if isinstance(node, Items):
-        index = item_index(node, last)
-        if index is None:
-            _no_match(node, tokens, len(tokens) - 1, place, problems)
-        elif isinstance(node[index], Table) and isinstance(value, Table):
-            _merge(node[index], value, problems)
-        else:
-            node[index] = deepcopy(value)
-            node.where[index] = place
-    elif isinstance(node, Table):
-        existing = node.get(last)
-        if isinstance(existing, Table) and isinstance(value, Table):
-            _merge(existing, value, problems, literal=last == "set" and "preset" in node)
-        elif isinstance(existing, Items) and isinstance(value, Table):
-            for key, inner in value.items():
-                _put(existing, key.split("."), inner, value.where[key], problems)
-        else:
-            node.put(last, deepcopy(value), place)
+    index = item_index(node, tokens[-1]) if isinstance(node, Items) else None
+    if isinstance(node, Table):
+        _put_key(node, tokens[-1], value, place, problems)
+    elif index is not None:
+        _put_item(node, index, value, place, problems)
     else:
         _no_match(node, tokens, len(tokens) - 1, place, problems)
+
+
+def _put_item(items: Items, index: int, value: Any, place: Place, problems: Problems) -> None:
+    """Put a value in the place of an item, or a table into it."""
+    if isinstance(items[index], Table) and isinstance(value, Table):
+        _merge(items[index], value, problems)
+    else:
+        items[index] = deepcopy(value)
+        items.where[index] = place
+
+
+def _put_key(table: Table, key: str, value: Any, place: Place, problems: Problems) -> None:
+    """Put a value under a key; a table goes into the table, or the items, that are there."""
+    existing = table.get(key)
+    if isinstance(existing, Table) and isinstance(value, Table):
+        _merge(existing, value, problems, literal=key == "set" and "preset" in table)
+    elif isinstance(existing, Items) and isinstance(value, Table):
+        for path, inner in value.items():
+            _put(existing, path.split("."), inner, value.where[path], problems)
+    else:
+        table.put(key, deepcopy(value), place)
 
 
 def _merge(target: Table, patch: Table, problems: Problems, *, literal: bool = False) -> None:

@@ -327,13 +327,25 @@ class Unfolder:
                 item.where["preset"],
             )
         )
-        chain = table["chain"]
+        chain = self._changed(table, item.get("set"))
+        if chain is None:
+            return nothing
+        steps = self.chain(chain, chain_path, (*stack, name), "")
+        for i, step in enumerate(steps):
+            step.address = self._label(steps, i)
+            step.named = step.named if "." in step.named else step.address
+            if use.bypass:
+                step.put("bypass", True, item.where["bypass"])
+        return self._mixed(steps, item, use) if use.mix_pct < 100.0 else steps
+
+    def _changed(self, preset: Table, changes: Any) -> Items | None:
+        """A copy of a preset's chain with the changes of its use; None, with a problem told, where it is none."""
+        chain = preset["chain"]
         if not isinstance(chain, Items):
             message = "must be an array of tables"
-            self.problems.add(table.where["chain"], message, given=shown(chain), code=Code.WRONG_TYPE)
-            return nothing
+            self.problems.add(preset.where["chain"], message, given=shown(chain), code=Code.WRONG_TYPE)
+            return None
         chain = deepcopy(chain)
-        changes = item.get("set")
         if isinstance(changes, Table):
             for path, value in changes.items():
                 self._set(chain, path, value, changes.where[path])
@@ -342,14 +354,8 @@ class Unfolder:
                 self.problems.add(
                     chain.where[i], "a step is a table", given=shown(step), allowed="{ do = … }", code=Code.WRONG_TYPE
                 )
-                return nothing
-        steps = self.chain(chain, chain_path, (*stack, name), "")
-        for i, step in enumerate(steps):
-            step.address = self._label(steps, i)
-            step.named = step.named if "." in step.named else step.address
-            if use.bypass:
-                step.put("bypass", True, item.where["bypass"])
-        return self._mixed(steps, item, use) if use.mix_pct < 100.0 else steps
+                return None
+        return chain
 
     @staticmethod
     def _label(steps: Items, i: int) -> str:

@@ -42,7 +42,7 @@ class Problems:
         allowed: str | None = None,
         hint: str | None = None,
         severity: Severity = "error",
-        code: Code = Code.UNSORTED,
+        code: Code,
         facts: Facts = (),
     ) -> None:
         """Note a problem at a place."""
@@ -64,14 +64,18 @@ class Problems:
 
     def at(self, place: Place, problem: Problem) -> Problem:
         """The problem with file, line, column and key of the place."""
-        position = self._position(place)
+        file, position = self.where(place)
         return replace(
             problem,
-            file=shown_path(place.file) if place.file is not None else "command line",
+            file=file,
             line=position[0] if position else None,
             column=position[1] if position else None,
             key=".".join(str(step) for step in place.path),
         )
+
+    def where(self, place: Place) -> tuple[str, Position | None]:
+        """The file of a place as it is shown, and line and column in it as far as known."""
+        return shown_path(place.file) if place.file is not None else "command line", self._position(place)
 
     def _position(self, place: Place) -> Position | None:
         if place.file is None or not place.path:

@@ -7,6 +7,7 @@ together with those of the models.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from os.path import normpath
 from pathlib import PurePath
 from typing import Any
@@ -45,7 +46,12 @@ def check_references(table: Table, problems: Problems, recipe: str, variant: str
     _check_aims(table, stems, buses, problems)
     for source, place in _key_sources(table, [*stems.values(), *buses.values(), table.get("main")]):
         _check_node(source, place, [*stems, *buses], problems)
-    _check_deliveries(table, list(stems), list(buses), problems, recipe, variant)
+    deliveries = _Deliveries(list(stems), list(buses), problems, recipe, variant)
+    listed = table.get("deliver")
+    for i, delivery in enumerate(listed if isinstance(listed, Items) else []):
+        file = delivery.get("file") if isinstance(delivery, Table) else None
+        if isinstance(file, str):
+            deliveries.check(i, delivery, file)
 
 
 def _check_aims(table: Table, stems: dict[str, Table], buses: dict[str, Table], problems: Problems) -> None:
@@ -115,53 +121,89 @@ def delivered_nodes(what: str, stems: list[str], buses: list[str]) -> list[str]:
     return [name] if name in nodes else []
 
 
-def _check_deliveries(
-    table: Table, stems: list[str], buses: list[str], problems: Problems, recipe: str, variant: str
-) -> None:
-    seen: dict[str, int] = {}
-    deliveries = table.get("deliver")
-    for i, delivery in enumerate(deliveries if isinstance(deliveries, Items) else []):
-        file = delivery.get("file") if isinstance(delivery, Table) else None
-        if not isinstance(file, str):
-            continue
+@dataclass(frozen=True)
+class _Deliveries:
+    """Checks the deliveries of a recipe one by one, and remembers which files they write."""
+
+    stems: list[str]
+    buses: list[str]
+    problems: Problems
+    recipe: str
+    variant: str
+    seen: dict[str, int] = field(default_factory=dict)
+    """The delivery that writes a file, by the file's name in lower case."""
+
+    def check(self, i: int, delivery: Table, file: str) -> None:
+        """Tell what is wrong with delivery `i`, whose pattern of a file name is `file`."""
         place = delivery.where["file"]
-        _check_format(delivery, file, problems)
+        _check_format(delivery, file, self.problems)
         if leads_out := PurePath(file).is_absolute() or ".." in PurePath(file).parts or "\\" in file or "\0" in file:
-            _tell_way_out(place, file, problems)
+            _tell_way_out(place, file, self.problems)
         if file_name(file, "", "", "") is None:
             message, known = "this placeholder is not known", "{recipe}, {variant}, {name}"
-            problems.add(place, message, given=shown(file), allowed=known, code=Code.DELIVERY_NAME)
-            continue
+            self.problems.add(place, message, given=shown(file), allowed=known, code=Code.DELIVERY_NAME)
+            return
+        self._check_sounding(delivery)
+        nodes = self._nodes(delivery)
+        what = delivery.get("what", MAIN)
+        if isinstance(what, str) and what.endswith(".*") and "{name}" not in file:
+            message = "several nodes need {name} in the file's name"
+            self.problems.add(place, message, given=shown(file), code=Code.DELIVERY_NAME)
+            return
+        for node in nodes:
+            final = normpath(file_name(file, self.recipe, self.variant, node) or "").lower()
+            if final.startswith("/") or PurePath(final).parts[:1] == ("..",):
+                if not leads_out:
+                    _tell_way_out(place, final, self.problems)
+                return
+            if not self._has_place(i, final, delivery, file):
+                return
+
+    def _check_sounding(self, delivery: Table) -> None:
+        """Tell names under `only` and `without` that are no node's."""
         for key in ("only", "without"):
             names = delivery.get(key)
-            for k, name in enumerate(names if isinstance(names, Items) else []):
+            if not isinstance(names, Items):
+                continue
+            for name, place in zip(names, names.where, strict=True):
                 if isinstance(name, str):
-                    _check_node(name, names.where[k], [*stems, *buses], problems)
+                    _check_node(name, place, [*self.stems, *self.buses], self.problems)
+
+    def _nodes(self, delivery: Table) -> list[str]:
+        """The nodes that are delivered; tells it where there are none."""
         what = delivery.get("what", MAIN)
-        nodes = delivered_nodes(what, stems, buses) if isinstance(what, str) else []
-        if isinstance(what, str) and not nodes:
-            known_nodes = [MAIN, *(f"stems.{n}" for n in stems), *(f"buses.{n}" for n in buses)]
-            problems.add(
+        if not isinstance(what, str):
+            return []
+        nodes = delivered_nodes(what, self.stems, self.buses)
+        if not nodes:
+            known = [MAIN, *(f"stems.{n}" for n in self.stems), *(f"buses.{n}" for n in self.buses)]
+            self.problems.add(
                 delivery.where["what"],
                 "there is nothing of this name to deliver",
                 given=shown(what),
                 allowed='"main", "stems.NAME", "buses.NAME", "stems.*", "buses.*"',
-                hint=nearest(what, known_nodes),
+                hint=nearest(what, known),
                 code=Code.DELIVERY_OF_NOTHING,
             )
-        if isinstance(what, str) and what.endswith(".*") and "{name}" not in file:
-            message = "several nodes need {name} in the file's name"
-            problems.add(place, message, given=shown(file), code=Code.DELIVERY_NAME)
-            continue
+        return nodes
+
+    def _has_place(self, i: int, final: str, delivery: Table, file: str) -> bool:
+        """Whether delivery `i` can be written as `final`, with a sidecar or without; tells it if not."""
+        place = delivery.where["file"]
+        if not PurePath(final).suffix:
+            message = "the file has no name before its ending"
+            hint = "{variant} is empty where no variant is rendered" if "{variant}" in file else None
+            self.problems.add(place, message, given=shown(file), hint=hint, code=Code.DELIVERY_NAME)
+            return False
         sidecar = delivery.get("sidecar") is True
-        for node in nodes:
-            final = normpath(file_name(file, recipe, variant, node) or "").lower()
-            if final.startswith("/") or PurePath(final).parts[:1] == ("..",):
-                if not leads_out:
-                    _tell_way_out(place, final, problems)
-                break
-            if not _has_place(i, final, sidecar, file, place, seen, problems):
-                break
+        for one in (final, str(PurePath(final).with_suffix(".json"))) if sidecar else (final,):
+            if one in self.seen:
+                what = "same file" if one == final else "same sidecar"
+                message = f"deliveries {self.seen[one]} and {i} write the {what}"
+                self.problems.add(place, message, given=shown(file), code=Code.DELIVERIES_COLLIDE)
+                return False
+            self.seen[one] = i
+        return True
 
 
 def _check_format(delivery: Table, file: str, problems: Problems) -> None:
@@ -178,28 +220,6 @@ def _check_format(delivery: Table, file: str, problems: Problems) -> None:
 def _tell_way_out(place: Place, file: str, problems: Problems) -> None:
     message = "a delivery stays inside the output folder"
     problems.add(place, message, given=shown(file), code=Code.DELIVERY_LEADS_OUT)
-
-
-def _has_place(
-    i: int, final: str, sidecar: bool, file: str, place: Place, seen: dict[str, int], problems: Problems
-) -> bool:
-    """Whether delivery `i` can be written as `final`, with a sidecar or without; tells it if not."""
-    if not PurePath(final).suffix:
-        message = "the file has no name before its ending"
-        hint = "{variant} is empty where no variant is rendered" if "{variant}" in file else None
-        problems.add(place, message, given=shown(file), hint=hint, code=Code.DELIVERY_NAME)
-        return False
-    beside = str(PurePath(final).with_suffix(".json")) if sidecar else None
-    for one in (final, beside):
-        if one is None:
-            continue
-        if one in seen:
-            what = "same file" if one == final else "same sidecar"
-            message = f"deliveries {seen[one]} and {i} write the {what}"
-            problems.add(place, message, given=shown(file), code=Code.DELIVERIES_COLLIDE)
-            return False
-        seen[one] = i
-    return True
 
 
 def file_name(pattern: str, recipe: str, variant: str, name: str) -> str | None:

@@ -183,7 +183,7 @@ def _too_long(wrong: _Wrong) -> Problem:
     return Problem("is too long", allowed=f"at most {wrong.context.get('max_length')}", code=Code.WRONG_LENGTH)
 
 
-def _not_a_name(wrong: _Wrong) -> Problem:
+def _not_a_name(_: _Wrong) -> Problem:
     return Problem("is not a name", allowed="letters, digits, - and _, at most 64", code=Code.NOT_A_NAME)
 
 

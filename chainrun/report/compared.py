@@ -52,13 +52,13 @@ def compare_page(found: Difference, names: Sequence[str], place: PagePlace) -> P
         Section("In figures", [figures_table(found, names)]),
         Section("The residual", residual_figures(found)),
     ]
-    heard = [
+    sounds = [
         hear(file_blocks(one.path), one.measured.rate_hz, one.measured.n_channels) for one in (found.one, found.other)
     ]
-    curves: list[Block] = [loudness_figure("loudness", heard[0], None, heard[1])]
-    bands = [(f"{word}", one.measured.third_octave_db or {}) for word, one in zip("AB", heard, strict=True)]
+    curves: list[Block] = [loudness_figure("loudness", sounds[0], None, sounds[1])]
+    bands = [(f"{word}", one.measured.third_octave_db or {}) for word, one in zip("AB", sounds, strict=True)]
     curves.append(bands_figure("bands", "Third octaves", bands))
-    for word, one in zip("AB", heard, strict=True):
+    for word, one in zip("AB", sounds, strict=True):
         curves += [wave_figure(f"wave-{word.lower()}", one), *image_figures(f"image-{word.lower()}", one)]
     sections.append(Section("Both over each other", curves))
     return Page(f"{names[0]} and {names[1]}", "A is the first, B the second", sections, _facts())
@@ -73,7 +73,9 @@ def _facts() -> list[tuple[str, str]]:
 
 def players(found: Difference, names: Sequence[str], place: PagePlace, name: str) -> Players:
     """A and B at one loudness."""
-    a, b = both(found.one.path, found.other.path, found.offset_frames, found.gain_db, place.folder / "audio", name)
+    a, b = both(
+        found.one.path, found.other.path, found.offset_frames, found.gain_db, folder=place.folder / "audio", name=name
+    )
     return Players(
         "matched in loudness",
         [

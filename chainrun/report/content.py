@@ -125,18 +125,18 @@ class Page:
     """Versions and hashes, at its foot."""
 
 
-def thinned(x: Array, y: Array, most: int = MAX_POINTS) -> tuple[Array, Array]:
+def thinned(x: Array, y: Array, max_points: int = MAX_POINTS) -> tuple[Array, Array]:
     """Fewer points of a line: the mean of neighbours."""
-    step = -(-x.size // most)
+    step = -(-x.size // max_points)
     if step <= 1:
         return x, y
     n = x.size // step * step
     return x[:n].reshape(-1, step).mean(axis=1), y[:n].reshape(-1, step).mean(axis=1)
 
 
-def highest(x: Array, y: Array, most: int = MAX_POINTS) -> tuple[Array, Array]:
+def highest(x: Array, y: Array, max_points: int = MAX_POINTS) -> tuple[Array, Array]:
     """Fewer points of a line that has peaks: the highest of neighbours, at the first one's place."""
-    step = -(-x.size // most)
+    step = -(-x.size // max_points)
     if step <= 1:
         return x, y
     rest = np.full(-y.size % step, -np.inf)

@@ -11,7 +11,7 @@ import numpy as np
 from chainrun.report.content import Figure, Panel, Series
 from chainrun.report.own_matplotlib import Axes, Canvas, mpl
 
-INK, GRID, FACE = "#010101", "#020202", "#030303"
+INK, GRID, FILL = "#010101", "#020202", "#030303"
 LINES = ("#040404", "#050505", "#060606", "#070707", "#080808", "#090909")
 """Stand for colours of the scheme; no other colour is drawn."""
 LIGHT = ("#1d2228", "#d4d9de", "#ffffff", "#1b5e9b", "#a34a00", "#1d6b3c", "#7a3b8f", "#8c1d40", "#5a5a00")
@@ -72,7 +72,9 @@ def _panel(axes: Axes, panel: Panel, log_hz: bool) -> None:
         colour = LINES[i % len(LINES)]
         name = plain(one.name) if labelled else None
         if one.bars:
-            _bars(axes, one, colour, name, log_hz, panel.limits[0] if panel.limits is not None else 0.0)
+            _bars(
+                axes, one, colour, name=name, log_hz=log_hz, floor=panel.limits[0] if panel.limits is not None else 0.0
+            )
         elif one.y2 is not None:
             axes.fill_between(one.x, one.y, one.y2, color=colour, alpha=0.35 if one.faint else 0.8, lw=0, label=name)
         else:
@@ -89,7 +91,7 @@ def _panel(axes: Axes, panel: Panel, log_hz: bool) -> None:
     axes.margins(x=0.01)
 
 
-def _bars(axes: Axes, one: Series, colour: str, name: str | None, log_hz: bool, floor: float) -> None:
+def _bars(axes: Axes, one: Series, colour: str, *, name: str | None, log_hz: bool, floor: float) -> None:
     """Bars of levels stand on the panel's lower limit."""
     kept = np.isfinite(one.y)
     x, y = one.x[kept], one.y[kept]
@@ -105,7 +107,7 @@ def plain(text: str) -> str:
 def schemed(text: str) -> str:
     """Placeholders as colours of the scheme, which is set in the drawing itself: an image inherits none."""
     names = ("ink", "grid", "face", "a", "b", "c", "d", "e", "f")
-    for name, stand_in in zip(names, (INK, GRID, FACE, *LINES), strict=True):
+    for name, stand_in in zip(names, (INK, GRID, FILL, *LINES), strict=True):
         text = text.replace(stand_in, f"var(--{name})")
     light, dark = (
         ";".join(f"--{name}:{colour}" for name, colour in zip(names, scheme, strict=True)) for scheme in (LIGHT, DARK)

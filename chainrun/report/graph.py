@@ -7,7 +7,7 @@ from xml.sax.saxutils import escape
 
 from chainrun.plan import Plan
 from chainrun.report.content import DataTable, Picture
-from chainrun.report.draw import FACE, INK, LINES, plain, schemed
+from chainrun.report.draw import FILL, INK, LINES, plain, schemed
 
 BOX_W, BOX_H, GAP_X, GAP_Y = 128, 30, 92, 10
 LANE = 6
@@ -78,14 +78,14 @@ def picture(plan: Plan) -> Picture:
         for edge in ways
     ]
     height += LANE * len(lanes)
-    heard = {one.source for one in ways if one.kind != "key"}
-    silent = {node.name for node in plan.nodes if node.kind == "stem" and node.name not in heard}
+    sounding = {one.source for one in ways if one.kind != "key"}
+    silent = {node.name for node in plan.nodes if node.kind == "stem" and node.name not in sounding}
     steps = {node.name: len([step for step in node.chain if not step.bypass]) for node in plan.nodes}
     for name, (x, y) in place.items():
         told = f"{steps[name]} step{'s' if steps[name] != 1 else ''}" if steps[name] else "no steps"
         told = "mute" if name in silent else told
         parts.append(
-            f'<rect x="{x:g}" y="{y:g}" width="{BOX_W}" height="{BOX_H}" rx="5" fill="{FACE}" stroke="{INK}"/>'
+            f'<rect x="{x:g}" y="{y:g}" width="{BOX_W}" height="{BOX_H}" rx="5" fill="{FILL}" stroke="{INK}"/>'
             f'<text x="{x + 8:g}" y="{y + 13:g}" font-size="11" fill="{INK}">{escape(_short(plain(name)))}</text>'
             f'<text x="{x + 8:g}" y="{y + 25:g}" font-size="8.5" fill="{INK}">{told}</text>'
         )

@@ -20,7 +20,7 @@ from chainrun.report.content import Block, DataTable, Figure, Page, Player, Play
 from chainrun.report.page import PagePlace
 from chainrun.report.players import as_mp3
 from chainrun.report.sounds import (
-    Heard,
+    DrawnSound,
     bands_figure,
     blocks_of,
     file_blocks,
@@ -96,16 +96,16 @@ def _first(delivery: DeliveryResult, place: PagePlace) -> list[Block]:
     header = read_header(path)
     if header.n_channels > 2:
         return []
-    heard = hear(file_blocks(path), header.rate_hz, header.n_channels)
+    sound = hear(file_blocks(path), header.rate_hz, header.n_channels)
     blocks: list[Block] = []
-    about = f"{heard.measured.integrated_lufs:.1f} LUFS; mind the listening level"
-    sound = as_mp3(path, place.folder / "audio" / f"{path.stem}.mp3")
-    blocks.append(Players("The mix", [Player(path.name, [sound], about)]))
-    blocks += [loudness_figure("loudness", heard, delivery.target_lufs), wave_figure("wave", heard)]
+    about = f"{sound.measured.integrated_lufs:.1f} LUFS; mind the listening level"
+    listened = as_mp3(path, place.folder / "audio" / f"{path.stem}.mp3")
+    blocks.append(Players("The mix", [Player(path.name, [listened], about)]))
+    blocks += [loudness_figure("loudness", sound, delivery.target_lufs), wave_figure("wave", sound)]
     blocks.append(
-        bands_figure("bands", "Third octaves of the mix", [(path.name, heard.measured.third_octave_db or {})])
+        bands_figure("bands", "Third octaves of the mix", [(path.name, sound.measured.third_octave_db or {})])
     )
-    return blocks + list(image_figures("image", heard))
+    return blocks + list(image_figures("image", sound))
 
 
 def _node_table(result: RenderResult) -> DataTable:
@@ -144,7 +144,7 @@ def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapp
         rows = [[name, step.do, step.in_words(), step.note or ""] for name, step in walk(chain, names)]
         blocks.append(DataTable(["step", "is", "in words", "note"], rows, f"The chain of {node.name}", left=4))
     told = next((one for one in result.nodes if one.name == node.name), None)
-    blocks += _step_figures(node, chain, names, told, raw, after)
+    blocks += _step_figures(node, chain, names, told, raw=raw, after=after)
     bands = [
         ("before the chain", raw.measured.third_octave_db or {}),
         ("behind it", after.measured.third_octave_db or {}),
@@ -155,7 +155,7 @@ def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapp
 
 
 def _step_figures(
-    node: Node, chain: list[Step], names: list[str], told: NodeResult | None, raw: Heard, after: Heard
+    node: Node, chain: list[Step], names: list[str], told: NodeResult | None, *, raw: DrawnSound, after: DrawnSound
 ) -> list[Figure]:
     found: list[Figure] = []
     length = raw.wave.high.size / raw.wave.per_second
@@ -165,10 +165,12 @@ def _step_figures(
         name = f"{node.name}-{len(found)}"
         title = f"{node.name}, {reading.named.removeprefix('chain.')}"
         waves = (raw.wave, after.wave, reading)
-        found.append(reading_figure(f"{name}-whole", f"{title}: all of it", *waves, 0.0, length))
+        found.append(reading_figure(f"{name}-whole", f"{title}: all of it", *waves, begin_s=0.0, end_s=length))
         if length > 1.5 * CLOSE_S:
             begin = busiest(reading, CLOSE_S)
-            found.append(reading_figure(f"{name}-close", f"{title}: hit by hit", *waves, begin, begin + CLOSE_S))
+            found.append(
+                reading_figure(f"{name}-close", f"{title}: hit by hit", *waves, begin_s=begin, end_s=begin + CLOSE_S)
+            )
     for called, step in walk(chain, names):
         file = f"{node.name}-{len(found)}"
         if step.picture == "response":

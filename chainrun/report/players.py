@@ -45,9 +45,9 @@ def loudness_and_peak(x: Array, rate_hz: int) -> tuple[float, float]:
 
 def matched_gains(sounds: Sequence[tuple[float, float]]) -> list[float]:
     """Gains in dB that make all as loud as each other: as loud as the peaks let all of them be, up to -20 LUFS."""
-    heard = [(lufs, peak) for lufs, peak in sounds if np.isfinite(lufs)]
+    audible = [(lufs, peak) for lufs, peak in sounds if np.isfinite(lufs)]
     common = min(
-        [LOUD_LUFS, *(lufs + MAX_DBTP - peak for lufs, peak in heard), *(lufs + MAX_GAIN_DB for lufs, _ in heard)]
+        [LOUD_LUFS, *(lufs + MAX_DBTP - peak for lufs, peak in audible), *(lufs + MAX_GAIN_DB for lufs, _ in audible)]
     )
     return [common - lufs if np.isfinite(lufs) else 0.0 for lufs, _ in sounds]
 
@@ -95,7 +95,7 @@ def write_clip(x: Array, rate_hz: int, folder: Path, name: str) -> list[Path]:
     return found
 
 
-def both(a: Path, b: Path, late_frames: float, gain_db: float, folder: Path, name: str) -> list[list[Path]]:
+def both(a: Path, b: Path, late_frames: float, gain_db: float, *, folder: Path, name: str) -> list[list[Path]]:
     """Two files as FLAC and MP3: the second moved and made as loud as the first, both under -1 dBTP."""
     rate = rate_of(a)
     tops = []

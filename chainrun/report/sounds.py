@@ -23,7 +23,7 @@ SHOWN_LU = 30.0
 
 
 @dataclass(frozen=True)
-class Heard:
+class DrawnSound:
     """A sound, in as much detail as is drawn."""
 
     measured: Measured
@@ -50,7 +50,7 @@ def file_blocks(path: Path) -> Iterator[Array]:
         yield from reader.blocks(BLOCK)
 
 
-def hear(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int = 4) -> Heard:
+def hear(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int = 4) -> DrawnSound:
     """Measure a sound of one or two channels once through."""
     whole = Analysis(rate_hz, n_channels, every=every)
     sides = [Analysis(rate_hz, 1, every=every) for _ in range(2)] if n_channels == 2 else []
@@ -70,7 +70,7 @@ def hear(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int =
         if n_channels == 2:
             products.append(np.einsum("inh,jnh->nij", rows, rows))
     bands = [side.result().third_octave_db or {} for side in sides]
-    return Heard(
+    return DrawnSound(
         measured=whole.result(),
         wave=Wave(np.concatenate(lows), np.concatenate(highs), rate_hz / hop),
         momentary_lufs=_lufs(whole.block_powers()),
@@ -97,10 +97,10 @@ def _times(first: float, step: float, n: int) -> Array:
     return times
 
 
-def loudness_figure(name: str, heard: Heard, target_lufs: float | None, other: Heard | None = None) -> Figure:
+def loudness_figure(name: str, sound: DrawnSound, target_lufs: float | None, other: DrawnSound | None = None) -> Figure:
     """Momentary and short-term loudness over time, with what they come to."""
     series = []
-    for word, one in (("", heard), ("B: ", other)):
+    for word, one in (("", sound), ("B: ", other)):
         if one is None:
             continue
         label = "A: " if other is not None else word
@@ -111,7 +111,7 @@ def loudness_figure(name: str, heard: Heard, target_lufs: float | None, other: H
         t = _times(3.0, 0.1, one.short_term_lufs.size)
         if one.short_term_lufs.size:
             series.append(Series(f"{label}short-term", *thinned(t, one.short_term_lufs)))
-    measured = heard.measured
+    measured = sound.measured
     met = target_lufs is not None and abs(target_lufs - measured.integrated_lufs) < 0.05
     words = f"integrated {measured.integrated_lufs:.1f}" + (", the target" if met else "")
     levels = [(words, measured.integrated_lufs)]
@@ -128,10 +128,10 @@ def loudness_figure(name: str, heard: Heard, target_lufs: float | None, other: H
     return Figure(name, "Loudness over time", alt, "s", [Panel("LUFS", series, 1.4, limits, levels)])
 
 
-def wave_figure(name: str, heard: Heard) -> Figure:
+def wave_figure(name: str, sound: DrawnSound) -> Figure:
     """The whole waveform."""
-    x, low, high = heard.wave.between(0.0, heard.wave.high.size / heard.wave.per_second)
-    alt = f"Waveform; the highest sample is at {heard.measured.sample_peak_dbfs:.1f} dBFS"
+    x, low, high = sound.wave.between(0.0, sound.wave.high.size / sound.wave.per_second)
+    alt = f"Waveform; the highest sample is at {sound.measured.sample_peak_dbfs:.1f} dBFS"
     return Figure(name, "Waveform", alt, "s", [Panel("sample", [Series("wave", x, low, high)])])
 
 
@@ -146,15 +146,15 @@ def bands_figure(name: str, title: str, sounds: list[tuple[str, dict[str, float]
     return Figure(name, title, alt, "Hz", [Panel("dBFS", series, height=1.3)], log_hz=True)
 
 
-def image_figures(name: str, heard: Heard) -> list[Figure]:
+def image_figures(name: str, sound: DrawnSound) -> list[Figure]:
     """How wide the sound is at each frequency, and how alike its sides are at each moment."""
-    if not heard.side_to_mid_db:
+    if not sound.side_to_mid_db:
         return []
-    hz = np.array([float(one) for one in heard.side_to_mid_db])
-    sides = np.clip(np.array(list(heard.side_to_mid_db.values())), -60.0, 20.0)
-    t = _times(0.5, 0.5, heard.correlation.size)
-    x, low = highest(t, -heard.correlation)
-    whole = heard.measured.correlation
+    hz = np.array([float(one) for one in sound.side_to_mid_db])
+    sides = np.clip(np.array(list(sound.side_to_mid_db.values())), -60.0, 20.0)
+    t = _times(0.5, 0.5, sound.correlation.size)
+    x, low = highest(t, -sound.correlation)
+    whole = sound.measured.correlation
     told = f"{whole:.2f} over all" if whole is not None else "none: a side is silent"
     return [
         Figure(

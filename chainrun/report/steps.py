@@ -150,9 +150,9 @@ def reading_figure(
     before: Wave,
     after: Wave,
     reading: Reading,
+    *,
     begin_s: float,
     end_s: float,
-    *,
     words: tuple[str, str] = ("before the chain", "behind it"),
 ) -> Figure:
     """The sound before and behind a chain, and under it what one of its steps takes away at each moment."""

@@ -60,6 +60,7 @@ class ChainRunner(Runner):
             self.tail_frames += runner.tail_frames
 
     def run(self, x: Array, keys: Keys) -> Array:
+        """The next block of the chain's output, from the next block of its input and of its keys."""
         for link in self._links:
             sidechain = {key: delay.run(keys[key]) for key, delay in link.key_delays.items()}
             y = link.runner.run(x, sidechain)
@@ -78,9 +79,11 @@ class ChainRunner(Runner):
         return dry * (1.0 - share) + wet * share
 
     def readings(self) -> list[Reading]:
+        """What the steps' gain did, under their addresses."""
         return [reading.under(*link.address) for link in self._links for reading in link.runner.readings()]
 
     def notes(self) -> list[str]:
+        """Remarks of all steps."""
         return [note for link in self._links for note in link.runner.notes()]
 
 

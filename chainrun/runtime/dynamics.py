@@ -40,6 +40,7 @@ class DynamicsRunner(Runner):
         return sidechain
 
     def run(self, x: Array, keys: Keys) -> Array:
+        """The next block of output, or of what the step listens to where `listen` asks for that."""
         if x.shape[1] == 0:
             return x.copy()
         sidechain = self._sidechain_filter.signal(x, keys)
@@ -60,4 +61,5 @@ class DynamicsRunner(Runner):
         return slice(detector, detector + 1) if self.n_detectors > 1 else slice(None)
 
     def readings(self) -> list[Reading]:
+        """The one curve of its gain reduction."""
         return [self.recorder.reading(self._do)]

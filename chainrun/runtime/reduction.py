@@ -40,7 +40,7 @@ class ReductionRecorder:
         self._total = 0
         self._working = 0
         self._sum = 0.0
-        self._most = self._least = 0.0
+        self._max = self._min = 0.0
         self._lows: list[Curve] = []
         self._highs: list[Curve] = []
         self._open: Array = np.empty(0)
@@ -76,8 +76,8 @@ class ReductionRecorder:
         if whole:
             self._lows.append(rows.min(axis=1).astype(np.float32))
             self._highs.append(rows.max(axis=1).astype(np.float32))
-            self._most = max(self._most, float(rows.max()))
-            self._least = min(self._least, float(rows.min()))
+            self._max = max(self._max, float(rows.max()))
+            self._min = min(self._min, float(rows.min()))
         self._open = joined[whole * self._hop :].copy()
 
     def reading(self, do: str) -> Reading:
@@ -85,13 +85,13 @@ class ReductionRecorder:
         lows = np.concatenate([*self._lows, self._open.min(keepdims=True) if self._open.size else self._open])
         highs = np.concatenate([*self._highs, self._open.max(keepdims=True) if self._open.size else self._open])
         lows, highs = lows / LOG2_PER_DB, highs / LOG2_PER_DB
-        most = max(self._most, float(self._open.max(initial=0.0)))
-        least = min(self._least, float(self._open.min(initial=0.0)))
+        highest = max(self._max, float(self._open.max(initial=0.0)))
+        lowest = min(self._min, float(self._open.min(initial=0.0)))
         return Reading(
             step="",
             named="",
             do=do,
-            gain_reduction_max_db=(most if most >= -least else least) / LOG2_PER_DB,
+            gain_reduction_max_db=(highest if highest >= -lowest else lowest) / LOG2_PER_DB,
             gain_reduction_mean_db=self._sum / self._working / LOG2_PER_DB if self._working else 0.0,
             gain_reduction_working_pct=100.0 * self._working / self._total if self._total else 0.0,
             points_per_second=self._rate_hz / self._hop,

@@ -41,9 +41,9 @@ class Scheduler(Generic[Task, Result]):
         done: Callable[[str, Result], None],
         failed: Callable[[str, ChainrunError], None],
         *,
-        begun: Callable[[str], None] = lambda key: None,
-        again: Callable[[str], None] = lambda key: None,
-        stops: Callable[[ChainrunError], bool] = lambda error: False,
+        begun: Callable[[str], None] = lambda _key: None,
+        again: Callable[[str], None] = lambda _key: None,
+        stops: Callable[[ChainrunError], bool] = lambda _error: False,
     ):
         self._function, self._make, self._done, self._failed = function, make, done, failed
         self._begun, self._again, self._stops = begun, again, stops

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
@@ -11,6 +12,8 @@ from typing import NamedTuple
 import numpy as np
 
 from chainrun.dsp.eyring import SPEED_OF_SOUND
+from chainrun.loudness import Measured
+from chainrun.survey.alone import Alone
 from chainrun.survey.between import SURE, Arrived
 from chainrun.survey.channels import Channel
 from chainrun.survey.survey import PERHAPS, GroupSurvey, Survey
@@ -126,57 +129,65 @@ class Imbalance(NamedTuple):
 
 def told_alone(survey: Survey) -> list[Advice]:
     """What each file tells by itself."""
-    found: list[Advice] = []
-    for channel in survey.material.channels:
-        file, index = survey.sides[channel.name]
-        one, m = file.channels[index], file.measured
-        name = channel.name
-
-        def say(about: About, text: str, name: str = name) -> None:
-            found.append(Advice(name, about, f"{name}: {text}"))
-
-        if one.peak == 0.0:
-            say(About.SILENCE, "the file is silent")
-            continue
-        if one.clipped_runs:
-            apart = list(dict.fromkeys(f"{at:.1f}" for at in one.clipped_at_s))
-            times, more = ", ".join(apart[:3]), " …" if one.clipped_runs > 3 else ""
-            say(
-                About.CLIPPED,
-                f"clipped: {one.clipped_runs} runs of 3 frames and more at full scale, the longest "
-                f"{one.clipped_longest / m.rate_hz * 1000:.2f} ms (at {times}{more} s); `declip` mends short ones",
-            )
-        elif one.flat_level_dbfs is not None:
-            say(
-                About.FLAT_TOPS,
-                f"flat tops at {one.flat_level_dbfs:.1f} dBFS in {one.flat_runs} runs: it was clipped before the "
-                "converter (a pad forgotten, say)",
-            )
-        elif m.true_peak_dbtp is not None and m.true_peak_dbtp > HOT_DBTP and channel.side in (None, 0):
-            say(About.HOT, f"hot: true peak {m.true_peak_dbtp:+.1f} dBTP; no wave is seen to be cut")
-        if one.dc_dbfs > LOUD_DC_DBFS:
-            say(About.DC, f"DC offset of {one.dc_dbfs:.1f} dBFS; `dc_block` or a low cut takes it out")
-        if one.hum is not None:
-            lines = [
-                f"{one.hum.mains_hz * (k + 1):.0f} Hz {level:.0f}"
-                for k, level in enumerate(one.hum.levels_dbfs)
-                if level is not None
-            ]
-            say(About.HUM, f"mains hum of {one.hum.mains_hz:.0f} Hz: {', '.join(lines)} dBFS; `hum` takes it out")
-        if one.dropouts_at_s:
-            times = ", ".join(f"{at:.2f}" for at in one.dropouts_at_s[:3])
-            many = f"{one.dropouts} stretches" if one.dropouts > 1 else "a stretch"
-            say(About.DROPOUT, f"{many} of exact zeros inside the sound, at {times} s: dropouts, or a gate's work")
-        if one.bandwidth_hz is not None:
-            say(
-                About.BANDWIDTH, f"nothing above {one.bandwidth_hz / 1000:.1f} kHz: it was cut, by a lossy copy perhaps"
-            )
-        if m.rate_hz != survey.material.rate_hz and channel.side in (None, 0):
-            say(
-                About.RATE,
-                f"recorded at {m.rate_hz} Hz, the session is at {survey.material.rate_hz}; it will be converted",
-            )
+    found = [
+        Advice(channel.name, about, f"{channel.name}: {text}")
+        for channel in survey.material.channels
+        for about, text in _told_of_channel(survey, channel)
+    ]
     return found + _doubled(survey) + _lengths(survey) + _copies(survey)
+
+
+def _told_of_channel(survey: Survey, channel: Channel) -> Iterator[tuple[About, str]]:
+    """What is wrong with one channel by itself, and its sentence without the name."""
+    file, index = survey.sides[channel.name]
+    one, m = file.channels[index], file.measured
+    if one.peak == 0.0:
+        yield About.SILENCE, "the file is silent"
+        return
+    yield from _told_of_tops(one, m, first_side=channel.side in (None, 0))
+    if one.dc_dbfs > LOUD_DC_DBFS:
+        yield About.DC, f"DC offset of {one.dc_dbfs:.1f} dBFS; `dc_block` or a low cut takes it out"
+    if one.hum is not None:
+        lines = [
+            f"{one.hum.mains_hz * (k + 1):.0f} Hz {level:.0f}"
+            for k, level in enumerate(one.hum.levels_dbfs)
+            if level is not None
+        ]
+        yield About.HUM, f"mains hum of {one.hum.mains_hz:.0f} Hz: {', '.join(lines)} dBFS; `hum` takes it out"
+    if one.dropouts_at_s:
+        times = ", ".join(f"{at:.2f}" for at in one.dropouts_at_s[:3])
+        many = f"{one.dropouts} stretches" if one.dropouts > 1 else "a stretch"
+        yield About.DROPOUT, f"{many} of exact zeros inside the sound, at {times} s: dropouts, or a gate's work"
+    if one.bandwidth_hz is not None:
+        yield (
+            About.BANDWIDTH,
+            f"nothing above {one.bandwidth_hz / 1000:.1f} kHz: it was cut, by a lossy copy perhaps",
+        )
+    if m.rate_hz != survey.material.rate_hz and channel.side in (None, 0):
+        yield (
+            About.RATE,
+            f"recorded at {m.rate_hz} Hz, the session is at {survey.material.rate_hz}; it will be converted",
+        )
+
+
+def _told_of_tops(one: Alone, m: Measured, *, first_side: bool) -> Iterator[tuple[About, str]]:
+    """What the tops of a wave tell: that it was clipped, here or before, or is hot."""
+    if one.clipped_runs:
+        apart = list(dict.fromkeys(f"{at:.1f}" for at in one.clipped_at_s))
+        times, more = ", ".join(apart[:3]), " …" if one.clipped_runs > 3 else ""
+        yield (
+            About.CLIPPED,
+            f"clipped: {one.clipped_runs} runs of 3 frames and more at full scale, the longest "
+            f"{one.clipped_longest / m.rate_hz * 1000:.2f} ms (at {times}{more} s); `declip` mends short ones",
+        )
+    elif one.flat_level_dbfs is not None:
+        yield (
+            About.FLAT_TOPS,
+            f"flat tops at {one.flat_level_dbfs:.1f} dBFS in {one.flat_runs} runs: it was clipped before the "
+            "converter (a pad forgotten, say)",
+        )
+    elif m.true_peak_dbtp is not None and m.true_peak_dbtp > HOT_DBTP and first_side:
+        yield About.HOT, f"hot: true peak {m.true_peak_dbtp:+.1f} dBTP; no wave is seen to be cut"
 
 
 def _doubled(survey: Survey) -> list[Advice]:
@@ -270,49 +281,65 @@ def metres(one: Arrived, rate_hz: int) -> str:
 
 def told_between(survey: Survey) -> list[Advice]:
     """What the microphones of each group tell of one another."""
-    found: list[Advice] = []
     rate = survey.material.rate_hz
-    for group in survey.groups:
-        turns, odd = turned(group)
-        if odd:
-            text = f"{group.reference}: most close microphones are upside down against it: it is the one to turn over"
-            found.append(Advice(str(group.reference), About.POLARITY, text))
-        for turn in turns:
-            text = f"{turn.by.channel}: {turn.reason}"
-            found.append(Advice(turn.by.channel, About.POLARITY, text, turn.by.confidence))
-        for one in group.arrivals:
-            if one.confidence < PERHAPS:
-                continue
-            if not one.sure:
-                text = f"{one.channel}: perhaps {metres(one, rate)}, for {one.drum} agrees in {of_hits(one)} only"
-                found.append(Advice(one.channel, About.UNSURE, text, one.confidence))
-            else:
-                text = f"{one.channel}: {metres(one, rate)} by {one.drum} ({of_hits(one)})"
-                found.append(Advice(one.channel, About.ARRIVAL, text, one.confidence))
-        for clock in group.drifts:
-            text = (
-                f"{clock.channel}: drifts against {clock.reference} by about {clock.ppm:+.0f} ppm ({clock.frames:+.1f} "
-                f"samples in {clock.seconds:.0f} s): probably another recorder's clock"
-            )
-            found.append(Advice(clock.channel, About.CLOCK, text, 0.8))
-        for drum in group.drums:
-            if not drum.is_first:
-                text = f"{drum.microphones[0]}: unsure whether its own drum is hit: others hear earlier what it hears"
-                found.append(Advice(drum.microphones[0], About.UNSURE, text, 0.7))
-        found += _told_pairs(group) + _told_bleed(group)
-        for pair in group.adding:
-            if pair.before_db < -1.0 and pair.after_db > pair.before_db + 1.0:
-                comb = f", first notch of the comb at {pair.first_notch_hz:.0f} Hz" if pair.first_notch_hz else ""
-                text = (
-                    f"{pair.channel} with {pair.other}: below 300 Hz adding them loses {-pair.before_db:.1f} dB "
-                    f"against the sum of their powers{comb}; aligned it would be {pair.after_db:+.1f} dB"
-                )
-                found.append(Advice(pair.channel, About.ADDING, text))
+    found = [one for group in survey.groups for one in _told_of_group(group, rate)]
     for one in survey.lines:
         if one.confidence >= SURE:
             word = "inverted, and " if one.inverted else ""
             text = f"{one.channel}: {word}{metres(one, rate)} ({one.confidence:.0%} of its windows agree)"
             found.append(Advice(one.channel, About.POLARITY if one.inverted else About.ARRIVAL, text, one.confidence))
+    return found
+
+
+def _told_of_group(group: GroupSurvey, rate_hz: int) -> list[Advice]:
+    found = _told_turns(group) + _told_arrivals(group, rate_hz)
+    for clock in group.drifts:
+        text = (
+            f"{clock.channel}: drifts against {clock.reference} by about {clock.ppm:+.0f} ppm ({clock.frames:+.1f} "
+            f"samples in {clock.seconds:.0f} s): probably another recorder's clock"
+        )
+        found.append(Advice(clock.channel, About.CLOCK, text, 0.8))
+    for drum in group.drums:
+        if not drum.is_first:
+            text = f"{drum.microphones[0]}: unsure whether its own drum is hit: others hear earlier what it hears"
+            found.append(Advice(drum.microphones[0], About.UNSURE, text, 0.7))
+    found += _told_pairs(group) + _told_bleed(group)
+    for pair in group.adding:
+        if pair.before_db < -1.0 and pair.after_db > pair.before_db + 1.0:
+            comb = f", first notch of the comb at {pair.first_notch_hz:.0f} Hz" if pair.first_notch_hz else ""
+            text = (
+                f"{pair.channel} with {pair.other}: below 300 Hz adding them loses {-pair.before_db:.1f} dB "
+                f"against the sum of their powers{comb}; aligned it would be {pair.after_db:+.1f} dB"
+            )
+            found.append(Advice(pair.channel, About.ADDING, text))
+    return found
+
+
+def _told_turns(group: GroupSurvey) -> list[Advice]:
+    """Microphones that are upside down."""
+    found: list[Advice] = []
+    turns, odd = turned(group)
+    if odd:
+        text = f"{group.reference}: most close microphones are upside down against it: it is the one to turn over"
+        found.append(Advice(str(group.reference), About.POLARITY, text))
+    for turn in turns:
+        text = f"{turn.by.channel}: {turn.reason}"
+        found.append(Advice(turn.by.channel, About.POLARITY, text, turn.by.confidence))
+    return found
+
+
+def _told_arrivals(group: GroupSurvey, rate_hz: int) -> list[Advice]:
+    """How far microphones are behind the reference, or perhaps are."""
+    found: list[Advice] = []
+    for one in group.arrivals:
+        if one.confidence < PERHAPS:
+            continue
+        if not one.sure:
+            text = f"{one.channel}: perhaps {metres(one, rate_hz)}, for {one.drum} agrees in {of_hits(one)} only"
+            found.append(Advice(one.channel, About.UNSURE, text, one.confidence))
+        else:
+            text = f"{one.channel}: {metres(one, rate_hz)} by {one.drum} ({of_hits(one)})"
+            found.append(Advice(one.channel, About.ARRIVAL, text, one.confidence))
     return found
 
 

@@ -45,7 +45,7 @@ CLIFF_DB = 25.0
 class Runs:
     """Runs of consecutive frames in which something holds, over blocks: where each begins, and its length."""
 
-    least: int
+    min_length: int
     begins: list[int] = field(default_factory=list)
     lengths: list[int] = field(default_factory=list)
     entries: list[float] = field(default_factory=list)
@@ -84,7 +84,7 @@ class Runs:
             self._open = 0
 
     def _add(self, begin: int, length: int) -> None:
-        if length >= self.least:
+        if length >= self.min_length:
             self.begins.append(begin)
             self.lengths.append(length)
             self.entries.append(self._entry)
@@ -160,10 +160,10 @@ class FileListener:
         self._means.append(np.stack([hops.mean(axis=1), hops.std(axis=1)]))
         self._part = joined[whole * self._hop :]
         self._energy += float(x @ x)
-        heard = np.flatnonzero(size > SILENT)
-        if heard.size:
-            self._first = self._n + int(heard[0]) if self._first is None else self._first
-            self._last = self._n + int(heard[-1])
+        sounding = np.flatnonzero(size > SILENT)
+        if sounding.size:
+            self._first = self._n + int(sounding[0]) if self._first is None else self._first
+            self._last = self._n + int(sounding[-1])
         self._peak = max(self._peak, float(size.max(initial=0.0)))
         self._clipped.feed(size >= self._full_scale, size)
         for sign, tops in self._tops.items():
@@ -259,7 +259,7 @@ class FileListener:
         lines_over_time = np.array(self._lines)
         quiet = np.percentile(np.abs(lines_over_time), QUIET_PERCENT, axis=0)
         best: HumFound | None = None
-        most = 0
+        max_lines = 0
         for mains in MAINS_HZ:
             levels: list[float | None] = []
             steady = _steady(lines_over_time, mains)
@@ -276,8 +276,8 @@ class FileListener:
             # Without its first harmonic a loud one may be an organ's note.
             loudest = max((level for level in levels if level is not None), default=SILENCE_DB)
             sure = levels[0] is not None or (levels[1] is not None and loudest < LOUD_HUM_DBFS)
-            if lines > most and lines >= 2 and sure:
-                best, most = HumFound(mains, tuple(levels)), lines
+            if lines > max_lines and lines >= 2 and sure:
+                best, max_lines = HumFound(mains, tuple(levels)), lines
         return best
 
     def _bandwidth(self) -> float | None:

@@ -119,7 +119,7 @@ class Drift:
     seconds: float
 
 
-class Group:
+class HitStretches:
     """The stretches around the hits of a group's microphones, and what they tell."""
 
     def __init__(
@@ -128,6 +128,7 @@ class Group:
         drums: list[Drum],
         stretches: Mapping[str, FINE],
         rate_hz: int,
+        *,
         places_ms: tuple[int, ...] = (),
         gap_ms: float = float(BLEED_MS),
     ):
@@ -147,19 +148,19 @@ class Group:
         for other in self.drums:
             if other is drum or not len(drum.rows):
                 continue
-            heard = self.between(clean, other.microphones[0], drum)
-            if heard is None:
+            arrived = self.between(clean, other.microphones[0], drum)
+            if arrived is None:
                 continue
-            behind = heard.delay_frames - self._shift(other.microphones[0]) + self._shift(clean)
-            if behind < -FIRST_MS * self._step and heard.confidence >= PERHAPS_FIRST:
+            late_frames = arrived.delay_frames - self._shift(other.microphones[0]) + self._shift(clean)
+            if late_frames < -FIRST_MS * self._step and arrived.confidence >= PERHAPS_FIRST:
                 return replace(drum, rows=drum.rows[:0], strengths=np.zeros(drum.strengths.shape), is_first=False)
         return drum
 
     def as_sure(self, one: Arrived) -> Arrived:
         """An arrival, no surer than it can be: a close microphone is not later than one that is far."""
         own, far = self.drum_of(one.channel), self.drum_of(one.reference) is None
-        behind = one.delay_frames - self._shift(one.channel) + self._shift(one.reference)  # through the air alone
-        late = own is not None and far and behind > 1.0
+        late_frames = one.delay_frames - self._shift(one.channel) + self._shift(one.reference)  # through the air alone
+        late = own is not None and far and late_frames > 1.0
         return replace(one, confidence=min(one.confidence, UNSURE)) if late else one
 
     def drift(self, one: Arrived) -> Drift | None:
@@ -173,8 +174,8 @@ class Group:
             part = np.array([row])
             a = self._cut(one.channel, part, *_HIT)
             b = self._cut(one.reference, part, HIT_MS[0] + MAX_MS, HIT_MS[0] + HIT_MS[1] + 2 * MAX_MS)
-            heard = arrival(a, b, self.rate_hz, MAX_MS * self._step)
-            delays[k] = -heard.delay_frames if heard is not None else np.nan
+            arrived = arrival(a, b, self.rate_hz, MAX_MS * self._step)
+            delays[k] = -arrived.delay_frames if arrived is not None else np.nan
         known = np.isfinite(delays)
         times, delays = times[known], delays[known]
         seconds = float(np.ptp(times)) if times.size else 0.0
@@ -240,10 +241,10 @@ class Group:
             before, after = HIT_MS
             a = self._cut(first, drum.rows, before, before + after)
             b = self._cut(second, drum.rows, before + MAX_MS, before + after + 2 * MAX_MS)
-            heard = arrival(a, b, self.rate_hz, MAX_MS * self._step) if len(drum.rows) else None
+            found = arrival(a, b, self.rate_hz, MAX_MS * self._step) if len(drum.rows) else None
             self._found[key] = (
-                Arrived(second, first, drum.name, heard.delay_frames, heard.inverted, heard.confidence, heard.n_hits)
-                if heard is not None
+                Arrived(second, first, drum.name, found.delay_frames, found.inverted, found.confidence, found.n_hits)
+                if found is not None
                 else None
             )
         return self._found[key]
@@ -300,10 +301,10 @@ class Group:
             return 10.0 * math.log10(float(np.median(np.sum(np.abs(x + y) ** 2, axis=1) / powers)) + 1e-12)
 
         turn = np.exp(-2j * np.pi * freqs[band] * moved[0] / self.rate_hz) * (-1.0 if moved[1] else 1.0)
-        heard = self.between(name, other, drum)
-        apart = abs(heard.delay_frames) / self.rate_hz if heard is not None else 0.0
+        arrived = self.between(name, other, drum)
+        apart = abs(arrived.delay_frames) / self.rate_hz if arrived is not None else 0.0
         notch = None
-        if heard is not None and not heard.inverted and 2.0 * apart * LOW_BAND_HZ[0] > 0.01:
+        if arrived is not None and not arrived.inverted and 2.0 * apart * LOW_BAND_HZ[0] > 0.01:
             notch = 0.5 / apart
         after = gain(spectra[0] * turn, spectra[1])
         return Adding(name, other, drum.name, gain(*spectra), after, notch)
@@ -375,11 +376,12 @@ class Group:
         paths = [self._paths(side) for side in (left, right)]
         for k, drum in enumerate(self.drums):
             clean = drum.microphones[0]
-            heard = [self.between(clean, side, drum) for side in (left, right)]
-            if heard[0] is None or heard[1] is None:
+            arrivals = [self.between(clean, side, drum) for side in (left, right)]
+            if arrivals[0] is None or arrivals[1] is None:
                 continue
             one, other = (
-                _around(path[k], each.delay_frames) for path, each in zip(paths, (heard[0], heard[1]), strict=True)
+                _around(path[k], each.delay_frames)
+                for path, each in zip(paths, (arrivals[0], arrivals[1]), strict=True)
             )
             products = float(one @ one), float(other @ other), float(one @ other)
             if products[2] <= 0.0:
@@ -392,15 +394,15 @@ class Group:
                     0.05,
                     near + (one.delay_frames - self._shift(side) + self._shift(clean)) / self.rate_hz * SPEED_OF_SOUND,
                 )
-                for side, one in zip((left, right), (heard[0], heard[1]), strict=True)
+                for side, one in zip((left, right), (arrivals[0], arrivals[1]), strict=True)
             ]
             found.append(
                 Seat(
                     drum.name,
                     10.0 * math.log10(products[1] / products[0]),
-                    (heard[1].delay_frames - heard[0].delay_frames) / self.rate_hz * 1000.0,
+                    (arrivals[1].delay_frames - arrivals[0].delay_frames) / self.rate_hz * 1000.0,
                     20.0 * math.log10(metres[0] / metres[1]),
-                    min(heard[0].confidence, heard[1].confidence),
+                    min(arrivals[0].confidence, arrivals[1].confidence),
                     likeness,
                 )
             )
@@ -418,7 +420,7 @@ class Group:
         near = np.stack(
             [np.fft.rfft(self._cut(d.microphones[0], rows, HIT_MS[0], length) * taper, n) for d in self.drums], axis=2
         )
-        heard = np.fft.rfft(self._cut(far, rows, HIT_MS[0], length + MAX_MS), n)
+        arriving = np.fft.rfft(self._cut(far, rows, HIT_MS[0], length + MAX_MS), n)
         near = np.moveaxis(near, 0, 1)  # frequency, hit, drum
         normal = np.conj(np.swapaxes(near, 1, 2)) @ near
         sizes = np.einsum("fii->fi", normal).real
@@ -426,7 +428,7 @@ class Group:
         mask = np.clip((freqs - 300.0) / 100.0, 0.0, 1.0) * np.clip((8000.0 - freqs) / 1000.0, 0.0, 1.0)
         floor = 1e-3 * sizes[mask > 0.5].max(axis=0, initial=1e-20)
         normal += np.eye(len(self.drums)) * floor
-        response = np.linalg.solve(normal, np.conj(np.swapaxes(near, 1, 2)) @ heard.T[:, :, None])[:, :, 0]
+        response = np.linalg.solve(normal, np.conj(np.swapaxes(near, 1, 2)) @ arriving.T[:, :, None])[:, :, 0]
         return [np.fft.irfft(response[:, k] * mask, n * FINER) for k in range(len(self.drums))]
 
 

@@ -76,12 +76,12 @@ def equal_channels(path: Path) -> bool:
     with Reader(path) as reader:
         if reader.header.n_channels != 2:
             return False
-        heard = False
+        audible = False
         for x in reader.blocks(1 << 16):
             if np.abs(x[0] - x[1]).max(initial=0.0) > SAME:
                 return False
-            heard = heard or bool(np.abs(x).max(initial=0.0) > 16.0 * SAME)
-    return heard  # of what is next to silence nothing can be told
+            audible = audible or bool(np.abs(x).max(initial=0.0) > 16.0 * SAME)
+    return audible  # of what is next to silence nothing can be told
 
 
 def _one_of_two(stem: StemInput) -> StemInput | None:

@@ -12,7 +12,7 @@ from chainrun.survey.advice import LOUD_DC_DBFS, imbalance, to_turn
 from chainrun.survey.between import GateLevels
 from chainrun.survey.channels import NOTHING_DBFS, Channel
 from chainrun.survey.library import preset_text
-from chainrun.survey.roles import DRUMS
+from chainrun.survey.roles import DRUMS, Role
 from chainrun.survey.survey import PERHAPS, GroupSurvey, Survey
 from chainrun.units import gain_to_db
 
@@ -133,7 +133,7 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
         PRESETS_DIRS,
     ]
     for stem in survey.material.stems:
-        strip = _stem(survey, kit, stem, bus and stem in drum_stems, made, stems_copied(survey))
+        strip = _stem(survey, kit, stem, bus and stem in drum_stems, made=made, copied=stems_copied(survey))
         lines += ["", f"[stems.{stem}]"]
         lines += [f"{key} = {value}" + (f"  # {printable(why)}" if why else "") for key, value, why in strip.keys]
         if strip.steps:
@@ -181,6 +181,7 @@ def _stem(
     kit: GroupSurvey | None,
     stem: str,
     in_kit: bool,
+    *,
     made: Drafted,
     copied: dict[str, str],
 ) -> _DraftStrip:
@@ -192,10 +193,7 @@ def _stem(
     if first.input.parts[0].n_channels == 2 and (first.doubled or len(files) == 2):
         strip.keys.append(("channel", "1", "both channels hold the same"))
     instrument, part = first.role.instrument, first.role.part
-    if instrument is None:
-        words = "unknown: the name says nothing, and a guess by sound is not sure enough for a chain"
-    else:
-        words = f"taken for {instrument}".replace("_", " ") + (f" ({part})" if part else "")
+    words = _role_in_words(first.role)
     if in_kit:
         strip.keys.append(("group", '"kit"', "survey compares the microphones of a group"))
         strip.keys.append(("to", '"kit"', words))
@@ -207,11 +205,8 @@ def _stem(
         return strip
     _mends(survey, kit, channels, strip)
     hit = kit.hit_levels.get(first.name) if kit is not None else None
-    file = survey.files[stem].measured
     if instrument in GATED or instrument in ("hat", "ride"):
-        told = hit if hit is not None else file.sample_peak_dbfs - 2.0
-        why = "the usual peak of its hits" if hit is not None else "no hits were told apart: 2 dB under its peak"
-        strip.keys.append(("hit_level_dbfs", f"{told:.1f}", why))
+        strip.keys.append(_hit_level(survey, stem, hit))
     strip.keys.append(_fader(survey, channels, instrument, part))
     pan = _pan(kit, first, instrument)
     if pan is not None and len(channels) == 1:
@@ -227,6 +222,21 @@ def _stem(
             strip.steps.append((f'{{ preset = "{name}" }}', ""))
             made.presets.append(name)
     return strip
+
+
+def _role_in_words(role: Role) -> str:
+    """What a stem is taken for."""
+    if role.instrument is None:
+        return "unknown: the name says nothing, and a guess by sound is not sure enough for a chain"
+    return f"taken for {role.instrument}".replace("_", " ") + (f" ({role.part})" if role.part else "")
+
+
+def _hit_level(survey: Survey, stem: str, hit: float | None) -> tuple[str, str, str]:
+    """The usual peak of a stem's hits, or a guess at it."""
+    if hit is not None:
+        return "hit_level_dbfs", f"{hit:.1f}", "the usual peak of its hits"
+    guess = survey.files[stem].measured.sample_peak_dbfs - 2.0
+    return "hit_level_dbfs", f"{guess:.1f}", "no hits were told apart: 2 dB under its peak"
 
 
 def _why_mute(survey: Survey, channels: list[Channel], copied: dict[str, str]) -> str | None:

@@ -68,13 +68,13 @@ def standing_apart(envelopes: Mapping[str, Array]) -> dict[str, float]:
     everywhere = events_of(envelopes)
     if everywhere.size < 4:
         return {}
-    heard = {}
+    bled = {}
     for name, envelope in envelopes.items():
         padded = np.concatenate([levels_after(envelope), np.full(int(everywhere[-1]) + 8, -140.0)])
         level = padded[np.clip(everywhere[:, None] + np.arange(-3, 6), 0, None)].max(axis=1)
-        heard[name] = np.maximum(level - np.sort(level)[-3:].mean(), -40.0)
-    usual = np.median(list(heard.values()), axis=0)
-    return {name: float((level - usual).std()) - float(np.median(level)) / 4.0 for name, level in heard.items()}
+        bled[name] = np.maximum(level - np.sort(level)[-3:].mean(), -40.0)
+    usual = np.median(list(bled.values()), axis=0)
+    return {name: float((level - usual).std()) - float(np.median(level)) / 4.0 for name, level in bled.items()}
 
 
 def events_of(envelopes: Mapping[str, Array]) -> IntArray:
@@ -105,10 +105,10 @@ def hit_places(close: list[Channel], envelopes: Mapping[str, Array]) -> tuple[in
         if not places.size:
             continue
         others = []
-        for other, heard in levels.items():
-            if other != name and heard.size:
-                index = np.clip(places[:, None] + np.arange(-4, 5), 0, heard.size - 1)
-                others.append(heard[index].max(axis=1) - tops[other])
+        for other, bled in levels.items():
+            if other != name and bled.size:
+                index = np.clip(places[:, None] + np.arange(-4, 5), 0, bled.size - 1)
+                others.append(bled[index].max(axis=1) - tops[other])
         margin = level - tops[name] - (np.max(others, axis=0) if others else 0.0)
         best = np.argsort(-np.where(level - tops[name] >= -12.0, margin, -1e3), kind="stable")[:MAX_HITS]
         loudest = np.argsort(-level, kind="stable")[: MAX_HITS // 2]
@@ -138,9 +138,9 @@ def soft_hits(name: str, close: list[Channel], envelopes: Mapping[str, Array]) -
         _, loud = onsets(envelopes[other.name])
         if loud.size < 4:
             continue
-        heard = levels_after(envelopes[other.name])
-        near = np.clip(places[:, None] + np.arange(-6, 13), 0, heard.size - 1)
-        others = np.maximum(others, heard[near].max(axis=1) - float(np.sort(loud)[-3:].mean()))
+        bled = levels_after(envelopes[other.name])
+        near = np.clip(places[:, None] + np.arange(-6, 13), 0, bled.size - 1)
+        others = np.maximum(others, bled[near].max(axis=1) - float(np.sort(loud)[-3:].mean()))
     soft = (against < SOFT_DB) & (against > SOFTEST_DB) & (against - others >= WITH_DB)
     return [round(float(one), 1) for one in against[soft]]
 

@@ -13,13 +13,13 @@ def line_and_amplifier(line: Array, amplifier: Array, rate_hz: int) -> tuple[flo
 
     None where the two are too short to compare in stretches of a third of a second.
     """
-    size, most = rate_hz // 3, rate_hz // 40
+    size, max_frames = rate_hz // 3, rate_hz // 40
     n = min(line.size, amplifier.size)
-    begins = np.arange(most, n - size - most, size)
+    begins = np.arange(max_frames, n - size - max_frames, size)
     if begins.size < 3:
         return None
     a = np.stack([line[at : at + size] for at in begins])
-    b = np.stack([amplifier[at - most : at + size + most] for at in begins])
+    b = np.stack([amplifier[at - max_frames : at + size + max_frames] for at in begins])
     loud = np.argsort(-np.sum(a**2, axis=1), kind="stable")[:60]
-    heard = arrival(a[loud], b[loud], rate_hz, most, (100.0, 4000.0))
-    return (heard.delay_frames, heard.inverted, heard.confidence) if heard is not None else None
+    found = arrival(a[loud], b[loud], rate_hz, max_frames, (100.0, 4000.0))
+    return (found.delay_frames, found.inverted, found.confidence) if found is not None else None

@@ -35,29 +35,6 @@ class _Stem:
 
 def overlay_text(survey: Survey, source: str, align: Align = "none") -> str:
     """The overlay, as TOML with comments. It has no tables where there is nothing to mend."""
-    stems = {stem: _Stem() for stem in survey.material.stems}
-    place = {channel.name: (channel.stem, channel.side or 0) for channel in survey.material.channels}
-    for channel, reason in to_turn(survey).items():
-        stem, side = place[channel]
-        stems[stem].invert[side] = reason
-    for group in survey.groups:
-        close = {microphone for drum in group.drums for microphone in drum.microphones}
-        if align != "none":
-            for one in _to_align(group, close):
-                if not one.sure or (align == "close" and one.channel not in close):
-                    continue
-                stem, side = place[one.channel]
-                stems[stem].shift[side] = (-one.delay_frames, _why(one, survey.material.rate_hz))
-        for stem in group.seats:
-            told = imbalance(group, stem)
-            if told is not None and told.sure:
-                stems[stem].trim_db[told.side] = (-abs(round(told.db, 1)), told.reason)
-        for channel, level in group.hit_levels.items():
-            if level < NOTHING_DBFS:
-                continue
-            stem, _ = place[channel]
-            part = survey.material.of_stem(stem)[0].input.parts[0]
-            stems[stem].hit = (round(level - part.trim_db, 1), "the usual peak of its hits")
     lines = [
         f"# What a survey of {printable(source)} proposes. Read it, change it, render with --overlay.",
         "# Values are whole: they take the place of the recipe's own.",
@@ -68,7 +45,7 @@ def overlay_text(survey: Survey, source: str, align: Align = "none") -> str:
     if found:
         lines += ["#", "# Found:"] + [f"#   {printable(one.text)}" for one in found]
     removed = []
-    for name, changes in stems.items():
+    for name, changes in _changes(survey, align).items():
         body = _body(survey, name, changes)
         if body:
             lines += ["", f"[stems.{name}]", *body]
@@ -78,6 +55,38 @@ def overlay_text(survey: Survey, source: str, align: Align = "none") -> str:
         at = next(i for i, line in enumerate(lines) if line.startswith("["))
         lines[at:at] = [f"remove = {toml_text(removed)}  # shift_samples takes its place", ""]
     return "\n".join(lines) + "\n"
+
+
+def _changes(survey: Survey, align: Align) -> dict[str, _Stem]:
+    """What would be mended of each stem."""
+    stems = {stem: _Stem() for stem in survey.material.stems}
+    place = {channel.name: (channel.stem, channel.side or 0) for channel in survey.material.channels}
+    for channel, reason in to_turn(survey).items():
+        stem, side = place[channel]
+        stems[stem].invert[side] = reason
+    for group in survey.groups:
+        for one in _shifted(group, align):
+            stem, side = place[one.channel]
+            stems[stem].shift[side] = (-one.delay_frames, _why(one, survey.material.rate_hz))
+        for stem in group.seats:
+            told = imbalance(group, stem)
+            if told is not None and told.sure:
+                stems[stem].trim_db[told.side] = (-abs(round(told.db, 1)), told.reason)
+        for channel, level in group.hit_levels.items():
+            if level >= NOTHING_DBFS:
+                stem, _ = place[channel]
+                part = survey.material.of_stem(stem)[0].input.parts[0]
+                stems[stem].hit = (round(level - part.trim_db, 1), "the usual peak of its hits")
+    return stems
+
+
+def _shifted(group: GroupSurvey, align: Align) -> list[Arrived]:
+    """Arrivals of a group whose channels are moved."""
+    if align == "none":
+        return []
+    close = {microphone for drum in group.drums for microphone in drum.microphones}
+    sure = [one for one in _to_align(group, close) if one.sure]
+    return sure if align == "all" else [one for one in sure if one.channel in close]
 
 
 def _why(one: Arrived, rate_hz: int) -> str:

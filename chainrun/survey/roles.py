@@ -63,6 +63,8 @@ INSIDE = {"in", "inside", "innen", "beater"}
 OUTSIDE = {"out", "outside", "aussen", "front", "reso", "sub", "shell"}
 LINE = {"di", "line", "direct", "dibox"}
 AMPLIFIER = {"amp", "cab", "cabinet", "amplifier"}
+PARTS = {"under": UNDER, "top": TOP, "out": OUTSIDE, "in": INSIDE, "line": LINE, "amp": AMPLIFIER}
+"""Parts of an instrument and their words; where several fit, the first is it."""
 LEFT = {"l", "left", "links", "gauche", "sinistra", "izquierda", "izq", "lft", "li", "lh"}
 RIGHT = {"r", "right", "rechts", "droite", "destra", "derecha", "der", "rgt", "re", "rh"}
 CLOSE = {"kick", "snare", "hat", "floor_tom", "rack_tom", "ride", "shaker"}
@@ -92,60 +94,52 @@ def tokens(name: str) -> list[str]:
 
 def role_of(name: str) -> Role:
     """The role that a file's name (without its ending) tells."""
-    words = tokens(name)
-    side = None
-    if len(words) > 1:
-        last = words[-1]
-        first = words[0]
-        for at, word in ((len(words) - 1, last), (0, first)):
-            if word in LEFT | RIGHT:
-                side = "left" if word in LEFT else "right"
-                words = words[:at] + words[at + 1 :]
-                break
-        else:
-            for at, word in enumerate(words):
-                if word in (LEFT | RIGHT) - {"in", "re", "li", "der"} and len(word) > 1:
-                    side = "left" if word in LEFT else "right"
-                    words = words[:at] + words[at + 1 :]
-                    break
-    found = None
-    joined = "_".join(words)
-    for instrument, known in WORDS.items():
-        for one in known.split():
-            if ("_" in one and one in joined) or one in words:
-                found = instrument
-                break
-        if found:
-            break
-    if found is None:  # words that are written together: snaretop, kickin, ohl
-        for instrument, known in WORDS.items():
-            if any(len(one) >= 4 and word.startswith(one) for one in known.split() for word in words):
-                found = instrument
-                break
+    side, words = _side_of(tokens(name))
+    found = _instrument_of(words)
     if side is None and found in (None, "overhead", "room"):
         match = re.fullmatch(r"(oh|ovh|over|overhead|room|amb)(l|r)", words[-1]) if words else None
         if match:
             side = "left" if match[2] == "l" else "right"
             words[-1] = match[1]
             found = "overhead" if match[1].startswith("o") else "room"
-    part = None
+    return Role(found, _part_of(words, found), side, "_".join(words) or name)
+
+
+def _side_of(words: list[str]) -> tuple[str | None, list[str]]:
+    """The side that a name of several words tells, by its last, its first or any long word; and the other words."""
+    if len(words) < 2:
+        return None, words
+    ends = [(at, words[at]) for at in (len(words) - 1, 0) if words[at] in LEFT | RIGHT]
+    inner = [
+        (at, word)
+        for at, word in enumerate(words)
+        if word in (LEFT | RIGHT) - {"in", "re", "li", "der"} and len(word) > 1
+    ]
+    for at, word in [*ends, *inner][:1]:
+        return "left" if word in LEFT else "right", words[:at] + words[at + 1 :]
+    return None, words
+
+
+def _instrument_of(words: list[str]) -> str | None:
+    """The first instrument that a word, or words together, name; or that a word begins with."""
+    joined = "_".join(words)
+    for instrument, known in WORDS.items():
+        if any(("_" in one and one in joined) or one in words for one in known.split()):
+            return instrument
+    for instrument, known in WORDS.items():  # words that are written together: snaretop, kickin, ohl
+        if any(len(one) >= 4 and word.startswith(one) for one in known.split() for word in words):
+            return instrument
+    return None
+
+
+def _part_of(words: list[str], instrument: str | None) -> str | None:
+    """The part of the instrument that a word names, or that the name of a snare or a kick ends with."""
     text = "".join(words)
-    for name_of_part, marks in (
-        ("under", UNDER),
-        ("top", TOP),
-        ("out", OUTSIDE),
-        ("in", INSIDE),
-        ("line", LINE),
-        ("amp", AMPLIFIER),
-    ):
-        if any(word in marks for word in words) or (
-            found in ("snare", "kick") and any(len(mark) > 2 and text.endswith(mark) for mark in marks)
-        ):
-            part = name_of_part
-            break
-    if found == "rack_tom" and part == "under":
-        part = None
-    return Role(found, part, side, "_".join(words) or name)
+    for part, marks in PARTS.items():
+        ends = instrument in ("snare", "kick") and any(len(mark) > 2 and text.endswith(mark) for mark in marks)
+        if ends or any(word in marks for word in words):
+            return None if instrument == "rack_tom" and part == "under" else part
+    return None
 
 
 def stem_name(name: str, taken: Iterable[str] = ()) -> str:

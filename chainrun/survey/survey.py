@@ -24,7 +24,7 @@ from chainrun.survey.between import (
     Arrived,
     Drift,
     GateLevels,
-    Group,
+    HitStretches,
     Seat,
 )
 from chainrun.survey.channels import Channel, Material
@@ -112,11 +112,12 @@ def survey(material: Material, *, reference: str | None = None, workers: int = 1
         if reference not in known:
             raise UsageError(
                 Problem(
-                    "there is no such stem for --reference",
+                    "there is no such stem",
                     given=reference,
                     allowed=", ".join(dict.fromkeys(known)),
                     hint=nearest(reference, known),
                     code=Code.UNKNOWN_WORD,
+                    facts=(("asked_by", "reference"),),
                 )
             )
     by_file: dict[str, list[Channel]] = {}
@@ -128,13 +129,13 @@ def survey(material: Material, *, reference: str | None = None, workers: int = 1
         tasks = [
             (path, tuple(sorted({channel.file_channel for channel in channels}))) for path, channels in by_file.items()
         ]
-        heard = dict(zip(by_file, _all(hands, hear_file, tasks), strict=True))
+        measured = dict(zip(by_file, _all(hands, hear_file, tasks), strict=True))
         asked = dict(tasks)
         sides = {
-            channel.name: (heard[str(channel.path)], asked[str(channel.path)].index(channel.file_channel))
+            channel.name: (measured[str(channel.path)], asked[str(channel.path)].index(channel.file_channel))
             for channel in material.channels
         }
-        files = {channel.stem: heard[str(channel.path)] for channel in reversed(material.channels)}
+        files = {channel.stem: measured[str(channel.path)] for channel in reversed(material.channels)}
         groups = [_group(name, members, material, reference, hands) for name, members in _groups(material)]
         lines = _lines(material)
     return Survey(material, files, sides, groups, lines, _copies(material, sides))
@@ -209,7 +210,7 @@ def _group(
     cut = _all(hands, cut_stretches, [(channel.input, rate, places) for channel in channels])
     stretches = dict(zip((channel.name for channel in channels), cut, strict=True))
     gap_ms = float(np.percentile(np.diff(events), 25)) if events.size > 8 else float(BLEED_MS)
-    group = Group(channels, drums(close, stretches, rate), stretches, rate, places, gap_ms)
+    group = HitStretches(channels, drums(close, stretches, rate), stretches, rate, places_ms=places, gap_ms=gap_ms)
     found.drums = group.drums
     _tell_arrivals(found, group, reference)
     told = {one.channel for one in found.arrivals if one.confidence >= PERHAPS} | {reference.name}
@@ -233,37 +234,45 @@ def _group(
     return found
 
 
-def _tell_arrivals(found: GroupSurvey, group: Group, reference: Channel) -> None:
+def _tell_arrivals(found: GroupSurvey, group: HitStretches, reference: Channel) -> None:
+    """Put in how far each channel is behind the reference, and what that does where they are added."""
     for channel in found.channels:
-        if channel.name == reference.name:
-            continue
-        most = MAX_MS * group.rate_hz / 1000.0
-        told = [one for one in group.against(channel.name, reference.name) if abs(one.delay_frames) <= most]
-        own = group.drum_of(channel.name)
-        if told:
-            found.arrivals.append(group.as_sure(told[0]))
-        if own is None:
-            found.by_drum += told
-        elif channel.name != own.microphones[0]:
-            second = group.between(own.microphones[0], channel.name, own)
-            if second is not None:
-                found.under.append(second)
-        best = group.as_sure(told[0]) if told else None
-        drift = group.drift(best) if best is not None else None
-        if drift is not None:
-            found.drifts.append(drift)
-        if own is not None and best is not None and best.confidence >= SURE:
-            moved = (-best.delay_frames, best.inverted)
-            pair = group.adding(channel.name, reference.name, own, moved)
-            if pair is not None:
-                found.adding.append(pair)
+        if channel.name != reference.name:
+            _tell_arrival(found, group, channel.name, reference.name)
     for second in found.under:
         drum = group.drum_of(second.channel)
         assert drum is not None
-        moved = (-second.delay_frames, second.inverted)
-        pair = group.adding(second.channel, second.reference, drum, moved)
-        if pair is not None:
-            found.adding.append(pair)
+        _tell_adding(found, group, second, drum)
+
+
+def _tell_arrival(found: GroupSurvey, group: HitStretches, channel: str, reference: str) -> None:
+    """The same of one channel."""
+    max_frames = MAX_MS * group.rate_hz / 1000.0
+    told = [one for one in group.against(channel, reference) if abs(one.delay_frames) <= max_frames]
+    own = group.drum_of(channel)
+    best = group.as_sure(told[0]) if told else None
+    if best is not None:
+        found.arrivals.append(best)
+    if own is None:
+        found.by_drum += told
+    elif channel != own.microphones[0]:
+        second = group.between(own.microphones[0], channel, own)
+        if second is not None:
+            found.under.append(second)
+    if best is None:
+        return
+    drift = group.drift(best)
+    if drift is not None:
+        found.drifts.append(drift)
+    if own is not None and best.confidence >= SURE:
+        _tell_adding(found, group, best, own)
+
+
+def _tell_adding(found: GroupSurvey, group: HitStretches, one: Arrived, drum: Drum) -> None:
+    """Put in what adding a channel to what it arrives against does, as it is and moved."""
+    pair = group.adding(one.channel, one.reference, drum, (-one.delay_frames, one.inverted))
+    if pair is not None:
+        found.adding.append(pair)
 
 
 def _lines(material: Material) -> list[Arrived]:

@@ -34,7 +34,7 @@ class WrittenDraft:
     presets_written: list[str]
     """Presets that were copied beside it; others were there."""
     inside_root: bool
-    """Whether the recipe may reach its stems; else a render needs their folder as --allow-root."""
+    """Whether the recipe may reach its stems; else a render is to be allowed their folder."""
     root_mark: Path | None
     """The empty file that was written so that it may reach them."""
     measured: bool
@@ -83,10 +83,11 @@ def _refuse_what_is_there(target: Path, name: str) -> None:
     if target.is_dir():
         raise UsageError(
             Problem(
-                "-o wants a recipe's file, not a folder",
+                "a draft is a recipe's file, not a folder",
                 given=str(target),
                 hint=f"{target}/{name}.recipe.toml",
                 code=Code.OPTION_VALUE,
+                facts=(("asked_by", "target"),),
             )
         )
     if target.exists():

@@ -90,7 +90,7 @@ FORMAT = {Aspect.RATE: "rate_hz", Aspect.CHANNELS: "n_channels", Aspect.LENGTH: 
 """What is either as it was or not, and the fact that holds it."""
 
 
-class Group(StrEnum):
+class AspectGroup(StrEnum):
     """Checks of a baseline that stand together, as one item of a test run."""
 
     SAMPLES = "samples"
@@ -102,21 +102,21 @@ class Group(StrEnum):
 
 
 GROUP_OF = {
-    Aspect.SAMPLES: Group.SAMPLES,
-    Aspect.RATE: Group.SAMPLES,
-    Aspect.CHANNELS: Group.SAMPLES,
-    Aspect.LENGTH: Group.SAMPLES,
-    Aspect.ENCODING: Group.SAMPLES,
-    Aspect.INTEGRATED: Group.LOUDNESS,
-    Aspect.MOMENTARY: Group.LOUDNESS,
-    Aspect.SHORT_TERM: Group.LOUDNESS,
-    Aspect.RANGE: Group.LOUDNESS,
-    Aspect.CURVE: Group.LOUDNESS,
-    Aspect.TRUE_PEAK: Group.TRUE_PEAK,
-    Aspect.SPECTRUM: Group.SPECTRUM,
-    Aspect.CORRELATION: Group.IMAGE,
-    Aspect.SIDE: Group.IMAGE,
-    Aspect.RESIDUAL: Group.RESIDUAL,
-    Aspect.EXACT_RESIDUAL: Group.RESIDUAL,
+    Aspect.SAMPLES: AspectGroup.SAMPLES,
+    Aspect.RATE: AspectGroup.SAMPLES,
+    Aspect.CHANNELS: AspectGroup.SAMPLES,
+    Aspect.LENGTH: AspectGroup.SAMPLES,
+    Aspect.ENCODING: AspectGroup.SAMPLES,
+    Aspect.INTEGRATED: AspectGroup.LOUDNESS,
+    Aspect.MOMENTARY: AspectGroup.LOUDNESS,
+    Aspect.SHORT_TERM: AspectGroup.LOUDNESS,
+    Aspect.RANGE: AspectGroup.LOUDNESS,
+    Aspect.CURVE: AspectGroup.LOUDNESS,
+    Aspect.TRUE_PEAK: AspectGroup.TRUE_PEAK,
+    Aspect.SPECTRUM: AspectGroup.SPECTRUM,
+    Aspect.CORRELATION: AspectGroup.IMAGE,
+    Aspect.SIDE: AspectGroup.IMAGE,
+    Aspect.RESIDUAL: AspectGroup.RESIDUAL,
+    Aspect.EXACT_RESIDUAL: AspectGroup.RESIDUAL,
 }
 """The group of each aspect; expectations and the render itself are in none. Samples are whole, or as many as before."""

@@ -11,13 +11,15 @@ from pydantic import Field, JsonValue, ValidationError
 from pydantic_core import ErrorDetails
 
 from chainrun import toml_file
-from chainrun.errors import Problem, RecipeError, shown, shown_path
+from chainrun.errors import Facts, Problem, RecipeError, shown, shown_path
 from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.verify.changed import ENDING
 from chainrun.verify.facts import DeliveryFacts, LongLines, NodeFacts, RecordingFacts
 from chainrun.whole_file import write_whole
 
+ACCEPT_ANEW: Facts = (("mended_by", "accept"),)
+"""What mends a baseline that cannot be read."""
 HEAD = """# What this recipe's render measured when it was accepted, by `chainrun verify --accept`. Not to be edited.
 # Third octaves are dBFS from 16 Hz to 20 kHz; curves are loudness over time; -200 is silence or nothing.
 # Settings are what the recipe says, a line for each step, stem and bus.
@@ -99,16 +101,19 @@ def _refuse_version(path: Path, table: dict[str, Any]) -> None:
                 key="baseline",
                 given=str(version),
                 allowed=str(VERSION),
-                hint="update chainrun" if version > VERSION else "accept it anew: chainrun verify RECIPE --accept",
+                hint="update chainrun" if version > VERSION else "accept it anew",
                 code=Code.BASELINE_VERSION,
+                facts=() if version > VERSION else ACCEPT_ANEW,
             )
         )
 
 
 def _refused(path: Path, message: str, *, key: str = "", given: str | None = None) -> RecipeError:
-    hint = "restore it from version control, or look at the mix and accept it anew: chainrun verify RECIPE --accept"
-    problem = Problem(message, file=shown_path(path), key=key, given=given, hint=hint, code=Code.BASELINE_DAMAGED)
-    return RecipeError(problem)
+    hint = "restore it from version control, or look at the mix and accept it anew"
+    file, code = shown_path(path), Code.BASELINE_DAMAGED
+    return RecipeError(
+        Problem(message, file=file, key=key, given=given, hint=hint, code=code, facts=ACCEPT_ANEW),
+    )
 
 
 def _damage(path: Path, error: ErrorDetails) -> Problem:

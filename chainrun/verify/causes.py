@@ -6,7 +6,7 @@ from chainrun.comparison.limits import NAMED_BAND_DB
 from chainrun.recipe.model import Tolerances
 from chainrun.verify.aspects import FORMAT, Aspect, Unit, unit_of
 from chainrun.verify.baseline import Baseline
-from chainrun.verify.changes import Cause, Change, ChangeKind, Move, MoveKind, NodeChange, NodeChangeKind
+from chainrun.verify.changes import Cause, ChangeKind, KeyChange, Move, MoveKind, NodeChange, NodeChangeKind
 from chainrun.verify.facts import NodeFacts
 from chainrun.verify.recordings import recording_changes, recording_of
 from chainrun.verify.settings import by_file, changed_settings, file_key, reordered, stem_settings
@@ -47,13 +47,13 @@ def find_cause(was: Baseline, now: Baseline, limits: Tolerances) -> Cause:
     return Cause(first, moved, tuple(changed), tuple(nodes))
 
 
-def _with_recording(change: Change, was: Baseline, now: Baseline) -> Change:
+def _with_recording(change: KeyChange, was: Baseline, now: Baseline) -> KeyChange:
     """A stem's other file with how it differs, where both recordings are known."""
     stem = next((name for name in now.recordings if file_key(name) == change.key), None)
     if stem is None or stem not in was.recordings:
         return change
     found = recording_changes(recording_of(was.recordings[stem]), recording_of(now.recordings[stem]))
-    return Change(change.key, ChangeKind.RECORDING, recording=found)
+    return KeyChange(change.key, ChangeKind.RECORDING, recording=found)
 
 
 def _same(was: NodeFacts, now: NodeFacts, *, same_machine: bool) -> bool:

@@ -67,7 +67,7 @@ class ChangeKind(Enum):
 
 
 @dataclass(frozen=True)
-class Change:
+class KeyChange:
     """A key of the recipe that is not as it was."""
 
     key: str
@@ -120,7 +120,7 @@ class Cause:
     """The most upstream node whose print differs; None: none does."""
     moved: tuple[Move, ...] = ()
     """What of it moved."""
-    changed: tuple[Change, ...] = ()
+    changed: tuple[KeyChange, ...] = ()
     """Keys of the recipe that are not as they were."""
     nodes: tuple[str, ...] = ()
     """All nodes that differ, in order."""

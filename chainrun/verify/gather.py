@@ -71,9 +71,9 @@ def _delivery(delivery: DeliveryResult) -> DeliveryFacts:
     with Reader(Path(delivery.file)) as reader:
         header = reader.header
         blocks = reader.blocks(READ_FRAMES)
-        heard = _heard(blocks, header.rate_hz, header.n_channels, every=1, max_points=MAX_POINTS_DELIVERY)
+        measured = _measured(blocks, header.rate_hz, header.n_channels, every=1, max_points=MAX_POINTS_DELIVERY)
     exact = {key: _rounded(getattr(delivery.measured, key)) for key in QUANTITIES[:5]}
-    return DeliveryFacts(pcm_sha256=delivery.pcm_sha256, encoding=header.encoding, **heard | exact)
+    return DeliveryFacts(pcm_sha256=delivery.pcm_sha256, encoding=header.encoding, **measured | exact)
 
 
 def _node(node: NodeResult, rate_hz: int, store: Store) -> NodeFacts:
@@ -88,13 +88,13 @@ def _node(node: NodeResult, rate_hz: int, store: Store) -> NodeFacts:
         )
     with closing(PrintSource(footer.print_at(store.path_of(node.identity)))) as source:
         blocks = source.blocks(READ_FRAMES)
-        heard = _heard(blocks, rate_hz, source.n_channels, every=NODE_METER_EVERY, max_points=MAX_POINTS_NODE)
+        facts = _measured(blocks, rate_hz, source.n_channels, every=NODE_METER_EVERY, max_points=MAX_POINTS_NODE)
     readings: dict[str, float] = {}
     for reading in node.readings:
         record = reading.record(curve=False)
         for key in READINGS:
             readings[f"{reading.named}.{key}"] = round(float(record[key]), 2)
-    return NodeFacts(kind=node.kind, identity=node.identity, pcm_crc32=footer.audio_crc32, readings=readings, **heard)
+    return NodeFacts(kind=node.kind, identity=node.identity, pcm_crc32=footer.audio_crc32, readings=readings, **facts)
 
 
 def print_measured(node: NodeResult, rate_hz: int, store: Store) -> Measured:
@@ -109,7 +109,7 @@ def print_measured(node: NodeResult, rate_hz: int, store: Store) -> Measured:
     return analysis.result()
 
 
-def _heard(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int, max_points: int) -> dict[str, Any]:
+def _measured(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int, max_points: int) -> dict[str, Any]:
     """The fields of SoundFacts: length, levels, third octaves, loudness over time, a sketch of the K-weighted sound."""
     analysis = Analysis(rate_hz, n_channels, every=every)
     sketch = Sketch(rate_hz, min(n_channels, 2))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from chainrun.errors import Problem
 from chainrun.recipe import Opened
 from chainrun.recipe.tables import place_of
 from chainrun.verify.changes import Cause
@@ -23,8 +22,8 @@ def places_of(opened: Opened, checks: Sequence[Check], cause: Cause | None) -> d
 def _place(opened: Opened, key: str) -> PlaceOfKey:
     head, _, rest = key.partition(".")
     path = (head, rest) if head == "expect" else tuple(int(one) if one.isdigit() else one for one in key.split("."))
-    found = opened.problems.at(place_of(opened.table, _by_digits(opened, path)), Problem(""))
-    return PlaceOfKey(found.file, found.line)
+    file, position = opened.problems.where(place_of(opened.table, _by_digits(opened, path)))
+    return PlaceOfKey(file, position[0] if position else None)
 
 
 def _by_digits(opened: Opened, path: tuple[str | int, ...]) -> tuple[str | int, ...]:

@@ -76,7 +76,7 @@ def _recording(opened: Opened, stem: str) -> RecordingFacts:
         with Reader(path) as reader:
             rate, frames = reader.header.rate_hz, reader.header.n_frames
             step_s = max(1, -(-frames // (rate * MAX_STEPS)))
-            sums, energy, peak = _heard(reader, step_s * rate)
+            sums, energy, peak = _step_sums(reader, step_s * rate)
         for channel in range(sums.shape[0]):
             waves.append(packed_waves(sums[channel]))
             levels.append(" ".join(f"{_db(one) / 2.0:.1f}" for one in energy[channel]))
@@ -84,7 +84,7 @@ def _recording(opened: Opened, stem: str) -> RecordingFacts:
     return RecordingFacts(rate_hz=rate, n_frames=frames, step_s=step_s, waves=waves, levels_db=levels, peaks_db=peaks)
 
 
-def _heard(reader: Reader, step: int) -> tuple[Array, Array, Array]:
+def _step_sums(reader: Reader, step: int) -> tuple[Array, Array, Array]:
     header = reader.header
     turn = np.exp(-2j * np.pi * FREQS_HZ[:, None] / header.rate_hz * np.arange(BLOCK))
     sums = np.zeros((header.n_channels, FREQS_HZ.size), dtype=complex)

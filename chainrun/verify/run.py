@@ -121,7 +121,7 @@ def accept(
     if opened.overlaid:
         raise UsageError(
             Problem(
-                "--accept keeps what the recipe says: not with --set or --overlay",
+                "accepted is what the recipe says, without overlays and single values",
                 hint="a variant of the recipe, or a recipe with `base`, has a baseline of its own",
                 code=Code.ACCEPT_CHANGED_RECIPE,
             )
@@ -197,7 +197,7 @@ def _hold(rendered: _Rendered, was: Baseline, found: _Findings) -> None:
         pair = DeliveryPair(name, was.deliveries[name], facts)
         found.compared.append(pair)
         checks = judge_delivery(name, pair.was, pair.now, limits)
-        found.checks += _by_audio(path, pair, rendered.out / name, floor, checks=checks, notes=found.notes)
+        found.checks += _by_audio(path, pair, rendered.out / name, checks, floor=floor, notes=found.notes)
     found.notes += node_changes(was, now)
     if not all(check.passed for check in found.checks):
         found.cause = find_cause(was, now, limits)
@@ -217,7 +217,7 @@ def _same_files(rendered: _Rendered, was: Baseline) -> bool:
 
 
 def _by_audio(
-    baseline: Path, pair: DeliveryPair, file: Path, floor: Floor, *, checks: list[Check], notes: list[Note]
+    baseline: Path, pair: DeliveryPair, file: Path, checks: list[Check], *, floor: Floor, notes: list[Note]
 ) -> list[Check]:
     """Where the baseline's audio was kept, the residual is exact, and the verdict goes by it."""
     audio, wanted = baselines.audio_path(baseline, pair.delivery), pair.was.audio_sha256

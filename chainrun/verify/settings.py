@@ -11,7 +11,7 @@ from chainrun.json_hash import short_hash
 from chainrun.plan.identity import sounding_part
 from chainrun.recipe import Opened
 from chainrun.store.store import Store
-from chainrun.verify.changes import Change, ChangeKind
+from chainrun.verify.changes import ChangeKind, KeyChange
 
 MAX_LEAVES = 200
 """A value with more numbers than this is kept as its hash."""
@@ -101,12 +101,12 @@ def by_file(then: Settings, today: Settings) -> dict[str, str]:
     return found
 
 
-def changed_settings(then: Settings, today: Settings) -> list[Change]:
+def changed_settings(then: Settings, today: Settings) -> list[KeyChange]:
     """Every key that is written otherwise, with both values; a step or strip that is new or gone as a whole."""
     found = []
     for key in [*then, *(one for one in today if one not in then)]:
         if key not in today or key not in then:
-            found.append(Change(key, ChangeKind.ADDED if key in today else ChangeKind.REMOVED))
+            found.append(KeyChange(key, ChangeKind.ADDED if key in today else ChangeKind.REMOVED))
             continue
         was, now = read_back(then[key]), read_back(today[key])
         for inner in [*was, *(one for one in now if one not in was)]:
@@ -115,14 +115,14 @@ def changed_settings(then: Settings, today: Settings) -> list[Change]:
                 place = inner if key == OF_THE_RECIPE else f"{key}.{inner}"
                 hidden = any(one is not None and one.startswith(HASH_MARK) for one in (before, after))
                 found.append(
-                    Change(place, ChangeKind.CONTENT)
+                    KeyChange(place, ChangeKind.CONTENT)
                     if hidden
-                    else Change(place, ChangeKind.VALUE, before=before, after=after)
+                    else KeyChange(place, ChangeKind.VALUE, before=before, after=after)
                 )
     return found
 
 
-def reordered(then: Settings, today: Settings) -> list[Change]:
+def reordered(then: Settings, today: Settings) -> list[KeyChange]:
     """Chains whose steps are the same ones in another order."""
 
     def chains(settings: Settings) -> dict[str, list[str]]:
@@ -139,5 +139,5 @@ def reordered(then: Settings, today: Settings) -> list[Change]:
         other = now.get(chain, [])
         kept, still = tuple(one for one in steps if one in other), tuple(one for one in other if one in steps)
         if kept != still:
-            found.append(Change(chain, ChangeKind.ORDER, steps_before=kept, steps_after=still))
+            found.append(KeyChange(chain, ChangeKind.ORDER, steps_before=kept, steps_after=still))
     return found

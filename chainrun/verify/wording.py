@@ -12,8 +12,8 @@ from chainrun.verify.changes import (
     AudioNote,
     AudioNoteKind,
     Cause,
-    Change,
     ChangeKind,
+    KeyChange,
     Move,
     MoveKind,
     NodeChange,
@@ -177,12 +177,12 @@ def _is_of_a_delivery(check: Check) -> bool:
 # -- changes and causes ------------------------------------------------------------------------------------------------
 
 
-def change_text(change: Change) -> str:
+def change_text(change: KeyChange) -> str:
     """How a key of the recipe is not as it was."""
     return CHANGE_WORDS[change.kind](change)
 
 
-CHANGE_WORDS: dict[ChangeKind, Callable[[Change], str]] = {
+CHANGE_WORDS: dict[ChangeKind, Callable[[KeyChange], str]] = {
     ChangeKind.VALUE: lambda one: f"{one.before or 'not written'} then, {one.after or 'not written'} now",
     ChangeKind.CONTENT: lambda _: "another",
     ChangeKind.ADDED: lambda _: "new",

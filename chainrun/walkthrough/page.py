@@ -21,7 +21,7 @@ from chainrun.report import graph
 from chainrun.report.content import Block, DataTable, Figure, Page, Player, Players, Section, Text
 from chainrun.report.page import PagePlace, write_page
 from chainrun.report.players import Clip, loudness_and_peak, matched, written
-from chainrun.report.sounds import Heard, bands_figure, blocks_of, hear
+from chainrun.report.sounds import DrawnSound, bands_figure, blocks_of, hear
 from chainrun.report.steps import curve_figures, reading_figure, response_figure, walk
 from chainrun.store.prints import Print, PrintSource
 from chainrun.store.store import Store
@@ -53,7 +53,7 @@ def walkthrough(
     place: PagePlace,
     options: WalkthroughOptions | None = None,
     *,
-    progress: Callable[[str, float], None] = lambda name, share: None,
+    progress: Callable[[str, float], None] = lambda _name, _share: None,
     rendered: Callable[[], None] = lambda: None,
 ) -> Path:
     """Write a page that shows a mix step by step; returns its file. `PagePlace.of` says where it goes.
@@ -102,11 +102,12 @@ def _stems(opened: Opened, wanted: Sequence[str]) -> list[str]:
         if name not in known:
             raise UsageError(
                 Problem(
-                    "--stems: there is no such stem that sounds",
+                    "there is no such stem that sounds",
                     given=name,
                     allowed=", ".join(known),
                     hint=nearest(name, known),
                     code=Code.UNKNOWN_WORD,
+                    facts=(("asked_by", "stems"),),
                 )
             )
     return [name for name in known if not wanted or name in wanted]
@@ -133,7 +134,7 @@ class _Teacher:
         node = self.plan.node(name)
         known = stages(node, self.prints, self.store)
         span = self._span(known[-1].printed)
-        heard = [self._heard(stage.printed) for stage in known]
+        sounds = [self._drawn(stage.printed) for stage in known]
         strip = self.opened.recipe.stems[name]
         blocks: list[Block] = [Text(strip.note, "note")] if strip.note else []
         begin, end = span
@@ -149,10 +150,10 @@ class _Teacher:
                 name,
                 k,
                 known[k],
-                (clips[k - 1], clips[k]),
-                (players[k - 1], players[k]),
-                (heard[k - 1], heard[k]),
-                span,
+                clips=(clips[k - 1], clips[k]),
+                players=(players[k - 1], players[k]),
+                sounds=(sounds[k - 1], sounds[k]),
+                span=span,
             )
             for k in range(1, len(known))
         ]
@@ -166,25 +167,27 @@ class _Teacher:
         name: str,
         k: int,
         after: Stage,
+        *,
         clips: tuple[Clip, Clip],
         players: tuple[Player, Player],
-        heard: tuple[Heard, Heard],
+        sounds: tuple[DrawnSound, DrawnSound],
         span: tuple[float, float],
     ) -> Section:
         step = after.step
         assert step is not None
         blocks: list[Block] = [Text(f"{step.do}: {step.in_words()}.")]
         blocks += _notes([(after.name, step)])
-        before, behind = (replace(one, label=word) for one, word in zip(players, ("before", "behind"), strict=True))
-        blocks.append(Players(f"{name}, {after.name}", [before, behind]))
+        labelled = [replace(one, label=word) for one, word in zip(players, ("before", "behind"), strict=True)]
+        blocks.append(Players(f"{name}, {after.name}", labelled))
         blocks.append(Text(_did(clips, after.readings, after.latency_frames, self.rate)))
-        blocks += self._pictures(name, k, after, *heard, span)
+        blocks += self._pictures(name, k, after, sounds, span)
         return Section(f"{k}. {_called(after)}", blocks)
 
     def _pictures(
-        self, name: str, k: int, stage: Stage, one: Heard, other: Heard, span: tuple[float, float]
+        self, name: str, k: int, stage: Stage, sounds: tuple[DrawnSound, DrawnSound], span: tuple[float, float]
     ) -> list[Figure]:
         title = f"{name}, {stage.name}"
+        one, other = sounds
         found = [
             reading_figure(
                 f"{name}-{k}-gain-{i}",
@@ -192,7 +195,8 @@ class _Teacher:
                 one.wave,
                 other.wave,
                 reading,
-                *span,
+                begin_s=span[0],
+                end_s=span[1],
                 words=("before", "behind"),
             )
             for i, reading in enumerate(stage.readings)
@@ -228,9 +232,9 @@ class _Teacher:
             pair = (("without it", without[node]), ("with it", self.prints[node]))
             clips = [Clip(word, self._cut(printed, span)) for word, printed in pair]
             word = "the mix" if node == "main" else f"the bus {node}"
-            heard = self._players(f"{name} in {word}", clips, f"{name}-in-{node}")
+            players = self._players(f"{name} in {word}", clips, f"{name}-in-{node}")
             found.append(
-                Section(f"In {word}", [*self._of_bus(node), heard, _levels(clips, self.rate, f"{name} in {word}")])
+                Section(f"In {word}", [*self._of_bus(node), players, _levels(clips, self.rate, f"{name} in {word}")])
             )
         return found
 
@@ -249,7 +253,7 @@ class _Teacher:
     def _players(self, title: str, clips: list[Clip], name: str) -> Block:
         return matched(title, clips, self.rate, self.place.folder / "audio", name)
 
-    def _heard(self, printed: Print) -> Heard:
+    def _drawn(self, printed: Print) -> DrawnSound:
         with closing(PrintSource(printed)) as source:
             return hear(blocks_of(source, source.n_frames), self.rate, source.n_channels, every=8)
 

@@ -33,22 +33,24 @@ def stages(node: Node, prints: Mapping[str, Print], store: Store) -> list[Stage]
     The stages are kept in the store; raises AudioError, ResourceError.
     """
     bare = replace(node, chain=(), addresses=(), keys=(), n_channels_out=node.n_channels)
-    found = [_stage("raw", None, bare, None, prints, store, _identity(node, 0))]
+    found = [_stage("raw", None, bare, before=None, prints=prints, store=store, identity=_identity(node, 0))]
     for k, (step, address) in enumerate(zip(node.chain, node.addresses, strict=True)):
         if step.bypass:
             continue
         before = found[-1].printed
-        heard = set(step.listens_to())
+        sidechains = set(step.listens_to())
         alone = replace(
             node,
             chain=(step,),
             addresses=(address,),
-            keys=tuple((key, sources) for key, sources in node.keys if key in heard),
+            keys=tuple((key, sources) for key, sources in node.keys if key in sidechains),
             stream=replace(node.stream, n_channels=before.n_channels),
             n_channels_out=step.channels_out(before.n_channels),
         )
         name = address[1].removeprefix("chain.")
-        found.append(_stage(name, step, alone, before, prints, store, _identity(node, k + 1)))
+        found.append(
+            _stage(name, step, alone, before=before, prints=prints, store=store, identity=_identity(node, k + 1))
+        )
     return found
 
 
@@ -61,6 +63,7 @@ def _stage(
     name: str,
     step: Step | None,
     node: Node,
+    *,
     before: Print | None,
     prints: Mapping[str, Print],
     store: Store,

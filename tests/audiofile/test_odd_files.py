@@ -87,8 +87,8 @@ def test_an_odd_file_is_right_or_refused_by_name(place, chainrun, name):
         assert name in ("format behind the data", "two data chunks", "written to a pipe"), "these may be refused"
         return
     assert ran.code == 0, ran.err
-    heard = soundfile.read("out/odd-out.wav")[0]
-    assert np.abs(heard[: len(RAMP)] - RAMP).max() <= within
+    written = soundfile.read("out/odd-out.wav")[0]
+    assert np.abs(written[: len(RAMP)] - RAMP).max() <= within
     assert chainrun("measure", "odd.wav").code == 0
 
 
@@ -108,10 +108,10 @@ def test_odd_rates_are_right_or_refused_by_name(place, chainrun, rate):
         assert (ran.code, "stems.odd.file" in ran.err, "8000 to 384000" in ran.err) == (4, True, True)
         return
     assert ran.code == 0, ran.err
-    heard = soundfile.read("out/o.wav")[0][12000:36000, 0]
+    written = soundfile.read("out/o.wav")[0][12000:36000, 0]
     expected = 0.5 * 10 ** (-3.0103 / 20) * np.sin(2 * np.pi * 997 * np.arange(12000, 36000) / 48000)
-    spectrum = np.fft.rfft(heard * np.hanning(heard.size))
-    wanted = np.fft.rfft(expected * np.hanning(heard.size))
+    spectrum = np.fft.rfft(written * np.hanning(written.size))
+    wanted = np.fft.rfft(expected * np.hanning(written.size))
     at = np.abs(wanted).argmax()
     assert np.abs(spectrum).argmax() == at
     assert 20 * np.log10(abs(spectrum[at] / wanted[at])) == pytest.approx(0, abs=0.05)

@@ -1,4 +1,4 @@
-"""Nights of jobs, and a cluster on loopback."""
+"""Files of jobs, and a cluster on loopback."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from pathlib import Path
 import pytest
 
 from tests import program
-from tests.batch.nights import RECIPE
+from tests.batch.job_files import RECIPE
 
 
 @pytest.fixture
-def night(session):
-    """A folder with three recipes, and `night(text)` to write a file of jobs."""
+def jobs_file(session):
+    """A folder with three recipes, and `jobs_file(text)` to write a file of jobs."""
     for name in ("one", "two", "three"):
         session.write(RECIPE.replace("-20", str(-18 - len(name))), name)
 

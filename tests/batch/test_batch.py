@@ -13,15 +13,15 @@ import soundfile
 
 from chainrun.errors import RecipeError, ResourceError
 from tests import program
-from tests.batch.nights import RECIPE, heavy, pytestmark_cluster, run
+from tests.batch.job_files import RECIPE, heavy, pytestmark_cluster, run
 from tests.signals import noise
 
 
-def test_globs_overrides_and_folders_of_their_own(night, store, session):
+def test_globs_overrides_and_folders_of_their_own(jobs_file, store, session):
     (session.folder / "take2").mkdir()
     soundfile.write("take2/kick.wav", noise(24000, 0.1, seed=7), 48000)
     Path("2026.overlay.toml").write_text('"stems.kick.level_db" = -6.0\n')
-    path = night(
+    path = jobs_file(
         """
 [defaults]
 overlays = ["2026.overlay.toml"]
@@ -50,8 +50,8 @@ out = "elsewhere"
     assert result.records["take-2"].result.deliveries[0].measured.n_channels == 2
 
 
-def test_a_second_run_does_what_is_not_done_or_changed(night, store, session):
-    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+def test_a_second_run_does_what_is_not_done_or_changed(jobs_file, store, session):
+    path = jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     run(path, store=store)
     assert set(run(path, store=store)[1].values()) == {"kept"}
     session.write(RECIPE.replace("-20", "-25"), "two")
@@ -65,8 +65,8 @@ def test_a_second_run_does_what_is_not_done_or_changed(night, store, session):
     assert set(run(path, store=store)[1].values()) == {"done"}
 
 
-def test_one_bad_job_does_not_end_the_night(night, store, chainrun):
-    path = night(
+def test_one_bad_job_does_not_end_the_batch(jobs_file, store, chainrun):
+    path = jobs_file(
         """
 [[job]]
 recipes = ["one.recipe.toml"]
@@ -87,14 +87,14 @@ recipes = ["three.recipe.toml"]
     assert "failed  one" in ran.err
     ran = chainrun("batch", path, "--fail-fast", "--json", "--workers", 1)
     assert [record["state"] for record in ran.json["jobs"]][-1] == "not run"
-    stopping = night(
+    stopping = jobs_file(
         'on_error = "stop"\n[[job]]\nrecipes = ["two.recipe.toml"]\nset = { "stems.kick.level_db" = "loud" }\n[[job]]\nrecipes = ["three.recipe.toml"]\n'
     )
     assert [record["state"] for record in chainrun("batch", stopping, "--json").json["jobs"]] == ["failed", "not run"]
 
 
-def test_two_jobs_that_would_write_one_file_are_refused_beforehand(night, store):
-    path = night(
+def test_two_jobs_that_would_write_one_file_are_refused_beforehand(jobs_file, store):
+    path = jobs_file(
         '[[job]]\nrecipes = ["one.recipe.toml"]\nout = "same"\n'
         '[[job]]\nrecipes = ["one.recipe.toml"]\nname = "other"\nset = { "stems.kick.level_db" = -3 }\nout = "./same"\n'
     )
@@ -103,40 +103,40 @@ def test_two_jobs_that_would_write_one_file_are_refused_beforehand(night, store)
     assert not Path("same").exists()
 
 
-def test_no_job_writes_over_what_another_one_reads(night, store, session):
+def test_no_job_writes_over_what_another_one_reads(jobs_file, store, session):
     """One job's delivery has the name and place of another job's stem: the recording would be gone."""
     session.write('recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "kick.wav"\n', "maker")
     before = Path("kick.wav").read_bytes()
     text = '[[job]]\nrecipes = ["maker.recipe.toml"]\nout = "."\n[[job]]\nrecipes = ["one.recipe.toml"]\n'
     for only in (None, "maker"):
         with pytest.raises(RecipeError, match=r"over an input.*written by maker, read by one"):
-            run(night(text), store=store, only=only)
+            run(jobs_file(text), store=store, only=only)
     session.write(
         'recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "batch.wav"\nsidecar = true\n', "maker"
     )
     with pytest.raises(RecipeError, match="the batch's own record"):
-        run(night('[[job]]\nrecipes = ["maker.recipe.toml"]\nout = "night"\n'), store=store)
+        run(jobs_file('[[job]]\nrecipes = ["maker.recipe.toml"]\nout = "night"\n'), store=store)
     assert Path("kick.wav").read_bytes() == before
 
 
-def test_a_lost_sidecar_is_made_again_and_what_was_not_begun_stays_done(night, store, session):
+def test_a_lost_sidecar_is_made_again_and_what_was_not_begun_stays_done(jobs_file, store, session):
     session.write('recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "mix.wav"\nsidecar = true\n', "one")
     text = '[[job]]\nrecipes = ["one.recipe.toml"]\n[[job]]\nrecipes = ["two.recipe.toml"]\n'
-    assert set(run(night(text), store=store)[1].values()) == {"done"}
+    assert set(run(jobs_file(text), store=store)[1].values()) == {"done"}
     Path("night/one/mix.json").unlink()
-    assert run(night(text), store=store)[1] == {"one": "done", "two": "kept"}
+    assert run(jobs_file(text), store=store)[1] == {"one": "done", "two": "kept"}
     session.write("recipe = 1\n", "one")
-    assert run(night('on_error = "stop"\n' + text), store=store)[1] == {"one": "failed", "two": "not run"}
+    assert run(jobs_file('on_error = "stop"\n' + text), store=store)[1] == {"one": "failed", "two": "not run"}
     known = {one["job"]: one["state"] for one in json.loads(Path("night/batch.json").read_text())["jobs"]}
     assert known["two"] in ("done", "kept")
-    assert run(night(text), store=store)[1]["two"] == "kept"
+    assert run(jobs_file(text), store=store)[1]["two"] == "kept"
 
 
-def test_one_gain_is_one_whatever_part_is_rendered(night, store):
+def test_one_gain_is_one_whatever_part_is_rendered(jobs_file, store):
     text = 'one_gain = { target_lufs = -20 }\n[[job]]\nrecipes = ["*.recipe.toml"]\n'
 
     def gains(**options):
-        records = run(night(text), store=store, **options)[0].records
+        records = run(jobs_file(text), store=store, **options)[0].records
         return {name: one.result.deliveries[0].gain_db for name, one in records.items()}
 
     whole = gains()
@@ -158,14 +158,14 @@ def test_one_gain_is_one_whatever_part_is_rendered(night, store):
         ('on_error = "shrug"\n[[job]]\nrecipes = ["one.recipe.toml"]\n', '"stop", "continue"'),
     ],
 )
-def test_mistakes_in_a_file_of_jobs(night, chainrun, text, said):
-    ran = chainrun("batch", night(text))
+def test_mistakes_in_a_file_of_jobs(jobs_file, chainrun, text, said):
+    ran = chainrun("batch", jobs_file(text))
     assert (ran.code, said in ran.err) == (3, True), ran.err
     assert "night.jobs.toml:" in ran.err
 
 
-def test_shards_and_names(night, store, chainrun):
-    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+def test_shards_and_names(jobs_file, store, chainrun):
+    path = jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     parts = [set(run(path, store=store, shard=f"{k}/2")[1]) for k in (1, 2)]
     assert parts == [{"one", "two"}, {"three"}]
     assert Path("night/batch.2-of-2.json").exists()
@@ -174,8 +174,8 @@ def test_shards_and_names(night, store, chainrun):
     assert chainrun("batch", path, "--shard", "3/2").code == 2
 
 
-def test_jobs_side_by_side_make_the_same_files(night, store, tmp_path_factory):
-    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+def test_jobs_side_by_side_make_the_same_files(jobs_file, store, tmp_path_factory):
+    path = jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     alone, _ = run(path, store=store, workers=1)
     both, _ = run(path, store=tmp_path_factory.mktemp("other"), workers=3, log=Path("night.jsonl"))
     Path("night/batch.json").unlink()
@@ -196,9 +196,9 @@ POINTS = [
 """Twenty points of a batch of three jobs in two workers; the later ones only while there is work left."""
 
 
-def killed(night, session, store, points):
+def killed(jobs_file, session, store, points):
     heavy(session)
-    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    path = jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     expected, _ = run(path)
     expected = {name: record.files[0].sha256 for name, record in expected.records.items()}
     for place in Path("night").rglob("*.wav"):
@@ -222,18 +222,18 @@ def killed(night, session, store, points):
     assert not list(Path("night").rglob(".*.part"))
 
 
-def test_a_killed_batch_goes_on(night, session, store):
-    killed(night, session, store, [("worker", 2), ("write", 3), ("rename", 1)])
+def test_a_killed_batch_goes_on(jobs_file, session, store):
+    killed(jobs_file, session, store, [("worker", 2), ("write", 3), ("rename", 1)])
 
 
 @pytest.mark.soak
-def test_a_batch_killed_at_twenty_moments(night, session, store):
-    killed(night, session, store, POINTS)
+def test_a_batch_killed_at_twenty_moments(jobs_file, session, store):
+    killed(jobs_file, session, store, POINTS)
 
 
-def test_an_interrupted_batch_leaves_no_child(night, session, store):
+def test_an_interrupted_batch_leaves_no_child(jobs_file, session, store):
     heavy(session)
-    process = program.start("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2)
+    process = program.start("batch", jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2)
     program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
     children = program.family_of(process.pid)
     process.send_signal(signal.SIGTERM)
@@ -246,9 +246,9 @@ def test_an_interrupted_batch_leaves_no_child(night, session, store):
 
 
 @pytestmark_cluster
-def test_a_cluster_makes_the_same_files(night, session, store, cluster, chainrun):
+def test_a_cluster_makes_the_same_files(jobs_file, session, store, cluster, chainrun):
     address, _ = cluster
-    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    path = jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     alone, _ = run(path)
     Path("night/batch.json").unlink()
     ran = chainrun("batch", path, "--cluster", address, "--json")
@@ -258,10 +258,10 @@ def test_a_cluster_makes_the_same_files(night, session, store, cluster, chainrun
 
 
 @pytestmark_cluster
-def test_a_killed_cluster_worker_costs_its_own_job_alone(night, session, store, cluster):
+def test_a_killed_cluster_worker_costs_its_own_job_alone(jobs_file, session, store, cluster):
     address, workers = cluster
     heavy(session)
-    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    path = jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     process = program.start("batch", path, "--cluster", address, "--json", "--log", "night.jsonl")
     program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
     workers[0].kill()
@@ -272,23 +272,23 @@ def test_a_killed_cluster_worker_costs_its_own_job_alone(night, session, store, 
 
 
 @pytestmark_cluster
-def test_workers_that_do_not_match_are_told(night, store, cluster, monkeypatch):
+def test_workers_that_do_not_match_are_told(jobs_file, store, cluster, monkeypatch):
     from chainrun.batch import cluster as module
 
     address, _ = cluster
-    path = night('[[job]]\nrecipes = ["one.recipe.toml"]\n')
+    path = jobs_file('[[job]]\nrecipes = ["one.recipe.toml"]\n')
     real = module.surroundings
     monkeypatch.setattr(module, "surroundings", lambda block: replace(real(block), engine="9.9"))
     with pytest.raises(ResourceError, match="runs another engine"):
         run(path, store=store, cluster=address)
 
 
-def test_no_cluster_there(night, chainrun, monkeypatch):
+def test_no_cluster_there(jobs_file, chainrun, monkeypatch):
     pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
     from chainrun.batch import cluster as module
 
     monkeypatch.setattr(module, "PATIENCE_S", 0.5)
-    path = night('[[job]]\nrecipes = ["one.recipe.toml"]\n')
+    path = jobs_file('[[job]]\nrecipes = ["one.recipe.toml"]\n')
     ran = chainrun("batch", path, "--cluster", "somewhere")
     assert (ran.code, "local:N, or tcp://HOST:PORT" in ran.err) == (2, True)
     ran = chainrun("batch", path, "--cluster", "local:many")

@@ -10,14 +10,14 @@ import pytest
 
 from chainrun.batch import JobState, job
 from chainrun.problem_codes import Code
-from tests.batch.nights import run
+from tests.batch.job_files import run
 
 SECRET = "/home/somebody/secret-session/vocals.wav"
 JOBS = '[[job]]\nrecipes = ["*.recipe.toml"]\n'
 
 
 @pytest.fixture
-def planted(night, tmp_path_factory, monkeypatch):
+def planted(jobs_file, tmp_path_factory, monkeypatch):
     """A batch of three jobs, the second of which strikes a defect; and the folder of its report."""
     place = tmp_path_factory.mktemp("t")
     monkeypatch.setattr("tempfile.tempdir", str(place))
@@ -32,7 +32,7 @@ def planted(night, tmp_path_factory, monkeypatch):
         return real(opened, *arguments, **options)
 
     monkeypatch.setattr(job, "render", broken)
-    return night(JOBS), place
+    return jobs_file(JOBS), place
 
 
 def test_a_defect_is_reported_and_the_other_jobs_are_done(planted, store):

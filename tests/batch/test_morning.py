@@ -10,14 +10,15 @@ from pathlib import Path
 import pytest
 
 from chainrun.errors import Problem, ResourceError
+from chainrun.problem_codes import Code
 from tests import program
-from tests.batch.nights import RECIPE, heavy, pytestmark_cluster, run
+from tests.batch.job_files import RECIPE, heavy, pytestmark_cluster, run
 
 # -- what an operator finds in the morning ------------------------------------------------------------------------
 
 
-def test_failures_misses_and_the_count_are_told_with_quiet_too(night, store, chainrun):
-    path = night(
+def test_failures_misses_and_the_count_are_told_with_quiet_too(jobs_file, store, chainrun):
+    path = jobs_file(
         """
 [[job]]
 recipes = ["one.recipe.toml"]
@@ -37,8 +38,8 @@ recipes = ["three.recipe.toml"]
     assert ran.out.startswith("1 failed, 1 missed, 1 done of 3 in")
 
 
-def test_a_missed_target_is_kept_next_night_and_still_missed(night, store):
-    path = night(
+def test_a_missed_target_is_kept_next_time_and_still_missed(jobs_file, store):
+    path = jobs_file(
         '[[job]]\nrecipes = ["one.recipe.toml"]\nset = { "deliver.0.target_lufs" = -1, "deliver.0.max_dbtp" = -1 }\n'
     )
     assert run(path, store=store)[1] == {"one": "missed"}
@@ -48,60 +49,64 @@ def test_a_missed_target_is_kept_next_night_and_still_missed(night, store):
     assert result.failed
 
 
-def test_warnings_of_jobs_are_on_the_screen(night, store, session, chainrun):
+def test_warnings_of_jobs_are_on_the_screen(jobs_file, store, session, chainrun):
     session.write('recipe = 1\nrate_hz = 48000\n[stems.a]\nfile = "other.wav"\n[[deliver]]\nfile = "mix.wav"\n', "one")
-    ran = chainrun("batch", night('[[job]]\nrecipes = ["one.recipe.toml"]\n'))
+    ran = chainrun("batch", jobs_file('[[job]]\nrecipes = ["one.recipe.toml"]\n'))
     assert "note: one: a: converted from 44100 to 48000 Hz" in ran.err
 
 
-def test_a_record_that_cannot_be_written_is_told_once_and_does_not_end_the_night(night, store, chainrun, monkeypatch):
+def test_a_record_that_cannot_be_written_is_told_once_and_does_not_end_the_batch(
+    jobs_file, store, chainrun, monkeypatch
+):
     from chainrun.batch import record as module
 
     def full(path, text, what):
-        raise ResourceError(Problem(f"{what} could not be written (No space left on device)", file=str(path)))
+        raise ResourceError(
+            Problem(f"{what} could not be written (No space left on device)", file=str(path), code=Code.CANNOT_WRITE)
+        )
 
     monkeypatch.setattr(module, "write_whole", full)
-    ran = chainrun("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 1)
+    ran = chainrun("batch", jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 1)
     assert ran.code == 5
     assert ran.err.count("batch.json cannot be written") == 1
     assert len(list(Path("night").rglob("*.wav"))) == 3
 
 
-def test_a_log_on_a_full_disk_is_told_once_and_does_not_end_the_night(night, store, chainrun):
+def test_a_log_on_a_full_disk_is_told_once_and_does_not_end_the_batch(jobs_file, store, chainrun):
     if not Path("/dev/full").exists():
         pytest.skip("this system has no /dev/full")
     from chainrun.engine.log import EventLog
 
-    heard = []
-    log = EventLog(None, say=heard.append)
+    said = []
+    log = EventLog(None, say=said.append)
     log._file, log.path = open("/dev/full", "w"), Path("/dev/full")  # noqa: SIM115
     log.tell("start")
     log.tell("end")
     log.close()
     assert log.lost
-    assert len(heard) == 1
-    assert "/dev/full" in heard[0]
+    assert len(said) == 1
+    assert "/dev/full" in said[0]
 
 
-def test_many_kept_jobs_cost_little_record(night, store, session, monkeypatch):
+def test_many_kept_jobs_cost_little_record(jobs_file, store, session, monkeypatch):
     """Each job is one appended line; the whole file is written a few times, not once a job."""
     from chainrun.batch import record as module
 
     jobs = "".join(f'[[job]]\nrecipes = ["one.recipe.toml"]\nname = "j{i}"\n' for i in range(40))
-    run(night(jobs), store=store, workers=1)
+    run(jobs_file(jobs), store=store, workers=1)
     written = []
     real = module.write_whole
     monkeypatch.setattr(module, "write_whole", lambda *a: (written.append(1), real(*a)))
     monkeypatch.setattr(module, "SHARE_OF_TIME", 0.0)
-    _result, states = run(night(jobs), store=store, workers=1)
+    _result, states = run(jobs_file(jobs), store=store, workers=1)
     assert set(states.values()) == {"kept"}
     assert len(written) == 1
     assert len(json.loads(Path("night/batch.json").read_text())["jobs"]) == 40
     assert not list(Path("night").glob(".*.journal"))
 
 
-def test_two_batches_over_one_file_keep_each_others_records(night, store):
-    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+def test_two_batches_over_one_file_keep_each_others_records(jobs_file, store):
+    path = jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     from chainrun.batch import JobRecord, JobState
     from chainrun.batch.record import BatchRecord
 
@@ -114,8 +119,8 @@ def test_two_batches_over_one_file_keep_each_others_records(night, store):
     assert known == {"one": "done", "two": "done"}
 
 
-def test_the_journal_of_a_killed_batch_is_read(night, store):
-    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+def test_the_journal_of_a_killed_batch_is_read(jobs_file, store):
+    path = jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     run(path, store=store)
     records = json.loads(Path("night/batch.json").read_text())["jobs"]
     Path("night/batch.json").unlink()
@@ -141,30 +146,32 @@ def test_the_journal_of_a_killed_batch_is_read(night, store):
         "\udcff",
     ],
 )
-def test_a_damaged_record_is_told_and_its_jobs_run_anew(night, store, chainrun, text):
+def test_a_damaged_record_is_told_and_its_jobs_run_anew(jobs_file, store, chainrun, text):
     Path("night").mkdir()
     Path("night/batch.json").write_bytes(text.encode("utf-8", "surrogateescape"))
-    ran = chainrun("batch", night('[[job]]\nrecipes = ["one.recipe.toml"]\n'))
+    ran = chainrun("batch", jobs_file('[[job]]\nrecipes = ["one.recipe.toml"]\n'))
     assert ran.code == 0, ran.err
     assert "done    one" in ran.err
     if "fingerprint" not in text:
         assert "is damaged" in ran.err
 
 
-def test_a_stop_with_workers_leaves_no_parts(night, session, store):
+def test_a_stop_with_workers_leaves_no_parts(jobs_file, session, store):
     heavy(session)
-    process = program.start("batch", night('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2, "--store", store)
+    process = program.start(
+        "batch", jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n'), "--workers", 2, "--store", store
+    )
     program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
     process.send_signal(signal.SIGTERM)
     program.ended(process)
     assert list(store.glob("parts/*")) == []
 
 
-def test_what_a_kill_leaves_is_counted_and_goes(night, session, store, chainrun, monkeypatch, tmp_path_factory):
+def test_what_a_kill_leaves_is_counted_and_goes(jobs_file, session, store, chainrun, monkeypatch, tmp_path_factory):
     heavy(session)
     place = tmp_path_factory.mktemp("t")
     monkeypatch.setenv("TMPDIR", str(place))
-    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    path = jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     process = program.start("batch", path, "--workers", 2, "--store", store, start_new_session=True)
     program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
     process.kill()
@@ -179,12 +186,12 @@ def test_what_a_kill_leaves_is_counted_and_goes(night, session, store, chainrun,
     assert [path.name for path in place.iterdir()] == []
 
 
-def test_a_store_that_all_but_fits_renders_little_again(night, store, session, monkeypatch, chainrun):
+def test_a_store_that_all_but_fits_renders_little_again(jobs_file, store, session, monkeypatch, chainrun):
     """The usual order of dropping would drop just what is needed next: all would be rendered every night."""
     names = [f"s{i:02d}" for i in range(10)]
     for i, name in enumerate(names):
         session.write(RECIPE.replace("-20", f"-{20 + i}"), name)
-    path = night('[[job]]\nrecipes = ["s*.recipe.toml"]\n')
+    path = jobs_file('[[job]]\nrecipes = ["s*.recipe.toml"]\n')
     result, _ = run(path, store=store, workers=1)
     from chainrun.store.store import GB, Store
 
@@ -204,13 +211,13 @@ def test_a_store_that_all_but_fits_renders_little_again(night, store, session, m
 
 
 @pytestmark_cluster
-def test_a_wrong_worker_that_joins_later_gets_no_job(night, session, store, cluster, chainrun, tmp_path):
+def test_a_wrong_worker_that_joins_later_gets_no_job(jobs_file, session, store, cluster, chainrun, tmp_path):
     """Another version joins while the batch runs: its job goes elsewhere, and it is named."""
     address, _ = cluster
     for name in ("one", "two", "three"):
         session.write(RECIPE.replace("-20", str(-18 - len(name))), name)
-    night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
-    heard = []
+    jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    said = []
     from concurrent.futures import wait
 
     import distributed
@@ -221,13 +228,13 @@ def test_a_wrong_worker_that_joins_later_gets_no_job(night, session, store, clus
         client.wait_for_workers(2, timeout=30)
         wrong, _right = sorted(client.scheduler_info(n_workers=-1)["workers"])
         client.run(_pretend, workers=[wrong])
-        executor = module._Executor(client, heard.append)
+        executor = module._Executor(client, said.append)
         futures = [executor.submit(str, i) for i in range(12)]
         wait(futures)
         assert sorted(int(one.result()) for one in futures) == list(range(12))
-    assert len(heard) == 1
-    assert wrong in heard[0]
-    assert "another engine" in heard[0]
+    assert len(said) == 1
+    assert wrong in said[0]
+    assert "another engine" in said[0]
 
 
 def _pretend():
@@ -237,10 +244,10 @@ def _pretend():
 
 
 @pytestmark_cluster
-def test_a_scheduler_that_dies_is_told_as_such(night, session, store, cluster, cluster_scheduler):
+def test_a_scheduler_that_dies_is_told_as_such(jobs_file, session, store, cluster, cluster_scheduler):
     heavy(session)
     address, _ = cluster
-    path = night('[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    path = jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
     process = program.start("batch", path, "--cluster", address)
     program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
     cluster_scheduler().kill()
@@ -249,7 +256,7 @@ def test_a_scheduler_that_dies_is_told_as_such(night, session, store, cluster, c
     assert "the scheduler died while the batch ran" in ran.err
 
 
-def test_a_record_that_never_ends_or_of_another_version_is_told(night, store, chainrun):
+def test_a_record_that_never_ends_or_of_another_version_is_told(jobs_file, store, chainrun):
     """A device in its place was read until the memory was full; a newer program's record went without a word."""
     from chainrun.batch.record import BatchRecord
 

@@ -11,7 +11,7 @@ from chainrun.batch import JobRecord, JobState
 from chainrun.batch.record import BatchRecord
 from chainrun.batch.summary import RenderSummary
 from chainrun.recipe import open_recipe
-from tests.batch.nights import run
+from tests.batch.job_files import run
 from tests.songs import render_opened
 
 JOBS = """
@@ -35,9 +35,9 @@ set = { "deliver.0.target_lufs" = -1, "deliver.0.max_dbtp" = -1 }
 
 
 @pytest.fixture
-def ended(night, store):
+def ended(jobs_file, store):
     Path("2026.overlay.toml").write_text('"stems.kick.chain.0.threshold_db" = -6.0\n')
-    return run(night(JOBS), store=store, workers=1)[0]
+    return run(jobs_file(JOBS), store=store, workers=1)[0]
 
 
 def test_a_record_is_read_back_as_it_was_written(ended):
@@ -58,8 +58,8 @@ def test_batch_json_is_read_and_written_without_a_change(ended):
     assert path.read_text() == text
 
 
-def test_the_summary_of_a_render_holds_all_of_its_record_but_readings(session, night):
-    night("")
+def test_the_summary_of_a_render_holds_all_of_its_record_but_readings(session, jobs_file):
+    jobs_file("")
     result = render_opened(open_recipe(Path("one.recipe.toml")))
     record = result.record()
     for node in record["nodes"].values():

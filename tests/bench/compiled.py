@@ -109,8 +109,7 @@ def true_peak(x, taps, best):
                 for k in range(n_taps):
                     total += taps[p, k] * x[c, n + k]
                 total = abs(total)
-                if total > best:
-                    best = total
+                best = max(best, total)
     return best
 
 

@@ -34,14 +34,14 @@ def main(pythons: list[str]) -> int:
         folder = Path(name)
         first = {recipe: rendered(recipe, folder / "first" / recipe) for recipe in RECIPES}
         for i, (told, how) in enumerate(ways):
-            same, most = 0, -np.inf
+            same, largest_db = 0, -np.inf
             for recipe in RECIPES:
                 named = {**how, "store": str(folder / "kept" / recipe)} if how.get("store") else how
                 out = rendered(recipe, folder / str(i) / recipe, **named)
                 same += files(out) == files(first[recipe])
-                most = max(most, apart_dbfs(first[recipe], out))
-            print(f"| {told} | {same} of {len(RECIPES)} | {most:.0f} |", flush=True)
-            wrong += most > -120
+                largest_db = max(largest_db, apart_dbfs(first[recipe], out))
+            print(f"| {told} | {same} of {len(RECIPES)} | {largest_db:.0f} |", flush=True)
+            wrong += largest_db > -120
     return 1 if wrong else 0
 
 

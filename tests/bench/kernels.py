@@ -318,8 +318,8 @@ def steps() -> None:
     for name, numbers in variants.items():
         step = TypeAdapter(any_step()).validate_python(numbers)
         chain = ChainRunner([step], Stream(RATE, 2, key_channels={key: 1}))
-        heard = {key: x[:1].copy()}
-        print(f"| {name} | {seconds_of(lambda c=chain, h=heard: c.run(x, h)) / N * 1e9:.1f} |")
+        sidechain = {key: x[:1].copy()}
+        print(f"| {name} | {seconds_of(lambda c=chain, h=sidechain: c.run(x, h)) / N * 1e9:.1f} |")
 
 
 def oversampling() -> None:

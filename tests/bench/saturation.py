@@ -27,7 +27,7 @@ def ln_cosh(x: np.ndarray) -> np.ndarray:
 
 def kernel_of(curve: str, factor: int, means: bool) -> Oversampler:
     integral = {**CORNERED, "tanh": ln_cosh}[curve] if means else None
-    return Oversampler(factor, curve_of(curve, 0.2), 1.0, 1.0, None, integral)
+    return Oversampler(factor, curve_of(curve, 0.2), 1.0, 1.0, scratch=None, antiderivative=integral)
 
 
 def floors(run: Callable[[np.ndarray], np.ndarray], freq_hz: float = 5000.0) -> tuple[float, float]:

@@ -12,7 +12,7 @@ SONG = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wa
 
 
 def test_an_output_folder_that_cannot_be_written_is_noticed_before_rendering(session, chainrun, monkeypatch):
-    import chainrun.delivery.rendering as module
+    import chainrun.engine.run as module
 
     def rendered(*_):
         raise AssertionError("something was rendered")

@@ -289,9 +289,9 @@ def test_a_key_is_delayed_by_the_latency_gathered_before_it():
     )
     chain = ChainRunner([limiter, gate], Stream(48000, 1, key_channels={key: 1}))
     assert chain.latency_frames > 100
-    x, heard = np.full((1, N), 0.25), np.zeros((1, N))
-    heard[0, 6000] = 0.5
-    y = chain.run(x, {key: heard})[0, chain.latency_frames :]
+    x, sidechain = np.full((1, N), 0.25), np.zeros((1, N))
+    sidechain[0, 6000] = 0.5
+    y = chain.run(x, {key: sidechain})[0, chain.latency_frames :]
     assert int(np.flatnonzero(y > 0.1)[0]) in range(6000, 6003)  # within the attack of 0.01 ms
 
 

@@ -1,6 +1,7 @@
 """Faces of presets, and which of them sound alike.
 
-The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers."""
+The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers.
+"""
 
 from __future__ import annotations
 
@@ -19,19 +20,19 @@ from tests.signals import noise
 
 def test_a_face_tells_what_the_numbers_say(tmp_path):
     """Compressor -24 dBFS, 3:1, hard knee: 6 dB more in are 2 dB more out. Bell +6 dB at 1 kHz."""
-    face = measure_profile(
+    profile = measure_profile(
         steps(
             tmp_path,
             {"do": "compressor", "threshold_db": -24, "ratio": 3, "knee_db": 0, "attack_ms": 20, "release_ms": 200},
         )
     )
-    static = dict(zip(LEVELS_DBFS, face.static_db, strict=True))
+    static = dict(zip(LEVELS_DBFS, profile.static_db, strict=True))
     assert static[-36.0] == pytest.approx(-36, abs=0.1)
     assert static[-6.0] - static[-12.0] == pytest.approx(2, abs=0.2)
     assert -19 < static[-6.0] < -15  # a peak or an RMS detector: 3 dB apart
     # Two thirds of the way in dB, of a smoother whose time is that of its own scale: near, not equal.
-    assert face.attack_ms == pytest.approx(20, rel=1.0)
-    assert face.release_ms == pytest.approx(200, rel=0.5)
+    assert profile.attack_ms == pytest.approx(20, rel=1.0)
+    assert profile.release_ms == pytest.approx(200, rel=0.5)
     bell = measure_profile(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 1000, "gain_db": 6}]}))
     response = dict(zip(POINTS_HZ, bell.response_db, strict=True))
     assert response[1000] == pytest.approx(6, abs=0.4)
@@ -41,10 +42,10 @@ def test_a_face_tells_what_the_numbers_say(tmp_path):
 
 def test_harmonics_of_a_hard_clip(tmp_path):
     """A sine clipped at a quarter of its peak: THD from its Fourier series, computed here."""
-    face = measure_profile(steps(tmp_path, {"do": "saturate", "curve": "hard_clip", "drive_db": 30}))
+    profile = measure_profile(steps(tmp_path, {"do": "saturate", "curve": "hard_clip", "drive_db": 30}))
     x = np.clip(10 ** ((30 - 18) / 20) * np.sin(2 * np.pi * (np.arange(4800) + 0.5) / 4800), -1, 1)
     lines = np.abs(np.fft.rfft(x))[1:20]
-    assert face.harmonics_pct == pytest.approx(100 * np.sqrt(np.sum(lines[1:] ** 2)) / lines[0], rel=0.02)
+    assert profile.harmonics_pct == pytest.approx(100 * np.sqrt(np.sum(lines[1:] ** 2)) / lines[0], rel=0.02)
 
 
 def test_faces_of_presets_with_keys_rooms_and_stereo(tmp_path):
@@ -56,8 +57,8 @@ def test_faces_of_presets_with_keys_rooms_and_stereo(tmp_path):
         [{"do": "echo", "time_beats": 0.5, "mix_pct": 30}],
         [{"do": "gain", "gain_db": -3, "bypass": True}],
     ):
-        face = measure_profile(steps(tmp_path, *chain))
-        assert all(np.isfinite(face.response_db)) and all(np.isfinite(face.static_db))
+        profile = measure_profile(steps(tmp_path, *chain))
+        assert all(np.isfinite(profile.response_db)) and all(np.isfinite(profile.static_db))
     assert HIT_DBFS == -12
 
 
@@ -91,15 +92,15 @@ def test_level_is_no_difference_and_numbers_are_no_likeness(tmp_path):
 
 
 def test_width_beats_and_responses_tell_presets_apart(tmp_path):
-    def face(*chain):
+    def profile(*chain):
         return measure_profile(steps(tmp_path, *chain))
 
-    wide, narrow = (face({"do": "width", "width_pct": pct}) for pct in (150, 50))
+    wide, narrow = (profile({"do": "width", "width_pct": pct}) for pct in (150, 50))
     assert not apart("a", wide, "b", narrow).alike
-    beats = face({"do": "echo", "time_beats": 1.0, "mix_pct": 40})
-    times = face({"do": "echo", "time_ms": 500.0, "mix_pct": 40})  # a beat at 120 in a minute
+    beats = profile({"do": "echo", "time_beats": 1.0, "mix_pct": 40})
+    times = profile({"do": "echo", "time_ms": 500.0, "mix_pct": 40})  # a beat at 120 in a minute
     assert not apart("a", beats, "b", times).alike
-    plain, stereo = face({"do": "gain", "gain_db": -3}), face({"do": "gain", "gain_db": -3}, {"do": "width"})
+    plain, stereo = profile({"do": "gain", "gain_db": -3}), profile({"do": "gain", "gain_db": -3}, {"do": "width"})
     assert apart("a", plain, "b", stereo).alike
 
 

@@ -1,6 +1,7 @@
 """A band's three years: list, plan, try, apply, undo, and a kill at every step.
 
-The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound by other numbers."""
+The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound by other numbers.
+"""
 
 from __future__ import annotations
 

@@ -29,7 +29,7 @@ from tests.cull.shelves import plan_file, preset, snapshot, steps
 from tests.signals import noise
 
 
-class Heard(Progress):
+class Reporter(Progress):
     """Keeps what it hears."""
 
     def __init__(self):
@@ -51,9 +51,9 @@ class Heard(Progress):
 def test_a_year_in_python(band, store):
     library, recipes, before = [band / "library"], ["songs/*.recipe.toml"], snapshot(band)
     preset(library[0], "lost", [{"do": "convolve", "file": "nowhere.wav"}])
-    heard = Heard()
-    proposals = plan_cull(library, recipes, year=2026, store=store, progress=heard)
-    assert heard.lines == ["left out lost"]
+    reporter = Reporter()
+    proposals = plan_cull(library, recipes, year=2026, store=store, progress=reporter)
+    assert reporter.lines == ["left out lost"]
     assert sum(map(proposals.count, ("replace", "retire", "keep"))) == 7  # all but the retired one
     assert proposals.count("replace") and proposals.proposals[0].decision.decision == "replace"
     (library[0] / "lost.preset.toml").unlink()

@@ -1,6 +1,7 @@
 """A cull is done whole or not at all, whatever fails or is killed; shares and times are told.
 
-The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers."""
+The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +13,7 @@ from chainrun.cull.apply import apply, undo
 from chainrun.cull.plan import read_plan
 from chainrun.errors import Problem, ResourceError
 from chainrun.library.profile import measure_profile
+from chainrun.problem_codes import Code
 from tests.cull.shelves import BELL, KilledError, plan_file, preset, snapshot, steps
 
 # -- all or nothing ------------------------------------------------------------------------------------------------
@@ -37,7 +39,7 @@ def fail_at(monkeypatch, name, number):
         nonlocal count
         count += 1
         if count == number:
-            raise ResourceError(Problem("no space left on the device", file=str(arguments[0])))
+            raise ResourceError(Problem("no space left on the device", file=str(arguments[0]), code=Code.CANNOT_WRITE))
         return real(*arguments)
 
     for module in (chainrun.cull.apply, chainrun.cull.journal):
@@ -294,7 +296,7 @@ def test_mistakes_in_a_plan_have_their_line(band, chainrun):
 def test_times_are_those_of_the_whole_way(tmp_path):
     """A compressor's smoother moves the gain as a one-pole in dB: two thirds of the way take 1.1 time constants."""
     for attack, release in ((3, 100), (30, 800)):
-        face = measure_profile(
+        profile = measure_profile(
             steps(
                 tmp_path,
                 {
@@ -307,7 +309,7 @@ def test_times_are_those_of_the_whole_way(tmp_path):
                 },
             )
         )
-        assert face.release_ms == pytest.approx(1.1 * release, rel=0.15)
+        assert profile.release_ms == pytest.approx(1.1 * release, rel=0.15)
         # Between a sine's peaks it lets go a little, so that it takes longer.
-        assert attack <= face.attack_ms <= 2 * attack + 2
+        assert attack <= profile.attack_ms <= 2 * attack + 2
     assert measure_profile(steps(tmp_path, {"do": "delay", "time_ms": 23})).attack_ms is None

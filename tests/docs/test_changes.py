@@ -96,4 +96,4 @@ def test_entries_are_read_whole():
         ("Sound", "Of old recipes:", ["The gate opens later.", "Another."]),
         ("Commands", "", ["`a` and `b`."]),
     ]
-    assert first.groups == [changes.Group("", "", ["Begun."])]
+    assert first.groups == [changes.ChangeGroup("", "", ["Begun."])]

@@ -61,7 +61,9 @@ def alias_floor(curve, factor, freq_hz=5000.0, drive_db=12.0, n=1 << 16):
     """Loudest line that is no harmonic, in dB of the fundamental: over the whole band, and up to 20 kHz."""
     line = round(freq_hz / RATE * n) | 1
     x = 10 ** (drive_db / 20) * np.sin(2 * np.pi * line * np.arange(2 * n) / n)
-    kernel = Oversampler(factor, curve_of(curve, 0.2), 1.0, 1.0, None, CORNERED.get(curve) if factor > 1 else None)
+    kernel = Oversampler(
+        factor, curve_of(curve, 0.2), 1.0, 1.0, scratch=None, antiderivative=CORNERED.get(curve) if factor > 1 else None
+    )
     spectrum = np.abs(np.fft.rfft(kernel.run(x)[n // 2 : n // 2 + n]))
     fundamental = spectrum[line]
     spectrum[: n // 2 : line] = 0  # harmonics, and the lopsided curve's DC, which the step takes out
@@ -86,7 +88,7 @@ def test_means_between_points_are_on_time_and_flat(curve):
     x = 0.02 * np.sin(2 * np.pi * freqs[:, None] * t)
     for factor, tolerance in ((2, 0.6), (4, 0.05), (8, 0.02)):
         for row, freq in zip(x, freqs, strict=True):
-            kernel = Oversampler(factor, curve_of(curve, 0), 1.0, 1.0, None, CORNERED[curve])
+            kernel = Oversampler(factor, curve_of(curve, 0), 1.0, 1.0, scratch=None, antiderivative=CORNERED[curve])
             y = kernel.run(row)[4000:44000]
             spin = np.exp(
                 -2j * np.pi * freq * np.arange(4000 - kernel.latency_frames, 44000 - kernel.latency_frames) / RATE

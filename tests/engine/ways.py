@@ -62,7 +62,7 @@ def apart_dbfs(one: Path, other: Path) -> float:
     """The largest difference of the mains, in dBFS."""
     a, b = (soundfile.read(out / "wide" / "wide.wav")[0] for out in (one, other))
     n = min(len(a), len(b))
-    most = float(np.abs(a[:n] - b[:n]).max()) + float(
+    largest = float(np.abs(a[:n] - b[:n]).max()) + float(
         max(np.abs(a[n:]).max(initial=0.0), np.abs(b[n:]).max(initial=0.0))
     )
-    return 20 * np.log10(most) if most > 0 else -np.inf
+    return 20 * np.log10(largest) if largest > 0 else -np.inf

@@ -64,10 +64,10 @@ def start(rng: random.Random) -> dict[str, Any]:
     return recipe
 
 
-def chain(rng: random.Random, most: int, depth: int = 0) -> list[Any]:
+def chain(rng: random.Random, max_steps: int, depth: int = 0) -> list[Any]:
     """Steps: presets and processors with some of their keys."""
     found: list[Any] = []
-    for _ in range(rng.randint(0, most)):
+    for _ in range(rng.randint(0, max_steps)):
         if rng.random() < 0.15:
             found.append(
                 {"preset": rng.choice(["kick/close", "bus/glue", "room/near-walls", "tone/warm", "toms/round"])}

@@ -76,7 +76,8 @@ def test_steps_of_100_ms_would_miss_case_13():
 @pytest.mark.parametrize("offset", range(4))
 def test_cases_20_to_23_true_peak(offset):
     """fs/6 at 0.50 FFS with one period of fs/4 at 1.00, made at 4 fs, low-passed, decimated. The low-pass is not
-    specified: this one is ours, so the figure embeds it. Expected 0.0 dBTP, +0.2 / -0.4 dB."""
+    specified: this one is ours, so the figure embeds it. Expected 0.0 dBTP, +0.2 / -0.4 dB.
+    """
     n = 4 * RATE
     t = np.arange(n)
     x = 0.5 * np.sin(2 * np.pi * t / 24)

@@ -13,7 +13,6 @@ from tests.signals import copy_of_demo
 @pytest.fixture(scope="module")
 def kit(tmp_path_factory):
     """The demo's kit bus before its compressor, and a way to run a compressor on it."""
-
     import soundfile
 
     from chainrun.recipe import Overrides, open_recipe

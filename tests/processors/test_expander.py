@@ -57,12 +57,12 @@ def test_expander_and_upward_compressor_against_their_twins(name, threshold, rat
         ({"do": "expander", "range_db": 40}, ratio - 1, 40, -1),
         ({"do": "compressor", "direction": "up", "range_db": 15}, 1 - 1 / ratio, 15, 1),
     ]
-    for numbers, slope, most, sign in cases:
+    for numbers, slope, max_db, sign in cases:
         step = STEP.validate_python({**numbers, "threshold_db": threshold, "ratio": ratio, "knee_db": knee,
                                      "attack_ms": 2, "release_ms": 60, "window_ms": 10})  # fmt: skip
         runner = step.start(Stream(RATE, 1))
         found = np.concatenate([runner.run(piece, {}) for piece in in_pieces(x, cuts)], axis=1)[0]
-        held, change = 0.0, most if numbers["do"] == "expander" else 0.0
+        held, change = 0.0, max_db if numbers["do"] == "expander" else 0.0
         expected = np.empty(3000)
         for n, value in enumerate(np.abs(x[0])):
             held = max(value, held * decay)
@@ -73,7 +73,7 @@ def test_expander_and_upward_compressor_against_their_twins(name, threshold, rat
                 wanted = slope * (under + knee / 2) ** 2 / (2 * knee)
             else:
                 wanted = slope * under
-            wanted = min(wanted, most)
+            wanted = min(wanted, max_db)
             a = release if wanted > change else attack
             change = a * change + (1 - a) * wanted
             expected[n] = x[0, n] * 10 ** (sign * change / 20)

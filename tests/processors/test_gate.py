@@ -63,8 +63,8 @@ def test_the_gates_gain_steps_follow_its_attack():
     for attack in (0.1, 1.0, 10.0):
         y, _ = run_step(x, do="gate", threshold_db=-20, range_db=60, attack_ms=attack)
         gain = 20 * np.log10(np.abs(y[0] / x[0]))
-        most = 60 * (1 - time_constant(attack, RATE))
-        assert np.diff(gain).max() == pytest.approx(most, rel=1e-6)
+        max_step = 60 * (1 - time_constant(attack, RATE))
+        assert np.diff(gain).max() == pytest.approx(max_step, rel=1e-6)
 
 
 def test_the_gate_never_opens_again_on_its_own_hold():
@@ -77,13 +77,13 @@ def test_the_gate_never_opens_again_on_its_own_hold():
 
 def test_a_gate_keyed_from_two_stems_opens_on_their_hits_alone():
     kick, snare, hat = Key.model_validate({"from": ["kick", "snare"]}), 4800, 24000
-    heard = np.zeros((1, RATE))
-    heard[0, 4800:5800] = 0.5
-    heard[0, 33600:34600] = 0.4
+    sidechain = np.zeros((1, RATE))
+    sidechain[0, 4800:5800] = 0.5
+    sidechain[0, 33600:34600] = 0.4
     x = noise(RATE, 0.1)[None]
     runner = runner_of(keys={kick: 1}, do="gate", threshold_db=-20, range_db=40, hold_ms=20, release_ms=10,
                        key={"from": ["kick", "snare"]})  # fmt: skip
-    y = runner.run(x, {kick: heard})
+    y = runner.run(x, {kick: sidechain})
     change = [level_db(y[0, a : a + 800]) - level_db(x[0, a : a + 800]) for a in (snare, 33600, hat)]
     assert change[0] > -1 and change[1] > -1
     assert change[2] == pytest.approx(-40, abs=0.1)
@@ -104,7 +104,7 @@ def test_listen_puts_out_the_key_in_time(do):
         {"do": do, "threshold_db": -20, "lookahead_ms": 3, "listen": True, "key": {"from": ["other"]}}
     )
     chain = ChainRunner([step], Stream(RATE, 1, key_channels={key: 1}))
-    heard = np.zeros((1, 4800))
-    heard[0, 1000] = 1.0
-    y = chain.run(np.zeros((1, 4800)), {key: heard})[0, chain.latency_frames :]
+    sidechain = np.zeros((1, 4800))
+    sidechain[0, 1000] = 1.0
+    y = chain.run(np.zeros((1, 4800)), {key: sidechain})[0, chain.latency_frames :]
     assert int(y.argmax()) == 1000

@@ -1,7 +1,8 @@
 """Every page in a headless browser: no error, nothing from outside, headings in order, nothing too wide.
 
 Figures are held against values computed here by NumPy, or against the Audio EQ Cookbook's own numbers; contrast of 4.5:1 and
-headings in order are WCAG 2.2's (1.4.3, 1.3.1), judged by axe-core where it is installed."""
+headings in order are WCAG 2.2's (1.4.3, 1.3.1), judged by axe-core where it is installed.
+"""
 
 from __future__ import annotations
 

@@ -1,7 +1,8 @@
 """Pages show what was measured, and hostile words in them harm nobody.
 
 Figures are held against values computed here by NumPy, or against the Audio EQ Cookbook's own numbers; contrast of 4.5:1 and
-headings in order are WCAG 2.2's (1.4.3, 1.3.1), judged by axe-core where it is installed."""
+headings in order are WCAG 2.2's (1.4.3, 1.3.1), judged by axe-core where it is installed.
+"""
 
 from __future__ import annotations
 
@@ -91,9 +92,9 @@ def test_the_page_shows_the_renders_own_numbers(song, session, chainrun):
     assert float(row[3]) == pytest.approx(measured["true_peak_dbtp"], abs=0.006)
     reading = ran.json["nodes"]["kick"]["readings"][0]
     drawn = np.array([[float(cell) for cell in row] for row in page.tables["kick, door: all of it: dB taken away"][1:]])
-    most = np.array(reading["curve_max_db"])
-    step = -(-most.size // MAX_POINTS)
-    wanted = [most[at : at + step].max() for at in range(0, most.size, step)]
+    reduction = np.array(reading["curve_max_db"])
+    step = -(-reduction.size // MAX_POINTS)
+    wanted = [reduction[at : at + step].max() for at in range(0, reduction.size, step)]
     assert np.allclose(drawn[:, 1], wanted, atol=0.006)
     x, _ = soundfile.read("kick.wav")
     wave = np.array([[float(cell) for cell in row] for row in page.tables["kick, door: all of it: sample"][1:]])

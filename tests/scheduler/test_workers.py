@@ -7,6 +7,7 @@ import pytest
 import soundfile
 
 from chainrun.errors import AudioError, Problem, ResourceError
+from chainrun.problem_codes import Code
 from tests.songs import KIT, hashes, made
 
 ALL = {"kick", "snare", "pair", "kit", "hall", "main"}
@@ -36,6 +37,10 @@ def test_an_error_in_a_worker_is_told_like_any_other(session, store):
 def test_errors_travel_between_processes():
     import pickle
 
-    error = pickle.loads(pickle.dumps(ResourceError([Problem("a", key="b"), Problem("c")])))
+    error = pickle.loads(
+        pickle.dumps(
+            ResourceError([Problem("a", key="b", code=Code.OUT_OF_MEMORY), Problem("c", code=Code.CANNOT_WRITE)])
+        )
+    )
     assert [problem.text() for problem in error.problems] == ["b  a", "c"]
     assert error.exit_code == 5

@@ -1,7 +1,8 @@
 """One file heard alone: clipping, dropouts, hum, bandwidth, silence.
 
 Arrival: the truth is distance over the speed of sound (343.2 m/s, ISO 9613-1). The rule of three to one, a pad
-forgotten before the converter, mains frequencies: common practice."""
+forgotten before the converter, mains frequencies: common practice.
+"""
 
 from __future__ import annotations
 

@@ -259,10 +259,10 @@ def test_a_draft_keeps_ghost_notes_within_12_db(tmp_path, chainrun, seed):
     recipe = tmp_path / "song.recipe.toml"
     assert chainrun("draft", tmp_path, "-o", recipe).code == 0
     text = recipe.read_text()
-    for name, most in (("snare_top", 12), ("kick", 20), ("rack_tom", 20), ("floor_tom", 20)):
+    for name, max_db in (("snare_top", 12), ("kick", 20), ("rack_tom", 20), ("floor_tom", 20)):
         part = text.partition(f"[stems.{name}]")[2].partition("\n[")[0]
         if 'do = "gate"' in part:
-            assert f"range_db = {most}," in part, name
+            assert f"range_db = {max_db}," in part, name
             assert "through its key filter hits peak at" in part
         else:
             assert "no gate:" in part or "expander" in part, name

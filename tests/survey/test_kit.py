@@ -1,7 +1,8 @@
 """The survey of a kit finds the planted faults, delays, bleed and imbalance, and invents none.
 
 Arrival: the truth is distance over the speed of sound (343.2 m/s, ISO 9613-1). The rule of three to one, a pad
-forgotten before the converter, mains frequencies: common practice."""
+forgotten before the converter, mains frequencies: common practice.
+"""
 
 from __future__ import annotations
 
@@ -216,6 +217,28 @@ def test_distances_that_are_told_stand_beside_what_is_heard(tmp_path, chainrun):
 # -- real recordings -------------------------------------------------------------------------------------------
 
 
+def one_shot(file):
+    """A sample at our rate, its peak at full scale."""
+    x, rate = soundfile.read(SAMPLES / f"{file}.flac", always_2d=True)
+    y = signal.resample_poly(x.mean(axis=1), 160, 147) if rate == 44100 else x.mean(axis=1)
+    return y / np.abs(y).max()
+
+
+def played(rng, shots, n):
+    """A pattern of 44 beats, each drum by itself."""
+    sources = {name: np.zeros(n) for name in shots}
+    for beat in range(44):
+        at = int((0.3 + beat * 0.53) * RATE)
+        playing = {"hat"} | ({"kick"} if beat % 4 in (0, 2) else set()) | ({"snare"} if beat % 4 in (1, 3) else set())
+        playing |= {"rack_tom"} if beat % 11 == 7 else set()
+        playing |= {"floor_tom"} if beat % 11 == 9 else set()
+        for name in playing - ({"hat"} if beat % 11 in (7, 9) else set()):
+            y = shots[name] * rng.uniform(0.6, 1.0)
+            begin = at + int(rng.normal(0, 120))
+            sources[name][begin : begin + y.size] += y[: n - begin]
+    return sources
+
+
 @pytest.mark.skipif(not SAMPLES.is_dir(), reason="needs Debian's sonic-pi-samples (CC0 one-shots)")
 def test_a_session_of_real_drums(tmp_path):
     """CC0 one-shots of Debian's sonic-pi-samples, put together with known delays, bleed and polarity."""
@@ -227,44 +250,30 @@ def test_a_session_of_real_drums(tmp_path):
         "rack_tom": "drum_tom_hi_hard",
         "floor_tom": "drum_tom_lo_hard",
     }
-    shots = {}
-    for name, file in kit.items():
-        x, rate = soundfile.read(SAMPLES / f"{file}.flac", always_2d=True)
-        y = signal.resample_poly(x.mean(axis=1), 160, 147) if rate == 44100 else x.mean(axis=1)
-        shots[name] = y / np.abs(y).max()
     n = 24 * RATE
-    sources = {name: np.zeros(n) for name in kit}
-    for beat in range(44):
-        at = int((0.3 + beat * 0.53) * RATE)
-        playing = {"hat"} | ({"kick"} if beat % 4 in (0, 2) else set()) | ({"snare"} if beat % 4 in (1, 3) else set())
-        playing |= {"rack_tom"} if beat % 11 == 7 else set()
-        playing |= {"floor_tom"} if beat % 11 == 9 else set()
-        for name in playing - ({"hat"} if beat % 11 in (7, 9) else set()):
-            y = shots[name] * rng.uniform(0.6, 1.0)
-            begin = at + int(rng.normal(0, 120))
-            sources[name][begin : begin + y.size] += y[: n - begin]
+    sources = played(rng, {name: one_shot(file) for name, file in kit.items()}, n)
     close, inverted = dict.fromkeys(kit, 6.0), {"hat": True}
     far = {"over_left": {}, "over_right": {}}
 
-    def heard(name, frames, gain):
+    def arriving(name, frames, gain):
         spectrum = np.fft.rfft(sources[name], 2 * n)
         turn = np.exp(-2j * np.pi * np.arange(spectrum.size) * frames / (2 * n))
         return gain * np.fft.irfft(spectrum * turn)[:n]
 
     delays = {}
     for name in kit:
-        x = heard(name, close[name], 0.5)
+        x = arriving(name, close[name], 0.5)
         for other in kit:
             if other != name:
-                x = x + heard(other, rng.uniform(60, 160), 0.5 * 10 ** (-rng.uniform(14, 20) / 20))
+                x = x + arriving(other, rng.uniform(60, 160), 0.5 * 10 ** (-rng.uniform(14, 20) / 20))
         x = x + noise(n, 10 ** (-75 / 20), seed=3)
         soundfile.write(tmp_path / f"{name}.wav", -x if inverted.get(name) else x, RATE, subtype="PCM_24")
     for microphone in far:
         x = noise(n, 10 ** (-75 / 20), seed=4)
         for name in kit:
             delays[microphone, name] = rng.uniform(150, 320)
-            x = x + heard(name, delays[microphone, name], 0.12)
-            x = x + heard(name, delays[microphone, name] + 210, 0.04)  # a wall
+            x = x + arriving(name, delays[microphone, name], 0.12)
+            x = x + arriving(name, delays[microphone, name] + 210, 0.04)  # a wall
         soundfile.write(tmp_path / f"{microphone}.wav", x, RATE, subtype="PCM_24")
     group = survey(of_folder(tmp_path)).groups[0]
     found = {one.channel: one for one in group.arrivals}

@@ -1,7 +1,8 @@
 """What names say, folders that are odd, bad calls, and drafts of them.
 
 Arrival: the truth is distance over the speed of sound (343.2 m/s, ISO 9613-1). The rule of three to one, a pad
-forgotten before the converter, mains frequencies: common practice."""
+forgotten before the converter, mains frequencies: common practice.
+"""
 
 from __future__ import annotations
 
@@ -145,9 +146,9 @@ def test_the_draft_of_the_demo(tmp_path, chainrun):
     assert measured["true_peak_dbtp"] <= -1
     for node in ran.json["nodes"].values():
         assert node["measured"]["sample_peak_dbfs"] > -60  # nothing was gated away
-    for name, most in (("kick", 20), ("snare_top", 12)):
+    for name, max_db in (("kick", 20), ("snare_top", 12)):
         door = next(one for one in ran.json["nodes"][name]["readings"] if "door" in json.dumps(one))
-        assert most - 1 < door["gain_reduction_max_db"] <= most + 0.01, name  # the gates close, and by no more
+        assert max_db - 1 < door["gain_reduction_max_db"] <= max_db + 0.01, name  # the gates close, and by no more
 
 
 def test_a_draft_of_odd_names(tmp_path, chainrun):

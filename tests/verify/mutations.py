@@ -71,29 +71,24 @@ def base_recipe(folder: Path) -> dict:
     return table
 
 
+SILENT_KEYS = {"name", "note", "source", "hit_level_dbfs", "seed", "oversample", "level_points_db", "harmonics"}
+"""Keys whose numbers are left alone."""
+
+
+def numbers_in(value, path: tuple) -> list[tuple]:
+    """The path of every number inside a value."""
+    if isinstance(value, int | float):
+        return [] if isinstance(value, bool) else [path]
+    inner = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
+    return [one for key, held in inner if key not in SILENT_KEYS for one in numbers_in(held, (*path, key))]
+
+
 def numbers(table: dict) -> list[tuple[tuple, str]]:
     """The path of every number that a step, a strip or a delivery has, with the node that it changes first."""
     found = []
 
     def walk(value, path, node):
-        if isinstance(value, bool):
-            return
-        if isinstance(value, int | float):
-            found.append((path, node))
-        for key, inner in (
-            value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
-        ):
-            if key not in (
-                "name",
-                "note",
-                "source",
-                "hit_level_dbfs",
-                "seed",
-                "oversample",
-                "level_points_db",
-                "harmonics",
-            ):
-                walk(inner, (*path, key), node)
+        found.extend((inner, node) for inner in numbers_in(value, path))
 
     for group in ("stems", "buses"):
         for name, strip in table[group].items():

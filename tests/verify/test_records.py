@@ -13,9 +13,9 @@ from chainrun.errors import RecipeError, UsageError
 from chainrun.measured import READINGS
 from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides, open_recipe
-from chainrun.verify import baseline
+from chainrun.verify import baseline, wording
 from chainrun.verify.aspects import GROUP_OF, UNIT_OF, Aspect, Group, Unit
-from chainrun.verify.changes import ChangeKind, MoveKind, RecordingChangeKind
+from chainrun.verify.changes import AudioNoteKind, ChangeKind, MoveKind, NodeChangeKind, RecordingChangeKind
 from chainrun.verify.checks import Bound, Check, Limit, NoBaseline, RenderFailure, Samples
 from chainrun.verify.many import mixes_of, verify_mixes
 from chainrun.verify.recordings import Recording, recording_changes
@@ -120,6 +120,23 @@ def test_the_sentence_of_a_check_is_made_from_its_fields(check, name, subject, w
     assert (check.name, subject_text(check), whole_text(check)) == (name, subject, whole)
     assert limited_text(check) in whole
     assert check_record(check)["text"] == check_text(check)
+
+
+@pytest.mark.parametrize(
+    ("words", "kinds"),
+    [
+        (wording.TEXT_OF_SAMPLES, Samples),
+        (wording.LIMIT_WORDS, Bound),
+        (wording.CHANGE_WORDS, ChangeKind),
+        (wording.RECORDING_WORDS, RecordingChangeKind),
+        (wording.MOVE_WORDS, MoveKind),
+        (wording.NODE_WORDS, NodeChangeKind),
+        (wording.AUDIO_WORDS, AudioNoteKind),
+    ],
+    ids=lambda one: one.__name__ if isinstance(one, type) else "words",
+)
+def test_every_kind_has_words(words, kinds):
+    assert set(words) == set(kinds)
 
 
 # -- changes -----------------------------------------------------------------------------------------------------------

@@ -2,7 +2,8 @@
 
 Quantities are held against ones computed here by NumPy and SciPy; that a residual 60 LU under the mix is masked, and
 that steps of 0.1 dB are not heard, is common practice. Annotations are escaped as the workflow commands of hosted
-CI runners document it (%, CR and LF; in properties also `:` and `,`)."""
+CI runners document it (%, CR and LF; in properties also `:` and `,`).
+"""
 
 from __future__ import annotations
 

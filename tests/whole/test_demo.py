@@ -73,10 +73,10 @@ def test_the_harder_variant_is_harder(demo, chainrun, tmp_path):
     plain = chainrun("render", demo, "-o", tmp_path / "a", "--json").json
     harder = chainrun("render", demo, "-o", tmp_path / "b", "--variant", "harder", "--json").json
 
-    def most(found):
+    def largest(found):
         return found["nodes"]["kit"]["readings"][0]["gain_reduction_max_db"]
 
-    assert most(harder) > most(plain) + 2
+    assert largest(harder) > largest(plain) + 2
 
 
 def test_saturation_is_audible_in_the_numbers(demo, chainrun, tmp_path):

@@ -1,4 +1,4 @@
-"""Nights of small and of heavy jobs."""
+"""Batches of small and of heavy jobs."""
 
 from __future__ import annotations
 

@@ -20,8 +20,8 @@ def _dies(task):
 
 def test_several_killed_workers_in_a_row_are_told(tmp_path):
     failed = {}
-    crew = Scheduler(_dies, lambda key: key, lambda key, result: None, failed.__setitem__)
-    crew.run(dict.fromkeys("abcd", ()), 2)
+    scheduler = Scheduler(_dies, lambda key: key, lambda key, result: None, failed.__setitem__)
+    scheduler.run(dict.fromkeys("abcd", ()), 2)
     assert sorted(failed) == list("abcd")
     assert all(error.exit_code == 5 for error in failed.values())
 
@@ -41,8 +41,10 @@ def test_a_worker_that_dies_is_tried_once_more(tmp_path, deaths):
     for name in "abcd":
         (tmp_path / name).write_text(str(deaths if name == "b" else 0))
     done, failed, again = {}, {}, []
-    crew = Scheduler(_work, lambda key: (key, tmp_path / key), done.__setitem__, failed.__setitem__, again=again.append)
-    crew.run({"a": (), "b": (), "c": ("a",), "d": ("b",)}, 2)
+    scheduler = Scheduler(
+        _work, lambda key: (key, tmp_path / key), done.__setitem__, failed.__setitem__, again=again.append
+    )
+    scheduler.run({"a": (), "b": (), "c": ("a",), "d": ("b",)}, 2)
     assert "b" in again
     if deaths == 1:
         assert (done, failed) == ({"a": "A", "b": "B", "c": "C", "d": "D"}, {})
