@@ -31,6 +31,8 @@ from chainrun.problem_codes import Code
 
 MAX_LINES = 8
 """Of the residual over time."""
+MAX_BANDS = 6
+"""So many third octaves that moved are named."""
 
 if TYPE_CHECKING:
     from chainrun.comparison.difference import Difference
@@ -164,18 +166,18 @@ def _show_sweep(
     recipe: Path, variant: str | None, words: str, out: Path, rendering: _Setting, *, as_json: bool
 ) -> None:
     """Sweep a number of a recipe and show a row for each value."""
-    from chainrun.comparison.sweep import parsed
+    from chainrun.comparison.sweep import ValuesOfKey
     from chainrun.comparison.sweep import sweep as run
 
-    path, values = parsed(words)
+    key = ValuesOfKey.of(words)
     chosen = replace(rendering.chosen, variant=variant)
-    found = run(recipe, path, values, out, chosen=chosen, options=rendering.options, progress=rendering.line.node)
+    found = run(recipe, key, out, chosen=chosen, options=rendering.options, progress=rendering.line.node)
     rendering.line.done()
     if as_json:
         put_json(found.record())
         return
     rows = found.rows()
-    put(path)
+    put(key.path)
     put(
         table(
             ["value", "LUFS", "dBTP", "crest", "LRA", "most dB", "mean dB", "residual LU"],
@@ -249,8 +251,9 @@ def screen(found: Difference, names: list[str], *, matched: bool) -> str:
     lines.append(f"residual: {number(found.residual_dbfs)} dBFS, {number(found.residual_lu)} LU against A")
     loud = [(hz, db) for hz, db in found.bands_db.items() if abs(db) >= 0.1]
     if loud and not found.identical:
-        told = ", ".join(f"{hz} Hz {db:+.1f}" for hz, db in sorted(loud, key=lambda one: -abs(one[1]))[:6])
-        lines.append(f"third octaves that move most, dB: {told}")
+        largest = sorted(loud, key=lambda one: -abs(one[1]))[:MAX_BANDS]
+        named = ", ".join(f"{hz} Hz {db:+.1f}" for hz, db in largest)
+        lines.append(f"third octaves that move most, dB: {named}")
     if not found.identical:
         lines += ["", *_residuals(found)]
     return "\n".join([*lines, "", found.sentence()])

@@ -15,7 +15,7 @@ from chainrun.comparison.image import ImageChange, image_changes, image_words
 from chainrun.comparison.limits import WORTH_DB, Floor
 from chainrun.comparison.residual import ResidualMeter
 from chainrun.comparison.sounds import MAX_S, AlignedStream, Sound, blocks, measure, offset_frames, rate_of
-from chainrun.comparison.verdict import verdict
+from chainrun.comparison.verdict import THE_SAME, verdict
 from chainrun.dsp.arrays import Array
 from chainrun.errors import AudioError, Problem, shown_path
 from chainrun.loudness.analysis import NOMINAL_HZ, Analysis
@@ -76,22 +76,22 @@ class Difference:
     def notes(self) -> list[str]:
         """What was done to B so that the two could be laid over each other, and what else there is to know."""
         a, b = self.one.measured, self.other.measured
-        told = []
+        found = []
         if not self.aligned:
-            told.append(f"no sound in common was found within {MAX_S:g} s of each other: B was not moved")
-        told += [f"B is {words}" for words in image_words(self.image)]
+            found.append(f"no sound in common was found within {MAX_S:g} s of each other: B was not moved")
+        found += [f"B is {words}" for words in image_words(self.image)]
         if a.n_channels != b.n_channels:
-            told.append("one is mono, and stands on both sides")
+            found.append("one is mono, and stands on both sides")
         if a.rate_hz != b.rate_hz:
-            told.append(f"B was converted from {b.rate_hz} to {a.rate_hz} Hz")
+            found.append(f"B was converted from {b.rate_hz} to {a.rate_hz} Hz")
         if a.rate_hz == b.rate_hz and a.n_frames != b.n_frames:
             more = b.n_frames - a.n_frames
-            told.append(f"B is {abs(more)} frames {'longer' if more > 0 else 'shorter'} than A")
-            told[-1] += "; the shorter one ends in silence" if self.judged_s is None else ""
+            found.append(f"B is {abs(more)} frames {'longer' if more > 0 else 'shorter'} than A")
+            found[-1] += "; the shorter one ends in silence" if self.judged_s is None else ""
         if self.judged_s is not None:
             begin, end = self.judged_s
-            told.append(f"compared from {begin:.2f} to {end:.2f} s of A, where both have sound")
-        return told
+            found.append(f"compared from {begin:.2f} to {end:.2f} s of A, where both have sound")
+        return found
 
     def inaudible(self, floor: Floor) -> bool:
         """Whether it counts as no difference."""
@@ -100,8 +100,9 @@ class Difference:
 
     def sentence(self, floor: Floor | None = None) -> str:
         """The verdict."""
+        if self.identical:
+            return THE_SAME
         return verdict(
-            identical=self.identical,
             inaudible=self.inaudible(floor or Floor()),
             bands_db=self.moved_db or self.bands_db,
             by_second_lu=self.by_second_lu,

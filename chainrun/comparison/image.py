@@ -90,23 +90,19 @@ def _side_share(products: Array) -> float:
     return (whole - 2.0 * float(products[0, 1])) / (2.0 * whole)
 
 
+WORDS = {
+    ImageChangeKind.SIDE_LOST: "without its {side} side",
+    ImageChangeKind.SIDES_SWAPPED: "with its sides swapped",
+    ImageChangeKind.INVERTED: "upside down",
+    ImageChangeKind.SIDE_INVERTED: "upside down on its {side} side",
+    ImageChangeKind.MONO: "mono",
+    ImageChangeKind.LEANS: "{louder_db:.1f} dB louder on the {side} than A is",
+}
+
+
 def image_words(changes: Sequence[ImageChange]) -> list[str]:
     """How B's image differs, in words that follow `B is`."""
-    return [_words(one) for one in changes]
-
-
-def _words(change: ImageChange) -> str:
-    side = change.side.value if change.side is not None else ""
-    match change.kind:
-        case ImageChangeKind.SIDE_LOST:
-            return f"without its {side} side"
-        case ImageChangeKind.SIDES_SWAPPED:
-            return "with its sides swapped"
-        case ImageChangeKind.INVERTED:
-            return "upside down"
-        case ImageChangeKind.SIDE_INVERTED:
-            return f"upside down on its {side} side"
-        case ImageChangeKind.MONO:
-            return "mono"
-        case ImageChangeKind.LEANS:
-            return f"{change.louder_db:.1f} dB louder on the {side} than A is"
+    return [
+        WORDS[one.kind].format(side=one.side.value if one.side is not None else "", louder_db=one.louder_db)
+        for one in changes
+    ]

@@ -25,7 +25,7 @@ LONG_HALF_TAPS = 512
 """Half the length of the filter that moves a sound by a fraction of a frame. It carries up to 0.98 of the Nyquist
 frequency; what it loses above that counts as a difference."""
 LOOK_S = 40.0
-"""Stretches of this length are laid over each other: the loudest one, and where that tells nothing, begin and end."""
+"""Stretches of this length are laid over each other: the loudest one, and where that shows nothing, begin and end."""
 MAX_S = 2.0
 """The largest offset that is looked for."""
 TRIED = 4000
@@ -76,7 +76,7 @@ class AlignedStream:
         self._ended = False
 
     def read(self, n_frames: int) -> Array:
-        """The next frames, shape (2, n_frames); silence behind the end."""
+        """The next frames, shape (2, n_frames); silence after the end."""
         while self._ready.shape[1] < n_frames and not self._ended:
             x = self._reader.read(1 << 16)
             self._ended = x.shape[1] < 1 << 16
@@ -124,7 +124,7 @@ def _stretches(sound: Sound) -> list[float]:
 
 
 def _offset_from(one: Path, other: Path, rate_hz: int, from_s: float) -> float | None:
-    """The offset that the stretch tells; None where the two have nothing in common in it."""
+    """The offset by the stretch; None where the two have nothing in common in it."""
     n = int(LOOK_S * rate_hz)
     sounds = []
     for path in (one, other):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -26,6 +25,30 @@ MAX_MATCH_DB = 200.0
 """A gain this large is that of silence, and is not given."""
 MAX_FOLDER_CHARACTERS = 120
 COPY_FRAMES = 1 << 16
+
+
+@dataclass(frozen=True)
+class ValuesOfKey:
+    """What is swept: a key of the recipe (`buses.kit.chain.0.attack_ms`), and its values as they would be written."""
+
+    path: str
+    values: tuple[str, ...]
+
+    @classmethod
+    def of(cls, text: str) -> ValuesOfKey:
+        """Read `PATH=V1,V2,…`. Raises UsageError."""
+        path, mark, values = text.partition("=")
+        found = tuple(value.strip() for value in values.split(",") if value.strip())
+        if not mark or not path.strip() or len(found) < MIN_VALUES:
+            raise UsageError(
+                Problem(
+                    "a sweep is PATH=VALUE,VALUE,…",
+                    given=text,
+                    hint="buses.kit.chain.0.attack_ms=1,3,10,30",
+                    code=Code.BAD_SWEEP,
+                )
+            )
+        return cls(path.strip(), found)
 
 
 @dataclass(frozen=True)
@@ -78,43 +101,26 @@ class Sweep:
         return {"schema_version": 1, "path": self.path, "values": rows}
 
 
-def parsed(text: str) -> tuple[str, list[str]]:
-    """Path and values of `PATH=V1,V2,…`. Raises UsageError."""
-    path, mark, values = text.partition("=")
-    found = [value.strip() for value in values.split(",") if value.strip()]
-    if not mark or not path.strip() or len(found) < MIN_VALUES:
-        raise UsageError(
-            Problem(
-                "a sweep is PATH=VALUE,VALUE,…",
-                given=text,
-                hint="buses.kit.chain.0.attack_ms=1,3,10,30",
-                code=Code.BAD_SWEEP,
-            )
-        )
-    return path.strip(), found
-
-
 def sweep(
     recipe: Path,
-    path: str,
-    values: Sequence[str],
+    key: ValuesOfKey,
     out: Path,
     *,
     chosen: Overrides | None = None,
     options: RenderOptions | None = None,
     progress: Progress | None = None,
 ) -> Sweep:
-    """Render a recipe once for each value of a key (`buses.kit.chain.0.attack_ms`), into a folder each in `out`.
+    """Render a recipe once for each value of a key, into a folder each in `out`.
 
     Beside each folder lies a copy of its first delivery, as soft as the softest of them. `chosen` is laid over the
     recipe before the value. Raises RecipeError, AudioError, ResourceError.
     """
     chosen, options = chosen or Overrides(), options or RenderOptions()
     results = []
-    for value in values:
-        sets = (*chosen.sets, f"{path}={value}")
+    for value in key.values:
+        sets = (*chosen.sets, f"{key.path}={value}")
         plan = build_plan(open_recipe(recipe, replace(chosen, sets=sets)), hash_file=hasher(options.store))
-        folder = out / re.sub(r"[^A-Za-z0-9_.=+-]", "_", f"{path}={value}")[-MAX_FOLDER_CHARACTERS:]
+        folder = out / re.sub(r"[^A-Za-z0-9_.=+-]", "_", f"{key.path}={value}")[-MAX_FOLDER_CHARACTERS:]
         results.append((value, folder, render(plan, folder, options, progress=progress)))
     files = [Path(result.deliveries[0].file) for _, _, result in results]
     softest = min(result.deliveries[0].measured.integrated_lufs for _, _, result in results)
@@ -124,7 +130,7 @@ def sweep(
         copy_louder(file, matched, softest - result.deliveries[0].measured.integrated_lufs)
         apart = difference(files[0], file) if file != files[0] else None
         found.append(Swept(value, result, matched, apart))
-    return Sweep(path, tuple(found))
+    return Sweep(key.path, tuple(found))
 
 
 def copy_louder(source: Path, target: Path, gain_db: float) -> None:

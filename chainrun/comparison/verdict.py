@@ -8,8 +8,10 @@ from collections.abc import Sequence
 from chainrun.comparison.limits import NAMED_BAND_DB, Floor
 from chainrun.contract.words import hertz
 
+THE_SAME = "the same samples"
+"""Nothing differs at all."""
 MAX_RUNS = 3
-"""More separate ranges of bands than this are told as one."""
+"""More separate ranges of bands than this are named as one."""
 
 
 def clock(seconds: float) -> str:
@@ -69,7 +71,6 @@ def where_in_time(by_second_lu: tuple[float, ...], floor: Floor) -> str | None:
 
 def verdict(
     *,
-    identical: bool,
     inaudible: bool,
     bands_db: dict[str, float],
     by_second_lu: tuple[float, ...],
@@ -77,9 +78,7 @@ def verdict(
     floor: Floor,
     turned: Sequence[str] = (),
 ) -> str:
-    """The sentence."""
-    if identical:
-        return "the same samples"
+    """Say in a sentence how two sounds differ that are not the same samples."""
     if residual_lu == math.inf:
         return "differs: A is silence, and B is not"
     level = f"the residual is {residual_lu:.0f} LU" if math.isfinite(residual_lu) else "the residual is silence"

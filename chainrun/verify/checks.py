@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum, auto
@@ -39,19 +40,15 @@ class Limit:
 
     def allows(self, found: float, was: float = 0.0) -> bool:
         """Whether a figure lies within this limit; `was` is the baseline's."""
-        match self.bound:
-            case Bound.AS_IT_WAS:
-                return found == was
-            case Bound.WITHIN:
-                return abs(found - was) <= self.low + ROUNDING
-            case Bound.NEAR:
-                return abs(found - self.low) <= self.high + ROUNDING
-            case Bound.BETWEEN:
-                return self.low - ROUNDING <= found <= self.high + ROUNDING
-            case Bound.AT_LEAST:
-                return found >= self.low - ROUNDING
-            case Bound.AT_MOST:
-                return found <= self.low + ROUNDING
+        within = self.high if self.bound is Bound.NEAR else self.low
+        middle = self.low if self.bound is Bound.NEAR else was
+        if self.bound in (Bound.WITHIN, Bound.NEAR):
+            return abs(found - middle) <= within + ROUNDING
+        if self.bound is Bound.AS_IT_WAS:
+            return found == was
+        low = -math.inf if self.bound is Bound.AT_MOST else self.low
+        high = {Bound.AT_MOST: self.low, Bound.BETWEEN: self.high}.get(self.bound, math.inf)
+        return low - ROUNDING <= found <= high + ROUNDING
 
 
 class Samples(Enum):

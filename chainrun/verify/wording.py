@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
-from chainrun.comparison.verdict import clock, where_in_bands
+from chainrun.comparison.verdict import THE_SAME, clock, where_in_bands
 from chainrun.verify.aspects import FORMAT, Aspect
 from chainrun.verify.changed import changed_preset_text
 from chainrun.verify.changes import (
@@ -27,7 +28,6 @@ from chainrun.verify.checks import (
     Bound,
     Check,
     Exactly,
-    Limit,
     MovedAt,
     NoBaseline,
     RangeOf,
@@ -47,60 +47,70 @@ SIDES = ("left", "right")
 
 def check_text(check: Check) -> str:
     """What was found, in a sentence."""
-    if check.aspect is Aspect.EXPECTATION:
-        return f"{check.path}: {_expected_figure(check)}, expected {limit_text(check)}"
-    if check.aspect is Aspect.ENCODING:
-        return f"{check.aspect}: {check.was} then, {check.found} now"
-    if check.aspect in FORMAT:
-        frames = " frames" if check.aspect is Aspect.LENGTH else ""
-        return f"{check.aspect}: {check.was:.0f} then, {check.found:.0f}{frames} now"
-    return _detailed_text(check)
-
-
-def _detailed_text(check: Check) -> str:
-    """The sentence of a check by the kind of its detail."""
+    if check.aspect in TEXT_OF_ASPECT:
+        return TEXT_OF_ASPECT[check.aspect](check)
     match check.detail:
         case Samples():
             return _samples_text(check, check.detail)
-        case NoBaseline(file):
-            return f"there is no baseline {file}; listen to the mix, then: chainrun verify RECIPE --accept"
-        case RenderFailure(text):
-            return text
-        case BandsMoved(bands):
-            where = where_in_bands(dict(bands))
-            return f"third octaves move by up to {_found(check):.2f} dB" + (f", mostly {where}" if where else "")
-        case MovedAt(at_s):
-            return f"loudness over time moves by up to {_found(check):+.2f} LU, at {clock(at_s)}"
-        case ResidualPlaces():
+        case NoBaseline() | RenderFailure():
+            return _render_text(check.detail)
+        case BandsMoved() | MovedAt():
+            return _moved_text(check, check.detail)
+        case ResidualPlaces() | Exactly():
             return _residual_text(check, check.detail)
-        case Exactly(difference, floor):
-            return f"exact residual: {difference.sentence(floor)}"
-        case _:
-            return _quantity_text(check)
+    return _quantity_text(check)
 
 
 def _found(check: Check) -> float:
     return check.figure if check.figure is not None else math.nan
 
 
-def _expected_figure(check: Check) -> str:
+def _expectation_text(check: Check) -> str:
     value = _found(check)
-    return f"{value:.2f} {check.unit}".rstrip() if math.isfinite(value) else "silence"
+    figure = f"{value:.2f} {check.unit}".rstrip() if math.isfinite(value) else "silence"
+    return f"{check.path}: {figure}, expected {limit_text(check)}"
+
+
+def _encoding_text(check: Check) -> str:
+    return f"{check.aspect}: {check.was} then, {check.found} now"
+
+
+def _format_text(check: Check) -> str:
+    frames = " frames" if check.aspect is Aspect.LENGTH else ""
+    return f"{check.aspect}: {check.figure_before:.0f} then, {_found(check):.0f}{frames} now"
+
+
+TEXT_OF_ASPECT: dict[Aspect, Callable[[Check], str]] = {
+    Aspect.EXPECTATION: _expectation_text,
+    Aspect.ENCODING: _encoding_text,
+    **dict.fromkeys(FORMAT, _format_text),
+}
+"""Sentences that the aspect alone decides; those of others depend on the check's detail."""
+TEXT_OF_SAMPLES = {
+    Samples.SAME: THE_SAME,
+    Samples.NO_AUDIBLE_DIFFERENCE: "no audible difference: the residual is {found:.0f} LU",
+    Samples.NOT_MADE: "this delivery is no longer made",
+    Samples.NOT_KNOWN: "the baseline does not know this delivery; accept it anew",
+    Samples.ONLY_IN_A: "{delivery} is in A alone, and was not compared",
+    Samples.ONLY_IN_B: "{delivery} is in B alone, and was not compared",
+}
 
 
 def _samples_text(check: Check, samples: Samples) -> str:
-    match samples:
-        case Samples.SAME:
-            return "the same samples"
-        case Samples.NO_AUDIBLE_DIFFERENCE:
-            return f"no audible difference: the residual is {_found(check):.0f} LU"
-        case Samples.NOT_MADE:
-            return "this delivery is no longer made"
-        case Samples.NOT_KNOWN:
-            return "the baseline does not know this delivery; accept it anew"
-        case Samples.ONLY_IN_A | Samples.ONLY_IN_B:
-            side = "A" if samples is Samples.ONLY_IN_A else "B"
-            return f"{check.delivery} is in {side} alone, and was not compared"
+    return TEXT_OF_SAMPLES[samples].format(found=_found(check), delivery=check.delivery)
+
+
+def _render_text(detail: NoBaseline | RenderFailure) -> str:
+    if isinstance(detail, RenderFailure):
+        return detail.text
+    return f"there is no baseline {detail.file}; listen to the mix, then: chainrun verify RECIPE --accept"
+
+
+def _moved_text(check: Check, detail: BandsMoved | MovedAt) -> str:
+    if isinstance(detail, MovedAt):
+        return f"loudness over time moves by up to {_found(check):+.2f} LU, at {clock(detail.at_s)}"
+    where = where_in_bands(dict(detail.bands_db))
+    return f"third octaves move by up to {_found(check):.2f} dB" + (f", mostly {where}" if where else "")
 
 
 def _quantity_text(check: Check) -> str:
@@ -109,7 +119,9 @@ def _quantity_text(check: Check) -> str:
     return f"{text}, of a short programme" if check.detail == RangeOf(short=True) else text
 
 
-def _residual_text(check: Check, places: ResidualPlaces) -> str:
+def _residual_text(check: Check, places: ResidualPlaces | Exactly) -> str:
+    if isinstance(places, Exactly):
+        return f"exact residual: {places.difference.sentence(places.floor)}"
     text = f"residual: {_found(check):.1f} LU against the mix"
     if places.from_s is not None:
         text += f", from {clock(places.from_s)} on"
@@ -120,29 +132,22 @@ def _residual_text(check: Check, places: ResidualPlaces) -> str:
     return text
 
 
+LIMIT_WORDS = {
+    Bound.AS_IT_WAS: "as it was",
+    Bound.WITHIN: "within {low:g}",
+    Bound.NEAR: "{low:g} within {high:g}",
+    Bound.BETWEEN: "from {low:g} to {high:g}",
+    Bound.AT_LEAST: "at least {low:g}",
+    Bound.AT_MOST: "at most {low:g}",
+}
+
+
 def limit_text(check: Check) -> str | None:
     """What is allowed, with its unit; None where there is no limit."""
     if not check.limits:
         return None
-    if check.limits[0].bound is Bound.AS_IT_WAS:
-        return _limit_words(check.limits[0])
-    return f"{', '.join(_limit_words(one) for one in check.limits)} {check.unit}".rstrip()
-
-
-def _limit_words(limit: Limit) -> str:
-    match limit.bound:
-        case Bound.AS_IT_WAS:
-            return "as it was"
-        case Bound.WITHIN:
-            return f"within {limit.low:g}"
-        case Bound.NEAR:
-            return f"{limit.low:g} within {limit.high:g}"
-        case Bound.BETWEEN:
-            return f"from {limit.low:g} to {limit.high:g}"
-        case Bound.AT_LEAST:
-            return f"at least {limit.low:g}"
-        case Bound.AT_MOST:
-            return f"at most {limit.low:g}"
+    words = ", ".join(LIMIT_WORDS[one.bound].format(low=one.low, high=one.high) for one in check.limits)
+    return words if check.limits[0].bound is Bound.AS_IT_WAS else f"{words} {check.unit}".rstrip()
 
 
 def limited_text(check: Check) -> str:
@@ -174,88 +179,70 @@ def _is_of_a_delivery(check: Check) -> bool:
 
 def change_text(change: KeyChange) -> str:
     """How a key of the recipe is not as it was."""
-    match change.kind:
-        case ChangeKind.VALUE:
-            return f"{change.before or 'not written'} then, {change.after or 'not written'} now"
-        case ChangeKind.CONTENT:
-            return "another"
-        case ChangeKind.ADDED:
-            return "new"
-        case ChangeKind.REMOVED:
-            return "gone"
-        case ChangeKind.ORDER:
-            return f"order {', '.join(change.steps_before)} then, {', '.join(change.steps_after)} now"
-        case ChangeKind.RECORDING:
-            return "; ".join(recording_change_text(one) for one in change.recording)
+    return CHANGE_WORDS[change.kind](change)
+
+
+CHANGE_WORDS: dict[ChangeKind, Callable[[KeyChange], str]] = {
+    ChangeKind.VALUE: lambda one: f"{one.before or 'not written'} then, {one.after or 'not written'} now",
+    ChangeKind.CONTENT: lambda _: "another",
+    ChangeKind.ADDED: lambda _: "new",
+    ChangeKind.REMOVED: lambda _: "gone",
+    ChangeKind.ORDER: lambda one: f"order {', '.join(one.steps_before)} then, {', '.join(one.steps_after)} now",
+    ChangeKind.RECORDING: lambda one: "; ".join(recording_change_text(inner) for inner in one.recording),
+}
 
 
 def recording_change_text(change: RecordingChange) -> str:
     """How a recording differs from what it was."""
-    return f"{_side(change)}{_recording_words(change)}"
-
-
-def _side(change: RecordingChange) -> str:
+    words = RECORDING_WORDS[change.kind](change)
     if change.channel is None:
-        return ""
-    return f"{SIDES[change.channel]}: " if change.of_channels == 2 else f"channel {change.channel + 1}: "
+        return words
+    side = SIDES[change.channel] if change.of_channels == len(SIDES) else f"channel {change.channel + 1}"
+    return f"{side}: {words}"
 
 
-def _recording_words(change: RecordingChange) -> str:
-    amount = change.amount
-    match change.kind:
-        case RecordingChangeKind.RATE:
-            return f"another rate: {change.before} then, {change.after} Hz now"
-        case RecordingChangeKind.CHANNELS:
-            return f"another number of channels: {change.before} then, {change.after} now"
-        case RecordingChangeKind.LENGTH:
-            return f"{'longer' if amount > 0 else 'shorter'} by {abs(amount):.0f} frames"
-        case _:
-            return _sound_words(change)
+def _gap_words(change: RecordingChange) -> str:
+    between = f"between {clock(change.from_s)} and {clock(change.to_s)}"
+    return f"quieter by up to {change.amount:.1f} dB {between}: a gap?"
 
 
-def _sound_words(change: RecordingChange) -> str:
-    """How the sound of a recording of the same format differs."""
-    amount = change.amount
-    match change.kind:
-        case RecordingChangeKind.SIDES_SWAPPED:
-            return "left and right are swapped"
-        case RecordingChangeKind.GAIN:
-            return f"{amount:+.2f} dB"
-        case RecordingChangeKind.SHIFTED:
-            return f"{abs(amount):g} samples {'later' if amount > 0 else 'earlier'}"
-        case RecordingChangeKind.ANOTHER:
-            return "another recording"
-        case RecordingChangeKind.INVERTED:
-            return "polarity inverted"
-        case RecordingChangeKind.CLICK:
-            return f"a click near {clock(change.from_s)} (peak {amount:+.1f} dB)"
-        case RecordingChangeKind.GAP:
-            between = f"between {clock(change.from_s)} and {clock(change.to_s)}"
-            return f"quieter by up to {amount:.1f} dB {between}: a gap?"
-        case _:
-            return "other samples; no level, polarity, time or place tells how"
+RECORDING_WORDS: dict[RecordingChangeKind, Callable[[RecordingChange], str]] = {
+    RecordingChangeKind.RATE: lambda one: f"another rate: {one.before} then, {one.after} Hz now",
+    RecordingChangeKind.CHANNELS: lambda one: f"another number of channels: {one.before} then, {one.after} now",
+    RecordingChangeKind.LENGTH: lambda one: (
+        f"{'longer' if one.amount > 0 else 'shorter'} by {abs(one.amount):.0f} frames"
+    ),
+    RecordingChangeKind.SIDES_SWAPPED: lambda _: "left and right are swapped",
+    RecordingChangeKind.GAIN: lambda one: f"{one.amount:+.2f} dB",
+    RecordingChangeKind.SHIFTED: lambda one: f"{abs(one.amount):g} samples {'later' if one.amount > 0 else 'earlier'}",
+    RecordingChangeKind.ANOTHER: lambda _: "another recording",
+    RecordingChangeKind.INVERTED: lambda _: "polarity inverted",
+    RecordingChangeKind.CLICK: lambda one: f"a click near {clock(one.from_s)} (peak {one.amount:+.1f} dB)",
+    RecordingChangeKind.GAP: _gap_words,
+    RecordingChangeKind.OTHER_SAMPLES: lambda _: "other samples; no level, polarity, time or place tells how",
+}
 
 
 def move_text(move: Move) -> str:
     """What of a node's print moved."""
-    match move.kind:
-        case MoveKind.FORMAT:
-            return f"{move.aspect} {move.before:.0f} to {move.after:.0f}"
-        case MoveKind.RESIDUAL:
-            begin = f" from {clock(move.from_s)} on" if move.from_s is not None else ""
-            return f"residual {move.amount:.1f} dB{begin}"
-        case MoveKind.LEVEL:
-            return f"level {move.amount:+.2f} dB"
-        case MoveKind.SPECTRUM:
-            return f"spectrum {where_in_bands(dict(move.bands_db))}"
-        case MoveKind.LENGTH:
-            return f"length {move.amount:+.0f} frames"
-        case MoveKind.READING:
-            return f"{move.reading} {move.before:.1f} to {move.after:.1f}"
-        case MoveKind.READING_ADDED:
-            return f"{move.reading} is new"
-        case MoveKind.READING_REMOVED:
-            return f"{move.reading} is gone"
+    return MOVE_WORDS[move.kind](move)
+
+
+def _residual_move(move: Move) -> str:
+    begin = f" from {clock(move.from_s)} on" if move.from_s is not None else ""
+    return f"residual {move.amount:.1f} dB{begin}"
+
+
+MOVE_WORDS: dict[MoveKind, Callable[[Move], str]] = {
+    MoveKind.FORMAT: lambda one: f"{one.aspect} {one.before:.0f} to {one.after:.0f}",
+    MoveKind.RESIDUAL: _residual_move,
+    MoveKind.LEVEL: lambda one: f"level {one.amount:+.2f} dB",
+    MoveKind.SPECTRUM: lambda one: f"spectrum {where_in_bands(dict(one.bands_db))}",
+    MoveKind.LENGTH: lambda one: f"length {one.amount:+.0f} frames",
+    MoveKind.READING: lambda one: f"{one.reading} {one.before:.1f} to {one.after:.1f}",
+    MoveKind.READING_ADDED: lambda one: f"{one.reading} is new",
+    MoveKind.READING_REMOVED: lambda one: f"{one.reading} is gone",
+}
 
 
 def cause_lines(cause: Cause) -> list[str]:
@@ -286,28 +273,20 @@ def note_text(note: Note) -> str:
         case PresetChange(preset, baseline):
             return changed_preset_text(preset, baseline)
         case NodeChange():
-            return _node_change_text(note)
+            return NODE_WORDS[note.kind].format(node=note.node, new_name=note.new_name)
         case AudioNote():
-            return _audio_text(note)
+            return AUDIO_WORDS[note.kind].format(name=note.name)
 
 
-def _node_change_text(change: NodeChange) -> str:
-    match change.kind:
-        case NodeChangeKind.RENAMED:
-            return f"{change.node} is called {change.new_name} now, and has the same print"
-        case NodeChangeKind.REMOVED:
-            return f"{change.node} is no longer there"
-        case NodeChangeKind.ADDED:
-            return f"{change.node} is new"
-
-
-def _audio_text(note: AudioNote) -> str:
-    match note.kind:
-        case AudioNoteKind.TOO_LOUD:
-            return f"{note.name} goes over 0 dBFS, which FLAC cannot hold: no audio was kept of it"
-        case AudioNoteKind.OF_AN_EARLIER_BASELINE:
-            return f"{note.name} is of an earlier baseline, and no longer used: delete it"
-        case AudioNoteKind.NOT_THE_ACCEPTED_ONE:
-            return f"{note.name} is not the one that was accepted: judged by the baseline's sketch instead"
-        case AudioNoteKind.GONE:
-            return f"{note.name} is gone: judged by the baseline's sketch instead"
+NODE_WORDS = {
+    NodeChangeKind.RENAMED: "{node} is called {new_name} now, and has the same print",
+    NodeChangeKind.REMOVED: "{node} is no longer there",
+    NodeChangeKind.ADDED: "{node} is new",
+}
+INSTEAD = "judged by the baseline's sketch instead"
+AUDIO_WORDS = {
+    AudioNoteKind.TOO_LOUD: "{name} goes over 0 dBFS, which FLAC cannot hold: no audio was kept of it",
+    AudioNoteKind.OF_AN_EARLIER_BASELINE: "{name} is of an earlier baseline, and no longer used: delete it",
+    AudioNoteKind.NOT_THE_ACCEPTED_ONE: f"{{name}} is not the one that was accepted: {INSTEAD}",
+    AudioNoteKind.GONE: f"{{name}} is gone: {INSTEAD}",
+}
