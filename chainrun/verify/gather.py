@@ -13,7 +13,6 @@ import numpy as np
 
 from chainrun.audiofile import BLOCK_FRAMES, Reader
 from chainrun.comparison.difference import band_array
-from chainrun.contract.readings import QUANTITIES as READINGS
 from chainrun.delivery import RenderResult
 from chainrun.delivery.result import DeliveryResult
 from chainrun.dsp.arrays import Array

@@ -70,7 +70,7 @@ def _stage(
     identity: str,
 ) -> Stage:
     footer = store.footer(identity)
-    known = footer is not None and footer.document["labels"] == node.labels
+    known = footer is not None and footer.labels == node.labels
     kept = store.verified(identity) if known else None
     if footer is not None and kept is not None:
         result = NodeResult.from_document(footer.result)
