@@ -1,4 +1,4 @@
-"""chainrun for programs: all that its commands can do, typed.
+"""chainrun for programs: the work of its commands as typed functions.
 
     import chainrun
 
