@@ -232,7 +232,7 @@ def played(rng, shots, n):
         playing = {"hat"} | ({"kick"} if beat % 4 in (0, 2) else set()) | ({"snare"} if beat % 4 in (1, 3) else set())
         playing |= {"rack_tom"} if beat % 11 == 7 else set()
         playing |= {"floor_tom"} if beat % 11 == 9 else set()
-        for name in playing - ({"hat"} if beat % 11 in (7, 9) else set()):
+        for name in sorted(playing - ({"hat"} if beat % 11 in (7, 9) else set())):
             y = shots[name] * rng.uniform(0.6, 1.0)
             begin = at + int(rng.normal(0, 120))
             sources[name][begin : begin + y.size] += y[: n - begin]
