@@ -9,7 +9,7 @@ import pytest
 
 from chainrun.comparison.image import ImageChangeKind, image_changes, image_words
 from chainrun.comparison.limits import Floor
-from chainrun.comparison.moved import most_moved, render_before_after
+from chainrun.comparison.moved import largest_move, render_before_after
 from chainrun.comparison.pairs import Compared, compare_recipes
 from chainrun.comparison.residual import ResidualMeter
 from chainrun.comparison.sweep import ValuesOfKey, sweep
@@ -44,11 +44,11 @@ def test_the_delivery_that_moves_most(session):
     more = '[[deliver]]\nfile = "kick.wav"\nwhat = "stems.kick"\n'
     path = session.write(PLAIN + more)
     changed = Overrides(sets=("stems.snare.chain.0.bands.0.gain_db=9",))
-    pair = render_before_after(path, Overrides(), changed, Path("louder"), RenderOptions())
-    assert most_moved(pair.before.deliveries, pair.after.deliveries).after.name == "mix.wav"
-    pair = render_before_after(path, Overrides(), Overrides(), Path("same"), RenderOptions())
-    assert most_moved(pair.before.deliveries, pair.after.deliveries) is None
-    assert pair.most_moved().difference.identical
+    pair = render_before_after(path, Overrides(), changed, Path("louder"), options=RenderOptions())
+    assert largest_move(pair.before.deliveries, pair.after.deliveries).after.name == "mix.wav"
+    pair = render_before_after(path, Overrides(), Overrides(), Path("same"), options=RenderOptions())
+    assert largest_move(pair.before.deliveries, pair.after.deliveries) is None
+    assert pair.largest_move().difference.identical
 
 
 # -- the residual, and the image ---------------------------------------------------------------------------------------

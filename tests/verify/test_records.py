@@ -14,7 +14,7 @@ from chainrun.measured import READINGS
 from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.verify import baseline, wording
-from chainrun.verify.aspects import GROUP_OF, UNIT_OF, Aspect, Group, Unit
+from chainrun.verify.aspects import GROUP_OF, UNIT_OF, Aspect, AspectGroup, Unit
 from chainrun.verify.changes import AudioNoteKind, ChangeKind, MoveKind, NodeChangeKind, RecordingChangeKind
 from chainrun.verify.checks import Bound, Check, Limit, NoBaseline, RenderFailure, Samples
 from chainrun.verify.many import mixes_of, verify_mixes
@@ -55,7 +55,7 @@ def test_every_reading_has_a_unit_that_its_name_ends_with():
 
 def test_every_aspect_of_a_baseline_is_in_one_group():
     assert set(Aspect) - set(GROUP_OF) == {Aspect.EXPECTATION, Aspect.RENDER}
-    assert set(GROUP_OF.values()) == set(Group)
+    assert set(GROUP_OF.values()) == set(AspectGroup)
 
 
 @pytest.mark.parametrize(
