@@ -125,6 +125,10 @@ class Code(StrEnum):
     DEFECT = "defect", "The program has a defect."
     PRINT_GONE = "print-gone", "A print that was just rendered is no longer in the store."
     EXTRA_MISSING = "extra-missing", "An optional part of the program is not installed."
+    LOUDNESS_NOT_MEASURED = "loudness-not-measured", "A delivery is too quiet or too short for a loudness."
+    TARGET_MISSED = "target-missed", "A delivery does not have the loudness that the recipe asks for."
+    TRUE_PEAK_OVER = "true-peak-over", "A delivery's true peak is above what the recipe allows."
+    CLIPPED = "clipped", "Samples did not fit into a delivery's bits."
 
     # -- verify and compare --------------------------------------------------------------------------------------
     BASELINE_DAMAGED = "baseline-damaged", "A baseline cannot be read, or is not what was written."

@@ -15,7 +15,7 @@ from chainrun import __version__
 from chainrun.audiofile import Reader, Writer
 from chainrun.audiofile.bext import Broadcast
 from chainrun.audiofile.write import LOSSY
-from chainrun.delivery.result import DeliveryResult
+from chainrun.delivery.result import DeliveryResult, Miss
 from chainrun.delivery.stream import DeliveryStream
 from chainrun.dsp.arrays import Array
 from chainrun.engine.result import NodeResult
@@ -48,8 +48,8 @@ def deliver(
     *,
     known: NodeResult | None = None,
     recipe_hash: str = "",
-) -> tuple[DeliveryResult, list[str]]:
-    """Write one file. Returns the result, and what failed (the file is kept).
+) -> tuple[DeliveryResult, list[Miss]]:
+    """Write one file. Returns the result, and what it misses (the file is kept).
 
     `known` is what was measured of the whole print, where that is there: the gain to a target is found from it.
     """
@@ -75,7 +75,7 @@ def deliver(
         if aim is not None and math.isfinite(missed) and abs(missed) >= 0.05:
             aim += missed
     judged = replace(spec, target_lufs=None) if whole_gain else spec
-    failures = _judge(judged, measured, 0.0 if whole_gain else shortfall, clipped, gain_db)
+    misses = _judge(judged, measured, 0.0 if whole_gain else shortfall, clipped, gain_db)
     result = DeliveryResult(
         str(spec.path),
         measured,
@@ -89,7 +89,7 @@ def deliver(
     )
     if spec.sidecar:
         _write_sidecar(spec.path, result, recipe_hash)
-    return result, failures
+    return result, misses
 
 
 def _stream_of(
@@ -283,28 +283,30 @@ def cautions(name: str, measured: Measured) -> list[str]:
     return [f"caution, {name}: {text}" for text in found]
 
 
-def _judge(spec: DeliverySpec, measured: Measured, shortfall: float, clipped: int, gain_db: float) -> list[str]:
-    name = spec.path.name
-    failures: list[str] = []
-    if spec.target_lufs is not None and measured.integrated_lufs == -math.inf:
-        failures.append(f"{name}: too quiet or too short to be measured, so that target_lufs cannot be met")
+def _judge(spec: DeliverySpec, measured: Measured, shortfall: float, clipped: int, gain_db: float) -> list[Miss]:
+    """What the file misses of what the recipe asks for."""
+    found: list[Miss] = []
+
+    def miss(code: Code, sentence: str) -> None:
+        found.append(Miss(spec.path.name, code, sentence))
+
+    lufs, peak = measured.integrated_lufs, measured.true_peak_dbtp
+    if spec.target_lufs is not None and lufs == -math.inf:
+        miss(Code.LOUDNESS_NOT_MEASURED, "too quiet or too short to be measured, so that target_lufs cannot be met")
     elif spec.target_lufs is not None and shortfall <= 0.05:
-        missed = measured.integrated_lufs - spec.target_lufs
+        missed = lufs - spec.target_lufs
         if abs(missed) > 0.1:
-            failures.append(f"{name}: {measured.integrated_lufs:.2f} LUFS, {missed:+.2f} LU from the target")
-    if shortfall > 0.05:
-        failures.append(
-            f"{name}: {measured.integrated_lufs:.2f} LUFS, {shortfall:.2f} LU short of the target "
-            f"{spec.target_lufs:g} LUFS: more gain than {gain_db:+.2f} dB would pass {spec.max_dbtp:g} dBTP"
-            if spec.fit == "gain"
-            else f"{name}: {measured.integrated_lufs:.2f} LUFS; no gain before the limiter reaches the target"
-        )
-    peak = measured.true_peak_dbtp
+            miss(Code.TARGET_MISSED, f"{lufs:.2f} LUFS, {missed:+.2f} LU from the target")
+    if shortfall > 0.05 and spec.fit == "gain":
+        short = f"{lufs:.2f} LUFS, {shortfall:.2f} LU short of the target {spec.target_lufs:g} LUFS"
+        miss(Code.TARGET_MISSED, f"{short}: more gain than {gain_db:+.2f} dB would pass {spec.max_dbtp:g} dBTP")
+    elif shortfall > 0.05:
+        miss(Code.TARGET_MISSED, f"{lufs:.2f} LUFS; no gain before the limiter reaches the target")
     if spec.max_dbtp is not None and peak is not None and peak > spec.max_dbtp + 0.005:
-        failures.append(f"{name}: true peak {peak:.2f} dBTP is above max_dbtp = {spec.max_dbtp:g}")
+        miss(Code.TRUE_PEAK_OVER, f"true peak {peak:.2f} dBTP is above max_dbtp = {spec.max_dbtp:g}")
     if clipped:
-        failures.append(f"{name}: {clipped} frames did not fit into {spec.bits} bits and were clipped")
-    return failures
+        miss(Code.CLIPPED, f"{clipped} frames did not fit into {spec.bits} bits and were clipped")
+    return found
 
 
 def check_folder(folder: Path, *, writable: bool = False) -> None:

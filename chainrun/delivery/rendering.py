@@ -209,12 +209,12 @@ class _Rendering:
         whole = spec.frames is None or choice.stretch is not None
         known = choice.results[spec.node] if whole and spec.node not in choice.partial else None
         plan = self.plan
-        delivered, failures = deliver(
+        delivered, misses = deliver(
             spec, choice.prints, plan.rate_hz, plan.pan_law_db, known=known, recipe_hash=self.result.recipe_hash
         )
         self.result.deliveries.append(delivered)
         self.result.warnings += delivered.cautions
-        self.result.failures += failures
+        self.result.misses += misses
         self.log.tell(
             "delivered",
             file=delivered.file,

@@ -8,6 +8,7 @@ from chainrun.contract.readings import QUANTITIES
 from chainrun.engine.result import NodeResult
 from chainrun.measured import Measured, measured_record
 from chainrun.plan import Plan
+from chainrun.problem_codes import Code
 from chainrun.store import Print
 
 SCHEMA_VERSION = 1
@@ -58,9 +59,23 @@ def node_record(node: NodeResult) -> dict[str, object]:
     }
 
 
+@dataclass(frozen=True)
+class Miss:
+    """What a delivered file misses of what its recipe asks for."""
+
+    delivery: str
+    """The file's name."""
+    code: Code
+    sentence: str
+
+    def text(self) -> str:
+        """`mix.wav: true peak -0.50 dBTP is above max_dbtp = -1`."""
+        return f"{self.delivery}: {self.sentence}"
+
+
 @dataclass
 class RenderResult:
-    """The whole render. `failures` are what makes the exit code 1: the files are there all the same."""
+    """Result of a whole render. Its `misses` make the exit code 1; the files are there all the same."""
 
     engine: str
     recipe: str
@@ -70,12 +85,17 @@ class RenderResult:
     deliveries: list[DeliveryResult] = field(default_factory=list)
     nodes: list[NodeResult] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
-    failures: list[str] = field(default_factory=list)
+    misses: list[Miss] = field(default_factory=list)
     seconds: float = 0.0
     plan: Plan = field(kw_only=True, repr=False)
     """What was rendered."""
     prints: dict[str, Print] = field(default_factory=dict, repr=False)
     """The kept print of each node; empty without a store."""
+
+    @property
+    def failures(self) -> list[str]:
+        """The misses, as sentences."""
+        return [miss.text() for miss in self.misses]
 
     @property
     def times_real_time(self) -> float:

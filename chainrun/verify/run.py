@@ -65,8 +65,8 @@ class _Rendered:
     def checks(self) -> list[Check]:
         """What needs no baseline: expectations, and what did not become what the recipe asks for."""
         failures = [
-            Check(Aspect.RENDER, False, delivery=text.partition(": ")[0], detail=RenderFailure(text))
-            for text in self.result.failures
+            Check(Aspect.RENDER, False, delivery=miss.delivery, detail=RenderFailure(miss.text()))
+            for miss in self.result.misses
         ]
         return judge_expectations(self.opened, self.result, self.store) + failures
 
