@@ -122,6 +122,7 @@ class Code(StrEnum):
     LOG_NOT_WRITTEN = "log-not-written", "The log cannot be written."
     FILE_CHANGED = "file-changed", "A file changed while it was rendered."
     WORKER_DIED = "worker-died", "A worker process died."
+    WORKER_NOT_STARTED = "worker-not-started", "A worker process could not be started."
     DEFECT = "defect", "The program has a defect."
     PRINT_GONE = "print-gone", "A print that was just rendered is no longer in the store."
     EXTRA_MISSING = "extra-missing", "An optional part of the program is not installed."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import re
 import shutil
 import socket
 import stat
@@ -12,6 +13,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
 from glob import escape
+from itertools import count
 from pathlib import Path
 
 from chainrun.errors import Problem, ResourceError, UsageError, reason, shown_path
@@ -115,9 +117,18 @@ def drop_all_parts() -> None:
         drop_part(part)
 
 
+_numbers = count(1)
+"""One for each part of this process: its threads may write files of one name at once."""
+
+
 def part_of(path: Path) -> Path:
-    """Where this process writes before a file gets its name."""
-    return path.with_name(f".{path.name}.{this_machine()}-{os.getpid()}.part")
+    """Where to write before a file gets its name: a place of its own for each process, and for each time."""
+    return path.with_name(f".{path.name}.{this_machine()}-{os.getpid()}.{next(_numbers)}.part")
+
+
+def named_by(part: Path) -> Path:
+    """The file that a part would have become."""
+    return part.with_name(re.sub(r"^\.(.*)\.[0-9a-f]+-\d+(\.\d+)?\.part$", r"\1", part.name))
 
 
 def put_in_place(part: Path, path: Path) -> None:

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from chainrun.api.recipes import Name, Progress, load
+from chainrun.api.guard import Name, guarded
+from chainrun.api.recipes import Progress, load
 from chainrun.recipe import Opened
 
 if TYPE_CHECKING:
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from chainrun.pack.make import PackResult
 
 
+@guarded
 def plan_cull(
     libraries: Sequence[Name], recipes: Sequence[str], *, year: int | None = None, store: Name | None = None
 ) -> Proposals:
@@ -36,6 +38,7 @@ def plan_cull(
     return run([Path(one) for one in libraries], recipes, year=year, store=kept)
 
 
+@guarded
 def try_cull(plan: Name, *, out: Name | None = None, store: Name | None = None, workers: int | None = None) -> Trial:
     """Render every recipe that a plan touches, without and with it, and compare. Changes nothing.
 
@@ -51,6 +54,7 @@ def try_cull(plan: Name, *, out: Name | None = None, store: Name | None = None, 
     return run(Path(plan), out=folder, store=kept, workers=workers)
 
 
+@guarded
 def apply_cull(plan: Name) -> list[CullChange]:
     """Retire and replace presets as a plan says: all of it or nothing, by overlays, so that no recipe is rewritten.
 
@@ -65,6 +69,7 @@ def apply_cull(plan: Name) -> list[CullChange]:
     return run(Path(plan))
 
 
+@guarded
 def undo_cull(plan: Name) -> list[CullChange]:
     """Take a cull back, but for what somebody changed since. Raises RecipeError, UsageError, ResourceError.
 
@@ -77,6 +82,7 @@ def undo_cull(plan: Name) -> list[CullChange]:
     return run(Path(plan))
 
 
+@guarded
 def run_batch(jobs: Name, *, store: Name | None = None, workers: int | None = None) -> BatchResult:
     """Run the jobs of a file; what the last run made already is kept. A job that fails becomes a record.
 
@@ -93,6 +99,7 @@ def run_batch(jobs: Name, *, store: Name | None = None, workers: int | None = No
     return run(open_jobs(Path(jobs)), BatchOptions(workers=workers, store=kept))
 
 
+@guarded
 def make_pack(
     recipe: Opened | Name,
     target: Name,
@@ -119,6 +126,7 @@ def make_pack(
     return run(opened, Path(target), PackOptions(processed, text, workers, kept))
 
 
+@guarded
 def write_walkthrough(
     recipe: Opened | Name,
     page: Name,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from chainrun.api.guard import Name, guarded, several
 from chainrun.errors import (
     EXIT_AUDIO,
     EXIT_DONE,
@@ -29,13 +30,13 @@ if TYPE_CHECKING:
     from chainrun.delivery import RenderResult
 
 
-Name = Path | str
 Value = str | int | float | bool | Sequence["Value"] | Mapping[str, "Value"]
 """What a recipe can hold."""
 Progress = Callable[[str, float], None]
 """Hears of a node and the share of it that is rendered, 0 to 1."""
 
 
+@guarded
 def load(
     recipe: Name,
     *,
@@ -72,6 +73,7 @@ class Checked:
         return self.exit_code == EXIT_DONE
 
 
+@guarded
 def check(
     recipe: Name,
     *,
@@ -127,6 +129,7 @@ def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Chec
     return Checked(opened, plan, tuple(problems), code)
 
 
+@guarded
 def make_plan(
     recipe: Opened | Name,
     *,
@@ -147,9 +150,10 @@ def make_plan(
 
     opened = recipe if isinstance(recipe, Opened) else load(recipe)
     hash_file = hasher(Path(store) if store is not None else None)
-    return build_plan(opened, only=only, from_s=from_s, to_s=to_s, hash_file=hash_file)
+    return build_plan(opened, only=[str(one) for one in several(only)], from_s=from_s, to_s=to_s, hash_file=hash_file)
 
 
+@guarded
 def render(
     recipe: Opened | Plan | Name,
     out: Name = "out",
@@ -167,9 +171,10 @@ def render(
     solo (`only`) and a stretch (`from_s`, `to_s`, in seconds) lie beside the whole under names of their own: nothing of
     that is written over the mix. A plan (`make_plan`) is rendered as it is.
 
-    `store` is a folder in which prints are kept, so that nothing is rendered twice; without one none are. `workers` are
-    processes: 1 renders in this one, None takes as many as pay. A target that was missed is no error: see the result's
-    `failures`. Raises RecipeError, AudioError, UsageError, ResourceError.
+    `store` is a folder in which prints are kept, so that nothing is rendered twice; without one none are. `workers`
+    are processes; without them this process renders. Each one runs your main script again, so a script that asks for
+    several needs `if __name__ == "__main__":` around what it does. A target that was missed is no error: see the
+    result's `failures` and `misses`. Raises RecipeError, AudioError, UsageError, ResourceError.
 
     Example:
         result = chainrun.render("song.recipe.toml", "solo", only=["kick"], from_s=0.1, store="prints", workers=1)
@@ -181,6 +186,14 @@ def render(
 
     if (workers or 0) > 1:
         warm_up()
+    if isinstance(recipe, Plan) and (only or from_s is not None or to_s is not None):
+        raise UsageError(
+            Problem(
+                "a plan is rendered as it is: it has its solo and its stretch already",
+                hint="give only, from_s and to_s to make_plan",
+                code=Code.OPTIONS_CLASH,
+            )
+        )
     made = recipe if isinstance(recipe, Plan) else make_plan(recipe, only=only, from_s=from_s, to_s=to_s, store=store)
     options = RenderOptions(store=Path(store) if store is not None else None, workers=workers)
     return run(made, made.origin.folder_in(Path(out)), options, progress=progress)
@@ -188,25 +201,31 @@ def render(
 
 def _overrides(
     variant: str | None,
-    overlays: Sequence[Name],
+    overlays: Sequence[Name] | Name,
     values: Mapping[str, Value] | None,
-    allow_roots: Sequence[Name],
-    limits: Sequence[str],
+    allow_roots: Sequence[Name] | Name,
+    limits: Sequence[str] | str,
 ) -> Overrides:
+    if values is not None and not isinstance(values, Mapping):
+        raise UsageError(
+            Problem("set takes a dict of paths and values", given=type(values).__name__, code=Code.BAD_ASSIGNMENT)
+        )
     return Overrides(
         variant,
-        tuple(Path(one) for one in overlays),
-        allow_roots=tuple(Path(one) for one in allow_roots),
-        limits=Limits.of(limits),
+        tuple(Path(one) for one in several(overlays)),
+        allow_roots=tuple(Path(one) for one in several(allow_roots)),
+        limits=Limits.of([str(one) for one in several(limits)]),
         values=tuple(_checked_value(path, value) for path, value in (values or {}).items()),
     )
 
 
 def _checked_value(path: str, value: Value) -> tuple[str, Value]:
     """A value and its path. Raises UsageError for what a recipe cannot hold."""
+    if not isinstance(path, str):
+        raise UsageError(Problem("a path of set is a text", given=repr(path), code=Code.BAD_ASSIGNMENT))
     try:
         as_toml(value)
-    except TypeError as error:
+    except (TypeError, RecursionError) as error:
         raise UsageError(
             Problem(
                 "a recipe cannot hold such a value",

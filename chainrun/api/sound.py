@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from chainrun.api.recipes import Name, Progress, load
+from chainrun.api.guard import Name, guarded
+from chainrun.api.recipes import Progress, load
 from chainrun.recipe import Opened
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from chainrun.verify.verdicts import Verdict
 
 
+@guarded
 def measure(file: Name) -> Measured:
     """Measure a file of 1 to 6 channels: loudness (ITU-R BS.1770-5, EBU R 128), peaks, level, image, bands.
 
@@ -30,6 +32,7 @@ def measure(file: Name) -> Measured:
     return measure_file(Path(file))
 
 
+@guarded
 def compare(a: Name, b: Name, *, match: bool = True) -> Difference:
     """Compare two mono or stereo files, B aligned in time and matched in loudness unless `match` is False.
 
@@ -44,6 +47,7 @@ def compare(a: Name, b: Name, *, match: bool = True) -> Difference:
     return difference(Path(a), Path(b), match=match)
 
 
+@guarded
 def compare_recipes(
     a: Name,
     b: Name,
@@ -72,6 +76,7 @@ def compare_recipes(
     return run(*sides, options=options, match=match, progress=progress)
 
 
+@guarded
 def verify_recipe(
     recipe: Opened | Name,
     *,
@@ -95,6 +100,7 @@ def verify_recipe(
     return run(_opened(recipe), VerifyOptions(_folder(store), workers, _folder(out)), progress=progress)
 
 
+@guarded
 def accept_recipe(
     recipe: Opened | Name,
     *,
@@ -118,6 +124,7 @@ def accept_recipe(
     return accept(_opened(recipe), options, with_audio=with_audio, progress=progress)
 
 
+@guarded
 def survey_stems(source: Opened | Name, *, reference: str | None = None, workers: int = 1) -> SurveyReport:
     """Survey a recipe's stems, or the audio files of a folder: what is wrong with them. Changes nothing.
 
@@ -138,6 +145,7 @@ def survey_stems(source: Opened | Name, *, reference: str | None = None, workers
     return survey_report(survey(of_recipe(opened), reference=reference, workers=workers), str(opened.path))
 
 
+@guarded
 def draft_recipe(folder: Name, recipe: Name | None = None, *, workers: int | None = None) -> WrittenDraft:
     """Write a first recipe for a folder of stems, with the presets that it uses; never over a file.
 

@@ -11,6 +11,7 @@ from chainrun.engine.result import NodeResult
 from chainrun.engine.work import NodeTask, Rendered, run_task
 from chainrun.errors import ChainrunError
 from chainrun.plan import Plan
+from chainrun.program import is_program
 from chainrun.scheduler import Scheduler, WorkerDiedError, processors_here
 from chainrun.store import Print, Store
 
@@ -21,9 +22,15 @@ Progress = Callable[[str, float], None]
 
 
 def worthwhile_workers(wanted: int | None, n_nodes: int, session_s: float) -> int:
-    """Worker processes for so many nodes: as many as are wanted, or as pay."""
+    """Worker processes for so many nodes: as many as are wanted, or as pay.
+
+    In a process that is not the program none are started unasked: each runs the host's main script again, which must be
+    ready for it.
+    """
     if wanted is not None:
         return wanted
+    if not is_program():
+        return 1
     return min(processors_here(), n_nodes) if n_nodes * session_s > WORTH_WORKERS_S else 1
 
 

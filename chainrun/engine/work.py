@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ from chainrun.engine.result import NodeResult
 from chainrun.errors import AudioError, Problem
 from chainrun.plan import Node
 from chainrun.problem_codes import Code
+from chainrun.program import is_program
 from chainrun.store.prints import Print
 from chainrun.store.store import Store
 from chainrun.whole_file import Stamp, stamp
@@ -64,6 +66,9 @@ def run_task(task: NodeTask, progress: Progress | None = None) -> Rendered:
 
 
 def _forget_peak_memory() -> None:
+    """Count the peak from here on, where the process is ours: a worker, or the program."""
+    if multiprocessing.parent_process() is None and not is_program():
+        return
     with suppress(OSError):  # Linux alone
         Path("/proc/self/clear_refs").write_text("5")
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from copy import deepcopy
+from pathlib import Path
 from typing import Any
 
 from chainrun import toml_file
@@ -181,7 +182,11 @@ def put_from_command_line(recipe: Table, assignment: str, problems: Problems) ->
     _put(recipe, path.strip().split("."), located, place, problems)
 
 
+GIVEN_VALUES = Path("(values of the program)")
+"""What stands in a problem in place of a file, where a program gave the value."""
+
+
 def put_value(recipe: Table, path: str, value: Any, problems: Problems) -> None:
     """Put a value that a program gives at the end of a dotted path of a recipe."""
-    place = Place(None, (path,))
+    place = Place(GIVEN_VALUES, (path,))
     _put(recipe, path.split("."), wrap(as_toml(value), place), place, problems)

@@ -30,6 +30,8 @@ from multiprocessing.context import (
 from multiprocessing.process import BaseProcess
 from typing import Any
 
+from chainrun.errors import Problem, ResourceError, reason
+from chainrun.problem_codes import Code
 from chainrun.program import is_program
 from chainrun.whole_file import folder_prefix
 
@@ -107,7 +109,28 @@ def _begin_worker() -> None:
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
-class SpawnedWorker(SpawnProcess):
+class _Worker(BaseProcess):
+    """A worker that says in our words why it could not be started."""
+
+    def start(self) -> None:
+        """Start it. Raises ResourceError: no more processes or files, or a host that may have no children."""
+        try:
+            super().start()
+        except (OSError, AssertionError) as error:
+            raise ResourceError(
+                Problem(
+                    f"a worker process could not be started ({reason(error)})",
+                    hint="render in one process: one worker",
+                    code=Code.WORKER_NOT_STARTED,
+                )
+            ) from error
+
+
+class ForkedWorker(_Worker, ForkServerProcess):
+    """A worker that the program's server forks."""
+
+
+class SpawnedWorker(_Worker, SpawnProcess):
     """A worker that is started by itself, in the environment of children; the host's own is touched for that moment."""
 
     @staticmethod
@@ -122,7 +145,7 @@ def _context(started: list[BaseProcess]) -> BaseContext:
     Each is added to `started`: a pool ends its own processes, and no others of its host.
     """
     context: BaseContext = ForkServerContext() if _has_server() else SpawnContext()
-    kind = ForkServerProcess if _has_server() else SpawnedWorker
+    kind = ForkedWorker if _has_server() else SpawnedWorker
 
     def process(*arguments: Any, **named: Any) -> BaseProcess:
         made = kind(*arguments, **named)
@@ -144,9 +167,10 @@ def worker_pool(workers: int) -> Iterator[ProcessPoolExecutor]:
     try:
         yield pool
     except BaseException:
-        for process in started:
+        running = [process for process in started if process.pid is not None]
+        for process in running:
             process.kill()
-        for process in started:  # what they were writing is taken away after this
+        for process in running:  # what they were writing is taken away after this
             process.join(1.0)
         pool.shutdown(wait=False, cancel_futures=True)
         raise

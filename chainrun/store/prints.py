@@ -177,7 +177,11 @@ class PrintSource:
         self.n_channels = source.n_channels
         self.n_frames = source.begin_frame + source.n_frames
         """Where it ends in the session."""
-        self._file = source.path.open("rb")
+        try:
+            self._file = source.path.open("rb")
+        except OSError as error:
+            message = f"a print cannot be read ({error.strerror})"
+            raise ResourceError(Problem(message, file=str(source.path), code=Code.CANNOT_READ)) from error
         self._before = max(0, source.begin_frame - begin_frame)
         skipped = min(max(0, begin_frame - source.begin_frame), source.n_frames)
         self._file.seek(skipped * source.n_channels * 4)

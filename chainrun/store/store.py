@@ -19,18 +19,20 @@ import hashlib
 import json
 import os
 import secrets
+import shutil
 import stat
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from chainrun.audiofile.read import hash_content
 from chainrun.errors import Problem, ResourceError
 from chainrun.problem_codes import Code
 from chainrun.store.prints import Footer, Print, audio_is_whole, read_footer
-from chainrun.whole_file import drop_dead, stamp, sync_folder, write_whole
+from chainrun.whole_file import drop_dead, named_by, stamp, sync_folder, write_whole
 
 GB = 1_000_000_000
 DEFAULT_LIMIT_GB = 20.0
@@ -231,7 +233,7 @@ class Store:
                     part.unlink(missing_ok=True)
             for folder in ("hashes", "renders"):
                 for part in self.folder.glob(f"{folder}/**/.*.part"):
-                    drop_dead(part.with_name(part.name[1:].rsplit(".", 2)[0]))
+                    drop_dead(named_by(part))
             return before - len(self.parts())
 
     def _drop_parts(self, run: str) -> None:
@@ -323,34 +325,46 @@ class Store:
         """
         bad: list[Kept] = []
         unread: list[Problem] = []
-        for one in self.kept():
+        for one, what, is_whole in (*self._prints_to_check(), *self._notes_to_check()):
             try:
-                footer = _footer_of(one.path, one.identity)
-                whole = footer is not None and audio_is_whole(one.path, footer)
-            except OSError as error:
-                unread.append(
-                    Problem(f"the print cannot be read ({error.strerror})", file=str(one.path), code=Code.CANNOT_READ)
-                )
-                continue
-            if not whole:
-                bad.append(one)
-        for path in self.folder.glob("hashes/??/*"):
-            try:
-                state = path.lstat()
-                if stat.S_ISDIR(state.st_mode) or path.name.startswith("."):
-                    continue
-                if not _is_plain(path) or _hash_in(path) is None:
-                    bad.append(Kept(f"hash of a stem {path.name[:12]}", path, state.st_size, state.st_mtime))
+                if not is_whole():
+                    bad.append(one)
             except FileNotFoundError:
                 continue
             except OSError as error:
-                message = f"the hash of a stem cannot be read ({error.strerror})"
-                unread.append(Problem(message, file=str(path), code=Code.CANNOT_READ))
+                message = f"{what} cannot be read ({error.strerror})"
+                unread.append(Problem(message, file=str(one.path), code=Code.CANNOT_READ))
         for one in bad:
             with suppress(OSError):
-                one.path.unlink(missing_ok=True)
+                if one.path.is_dir() and not one.path.is_symlink():
+                    shutil.rmtree(one.path)
+                else:
+                    one.path.unlink(missing_ok=True)
         self.clean()
         return StoreCheck(tuple(bad), tuple(unread))
+
+    def _prints_to_check(self) -> Iterator[tuple[Kept, str, Callable[[], bool]]]:
+        """Every print, its kind, and a question whether it is whole."""
+        for one in self.kept():
+            yield one, "the print", partial(_print_is_whole, one)
+
+    def _notes_to_check(self) -> Iterator[tuple[Kept, str, Callable[[], bool]]]:
+        """Every note of a stem's hash, likewise."""
+        for path in self.folder.glob("hashes/??/*"):
+            with suppress(FileNotFoundError):
+                state = path.lstat()
+                if not stat.S_ISDIR(state.st_mode) and not path.name.startswith("."):
+                    one = Kept(f"hash of a stem {path.name[:12]}", path, state.st_size, state.st_mtime)
+                    yield one, "the hash of a stem", partial(_note_is_whole, path)
+
+
+def _print_is_whole(one: Kept) -> bool:
+    footer = _footer_of(one.path, one.identity)
+    return footer is not None and audio_is_whole(one.path, footer)
+
+
+def _note_is_whole(path: Path) -> bool:
+    return _is_plain(path) and _hash_in(path) is not None
 
 
 def _is_plain(path: Path) -> bool:

@@ -93,3 +93,40 @@ def test_errors_are_ours(session):
 def test_importing_it_costs_nothing():
     code = "import sys, chainrun; assert not {'numpy', 'pydantic', 'scipy', 'typer'} & {m.split('.')[0] for m in sys.modules}"
     assert program.run_code(code).code == 0
+
+
+def test_a_plan_is_rendered_as_it_is(session):
+    made = package.make_plan(session.write(SONG), only=["kick"], from_s=0.1, to_s=0.3)
+    with pytest.raises(package.ChainrunError) as caught:
+        package.render(made, "out", only=["kick"])
+    assert caught.value.problems[0].code == package.Code.OPTIONS_CLASH
+    assert package.render(made, "out").deliveries[0].file.endswith("mix.only-kick.0.1-0.3s.wav")
+
+
+@pytest.mark.parametrize(
+    ("call", "code"),
+    [
+        (lambda: package.load("a\0b.recipe.toml"), "unusable-path"),
+        (lambda: package.measure("x" * 300), "reading-or-writing-failed"),
+        (lambda: package.render("song.recipe.toml", "x" * 300), "reading-or-writing-failed"),
+        (lambda: package.load("song.recipe.toml", set={3: 1}), "bad-assignment"),
+        (lambda: package.load("song.recipe.toml", set="a=b"), "bad-assignment"),
+        (lambda: package.load("song.recipe.toml", set={"tempo_bpm": nested(5000)}), "bad-assignment"),
+        (lambda: package.load("song.recipe.toml", set={"tempo_bpm": float("nan")}), None),
+        (lambda: package.load("song.recipe.toml", overlays="none.toml"), "file-not-found"),
+    ],
+)
+def test_mistakes_of_programs_are_told_by_code(session, call, code):
+    session.write(SONG)
+    with pytest.raises(package.ChainrunError) as caught:
+        call()
+    assert code is None or caught.value.problems[0].code == code
+    assert caught.value.problems[0].file != "command line"
+
+
+def nested(depth):
+    """A list in a list in a list …"""
+    found = []
+    for _ in range(depth):
+        found = [found]
+    return found

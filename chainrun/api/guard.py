@@ -1,0 +1,40 @@
+"""What the functions for programs have in common: names are checked, and system errors become ChainrunErrors."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from functools import wraps
+from pathlib import Path
+from typing import ParamSpec, TypeVar
+
+from chainrun.errors import Problem, ResourceError, UsageError, reason, shown
+from chainrun.problem_codes import Code
+
+Name = Path | str
+Arguments = ParamSpec("Arguments")
+Result = TypeVar("Result")
+
+
+def guarded(function: Callable[Arguments, Result]) -> Callable[Arguments, Result]:
+    """The function, whose system errors are ResourceErrors, and whose names the system can use (else UsageError)."""
+
+    @wraps(function)
+    def call(*arguments: Arguments.args, **named: Arguments.kwargs) -> Result:
+        for one in (*arguments, *named.values()):
+            if isinstance(one, str | Path) and "\0" in str(one):
+                given = shown(str(one))
+                raise UsageError(Problem("no file can have this name", given=given, code=Code.UNUSABLE_PATH))
+        try:
+            return function(*arguments, **named)
+        except OSError as error:
+            file = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else None
+            message = f"could not write or read ({reason(error)})"
+            raise ResourceError(Problem(message, file=file, code=Code.READING_OR_WRITING_FAILED)) from error
+
+    return call
+
+
+def several(names: Sequence[Name] | Name) -> tuple[Name, ...]:
+    """Names, where one alone may stand for itself."""
+    return (names,) if isinstance(names, str | Path) else tuple(names)
