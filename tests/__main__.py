@@ -1,4 +1,4 @@
-"""Runs the tests in two processes at a time: `python -m tests [pytest's options]`. `pytest` alone runs them one by one."""
+"""Runs the tests in three processes at a time: `python -m tests [pytest's options]`. `pytest` alone runs them one by one."""
 
 from __future__ import annotations
 
@@ -11,4 +11,4 @@ import pytest
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 if __name__ == "__main__":
-    sys.exit(pytest.main(["-n", "2", "--dist", "worksteal", *sys.argv[1:]]))
+    sys.exit(pytest.main(["-n", "3", "--dist", "worksteal", *sys.argv[1:]]))

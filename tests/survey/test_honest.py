@@ -155,7 +155,7 @@ def test_a_probable_drift_is_told_and_none_invented(tmp_path, ppm):
 # -- arrivals and images --------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", [51, 52, 53])
+@pytest.mark.parametrize("seed", [51, *(pytest.param(one, marks=pytest.mark.soak) for one in (52, 53))])
 def test_a_microphone_whose_drum_is_never_hit_has_no_sure_arrival(tmp_path, chainrun, seed):
     """Its hits are another drum's: it was moved by that one's arrival, 180 to 296 samples off."""
     made = demo_maker().make_session(seed)
@@ -252,7 +252,7 @@ def test_polarity_advice_counts_close_microphones_alone(tmp_path):
 # -- gates ----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", [61, 62, 63])
+@pytest.mark.parametrize("seed", [61, *(pytest.param(one, marks=pytest.mark.soak) for one in (62, 63))])
 def test_a_draft_keeps_ghost_notes_within_12_db(tmp_path, chainrun, seed):
     """Ghosts lie 11 dB and more under the hits here: the gate may turn them down by its range and no more."""
     made = written(tmp_path, seed)
