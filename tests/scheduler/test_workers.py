@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import pytest
 import soundfile
 
 from chainrun.errors import AudioError, Problem, ResourceError
 from chainrun.problem_codes import Code
-from tests.songs import KIT, hashes, made
+from tests import program
+from tests.songs import KIT, WHOLE, hashes, made
 
 ALL = {"kick", "snare", "pair", "kit", "hall", "main"}
 
@@ -44,3 +47,25 @@ def test_errors_travel_between_processes():
     )
     assert [problem.text() for problem in error.problems] == ["b  a", "c"]
     assert error.exit_code == 5
+
+
+IN_A_DAEMON = """
+import multiprocessing, sys
+def work(path):
+    import chainrun
+    try:
+        return chainrun.render(path, "out", workers=2).failures
+    except chainrun.ChainrunError as error:
+        return error.problems[0].code.value
+if __name__ == "__main__":
+    with multiprocessing.get_context("spawn").Pool(1) as pool:
+        print(pool.apply(work, (sys.argv[1],)))
+"""
+
+
+def test_a_process_that_may_have_no_children_is_told_so(session):
+    """Workers of somebody's own pool are daemons, and start no processes."""
+    (session.folder / "host.py").write_text(IN_A_DAEMON)
+    command = (sys.executable, str(session.folder / "host.py"))
+    ran = program.run_as_process(session.write(WHOLE), command=command, env=program.environment())
+    assert ran.out.strip() == "worker-not-started", ran.err
