@@ -12,6 +12,7 @@ from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.engine import EventLog
 from chainrun.errors import Problem, UsageError
 from chainrun.plan import Plan, build_plan
+from chainrun.plan.plan import folder_of
 from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, Overrides, open_recipe
 from chainrun.recipe.load import recipe_name, refuse_retired
@@ -123,6 +124,4 @@ def _page(opened: Opened, result: RenderResult, place: PagePlace | None) -> Path
 
 def _folder(path: Path, out: Path, n_recipes: int, chosen: Overrides) -> Path:
     name = recipe_name(path)
-    if chosen.change:
-        return out / f"{name}.{chosen.change}"
-    return out / name if n_recipes > 1 else out
+    return out / name if n_recipes > 1 and not chosen.change else folder_of(name, chosen.change, out)

@@ -107,30 +107,27 @@ def wait_until(holds, what: str = "it", seconds: float = PATIENCE_S):
     return answer
 
 
-def children_of(pid: int) -> list[int]:
-    """Living processes whose parent this is."""
+def living(field: int, pid: int) -> list[int]:
+    """Living processes whose field of /proc/PID/stat, counted after the name, is this process."""
     found = []
     for place in Path("/proc").glob("[0-9]*/stat"):
         try:
             fields = place.read_text().rpartition(")")[2].split()
         except OSError:
             continue
-        if int(fields[1]) == pid and fields[0] != "Z":
+        if int(fields[field]) == pid and fields[0] != "Z":
             found.append(int(place.parent.name))
     return found
+
+
+def children_of(pid: int) -> list[int]:
+    """Living processes whose parent this is."""
+    return living(1, pid)
 
 
 def session_of(pid: int) -> list[int]:
     """Living processes of the session that a process with start_new_session began; it may be dead itself."""
-    found = []
-    for place in Path("/proc").glob("[0-9]*/stat"):
-        try:
-            fields = place.read_text().rpartition(")")[2].split()
-        except OSError:
-            continue
-        if int(fields[3]) == pid and fields[0] != "Z":
-            found.append(int(place.parent.name))
-    return found
+    return living(3, pid)
 
 
 def family_of(pid: int) -> list[int]:

@@ -1,4 +1,4 @@
-"""What the functions for programs have in common: names are checked, and system errors become ChainrunErrors."""
+"""Guards the functions for programs: checks names, and turns system errors into ChainrunErrors."""
 
 from __future__ import annotations
 
@@ -38,3 +38,8 @@ def guarded(function: Callable[Arguments, Result]) -> Callable[Arguments, Result
 def several(names: Sequence[Name] | Name) -> tuple[Name, ...]:
     """Names, where one alone may stand for itself."""
     return (names,) if isinstance(names, str | Path) else tuple(names)
+
+
+def path_or_none(name: Name | None) -> Path | None:
+    """A name as a path, where there is one."""
+    return Path(name) if name is not None else None

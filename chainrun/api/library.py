@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from chainrun.api.guard import Name, guarded
-from chainrun.api.recipes import Progress, load
+from chainrun.api.guard import Name, guarded, path_or_none
+from chainrun.api.recipes import Progress, opened_recipe
 from chainrun.recipe import Opened
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def plan_cull(
     """
     from chainrun.cull.proposals import plan_cull as run
 
-    kept = Path(store) if store is not None else None
+    kept = path_or_none(store)
     return run([Path(one) for one in libraries], recipes, year=year, store=kept)
 
 
@@ -50,7 +50,7 @@ def try_cull(plan: Name, *, out: Name | None = None, store: Name | None = None, 
     """
     from chainrun.cull.trial import try_cull as run
 
-    folder, kept = (Path(one) if one is not None else None for one in (out, store))
+    folder, kept = (path_or_none(one) for one in (out, store))
     return run(Path(plan), out=folder, store=kept, workers=workers)
 
 
@@ -95,7 +95,7 @@ def run_batch(jobs: Name, *, store: Name | None = None, workers: int | None = No
     from chainrun.batch import BatchOptions, open_jobs
     from chainrun.batch import run_batch as run
 
-    kept = Path(store) if store is not None else None
+    kept = path_or_none(store)
     return run(open_jobs(Path(jobs)), BatchOptions(workers=workers, store=kept))
 
 
@@ -121,8 +121,8 @@ def make_pack(
     from chainrun.pack.make import PackOptions
     from chainrun.pack.make import make_pack as run
 
-    text, kept = (Path(one) if one is not None else None for one in (licence, store))
-    opened = recipe if isinstance(recipe, Opened) else load(recipe)
+    text, kept = (path_or_none(one) for one in (licence, store))
+    opened = opened_recipe(recipe)
     return run(opened, Path(target), PackOptions(processed, text, workers, kept))
 
 
@@ -149,7 +149,7 @@ def write_walkthrough(
     from chainrun.report.page import PagePlace
     from chainrun.walkthrough.page import WalkthroughOptions, walkthrough
 
-    opened = recipe if isinstance(recipe, Opened) else load(recipe)
-    kept = Path(store) if store is not None else None
+    opened = opened_recipe(recipe)
+    kept = path_or_none(store)
     options = WalkthroughOptions(tuple(stems), from_s, to_s, workers, kept)
     return walkthrough(opened, PagePlace.of(Path(page)), options, progress=progress or (lambda _name, _share: None))

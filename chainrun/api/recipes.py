@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from chainrun.api.guard import Name, guarded, several
+from chainrun.api.guard import Name, guarded, path_or_none, several
 from chainrun.errors import (
     EXIT_AUDIO,
     EXIT_DONE,
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 
 Value = str | int | float | bool | Sequence["Value"] | Mapping[str, "Value"]
-"""What a recipe can hold."""
+"""A value of a recipe, as a program gives it."""
 Progress = Callable[[str, float], None]
 """Hears of a node and the share of it that is rendered, 0 to 1."""
 
@@ -58,9 +58,14 @@ def load(
     return open_recipe(Path(recipe), _overrides(variant, overlays, set, allow_roots, limits))
 
 
+def opened_recipe(recipe: Opened | Name) -> Opened:
+    """A recipe that is open already, or opened by its name."""
+    return recipe if isinstance(recipe, Opened) else load(recipe)
+
+
 @dataclass(frozen=True)
 class Checked:
-    """What a check found. `problems` has the warnings, too."""
+    """Result of a check. `problems` has the warnings, too."""
 
     opened: Opened | None
     plan: Plan | None
@@ -148,8 +153,8 @@ def make_plan(
     """
     from chainrun.store import hasher
 
-    opened = recipe if isinstance(recipe, Opened) else load(recipe)
-    hash_file = hasher(Path(store) if store is not None else None)
+    opened = opened_recipe(recipe)
+    hash_file = hasher(path_or_none(store))
     return build_plan(opened, only=[str(one) for one in several(only)], from_s=from_s, to_s=to_s, hash_file=hash_file)
 
 
@@ -195,7 +200,7 @@ def render(
             )
         )
     made = recipe if isinstance(recipe, Plan) else make_plan(recipe, only=only, from_s=from_s, to_s=to_s, store=store)
-    options = RenderOptions(store=Path(store) if store is not None else None, workers=workers)
+    options = RenderOptions(store=path_or_none(store), workers=workers)
     return run(made, made.origin.folder_in(Path(out)), options, progress=progress)
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from chainrun.api.guard import Name, guarded
-from chainrun.api.recipes import Progress, load
+from chainrun.api.guard import Name, guarded, path_or_none
+from chainrun.api.recipes import Progress, opened_recipe
 from chainrun.recipe import Opened
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ def compare_recipes(
     from chainrun.comparison.pairs import compare_recipes as run
     from chainrun.delivery import RenderOptions
 
-    options = RenderOptions(store=_folder(store), workers=workers)
+    options = RenderOptions(store=path_or_none(store), workers=workers)
     sides = Compared(Path(a), variant_a), Compared(Path(b), variant_b)
     return run(*sides, options=options, match=match, progress=progress)
 
@@ -97,7 +97,7 @@ def verify_recipe(
     from chainrun.verify.run import VerifyOptions
     from chainrun.verify.run import verify_recipe as run
 
-    return run(_opened(recipe), VerifyOptions(_folder(store), workers, _folder(out)), progress=progress)
+    return run(opened_recipe(recipe), VerifyOptions(path_or_none(store), workers, path_or_none(out)), progress=progress)
 
 
 @guarded
@@ -120,8 +120,8 @@ def accept_recipe(
     """
     from chainrun.verify.run import VerifyOptions, accept
 
-    options = VerifyOptions(_folder(store), workers)
-    return accept(_opened(recipe), options, with_audio=with_audio, progress=progress)
+    options = VerifyOptions(path_or_none(store), workers)
+    return accept(opened_recipe(recipe), options, with_audio=with_audio, progress=progress)
 
 
 @guarded
@@ -141,7 +141,7 @@ def survey_stems(source: Opened | Name, *, reference: str | None = None, workers
 
     if not isinstance(source, Opened) and Path(source).is_dir():
         return survey_report(survey(of_folder(Path(source)), reference=reference, workers=workers), str(source))
-    opened = _opened(source)
+    opened = opened_recipe(source)
     return survey_report(survey(of_recipe(opened), reference=reference, workers=workers), str(opened.path))
 
 
@@ -157,12 +157,4 @@ def draft_recipe(folder: Name, recipe: Name | None = None, *, workers: int | Non
     """
     from chainrun.survey.write_draft import write_draft
 
-    return write_draft(Path(folder), Path(recipe) if recipe is not None else None, workers=workers)
-
-
-def _opened(recipe: Opened | Name) -> Opened:
-    return recipe if isinstance(recipe, Opened) else load(recipe)
-
-
-def _folder(name: Name | None) -> Path | None:
-    return Path(name) if name is not None else None
+    return write_draft(Path(folder), path_or_none(recipe), workers=workers)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future
-from contextlib import ExitStack, contextmanager, nullcontext
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -188,20 +188,15 @@ def _client(where: str) -> Iterator[Any]:
                     facts=(("asked_by", "cluster_workers"),),
                 )
             )
-        with ExitStack() as stack:
+        with ExitStack() as stack, ExitStack() as starting:
             # The program keeps the environment for workers that are started again; a host has its own back at once.
-            while_starting = stack if is_program() else ExitStack()
-            with nullcontext() if is_program() else while_starting:
-                while_starting.enter_context(environment_of_children())
-                cluster = stack.enter_context(
-                    LocalCluster(
-                        n_workers=int(rest),
-                        threads_per_worker=1,
-                        processes=True,
-                        dashboard_address=None,
-                        silence_logs=50,
-                    )
+            (stack if is_program() else starting).enter_context(environment_of_children())
+            cluster = stack.enter_context(
+                LocalCluster(
+                    n_workers=int(rest), threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
                 )
+            )
+            starting.close()
             yield stack.enter_context(Client(cluster))
         return
     if kind not in ("tcp", "tls"):
@@ -232,14 +227,14 @@ def _client(where: str) -> Iterator[Any]:
 
 @dataclass(frozen=True)
 class WorkerReport:
-    """What program a worker runs, and which of the files that it needs it does not see."""
+    """The program of a worker, and the files that it needs and does not see."""
 
     program: dict[str, str]
     missing: list[str]
 
     @classmethod
     def of(cls, answer: Mapping[str, str | list[str]]) -> WorkerReport:
-        """What `worker_report` answers, as a worker of any version does."""
+        """Read the answer of `worker_report`, from a worker of any version."""
         return cls({key: str(answer[key]) for key in SAME}, list(answer["missing"]))
 
 

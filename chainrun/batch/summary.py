@@ -1,4 +1,4 @@
-"""What batch.json keeps of a job's render: all of its result but the curves of its readings."""
+"""Summary of a job's render in batch.json: its result without the curves of readings."""
 
 from __future__ import annotations
 

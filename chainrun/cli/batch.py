@@ -115,7 +115,7 @@ def _row(record: JobRecord) -> list[str]:
 
 
 def _moved(result: BatchResult) -> str:
-    """What the overlays moved, the job that they moved most first; nothing where no job was compared."""
+    """A table of how far the overlays moved each job, the largest move first; empty where no job was compared."""
     moved = [(name, record.moved) for name, record in result.records.items() if record.moved is not None]
     if not moved:
         return ""

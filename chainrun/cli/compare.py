@@ -32,7 +32,7 @@ from chainrun.problem_codes import Code
 MAX_LINES = 8
 """Of the residual over time."""
 MAX_BANDS = 6
-"""So many third octaves that moved are named."""
+"""Maximum number of third octaves that are named."""
 
 if TYPE_CHECKING:
     from chainrun.comparison.difference import Difference

@@ -326,10 +326,10 @@ def check_folder(folder: Path, *, writable: bool = False) -> None:
             with TemporaryFile(dir=folder):
                 pass
         except OSError as error:
-            raise ResourceError(
-                Problem(
-                    f"the output folder cannot be written to ({error.strerror})",
-                    file=str(folder),
-                    code=Code.OUTPUT_NOT_WRITABLE,
-                )
-            ) from error
+            raise not_writable(folder, error) from error
+
+
+def not_writable(folder: Path, error: OSError) -> ResourceError:
+    """The error of an output folder that cannot be written to."""
+    message = f"the output folder cannot be written to ({error.strerror})"
+    return ResourceError(Problem(message, file=str(folder), code=Code.OUTPUT_NOT_WRITABLE))

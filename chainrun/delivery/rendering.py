@@ -11,16 +11,14 @@ from pathlib import Path
 from chainrun import __version__
 from chainrun.blas import one_blas_thread
 from chainrun.delivery.disk_space import check_disk_space
-from chainrun.delivery.files import at_the_gain_of_the_whole, check_folder, deliver
+from chainrun.delivery.files import at_the_gain_of_the_whole, check_folder, deliver, not_writable
 from chainrun.delivery.output_paths import check_output_paths
 from chainrun.delivery.result import RenderResult
 from chainrun.engine.choice import Choice, choose, choose_stretch
 from chainrun.engine.log import EventLog
 from chainrun.engine.remarks import remarks
 from chainrun.engine.run import NodeRuns, Progress, worthwhile_workers
-from chainrun.errors import Problem, ResourceError
 from chainrun.plan import DeliverySpec, Graph, Plan
-from chainrun.problem_codes import Code
 from chainrun.store import Print, Store
 from chainrun.store.store import limit_gb
 from chainrun.whole_file import work_folder
@@ -250,11 +248,5 @@ def _work_store(out: Path) -> Iterator[Store]:
         try:
             folder = stack.enter_context(work_folder(WORK_FOLDER, out))
         except OSError as error:
-            raise ResourceError(
-                Problem(
-                    f"the output folder cannot be written to ({error.strerror})",
-                    file=str(out),
-                    code=Code.OUTPUT_NOT_WRITABLE,
-                )
-            ) from error
+            raise not_writable(out, error) from error
         yield Store(folder)

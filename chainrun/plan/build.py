@@ -82,7 +82,6 @@ class _Builder:
             rate_hz=self.stems.rate_hz,
             session_s=self.stems.session_s,
             pan_law_db=self.recipe.pan_law_db,
-            tail_max_s=self.recipe.tail_max_s,
             stretch=span,
             block_frames=self.block_frames,
             recipe_hash=recipe_hash(

@@ -16,6 +16,7 @@ from typing import Literal
 from chainrun.audiofile.write import Bits
 from chainrun.errors import Problem, RecipeError, UsageError, nearest
 from chainrun.plan.nodes import Input
+from chainrun.plan.order import way_to_main
 from chainrun.problem_codes import Code
 from chainrun.recipe import Delivery, Opened
 from chainrun.recipe.semantics import delivered_nodes, file_name
@@ -118,14 +119,8 @@ def stems_of(opened: Opened, names: Sequence[str], asked_by: str = "only") -> fr
 
 
 def _way_of(opened: Opened, name: str) -> list[str]:
-    recipe = opened.recipe
-    way, here = [name], name
-    while len(way) <= len(recipe.stems) + len(recipe.buses):
-        here = recipe.stems[here].to if here in recipe.stems else recipe.buses[here].to
-        if here == "main":
-            break
-        way.append(here)
-    return way
+    strips = {**opened.recipe.stems, **opened.recipe.buses}
+    return way_to_main(name, lambda one: strips[one].to)
 
 
 def _nodes_with(opened: Opened, solo: frozenset[str] | None) -> set[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 
 def topological_order(needs: Mapping[str, Sequence[str]]) -> tuple[list[str], list[str] | None]:
@@ -29,3 +29,11 @@ def topological_order(needs: Mapping[str, Sequence[str]]) -> tuple[list[str], li
                 path.append(following)
                 stack.append(iter(needs[following]))
     return order, None
+
+
+def way_to_main(name: str, to: Callable[[str], str]) -> list[str]:
+    """A node and all that it runs through, without main. `to` gives the bus that a node goes into; empty for main."""
+    way = [name]
+    while (here := to(way[-1])) not in ("main", "") and here not in way:
+        way.append(here)
+    return way

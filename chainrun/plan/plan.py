@@ -10,6 +10,7 @@ from pathlib import Path
 from chainrun.errors import Problem
 from chainrun.plan.deliveries import DeliverySpec
 from chainrun.plan.nodes import Node
+from chainrun.plan.order import way_to_main
 from chainrun.whole_file import Stamp
 
 
@@ -26,7 +27,12 @@ class Origin:
 
     def folder_in(self, out: Path) -> Path:
         """Where its files land in an output folder: in it as it is written, in RECIPE.CHANGE if it was changed."""
-        return out / f"{self.name}.{self.change}" if self.change else out
+        return folder_of(self.name, self.change, out)
+
+
+def folder_of(name: str, change: str, out: Path) -> Path:
+    """Where a recipe's files land in an output folder: in it as it is written, in RECIPE.CHANGE if it was changed."""
+    return out / f"{name}.{change}" if change else out
 
 
 @dataclass(frozen=True)
@@ -95,7 +101,6 @@ class Plan:
     session_s: float
     """Length of the session in seconds: the end of its last stem."""
     pan_law_db: float
-    tail_max_s: float
     stretch: tuple[float, float] | None
     """The stretch of the session to deliver, in seconds; None for all of it."""
     block_frames: int
@@ -120,19 +125,10 @@ class Plan:
         """The stems of the solo that was asked for; None where all sound."""
         return self.graph.sounding
 
-    @property
-    def identities(self) -> frozenset[str]:
-        """Of all prints that a render of this plan may use."""
-        graphs = (self.graph, *self.parts.values(), *self.wholes.values())
-        return frozenset(node.identity for graph in graphs for node in graph.nodes)
-
     def node(self, name: str) -> Node:
         """The node of this name. Raises KeyError."""
         return self.graph.node(name)
 
     def way_of(self, name: str) -> list[str]:
         """A node and all that it runs through by `to`, without main."""
-        way = [name]
-        while (here := self.strips[way[-1]].to) not in ("main", "") and here not in way:
-            way.append(here)
-        return way
+        return way_to_main(name, lambda one: self.strips[one].to)
