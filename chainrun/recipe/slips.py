@@ -1,4 +1,4 @@
-"""Hints for slips that a musician makes in a value or a key: a unit after a number, `35L`, `yes`, `gain` for `level_db`.
+"""Hints for common slips in a value or a key: a unit after a number, `35L`, `yes`, `gain` for `level_db`.
 
 Pure functions of what is written and of the declarations. They say nothing where they are not certain.
 """
@@ -89,7 +89,8 @@ def _models(model: type[BaseModel], seen: set[type[BaseModel]]) -> Iterator[type
 def known_keys() -> frozenset[str]:
     """Every key that some table of a recipe or some step has."""
     seen: set[type[BaseModel]] = set()
-    models = [one for root in (Recipe, *processors().values()) for one in _models(root, seen)]
+    roots: list[type[BaseModel]] = [Recipe, *processors().values()]
+    models = [one for root in roots for one in _models(root, seen)]
     return frozenset(one.alias or name for model in models for name, one in model.model_fields.items())
 
 
@@ -154,7 +155,8 @@ def pan_of(key: str, text: str) -> Written | None:
     elif word in _SIDES:
         value = _SIDES[word] * 100.0
     else:
-        found = re.fullmatch(r"(?P<a>\d{1,3}(?:\.\d+)?)\s*%?\s*(?P<b>[lr])|(?P<c>[lr])\s*(?P<d>\d{1,3}(?:\.\d+)?)%?", word)
+        share = r"\d{1,3}(?:\.\d+)?"
+        found = re.fullmatch(rf"(?P<a>{share})\s*%?\s*(?P<b>[lr])|(?P<c>[lr])\s*(?P<d>{share})%?", word)
         if found is None:
             return None
         value = _SIDES[found["b"] or found["c"]] * float(found["a"] or found["d"])
@@ -182,14 +184,19 @@ def truth_of(key: str, value: object) -> Written | None:
         word = ("no", "yes")[value]
     if word not in YES and word not in NO:
         return None
-    return Written(key, "true" if word in YES else "false", "a switch is true or false, in small letters, without quotes")
+    why = "a switch is true or false, in small letters, without quotes"
+    return Written(key, "true" if word in YES else "false", why)
 
 
 def infinity_of(keys: Collection[str], key: str, field: FieldInfo | None, value: float) -> str | None:
     """What to write for `-inf`: a hint; None for what is no infinity below."""
     if not math.isinf(value) or value > 0:
         return None
-    low = next((one.ge for one in field.metadata if hasattr(one, "ge")), None) if field is not None else None
+    bounds = field.metadata if field is not None else []
+    low = next((one.ge for one in bounds if hasattr(one, "ge")), None)
+    high = next((one.le for one in bounds if hasattr(one, "le")), None)
+    if low is not None and low >= 0:
+        return f"the value is positive here, {high:g} at most" if high is not None else None
     lowest = f"the lowest value is {low:g}" if low is not None else ""
     if key == "level_db" and "mute" in keys:
         return f"mute = true silences it; {lowest}" if lowest else "mute = true silences it"
@@ -266,15 +273,15 @@ _OTHER_NAMES: dict[str, tuple[str, ...]] = {
 _POLARITY = ("phase", "polarity", "phase_invert", "flip", "phase_deg", "inverted")
 
 
-def key_hint(key: str, value: Any, names: Collection[str], path: tuple[str | int, ...] = ()) -> str | None:
+def key_hint(key: str, value: Any, names: Collection[str]) -> str | None:
     """A hint for a key that the table does not have; `names` are those that it has."""
     if key in _POLARITY and "invert" in names:
         return _polarity_hint(value)
     if key in ("width", "width_pct") and not any(name.startswith("width") for name in names):
         number = figures(value) if isinstance(value, int | float) and not isinstance(value, bool) else "…"
         return f'width is a step of a chain: {{ do = "width", width_pct = {number} }}'
-    if key in processors() and "chain" in names:
-        inside = "".join(f", {k} = {toml_text(v)}" for k, v in value.items()) if isinstance(value, dict) else ""
+    if key in processors() and "chain" in names and isinstance(value, dict):
+        inside = "".join(f", {k} = {toml_text(v)}" for k, v in value.items())
         step = f'{{ do = "{key}"{inside} }}' if len(inside) < 80 else f'{{ do = "{key}", … }}'
         return f"a step is written in the chain: chain = [ {step} ]"
     if key in ("enabled", "active") and "bypass" in names:

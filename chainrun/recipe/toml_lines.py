@@ -77,20 +77,18 @@ def _each(
 
 def key_before(line: Line, at: int) -> str:
     """The last part of the key whose value stands at a place of the line."""
-    found = None
-    for found in re.finditer(rf"({_KEY})[ \t]*=(?!=)", line.masked[:at]):
-        pass
-    return found[1].rpartition(".")[2] if found is not None else ""
+    keys = re.findall(rf"({_KEY})[ \t]*=(?!=)", line.masked[:at])
+    return str(keys[-1]).rpartition(".")[2] if keys else ""
 
 
 def _smart_quotes(line: Line) -> Mended | None:
     found = re.search(rf"(?:=|\[|,|\{{|:|^)[ \t]*([{_QUOTES}])", line.masked)
-    straight = re.search(rf'(?:=|\[|,)[ \t]*("[^"{_QUOTES}]*[{_QUOTES}])[ \t]*(?:[,\]}}]|$)', line.raw)
+    straight = re.search(rf'(?:=|\[|,)[ \t]*("[^"{_QUOTES}]*[{_QUOTES}])[ \t]*(?:[,\]}}#]|$)', line.raw)
     if found is None and straight is None:
         return None
     start = found.start(1) if found is not None else straight.start(1) if straight is not None else 0
     new = line.raw[:start] + re.sub(rf"[{_QUOTES}]", '"', line.raw[start:])
-    return Mended(new, start, line.raw[start : start + 1], "typographic quotes", 'quotes are straight: "')
+    return Mended(new, start, line.raw[start : start + 1], "typographic quotes", 'quotes are straight (")')
 
 
 def _smart_minus(line: Line) -> Mended | None:
@@ -147,8 +145,7 @@ def _not_equals(line: Line) -> Mended | None:
 
     key = rf"({_KEY}|{IN_QUOTES}+)"
     pattern = rf"{_ITEM}{key}[ \t]*(?::=?|==|=>|->)[ \t]*(?=[^ \t=])"
-    found = _each(line, pattern, put, "no = between key and value", "key and value have = between them")
-    return found
+    return _each(line, pattern, put, "no = between key and value", "key and value have = between them")
 
 
 def _no_equals(line: Line) -> Mended | None:
@@ -183,9 +180,7 @@ def _truth(line: Line) -> Mended | None:
     return _valued(line, r"[A-Za-z]+", truth_of, "not true or false")
 
 
-def _valued(
-    line: Line, value: str, written: Callable[[str, str], Written | None], message: str
-) -> Mended | None:
+def _valued(line: Line, value: str, written: Callable[[str, str], Written | None], message: str) -> Mended | None:
     """`key = VALUE` where a function knows how key and value should be written."""
     advice = ""
 
@@ -194,13 +189,14 @@ def _valued(
         word = found["value"].strip()
         if word in ("true", "false"):
             return None
-        one = written(found["key"], word)
+        key = line.raw[found.start("key") : found.end("key")]
+        one = written(key, word)
         if one is None:
             return None
         advice = advice or one.why
         return one.text()
 
-    found = _each(line, rf"(?P<key>[A-Za-z0-9_-]+)[ \t]*=[ \t]*(?P<value>{value}){_END}", put, message, "")
+    found = _each(line, rf"(?P<key>[A-Za-z0-9_-]+|{IN_QUOTES}+)[ \t]*=[ \t]*(?P<value>{value}){_END}", put, message, "")
     if found is None:
         return None
     given = found.given.partition("=")[2].strip()
@@ -226,7 +222,8 @@ def _unit(line: Line) -> Mended | None:
             certain = False
         return lead + one.value
 
-    pattern = rf"(?:(?P<key>[A-Za-z0-9_-]+)[ \t]*=[ \t]*|(?:\[|,)[ \t]*)(?P<number>{_PLAIN})[ \t]*(?P<unit>[A-Za-z%°]+){_END}"
+    lead = r"(?:(?P<key>[A-Za-z0-9_-]+)[ \t]*=[ \t]*|(?:\[|,)[ \t]*)"
+    pattern = rf"{lead}(?P<number>{_PLAIN})[ \t]*(?P<unit>[A-Za-z%°]+){_END}"
     found = _each(line, pattern, put, "a unit after a number", "")
     if found is None or key_at is None:
         return _foreign_unit(line, pattern)
@@ -302,13 +299,16 @@ def _bare_word(line: Line) -> Mended | None:
     return _each(line, pattern, put, "text without quotes", "text has quotes")
 
 
+_NO_QUOTE = ("a quote is missing", "text has a quote on each side")
+
+
 def _open_quote(line: Line) -> Mended | None:
     """A quote that is missing on one side of a text."""
-    found = re.search(rf"{_LEAD}(?P<word>[^\W\d][^\"',\]}}\[{{=\n]*)\"[ \t]*(?:[,\]}}]|$)", line.raw)
+    found = re.search(rf"{_LEAD}(?P<word>[^\W\d][^\"',\]}}\[{{=\n]*)\"[ \t]*(?:[,\]}}#]|$)", line.raw)
     if found is not None and IN_QUOTES not in line.masked[: found.end("word")]:
         new = line.raw[: found.start("word")] + '"' + line.raw[found.start("word") :]
-        return Mended(new, found.start("word"), found["word"] + '"', "a quote is missing", "text has a quote on each side")
-    for quote in re.finditer("\"", line.raw):
+        return Mended(new, found.start("word"), found["word"] + '"', *_NO_QUOTE)
+    for quote in re.finditer('"', line.raw):
         start = quote.start()
         if not re.search(r"[=\[,{][ \t]*$", line.raw[:start]):
             continue
@@ -318,7 +318,7 @@ def _open_quote(line: Line) -> Mended | None:
             continue
         new = line.raw[:end] + '"' + line.raw[end:]
         given = line.raw[start:end]
-        return Mended(new, start, given, "a quote is missing", "text has a quote on each side")
+        return Mended(new, start, given, *_NO_QUOTE)
     return None
 
 

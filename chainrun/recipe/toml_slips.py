@@ -21,7 +21,11 @@ MAX_WORK = 6_000_000
 """Characters that are parsed for it."""
 MAX_DEPTH = 3
 """Slips in one line."""
+MAX_LINE = 2000
+"""Characters of a line that is searched for slips: people write no longer ones."""
+MAX_GIVEN = 60
 MAX_SHOWN = 100
+"""Characters of a line that is shown."""
 _PAIRS = {"[": "]", "{": "}"}
 _KEY = r"[A-Za-z0-9_.-]+"
 
@@ -132,7 +136,10 @@ def _slip(text: str, mendings: list[_Mending]) -> Slip:
     if all(one.certain for one in mendings):
         new = mendings[-1].text.split("\n")[line - 1]
         advice += f": {_around(new, column - 1)}"
-    return Slip(first.message, advice, line, column, first.given)
+    given = first.given
+    if given is not None and len(given) > MAX_GIVEN:
+        given = given[: MAX_GIVEN - 1] + "…"
+    return Slip(first.message, advice, line, column, given)
 
 
 def _around(line: str, at: int) -> str:
@@ -172,7 +179,7 @@ def _mendings(text: str, at: int) -> Iterator[_Mending]:
     start, end = text.rfind("\n", 0, at) + 1, _line_end(text, at)
     inside = "".join(bracket for bracket, _ in _open_brackets(hidden[:start]))
     line = Line(text[start:end], hidden[start:end], inside)
-    for kind in KINDS:
+    for kind in KINDS if end - start <= MAX_LINE else ():
         found = kind(line)
         if found is not None and found.line != line.raw:
             yield _Mending(
@@ -184,8 +191,9 @@ def _mendings(text: str, at: int) -> Iterator[_Mending]:
                 found.certain,
             )
     yield from _wrapped(text, hidden, at)
-    yield from _too_much(text, hidden, at)
+    yield from _comma_too_many(text, hidden, at)
     yield from _too_little(text, hidden, at)
+    yield from _wrong_bracket(text, hidden, at)
 
 
 def _wrapped(text: str, hidden: str, at: int) -> Iterator[_Mending]:
@@ -214,32 +222,31 @@ def _wrapped(text: str, hidden: str, at: int) -> Iterator[_Mending]:
 
 
 def _lines_without_comments(text: str, hidden: str) -> list[str]:
-    return [
-        text[sum(map(len, hidden.split("\n")[:i])) + i :][: len(part.rstrip())].strip()
-        for i, part in enumerate(hidden.split("\n"))
-    ]
+    pairs = zip(text.split("\n"), hidden.split("\n"), strict=True)
+    return [line[: len(part.rstrip())].strip() for line, part in pairs]
 
 
 def _table_of(text: str, hidden: str, start: int) -> str | None:
-    """The header under which an inline table may be written key by key: `[[stems.kick.chain]]`, `[stems.kick.sends]`."""
-    header = None
-    for header in re.finditer(r"^[ \t]*\[{1,2}([^\[\]\n]+)\]{1,2}[ \t]*$", hidden[:start], re.MULTILINE):
-        pass
+    """The header under which an inline table may be written key by key, as `[[stems.kick.chain]]`."""
+    headers = list(re.finditer(r"^[ \t]*\[{1,2}([^\[\]\n]+)\]{1,2}[ \t]*$", hidden[:start], re.MULTILINE))
     within = _open_brackets(hidden[:start])
     before = hidden[: within[0][1]] if within else hidden[:start]
-    key = re.search(rf"({_KEY})[ \t]*=\s*$", before)
+    key = re.search(rf"({_KEY})[ \t]*=\s*$", before[-MAX_SHOWN:])
     if key is None or len(within) > 1:
         return None
-    path = f"{text[header.start(1) : header.end(1)].strip()}.{key[1]}" if header is not None else key[1]
+    path = f"{text[headers[-1].start(1) : headers[-1].end(1)].strip()}.{key[1]}" if headers else key[1]
     return f"[[{path}]]" if within else f"[{path}]"
 
 
-def _too_much(text: str, hidden: str, at: int) -> Iterator[_Mending]:
-    """A comma or bracket too many, or the wrong bracket, where the parser stopped."""
+def _comma_too_many(text: str, hidden: str, at: int) -> Iterator[_Mending]:
     before = _content_end(hidden, at)
     if hidden[before - 1 : before] == ",":
         message = "a comma too many"
         yield _Mending(text[: before - 1] + text[before:], before - 1, message, "no comma here", ",")
+
+
+def _wrong_bracket(text: str, hidden: str, at: int) -> Iterator[_Mending]:
+    """The wrong bracket, or a sign too many, where the parser stopped."""
     sign = hidden[at : at + 1]
     opened = _open_brackets(hidden[:at])
     if sign and sign in "]}" and opened and _PAIRS[opened[-1][0]] != sign:
@@ -280,10 +287,12 @@ def _spoken(closers: str) -> str:
 
 
 def _twice(text: str, at: int, tries: _Tries) -> list[_Mending]:
-    """A table or key that is written twice: certain if the text is valid further on once the second has another name."""
+    """A table or key that is written twice, if the parser gets past it once the second has another name."""
     hidden = masked(text)
     at = min(at, len(text.rstrip()))
     start, end = text.rfind("\n", 0, at) + 1, _line_end(text, at)
+    if end - start > MAX_LINE:
+        return []
     rest = len(text) - end
     header = re.match(r"[ \t]*(\[{1,2})[ \t]*([^\[\]\n]+?)[ \t]*\]{1,2}[ \t]*$", hidden[start:end])
     candidates = (
@@ -311,7 +320,7 @@ def _table_twice(text: str, hidden: str, start: int, header: re.Match[str]) -> _
         if as_key is None:
             return None
         line = _line(text, begin + as_key.end())
-        advice = f"{last} = is written in line {line} already: one of the two forms holds all"
+        advice = f"{last} is written in line {line} already: write all of it in one of the two forms"
     else:
         line = _line(text, first.end())
         if last in ("chain", "bands", "deliver", "branches") and "[" in (bars, first[1]):
@@ -329,7 +338,8 @@ def _keys_twice(text: str, hidden: str, start: int, end: int) -> Iterator[_Mendi
         section = found.end()
     for found in list(re.finditer(rf"({_KEY})[ \t]*=(?!=)", hidden[start:end]))[:20]:
         key = found[1]
-        first = re.search(rf"(?:^|[{{,])[ \t]*{re.escape(key)}[ \t]*=(?!=)", hidden[section : start + found.start()], re.M)
+        before = hidden[section : start + found.start()]
+        first = re.search(rf"(?:^|[{{,])[ \t]*{re.escape(key)}[ \t]*=(?!=)", before, re.MULTILINE)
         if first is None:
             continue
         where = _line(text, section + first.end() - 1)
@@ -377,5 +387,3 @@ def _closing(hidden: str, start: int) -> int | None:
         if not opened:
             return start + found.start()
     return None
-
-

@@ -170,7 +170,7 @@ def _wrong_type(wrong: _Wrong) -> Problem:
         hint: str | None = f"for each item a table in double brackets: [[{header}]]"
     else:
         names = [f.alias or n for m in wrong.around for n, f in m.model_fields.items()]
-        hint = value_hint(wrong.key, str(allowed), wrong.value, names, wrong.field)
+        hint = value_hint(wrong.key, f"{_WRONG_TYPE[wrong.kind]}, {allowed}", wrong.value, names, wrong.field)
     return Problem("has the wrong type", allowed=allowed, hint=hint, code=Code.WRONG_TYPE)
 
 
@@ -206,7 +206,9 @@ def _too_short(wrong: _Wrong) -> Problem:
 def _too_long(wrong: _Wrong) -> Problem:
     most = wrong.context.get("max_length")
     numbers = isinstance(wrong.value, list) and all(type(one) in (int, float) for one in wrong.value)
-    hint = "a decimal number has a point: 6,5 is two numbers" if numbers and len(wrong.value) == 3 and most == 2 else None
+    hint = (
+        "a decimal number has a point: 6,5 is two numbers" if numbers and len(wrong.value) == 3 and most == 2 else None
+    )
     return Problem("is too long", allowed=f"at most {most}", hint=hint, code=Code.WRONG_LENGTH)
 
 
@@ -276,7 +278,7 @@ def _slip(key: str, value: Any, field: FieldInfo | None) -> str | None:
         return f"if {value:g} s is meant, write {value * 1000:g}"
     if key.endswith("_hz") and 0 < value < low and low <= value * 1000 <= high:
         return f"if {value:g} kHz is meant, write {value * 1000:g}"
-    if key == "ratio" and 0 < value < low and low <= 1 / value <= high:
+    if key == "ratio" and 0 < value < low <= 1 / value <= high:
         return f"a ratio of 1:{1 / value:g} is written {1 / value:g}"
     if key.endswith("_db") and -value >= low and -value <= high:
         return f"did you mean {-value:g}?"
