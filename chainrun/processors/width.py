@@ -33,7 +33,7 @@ class Width(Step):
     unity = {"width_pct": 100.0}
     linear = True
     needs_stereo = True
-    source = "Roads, The Computer Music Tutorial, 1996 (from memory); S. H. Linkwitz, JAES 24(1), 1976"
+    source = "Roads, The Computer Music Tutorial, 1996; S. H. Linkwitz, JAES 24(1), 1976"
 
     @model_validator(mode="after")
     def _whole_below(self) -> Self:
