@@ -32,6 +32,7 @@ class Convolve(Step):
 
     example = {"file": "hall.wav", "wet_db": -6.0}
     linear = True
+    wet_alone = True
     reads_file = True
     ns_a_frame = 70.0
     source = "uniformly partitioned overlap-save, textbook"

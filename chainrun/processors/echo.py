@@ -37,6 +37,7 @@ class Echo(Step):
 
     example = {"time_ms": 180.0, "feedback_pct": 30.0, "high_cut_hz": 5000.0, "mix_pct": 25.0}
     linear = True
+    wet_alone = True
     source = "feedback comb; Butterworth cuts"
 
     @model_validator(mode="after")

@@ -84,6 +84,7 @@ class Room(Step):
 
     example = {"width_m": 5.0, "depth_m": 4.0, "height_m": 2.8, "decay_s": 0.35, "mix_pct": 25.0}
     linear = True
+    wet_alone = True
     ns_a_frame = 70.0
     source = "Allen and Berkley, JASA 65(4), 1979; Kuttruff, Room Acoustics"
 
