@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
@@ -17,12 +17,21 @@ if TYPE_CHECKING:
 
 
 class Branch(StrictModel):
-    """One of the parallel chains."""
+    """A chain that runs beside others: a branch, or a band of a split."""
 
-    chain: list[AnyStep] = Field(default_factory=list, max_length=64, description="the steps of this branch")
-    level_db: float = Field(0.0, ge=-120, le=24, description="level of this branch in the sum")
-    mute: bool = Field(False, description="leave this branch out of the sum")
+    chain: list[AnyStep] = Field(default_factory=list, max_length=64, description="its steps")
+    level_db: float = Field(0.0, ge=-120, le=24, description="level in the sum")
+    mute: bool = Field(False, description="leave it out of the sum")
+    solo: bool = Field(False, description="leave out all that are not solo")
     note: str | None = Field(None, description="free text")
+
+
+def sum_gains(branches: Sequence[Branch]) -> list[float]:
+    """The amplitude factor of each in the sum."""
+    from chainrun.units import db_to_gain
+
+    any_solo = any(one.solo for one in branches)
+    return [0.0 if one.mute or (any_solo and not one.solo) else db_to_gain(one.level_db) for one in branches]
 
 
 @processor
@@ -41,7 +50,7 @@ class Branches(Step):
     unity = {"branches": [{}]}
 
     def in_words(self) -> str:
-        return f"{len(self.branches)} ways side by side, added again"
+        return f"{len(self.branches)} parallel chains, added up"
 
     def start(self, stream: Stream) -> Runner:
         return _BranchesRunner(self, stream)
@@ -61,10 +70,7 @@ class Branches(Step):
 
 class _BranchesRunner(Runner):
     def __init__(self, step: Branches, stream: Stream):
-        from chainrun.units import db_to_gain
-
-        gains = [0.0 if branch.mute else db_to_gain(branch.level_db) for branch in step.branches]
-        self._parallel = ParallelChains([branch.chain for branch in step.branches], gains, stream)
+        self._parallel = ParallelChains([branch.chain for branch in step.branches], sum_gains(step.branches), stream)
         self._count = len(step.branches)
         self.n_channels_out = self._parallel.n_channels_out
         self.latency_frames, self.tail_frames = self._parallel.latency_frames, self._parallel.tail_frames
