@@ -2,36 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, WetLevel, processor
+from chainrun.contract import Branch, Key, Keys, Misfit, Reading, Runner, Step, Stream, WetLevel, processor
 from chainrun.runtime.chain import chain_misfits
-from chainrun.runtime.parallel import ParallelChains, keys_of, widest
+from chainrun.runtime.parallel import ParallelChains, keys_of, sum_gains, widest
 
 if TYPE_CHECKING:
-    from chainrun.contract import Step as AnyStep
     from chainrun.dsp.arrays import Array
-
-
-class Branch(StrictModel):
-    """A chain that runs beside others: a branch, or a band of a split."""
-
-    chain: list[AnyStep] = Field(default_factory=list, max_length=64, description="its steps")
-    level_db: float = Field(0.0, ge=-120, le=24, description="level in the sum")
-    mute: bool = Field(False, description="leave it out of the sum")
-    solo: bool = Field(False, description="leave out all that are not solo")
-    note: str | None = Field(None, description="free text")
-
-
-def sum_gains(branches: Sequence[Branch]) -> list[float]:
-    """The amplitude factor of each in the sum."""
-    from chainrun.units import db_to_gain
-
-    any_solo = any(one.solo for one in branches)
-    return [0.0 if one.mute or (any_solo and not one.solo) else db_to_gain(one.level_db) for one in branches]
 
 
 @processor

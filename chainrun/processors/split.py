@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, model_validator
 
-from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, WetLevel, processor
+from chainrun.contract import Branch, Key, Keys, Misfit, Reading, Runner, Step, Stream, WetLevel, processor
 from chainrun.contract.misfit import too_high
 from chainrun.contract.misuse import misuse
 from chainrun.problem_codes import Code
-from chainrun.processors.branches import Branch, sum_gains
 from chainrun.runtime.chain import chain_misfits
-from chainrun.runtime.parallel import ParallelChains, keys_of, widest
+from chainrun.runtime.parallel import ParallelChains, keys_of, sum_gains, widest
 
 if TYPE_CHECKING:
     from typing import Self
