@@ -89,6 +89,8 @@ class Code(StrEnum):
     UNKNOWN_PRESET = "unknown-preset", "There is no preset of this name."
     AMBIGUOUS_PRESET = "ambiguous-preset", "More than one preset has, or had, this name."
     PRESET_CIRCLE = "preset-circle", "Presets use each other in a circle."
+    OLD_NAME = "old-name", "The file uses a name that is another one today."
+    OLD_NAMES = "old-names", "The file uses names that are others today."
     RETIRED_PRESET = "retired-preset", "The recipe uses a preset that is retired."
     CHANGED_PRESET = "changed-preset", "A preset was changed since the recipe's mix was accepted."
     MORE_PROBLEMS = "more-problems", "There are more problems than are told one by one."

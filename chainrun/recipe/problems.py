@@ -21,6 +21,8 @@ class Problems:
         self.found: list[Problem] = []
         self.read: list[Path] = []
         """Files that were read on the way."""
+        self.renamed: list[Problem] = []
+        """Names in these files that are others today, each with its place."""
         self._beyond = 0
         self._kept: set[Problem] = set()
         self._positions: dict[Path, dict[KeyPath, Position]] = {}
@@ -28,7 +30,7 @@ class Problems:
     def continued(self) -> Problems:
         """A copy that can grow by itself."""
         found = Problems()
-        found.found, found.read = list(self.found), list(self.read)
+        found.found, found.read, found.renamed = list(self.found), list(self.read), list(self.renamed)
         found._beyond, found._kept = self._beyond, set(self._kept)
         found._positions = self._positions
         return found
@@ -52,6 +54,24 @@ class Problems:
     def tell(self, place: Place, problem: Problem) -> None:
         """Note a problem that is ready but for its place."""
         self._keep(self.at(place, problem))
+
+    def note_renamed(self, place: Place, words: str) -> None:
+        """Note a name that has changed: the file means the same as before."""
+        told = self.at(place, Problem(words, severity="warning", code=Code.OLD_NAME))
+        if told not in self.renamed:
+            self.renamed.append(told)
+
+    def fold_renamed(self) -> None:
+        """Add one warning for each file with old names, in place of one for each name."""
+        files = [one.file for one in self.renamed]
+        for file in dict.fromkeys(files):
+            n = files.count(file)
+            message = f"{n} names in this file have changed since; it means the same as before"
+            if n == 1:
+                message = "a name in this file has changed since; it means the same as before"
+            hint = "rewrite the file with today's names"
+            facts = (("file", file or ""),)
+            self._keep(Problem(message, file=file, severity="warning", hint=hint, code=Code.OLD_NAMES, facts=facts))
 
     def _keep(self, problem: Problem) -> None:
         if problem in self._kept:  # a recipe that is planned twice has each problem once
