@@ -186,7 +186,7 @@ class _Builder:
         reading = list(steps_with_files(dumped, bypassed=False))
         for path, step in reading:
             try:
-                found = self._find_file((*base, *path, "file"), step["file"], float(step.get("longest_s", 20.0)))
+                found = self._find_file((*base, *path, "file"), step["file"], float(step.get("max_length_s", 20.0)))
             except ChainrunError as error:
                 told = [
                     problem_at(self.opened, self.problems, (*base, *path, "file"), one, step["file"])
@@ -204,7 +204,7 @@ class _Builder:
             steps = tuple(adapter.validate_python(step) for step in dumped)
         return PlannedChain(steps, sounding, labels, tuple(str(step["file"]) for _, step in reading))
 
-    def _find_file(self, path: KeyPath, file: str, longest_s: float) -> Path:
+    def _find_file(self, path: KeyPath, file: str, max_length_s: float) -> Path:
         """An audio file that a step names, relative to the file in which the step is written."""
         place = place_of(self.opened.table, path)
         found = home_of(place.file or self.opened.path, self.opened.libraries) / file
@@ -213,8 +213,8 @@ class _Builder:
             raise RecipeError(refusal.problem("the file"))
         header = read_header(found, self.opened.limits)
         seconds = header.n_frames / header.rate_hz
-        if seconds > longest_s:
-            told, allowed = f"{seconds:.1f} s", f"{longest_s:g} s"
+        if seconds > max_length_s:
+            told, allowed = f"{seconds:.1f} s", f"{max_length_s:g} s"
             message = "the response is too long"
             raise AudioError(Problem(message, given=told, allowed=allowed, code=Code.UNUSABLE_RESPONSE))
         if header.n_channels not in (1, 2, 4):

@@ -24,12 +24,12 @@ class Convolve(Step):
     do: Literal["convolve"] = "convolve"
     file: str = Field(min_length=1, max_length=1000, description="relative to the file that the step is written in")
     normalise: Literal["energy", "peak", "none"] = Field("energy", description="how the response is scaled")
-    gain_db: float = Field(0.0, ge=-120, le=60, description="level behind it")
+    wet_db: float = Field(0.0, ge=-120, le=24, description="wet level")
     trim_start: bool = Field(False, description="drop the silence before the response begins")
     predelay_ms: float = Field(0.0, ge=0, le=500, description="the response comes so much later")
-    longest_s: float = Field(20.0, ge=0.01, le=30, description="a longer file is refused")
+    max_length_s: float = Field(20.0, ge=0.01, le=30, description="a longer file is refused")
 
-    example = {"file": "hall.wav", "gain_db": -6.0}
+    example = {"file": "hall.wav", "wet_db": -6.0}
     linear = True
     reads_file = True
     ns_a_frame = 70.0
@@ -39,10 +39,10 @@ class Convolve(Step):
         return 2
 
     def held_s(self, stream: Stream) -> float:
-        return 1.0 + 16.0 * self.longest_s
+        return 1.0 + 16.0 * self.max_length_s
 
     def start_s(self, stream: Stream) -> float:
-        return 1e-6 * self.longest_s * stream.rate_hz
+        return 1e-6 * self.max_length_s * stream.rate_hz
 
     def start(self, stream: Stream) -> Runner:
         from chainrun.dsp.impulse_response import paths, scaled, trimmed
@@ -52,7 +52,7 @@ class Convolve(Step):
         impulse_response, notes = self._read(stream.rate_hz)
         impulse_response = scaled(trimmed(impulse_response, start=self.trim_start), self.normalise)
         impulse_responses = paths(
-            impulse_response * db_to_gain(self.gain_db), stream.n_channels, pan_gains(0.0, stream.pan_law_db)[0]
+            impulse_response * db_to_gain(self.wet_db), stream.n_channels, pan_gains(0.0, stream.pan_law_db)[0]
         )
         return _ConvolveRunner(impulse_responses, ms_to_frames(self.predelay_ms, stream.rate_hz), notes)
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 class Declip(Step):
     """Restore short runs of samples that were clipped, from the sound around them (autoregressive interpolation).
 
-    What reaches threshold_dbfs counts as clipped. Runs up to longest_ms are mended, longer ones are
+    What reaches threshold_dbfs counts as clipped. Runs up to max_run_ms are mended, longer ones are
     left as they are. Peaks come out above full scale: put a gain behind it. It cannot bring back
     what was lost in whole waves, and it guesses: compare before and after.
     A run that the sound's begin or end cuts is left as it is, since its other side is not known.
@@ -24,8 +24,8 @@ class Declip(Step):
 
     do: Literal["declip"] = "declip"
     threshold_dbfs: float = Field(-0.01, ge=-40, le=0, description="samples from this level on count as clipped")
-    most_db: float = Field(6.0, ge=0, le=12, description="restored peaks reach at most so far above the threshold")
-    longest_ms: float = Field(1.5, ge=0.05, le=4, description="longest run that is mended")
+    max_over_threshold_db: float = Field(6.0, ge=0, le=12, description="restored peaks reach at most so far above the threshold")
+    max_run_ms: float = Field(1.5, ge=0.05, le=4, description="longest run that is mended")
 
     example = {"threshold_dbfs": -0.1}
     ns_a_frame = 300.0
@@ -46,8 +46,8 @@ class _DeclipRunner(Runner):
 
         self.n_channels_out = stream.n_channels
         self._limit = db_to_gain(step.threshold_dbfs) * (1.0 - 1e-9)
-        self._max_ratio = db_to_gain(step.most_db)
-        self._longest = max(1, ms_to_frames(step.longest_ms, stream.rate_hz))
+        self._max_ratio = db_to_gain(step.max_over_threshold_db)
+        self._longest = max(1, ms_to_frames(step.max_run_ms, stream.rate_hz))
         self._margin = CONTEXT
         self._hop = 1024
         self.latency_frames = self._hop + self._margin

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 class Hum(Step):
     """Cut a mains frequency and its harmonics by a comb of narrow notches.
 
-    Each notch is notch_hz wide at -3 dB, whatever its frequency: narrow enough to leave the music between, and so
+    Each notch is bandwidth_hz wide at -3 dB, whatever its frequency: narrow enough to leave the music between, and so
     slow that at 1 Hz a wave that sets in takes 1.1 s to fall by 30 dB. A hum that is there from the beginning goes from
     the beginning: it is measured in the first two seconds, and the notches start as if it had always been there.
     """
@@ -24,7 +24,7 @@ class Hum(Step):
     do: Literal["hum"] = "hum"
     mains_hz: float = Field(50.0, ge=40, le=70, description="the mains frequency: 50 or 60, or what was measured")
     harmonics: int = Field(6, ge=1, le=40, description="notches, the fundamental counted in")
-    notch_hz: float = Field(1.0, ge=0.1, le=10, description="width of each notch at -3 dB")
+    bandwidth_hz: float = Field(1.0, ge=0.1, le=10, description="width of each notch at -3 dB")
     odd_only: bool = Field(False, description="fundamental and odd harmonics alone")
 
     example = {"mains_hz": 50.0, "harmonics": 4}
@@ -40,7 +40,7 @@ class Hum(Step):
         step = 2 if self.odd_only else 1
         freqs = [self.mains_hz * (1 + step * k) for k in range(self.harmonics)]
         inside = np.array([freq for freq in freqs if freq < 0.49 * stream.rate_hz])
-        sections = np.array([notch(f, f / self.notch_hz, stream.rate_hz) for f in inside])
+        sections = np.array([notch(f, f / self.bandwidth_hz, stream.rate_hz) for f in inside])
         return _HumRunner(stream, sections, inside)
 
 

@@ -19,10 +19,10 @@ if TYPE_CHECKING:
     from chainrun.dsp.room import MadeRoom
 
 Decay = Annotated[float, Field(ge=0.05, le=10)]
-Absorption = Annotated[float, Field(ge=0.005, le=0.98)]
+AbsorptionPct = Annotated[float, Field(ge=0.5, le=98)]
 Place = Annotated[list[float], Field(min_length=3, max_length=3)]
-LONGEST_S = 12.0
-NEAREST_M = 0.2
+MAX_DECAY_S = 12.0
+MIN_DISTANCE_M = 0.2
 HELD_SHARE = 0.05
 """Octaves that decay further off than this are reported."""
 DEFAULT_TRIES_UNEVEN = 5.0
@@ -55,8 +55,8 @@ class Room(Step):
         None,
         description="time in which it falls by 60 dB, 0.05 to 10 s, one or eight of them; 0.4 if not said",
     )
-    absorption: Absorption | Annotated[list[Absorption], Field(min_length=8, max_length=8)] | None = Field(
-        None, description="share of the energy that the walls take, 0.005 to 0.98, one or eight"
+    absorption_pct: AbsorptionPct | Annotated[list[AbsorptionPct], Field(min_length=8, max_length=8)] | None = Field(
+        None, description="share of the energy that the walls absorb, 0.5 to 98, one or eight"
     )
     damping_pct: float = Field(0.0, ge=0, le=100, description="shortens the decay above 1 kHz, up to a fifth at 8 kHz")
     distance_m: float | None = Field(None, ge=0.2, le=60, description="from source to microphone; 1.5 if not said")
@@ -65,7 +65,7 @@ class Room(Step):
     predelay_ms: float = Field(0.0, ge=0, le=250, description="the whole room comes so much later")
     early_db: float = Field(0.0, ge=-120, le=24, description="level of the reflections")
     late_db: float = Field(0.0, ge=-120, le=24, description="level of the diffuse tail")
-    spread_pct: float = Field(100.0, ge=0, le=200, description="0 is mono, 100 as two ears hear it, 200 very wide")
+    width_pct: float = Field(100.0, ge=0, le=200, description="0 is mono, 100 as two ears hear it, 200 very wide")
     seed: int = Field(1, ge=0, le=2**31, description="another number, another room of the same kind")
 
     example = {"width_m": 5.0, "depth_m": 4.0, "height_m": 2.8, "decay_s": 0.35, "mix_pct": 25.0}
@@ -75,20 +75,20 @@ class Room(Step):
 
     @model_validator(mode="after")
     def _makes_a_room(self) -> Self:
-        if self.decay_s is not None and self.absorption is not None:
-            raise misuse(Code.KEYS_CLASH, "give decay_s or absorption, not both")
+        if self.decay_s is not None and self.absorption_pct is not None:
+            raise misuse(Code.KEYS_CLASH, "give decay_s or absorption_pct, not both")
         if (self.source_m is None) != (self.microphone_m is None):
             raise misuse(Code.KEYS_INCOMPLETE, "source_m and microphone_m go together")
         if self.source_m is not None and self.distance_m is not None:
             raise misuse(Code.KEYS_CLASH, "give the two places or distance_m, not both")
         size = (self.width_m, self.depth_m, self.height_m)
-        if self.absorption is not None:
+        if self.absorption_pct is not None:
             from chainrun.dsp.eyring import decay_of
 
-            min_absorption = min(self.absorption) if isinstance(self.absorption, list) else self.absorption
-            if decay_of(min_absorption, size) > LONGEST_S:
-                decay_s = decay_of(min_absorption, size)
-                message = f"walls that take {min_absorption:g} make a decay of {decay_s:.1f} s; at most 12"
+            lowest_pct = min(self.absorption_pct) if isinstance(self.absorption_pct, list) else self.absorption_pct
+            decay_s = decay_of(lowest_pct / 100.0, size)
+            if decay_s > MAX_DECAY_S:
+                message = f"walls that absorb {lowest_pct:g} % make a decay of {decay_s:.1f} s; at most {MAX_DECAY_S:g} s"
                 raise misuse(Code.OUT_OF_RANGE, message)
         self._places_fit(size)
         return self
@@ -104,8 +104,8 @@ class Room(Step):
             raise misuse(Code.OUT_OF_RANGE, f"distance_m = {self.distance_m:g} does not fit: {fits}")
         if self.source_m is not None and self.microphone_m is not None:
             apart = sum((a - b) ** 2 for a, b in zip(self.source_m, self.microphone_m, strict=True)) ** 0.5
-            if apart < NEAREST_M:
-                message = f"source_m and microphone_m are {apart:.2g} m apart; at least {NEAREST_M:g} m"
+            if apart < MIN_DISTANCE_M:
+                message = f"source_m and microphone_m are {apart:.2g} m apart; at least {MIN_DISTANCE_M:g} m"
                 raise misuse(Code.OUT_OF_RANGE, message)
 
     def channels_out(self, n_channels: int) -> int:
@@ -115,11 +115,11 @@ class Room(Step):
         """The decay of each octave, before damping."""
         from chainrun.dsp.eyring import decay_of
 
-        if self.absorption is None:
+        if self.absorption_pct is None:
             return list(self.decay_s) if isinstance(self.decay_s, list) else [self.decay_s or 0.4] * 8
         size = (self.width_m, self.depth_m, self.height_m)
-        walls = self.absorption if isinstance(self.absorption, list) else [self.absorption] * 8
-        return [decay_of(value, size) for value in walls]
+        walls = self.absorption_pct if isinstance(self.absorption_pct, list) else [self.absorption_pct] * 8
+        return [decay_of(pct / 100.0, size) for pct in walls]
 
     def _damped_decays(self) -> list[float]:
         """The decay of each octave in seconds, with damping: one step an octave above 1 kHz."""
@@ -147,7 +147,7 @@ class Room(Step):
         if not crooked:
             return super().misfits(stream)
         told = ", ".join(f"{freq:g} Hz about {one.t30_s:.2g} s (asked {one.asked_s:.2g} s)" for freq, one in crooked)
-        written = "decay_s" if isinstance(self.decay_s, list) else "absorption"
+        written = "decay_s" if isinstance(self.decay_s, list) else "absorption_pct"
         return [
             *super().misfits(stream),
             Misfit(
@@ -173,7 +173,7 @@ class Room(Step):
         setting = Setting(
             source,
             microphone,
-            self.spread_pct / 100.0,
+            self.width_pct / 100.0,
             db_to_gain(self.early_db),
             db_to_gain(self.late_db),
             ms_to_frames(self.predelay_ms, rate_hz),
