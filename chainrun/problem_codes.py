@@ -91,6 +91,7 @@ class Code(StrEnum):
     PRESET_CIRCLE = "preset-circle", "Presets use each other in a circle."
     OLD_NAME = "old-name", "The file uses a name that is another one today."
     OLD_NAMES = "old-names", "The file uses names that are others today."
+    NOT_REWRITTEN = "not-rewritten", "A file with old names cannot be rewritten so that it means the same."
     RETIRED_PRESET = "retired-preset", "The recipe uses a preset that is retired."
     CHANGED_PRESET = "changed-preset", "A preset was changed since the recipe's mix was accepted."
     MORE_PROBLEMS = "more-problems", "There are more problems than are told one by one."

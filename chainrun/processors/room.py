@@ -66,6 +66,7 @@ class Room(Step):
     early_db: float = Field(0.0, ge=-120, le=24, description="level of the reflections")
     late_db: float = Field(0.0, ge=-120, le=24, description="level of the diffuse tail")
     width_pct: float = Field(100.0, ge=0, le=200, description="0 is mono, 100 as two ears hear it, 200 very wide")
+    level: Literal["as_dry", "physical"] = Field("physical", description="x")
     seed: int = Field(1, ge=0, le=2**31, description="another number, another room of the same kind")
 
     example = {"width_m": 5.0, "depth_m": 4.0, "height_m": 2.8, "decay_s": 0.35, "mix_pct": 25.0}

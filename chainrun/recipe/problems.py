@@ -62,16 +62,16 @@ class Problems:
             self.renamed.append(told)
 
     def fold_renamed(self) -> None:
-        """Add one warning for each file with old names, in place of one for each name."""
-        files = [one.file for one in self.renamed]
-        for file in dict.fromkeys(files):
-            n = files.count(file)
-            message = f"{n} names in this file have changed since; it means the same as before"
-            if n == 1:
-                message = "a name in this file has changed since; it means the same as before"
-            hint = "rewrite the file with today's names"
-            facts = (("file", file or ""),)
-            self._keep(Problem(message, file=file, severity="warning", hint=hint, code=Code.OLD_NAMES, facts=facts))
+        """Add one warning about all old names, in place of one for each."""
+        if not self.renamed:
+            return
+        files = list(dict.fromkeys(one.file for one in self.renamed))
+        n, others = len(self.renamed), len(files) - 1
+        where = "this file" + (f" and {others} {'others' if others > 1 else 'other'}" if others else "")
+        has = "1 name" if n == 1 else f"{n} names"
+        message = f"{has} in {where} changed in a later version; the meaning is the same"
+        hint = "rewrite the files with today's names"
+        self._keep(Problem(message, file=files[0], severity="warning", hint=hint, code=Code.OLD_NAMES))
 
     def _keep(self, problem: Problem) -> None:
         if problem in self._kept:  # a recipe that is planned twice has each problem once

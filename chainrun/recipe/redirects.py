@@ -42,17 +42,19 @@ class Redirect:
         """One sentence: what is written, and how it is written today."""
         if self.missing is not None:
             key, value = self.missing
-            return f'{key} = "{value}" is written out today'
+            return f'{key} is missing: files of before mean {key} = "{value}"'
         written = self.key if isinstance(self.key, str) else None
         value = self.container[self.key]  # type: ignore[index]
         if isinstance(self.change, Words):
             return f"{_said(written, value)} is now {_said(self.new or written, changed(value, self.change))}"
         if isinstance(self.change, PerCent) and self.new is not None:
-            return f"{written} is now {self.new}, in per cent"
+            return f"{_last(written)} is now called {_last(self.new)}, in per cent"
         if isinstance(self.change, AsTable):
             keys = ", ".join(f"{key} = …" for key in self.change.keys)
             return f"this is now written {{ {keys} }}"
-        return f"{_last(written)} is now {_last(self.new)}"
+        if written in OLD_HEADS.values():
+            return f"{written} = {value} is now {self.new} = {value}"
+        return f"{_last(written)} is now called {_last(self.new)}"
 
 
 def _last(path: str | None) -> str:

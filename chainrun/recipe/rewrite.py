@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from pathlib import Path
 
 from chainrun import toml_file
@@ -35,9 +36,7 @@ def todays_text(text: str, kind: FileKind) -> tuple[str, int]:
     found = spans(text)
     edits = [edit for one in redirects for edit in _edits(text, found, one)]
     apply(redirects)
-    new = text
-    for begin, end, words in sorted(edits, reverse=True):
-        new = new[:begin] + words + new[end:]
+    new = edited(text, edits)
     try:
         same = _same(toml_file.parse(new), plain(root))
     except ValueError:
@@ -45,6 +44,13 @@ def todays_text(text: str, kind: FileKind) -> tuple[str, int]:
     if not same:
         raise NotRewritableError("the names cannot be changed without another change of the text")
     return new, len(redirects)
+
+
+def edited(text: str, edits: Iterable[Edit]) -> str:
+    """The text with all edits made; they do not overlap."""
+    for begin, end, words in sorted(edits, reverse=True):
+        text = text[:begin] + words + text[end:]
+    return text
 
 
 def _same(one: object, other: object) -> bool:
