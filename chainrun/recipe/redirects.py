@@ -80,16 +80,17 @@ def find_in_path(path: str, value: Any, place: Place) -> Table:
     return table
 
 
-def _table(table: Table, spot: Spot, *, is_old: bool) -> Iterator[Redirect]:
+def _table(table: Table, spot: Spot, *, is_old: bool, is_dotted: bool = False) -> Iterator[Redirect]:
+    is_dotted = is_dotted or spot.is_dotted  # of an overlay, keys are paths at every depth
     for needs in (spot.needs, spot.needs_in_old if is_old else None):
         if needs is not None and needs[0] not in table:
             yield Redirect(table, next(iter(table), ""), table.place, missing=needs)
     for key, value in table.items():
         place = table.where[key]
-        if spot.is_dotted and key == "remove" and isinstance(value, Items):
+        if is_dotted and key == "remove" and isinstance(value, Items):
             yield from _paths(value, spot)
             continue
-        new, change, inner = _follow(spot, key.split(".") if spot.is_dotted else [key], value)
+        new, change, inner = _follow(spot, key.split(".") if is_dotted else [key], value)
         new = new if new != key and new not in table else None
         if isinstance(change, AsTable) and not _fits(value, change):
             change = None
@@ -97,26 +98,26 @@ def _table(table: Table, spot: Spot, *, is_old: bool) -> Iterator[Redirect]:
             change = None
         if new is not None or change is not None:
             yield Redirect(table, key, place, new, change)
-        yield from _below(value, inner, is_old=is_old)
+        yield from _below(value, inner, is_old=is_old, is_dotted=is_dotted)
 
 
-def _items(items: Items, spot: Spot, *, is_old: bool) -> Iterator[Redirect]:
+def _items(items: Items, spot: Spot, *, is_old: bool, is_dotted: bool) -> Iterator[Redirect]:
     for i, (value, place) in enumerate(zip(items, items.where, strict=True)):
         _, change, inner = spot.at(str(i), value)
         if isinstance(change, AsTable):
             if _fits(value, change):
                 yield Redirect(items, i, place, change=change)
             elif isinstance(value, Table):
-                yield from _table(value, inner, is_old=is_old)
+                yield from _table(value, inner, is_old=is_old, is_dotted=is_dotted)
             continue
-        yield from _below(value, inner, is_old=is_old)
+        yield from _below(value, inner, is_old=is_old, is_dotted=is_dotted)
 
 
-def _below(value: Any, spot: Spot, *, is_old: bool) -> Iterator[Redirect]:
+def _below(value: Any, spot: Spot, *, is_old: bool, is_dotted: bool) -> Iterator[Redirect]:
     if isinstance(value, Table):
-        yield from _table(value, spot, is_old=is_old)
+        yield from _table(value, spot, is_old=is_old, is_dotted=is_dotted)
     elif isinstance(value, Items):
-        yield from _items(value, spot, is_old=is_old)
+        yield from _items(value, spot, is_old=is_old, is_dotted=is_dotted)
 
 
 def _paths(items: Items, spot: Spot) -> Iterator[Redirect]:
