@@ -249,7 +249,7 @@ def _slip(key: str, value: Any, field: FieldInfo | None) -> str | None:
         return f"if {value:g} s is meant, write {value * 1000:g}"
     if key.endswith("_hz") and 0 < value < low and low <= value * 1000 <= high:
         return f"if {value:g} kHz is meant, write {value * 1000:g}"
-    if key.endswith("_db") and -value >= low and -value <= high:
+    if key.endswith(("_db", "_dbfs", "_dbtp", "_lufs")) and -value >= low and -value <= high:
         return f"did you mean {-value:g}?"
     return None
 
