@@ -172,6 +172,7 @@ def render_node(
             kind=node.kind,
             measured=meter.result(),
             readings=tuple(chain.readings()),
+            wet_levels=tuple(chain.wet_levels()),
             notes=tuple(notes),
             seconds=time.perf_counter() - began,
             latency_frames=chain.latency_frames,

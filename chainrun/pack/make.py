@@ -327,7 +327,8 @@ def _measurements(result: RenderResult) -> dict[str, object]:
     record = _without(result.record(), "warnings", "seconds", "times_real_time")  # warnings may name folders
     record["deliveries"] = [{**one.record(), "file": Path(one.file).name} for one in result.deliveries]
     record["nodes"] = {
-        node.name: _without(node_record(node), "readings", "seconds", "from_store", "identity") for node in result.nodes
+        node.name: _without(node_record(node), "readings", "wet_levels", "seconds", "from_store", "identity")
+        for node in result.nodes
     }
     return record
 
