@@ -157,9 +157,10 @@ def _fits(value: Any, change: AsTable) -> bool:
     return all(isinstance(one, int | float) and not isinstance(one, bool) for one in values)
 
 
-def per_cent(value: int | float | str) -> float:
-    """A share of 1 in per cent, exact in decimal: 0.35 is 35."""
-    return float(Decimal(str(value)) * 100)
+def per_cent(value: int | float | str) -> int | float:
+    """A share of 1 in per cent, exact in decimal, and whole where it is: 0.35 is 35."""
+    share = Decimal(str(value)) * 100
+    return int(share) if share == int(share) else float(share)
 
 
 def changed(value: Any, change: Change | None) -> Any:

@@ -108,8 +108,7 @@ def _as_table(text: str, found: Spans, path: KeyPath, change: AsTable) -> str:
 def _per_cent(written: str, change: Change) -> str:
     if _NUMBER.fullmatch(written) is None:
         return written
-    value = changed(float(written.replace("_", "")), change)
-    return f"{value:.0f}" if value == int(value) else repr(value)
+    return repr(changed(float(written.replace("_", "")), change))
 
 
 def _insertion(text: str, found: Spans, path: KeyPath, key: str, value: str) -> Edit:
