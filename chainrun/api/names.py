@@ -197,4 +197,3 @@ def _in_git(path: Path) -> bool:
             return False
 
     return says_yes("ls-files", "--error-unmatch") and says_yes("diff", "--quiet", "HEAD")
-

@@ -46,7 +46,9 @@ class CullFile(StrictModel):
     presets_dirs: list[str] = Field(min_length=1, description="the libraries, as seen from this file")
     recipes: list[str] = Field(default_factory=list, description="globs of the recipes, as seen from this file")
     max_residual_lu: float = Field(MAX_RESIDUAL_LU, description="a recipe that moves by more is flagged by try")
-    max_level_change_lu: float = Field(MAX_LEVEL_LU, ge=0, description="a recipe whose loudness moves by more is flagged, too")
+    max_level_change_lu: float = Field(
+        MAX_LEVEL_LU, ge=0, description="a recipe whose loudness moves by more is flagged, too"
+    )
     preset: list[Decision] = Field(default_factory=list, max_length=10000, description="the decisions")
 
 

@@ -98,7 +98,10 @@ class _SaturateRunner(Runner):
         self.n_channels_out = n
         before = [tilt(step.tone_hz, step.tone_db, rate)] if step.tone_db else []
         after = [tilt(step.tone_hz, -step.tone_db, rate)] if step.tone_db else []
-        curve, drive = curve_of(step.curve, (DEFAULT_BIAS_PCT if step.bias_pct is None else step.bias_pct) / 100.0), db_to_gain(step.drive_db)
+        curve, drive = (
+            curve_of(step.curve, (DEFAULT_BIAS_PCT if step.bias_pct is None else step.bias_pct) / 100.0),
+            db_to_gain(step.drive_db),
+        )
         factor = step.oversampled()
         integral = CORNERED.get(step.curve) if factor > 1 else None
         level = db_to_gain(step.makeup_db)

@@ -169,7 +169,9 @@ def changed(value: Any, change: Change | None) -> Any:
         is_number = isinstance(value, int | float) and not isinstance(value, bool)
         known = isinstance(value, str | bool) or is_number
         # true == 1 in Python, not in TOML.
-        return next((new for old, new in change.today.items() if known and old == value and type(old) is type(value)), value)
+        return next(
+            (new for old, new in change.today.items() if known and old == value and type(old) is type(value)), value
+        )
     if isinstance(change, PerCent):
         if isinstance(value, Items):
             found = Items(value.place)

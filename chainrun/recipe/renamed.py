@@ -205,9 +205,7 @@ _DELIVERY = Spot(
         "fit": Rename("fit", Words({"limit": "limiter"})),
     }
 )
-_EXPECTATION = Spot(
-    {"at_least": Rename("min"), "at_most": Rename("max"), "from": Rename("min"), "to": Rename("max")}
-)
+_EXPECTATION = Spot({"at_least": Rename("min"), "at_most": Rename("max"), "from": Rename("min"), "to": Rename("max")})
 _RECIPE_TABLES: dict[str, Callable[[], Spot]] = {
     "stems": _each(lambda: _strip({"source": Rename("microphone")})),
     "buses": _each(lambda: _strip({})),

@@ -127,6 +127,3 @@ def _insertion(text: str, found: Spans, path: KeyPath, key: str, value: str) -> 
         return (line_end + 1, line_end + 1, f"{words}\n") if line_end >= 0 else (len(text), len(text), f"\n{words}\n")
     first = min(inside)[0]
     return first, first, f"{words}, " if is_inline else f"{words}\n"
-
-
-

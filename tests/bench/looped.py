@@ -52,7 +52,14 @@ EQ = {
 }
 SATURATE = {"do": "saturate", "curve": "tanh", "drive_db": 6.0, "level_db": -6.0}
 ROOM = {"do": "room", "decay_s": 0.8, "mix_pct": 20.0}
-BUS = {"do": "compressor", "threshold_dbfs": -18.0, "ratio": 4.0, "knee_db": 6.0, "attack_ms": 12.0, "release_ms": 150.0}
+BUS = {
+    "do": "compressor",
+    "threshold_dbfs": -18.0,
+    "ratio": 4.0,
+    "knee_db": 6.0,
+    "attack_ms": 12.0,
+    "release_ms": 150.0,
+}
 LIMITER = {"do": "limiter", "ceiling_dbtp": -1.0, "lookahead_ms": 1.5, "hold_ms": 5.0, "release_ms": 80.0}
 TARGET = -16.0
 

@@ -125,7 +125,9 @@ def test_apply_behind_a_killed_undo_applies(band, chainrun):
 
 
 def test_a_second_cull_reaches_the_sessions_of_the_first(band, chainrun):
-    preset(band / "library", "kick/newest", [BELL, {"do": "compressor", "threshold_dbfs": -24, "ratio": 3.1}], since=2026)
+    preset(
+        band / "library", "kick/newest", [BELL, {"do": "compressor", "threshold_dbfs": -24, "ratio": 3.1}], since=2026
+    )
     first = plan_file(band, '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "kick/new"\n')
     assert chainrun("cull", "apply", first).code == 0
     second = band / "2027.cull.toml"
@@ -149,7 +151,9 @@ def test_a_second_cull_reaches_the_sessions_of_the_first(band, chainrun):
 def test_advice_that_goes_round_or_nowhere(band, chainrun):
     for name, by in (("old", "kick/new"), ("new", "kick/old")):
         file = band / "library" / "kick" / f"{name}.preset.toml"
-        file.write_text(file.read_text().replace("grammar = 1", f'grammar = 1\nstatus = "retired"\nreplaced_by = "{by}"'))
+        file.write_text(
+            file.read_text().replace("grammar = 1", f'grammar = 1\nstatus = "retired"\nreplaced_by = "{by}"')
+        )
     ran = chainrun("check", "songs/jig.recipe.toml")
     assert (ran.code, "go round in a circle: kick/old -> kick/new -> kick/old" in ran.err) == (0, True)
     ran = chainrun("presets", "list", "--presets", "library")

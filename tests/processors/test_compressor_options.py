@@ -30,7 +30,9 @@ def test_rms_detection_sees_the_mean_and_not_the_peak():
     # A sine of 0 dBFS peak has an RMS of -3.01 dBFS (BS.1770's plain mean square).
     x = sine(1000, 0.5, 0)[None]
     for threshold, is_open in ((-3.5, True), (-2.5, False)):
-        y, _ = run_step(x, do="gate", threshold_dbfs=threshold, detect="rms", window_ms=50, hysteresis_db=0, range_db=60)
+        y, _ = run_step(
+            x, do="gate", threshold_dbfs=threshold, detect="rms", window_ms=50, hysteresis_db=0, range_db=60
+        )
         assert bool(level_db(y[0, -4800:]) > -10) is is_open
 
 

@@ -36,7 +36,9 @@ def test_expander_attack_is_faster_than_its_release():
 
 def test_expander_holds_before_it_falls():
     x = np.concatenate([np.full(RATE // 2, 0.5), np.full(RATE // 2, 1e-3)])[None]
-    y, _ = run_step(x, do="expander", threshold_dbfs=-30, ratio=3, range_db=30, hold_ms=100, release_ms=10, window_ms=0.1)
+    y, _ = run_step(
+        x, do="expander", threshold_dbfs=-30, ratio=3, range_db=30, hold_ms=100, release_ms=10, window_ms=0.1
+    )
     gain = 20 * np.log10(y[0] / x[0])
     assert gain[RATE // 2 + 4700] == pytest.approx(0, abs=0.01)
     assert gain[RATE // 2 + 9600] < -25

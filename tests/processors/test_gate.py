@@ -43,7 +43,9 @@ def test_lookahead_lets_the_first_millisecond_through():
     energy = np.sum(x[0, first] ** 2)
     lost = {}
     for lookahead in (0.0, 4.0):
-        y, _ = run_step(x, do="gate", threshold_dbfs=-20, range_db=60, attack_ms=0.5, hold_ms=50, lookahead_ms=lookahead)
+        y, _ = run_step(
+            x, do="gate", threshold_dbfs=-20, range_db=60, attack_ms=0.5, hold_ms=50, lookahead_ms=lookahead
+        )
         lost[lookahead] = -10 * np.log10(np.sum(y[0, first] ** 2) / energy)
     assert lost[4.0] < 0.5 < lost[0.0]
 

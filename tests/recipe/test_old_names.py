@@ -73,11 +73,14 @@ KEYS = {
     ),
     "split": (
         STEM + CHAIN.format("split", "crossovers_hz = [200], order = 8, bands = [{}, { level_db = -3 }]"),
-        STEM + CHAIN.format("split", "crossovers_hz = [200], slope_db_per_octave = 48, bands = [{}, { level_db = -3 }]"),
+        STEM
+        + CHAIN.format("split", "crossovers_hz = [200], slope_db_per_octave = 48, bands = [{}, { level_db = -3 }]"),
     ),
     "eq": (
         STEM
-        + CHAIN.format("eq", 'bands = [ { kind = "low_shelf", freq_hz = 90, gain_db = 3, slope = 0.07, channel = "mid" } ]'),
+        + CHAIN.format(
+            "eq", 'bands = [ { kind = "low_shelf", freq_hz = 90, gain_db = 3, slope = 0.07, channel = "mid" } ]'
+        ),
         STEM
         + CHAIN.format(
             "eq", 'bands = [ { kind = "low_shelf", freq_hz = 90, gain_db = 3, steepness_pct = 7, acts_on = "mid" } ]'
@@ -97,7 +100,8 @@ KEYS = {
     ),
     "chains in chains": (
         STEM + CHAIN.format("branches", 'branches = [ { level_db = -3, chain = [ { do = "hum", notch_hz = 2 } ] } ]'),
-        STEM + CHAIN.format("branches", 'branches = [ { level_db = -3, chain = [ { do = "hum", bandwidth_hz = 2 } ] } ]'),
+        STEM
+        + CHAIN.format("branches", 'branches = [ { level_db = -3, chain = [ { do = "hum", bandwidth_hz = 2 } ] } ]'),
     ),
     "a variant": (
         '[variants.x]\n"stems.a.chain.door.threshold_db" = -3\n"stems.a.chain.0.bands.1.channel" = "mid"\n'
@@ -114,7 +118,7 @@ LEFT_ALONE = [
     '[variants.x]\n"stems.a.channel" = 2\n"stems.a.level_db" = -3\n"stems.a.chain.g.gain_db" = 1',
     '[variants.x]\n"stems.a.chain.0.branches.0.level_db" = -3\n"stems.a.chain.0.bands.1.level_db" = -3',
     'title = "threshold_db"  # level_points_db',
-    '[expect.tolerance]\nresidual_lu = -50',
+    "[expect.tolerance]\nresidual_lu = -50",
 ]
 
 
@@ -135,7 +139,7 @@ def test_names_that_are_todays_stay(text):
 def test_a_room_of_an_older_file_keeps_its_level_and_one_of_today_has_the_default():
     room = STEM + 'chain = [ { do = "room", absorption = 0.35 } ]\n'
     old, _ = todays_text("recipe = 1\n" + room, FileKind.RECIPE)
-    assert old == 'grammar = 1\n' + STEM + 'chain = [ { do = "room", level = "physical", absorption_pct = 35 } ]\n'
+    assert old == "grammar = 1\n" + STEM + 'chain = [ { do = "room", level = "physical", absorption_pct = 35 } ]\n'
     new, _ = todays_text("grammar = 1\n" + room, FileKind.RECIPE)
     assert "level" not in new
     header = 'recipe = 1\n[stems.a]\nfile = "a.wav"\n[[stems.a.chain]]\ndo = "room"  # wide\nseed = 2\n'
@@ -146,7 +150,7 @@ def test_a_room_of_an_older_file_keeps_its_level_and_one_of_today_has_the_defaul
 @pytest.mark.parametrize(
     ("kind", "before", "after"),
     [
-        (FileKind.PRESET, "preset = 1\nchain = [ { do = \"gate\", threshold_db = -3 } ]", None),
+        (FileKind.PRESET, 'preset = 1\nchain = [ { do = "gate", threshold_db = -3 } ]', None),
         (FileKind.JOBS, 'jobs = 1\n[[job]]\nset = { "stems.a.chain.0.threshold_db" = -3 }', None),
         (FileKind.CULL, "cull = 1\nmax_level_lu = 2", "grammar = 1\nmax_level_change_lu = 2"),
         (FileKind.OVERLAY, 'overlay = 1\n[stems.a]\n"chain.0.threshold_db" = -3', None),
@@ -159,7 +163,9 @@ def test_other_kinds_of_file(kind, before, after):
 
 
 def test_windows_line_ends_stay():
-    text, _ = todays_text('recipe = 1\r\n[stems.a]\r\nfile = "a"\r\nlevel_points_db = [\r\n [0, 1],\r\n]\r\n', FileKind.RECIPE)
+    text, _ = todays_text(
+        'recipe = 1\r\n[stems.a]\r\nfile = "a"\r\nlevel_points_db = [\r\n [0, 1],\r\n]\r\n', FileKind.RECIPE
+    )
     assert text == 'grammar = 1\r\n[stems.a]\r\nfile = "a"\r\nride = [\r\n { at_s = 0, gain_db = 1 },\r\n]\r\n'
 
 

@@ -196,9 +196,7 @@ def test_the_changed_recording_is_named_before_who_listens_to_it(session, chainr
 
 
 def test_expectations_of_a_nodes_own_peak(session, chainrun):
-    path = session.write(
-        JUDGED + '"stems.kick.true_peak_dbtp" = { max = 6 }\n"buses.kit.correlation" = { min = 0 }\n'
-    )
+    path = session.write(JUDGED + '"stems.kick.true_peak_dbtp" = { max = 6 }\n"buses.kit.correlation" = { min = 0 }\n')
     assert chainrun("verify", path, "--accept").code == 0
     path = session.write(JUDGED + '"stems.kick.rms_dbfs" = { from = 3, to = 1 }\n')
     ran = chainrun("check", path)
