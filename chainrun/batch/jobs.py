@@ -18,8 +18,8 @@ from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides
 from chainrun.recipe.load import read_toml, recipe_name
 from chainrun.recipe.model import Name
-from chainrun.recipe.renamed import FileKind
 from chainrun.recipe.problems import Problems
+from chainrun.recipe.renamed import FileKind
 from chainrun.recipe.tables import place_of
 from chainrun.recipe.validate import validate
 

@@ -112,8 +112,8 @@ class _Builder:
         self.problems.add(
             place_of(self.opened.table, (first,) if first == "main" else (group, first)),
             f"the sound goes in a circle: {' -> '.join(reversed(cycle))}",  # needs point upstream
-            hint='look at `to`, `sends` and the keys (from = …) of these nodes; a key with tap = "before_chain" does not wait '
-            "for the chain of its source",
+            hint="look at `to`, `sends` and the keys (from = …) of these nodes; "
+            'a key with tap = "before_chain" does not wait for the chain of its source',
             code=Code.SIGNAL_CIRCLE,
         )
 

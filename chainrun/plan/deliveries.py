@@ -58,7 +58,7 @@ class DeliverySpec:
     """What the gain was found from, where that is not the file itself."""
     gain_db: float = 0.0
     """Where there is no target."""
-    fit: Literal["gain", "limit"] = "gain"
+    fit: Literal["gain", "limiter"] = "gain"
     rate_hz: int | None = None
     mono_law_db: float | None = None
     fade_in_s: float = 0.0

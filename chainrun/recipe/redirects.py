@@ -90,8 +90,8 @@ def _table(table: Table, spot: Spot, *, is_old: bool, is_dotted: bool = False) -
         if is_dotted and key == "remove" and isinstance(value, Items):
             yield from _paths(value, spot)
             continue
-        new, change, inner = _follow(spot, key.split(".") if is_dotted else [key], value)
-        new = new if new != key and new not in table else None
+        today, change, inner = _follow(spot, key.split(".") if is_dotted else [key], value)
+        new = today if today != key and today not in table else None
         if isinstance(change, AsTable) and not _fits(value, change):
             change = None
         if isinstance(change, Words | PerCent) and changed(value, change) == value and new is None:

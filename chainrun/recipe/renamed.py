@@ -102,7 +102,7 @@ NOWHERE = Spot()
 
 
 def _each(spot: Callable[[], Spot], change: Change | None = None) -> Callable[[], Spot]:
-    return lambda: Spot(members=lambda token, value: spot(), item_change=change)
+    return lambda: Spot(members=lambda _token, _value: spot(), item_change=change)
 
 
 def _threshold() -> dict[str, Rename]:
@@ -156,7 +156,7 @@ def step(do: str | None) -> Spot:
             "set": changes,
         },
         # In a preset inside a preset the path goes on with a step of the inner one.
-        members=(lambda token, value: step(_known(token))) if do is None else None,
+        members=(lambda token, _value: step(_known(token))) if do is None else None,
         needs_in_old=("level", "physical") if do == "room" else None,
     )
 
@@ -190,7 +190,7 @@ def _strip(more: Mapping[str, Rename]) -> Spot:
         {"level_points_db": Rename("ride"), "active_s": Rename("active"), **more},
         {
             "chain": chain,
-            "sends": lambda: Spot(members=lambda token, value: _SEND, item_change=AsTable(("level_db",))),
+            "sends": lambda: Spot(members=lambda _token, _value: _SEND, item_change=AsTable(("level_db",))),
             "level_points_db": _each(lambda: Spot(point), AsTable(ride)),
             "active_s": _each(lambda: Spot(stretch), AsTable(active)),
         },
@@ -212,7 +212,7 @@ _RECIPE_TABLES: dict[str, Callable[[], Spot]] = {
     "main": lambda: Spot(inside={"chain": chain}),
     "deliver": _each(lambda: _DELIVERY),
     "variants": _each(lambda: overlay()),
-    "expect": lambda: Spot(inside={"tolerance": lambda: NOWHERE}, members=lambda token, value: _EXPECTATION),
+    "expect": lambda: Spot(inside={"tolerance": lambda: NOWHERE}, members=lambda _token, _value: _EXPECTATION),
 }
 _RECIPE_KEYS = {"tail_max_s": Rename("max_tail_s")}
 

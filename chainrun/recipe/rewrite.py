@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
 from pathlib import Path
@@ -59,7 +60,9 @@ def _same(one: object, other: object) -> bool:
         return one.keys() == other.keys() and all(_same(one[key], other[key]) for key in one)
     if isinstance(one, list) and isinstance(other, list):
         return len(one) == len(other) and all(map(_same, one, other))
-    return one == other or (one != one and other != other)
+    if isinstance(one, float) and isinstance(other, float) and math.isnan(one):
+        return math.isnan(other)
+    return one == other
 
 
 def _edits(text: str, found: Spans, one: Redirect) -> list[Edit]:

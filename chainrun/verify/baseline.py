@@ -15,8 +15,8 @@ from chainrun.errors import Facts, Problem, RecipeError, shown, shown_path
 from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.verify.changed import ENDING
-from chainrun.verify.old_baseline import is_old, todays_baseline
 from chainrun.verify.facts import DeliveryFacts, LongLines, NodeFacts, RecordingFacts
+from chainrun.verify.old_baseline import is_old, todays_baseline
 from chainrun.whole_file import write_whole
 
 ACCEPT_ANEW: Facts = (("mended_by", "accept"),)

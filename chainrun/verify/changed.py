@@ -22,8 +22,8 @@ def presets(opened: Opened) -> dict[str, str]:
     """The chain hash of every preset that the recipe uses, as its library has it today: not its status or prose."""
     found = {}
     for use in opened.uses:
-        table = read_toml(use.file, Problems(), opened.limits) or {}
-        found[use.name] = chain_hash(plain(table.get("chain", [])))
+        table = read_toml(use.file, Problems(), opened.limits)
+        found[use.name] = chain_hash(plain(table.get("chain", [])) if table is not None else [])
     return dict(sorted(found.items()))
 
 
