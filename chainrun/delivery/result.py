@@ -27,7 +27,7 @@ class DeliveryResult:
     shortfall_lu: float
     """By how much the target was missed because of max_dbtp."""
     limited_max_db: float | None = None
-    """Most gain reduction of the limiter of fit = "limit"."""
+    """Most gain reduction of the limiter of fit = "limiter"."""
     cautions: tuple[str, ...] = ()
     gain_of: str = ""
     """What the gain was found from, where that is not the file itself: a solo and a stretch have the whole mix's."""

@@ -272,7 +272,7 @@ def _keep_raw_keys(filler: _Filler, data: dict[str, Any], opened: Opened) -> Non
     def walk(value: Any) -> None:
         if isinstance(value, dict):
             key = value.get("key")
-            if isinstance(key, dict) and key.get("tap", "raw") == "raw":
+            if isinstance(key, dict) and key.get("tap", "before_chain") == "before_chain":
                 key["from"] = [_raw_twin(filler, name, data, opened) for name in key["from"]]
             for inner in value.values():
                 walk(inner)

@@ -112,8 +112,8 @@ class _Builder:
         self.problems.add(
             place_of(self.opened.table, (first,) if first == "main" else (group, first)),
             f"the sound goes in a circle: {' -> '.join(reversed(cycle))}",  # needs point upstream
-            hint='look at `to`, `sends` and the keys (from = …) of these nodes; a key with tap = "raw" does not wait '
-            "for the chain of its source",
+            hint="look at `to`, `sends` and the keys (from = …) of these nodes; "
+            'a key with tap = "before_chain" does not wait for the chain of its source',
             code=Code.SIGNAL_CIRCLE,
         )
 
@@ -258,7 +258,7 @@ class _Builder:
         if name == "main":
             return Strip(("main",), "", 0.0, 0.0, mute=False, has_sends=False)
         strip = self.recipe.stems.get(name) or self.recipe.buses[name]
-        ride = max((point[1] for point in strip.level_points_db), default=0.0)
+        ride = max((point.gain_db for point in strip.ride), default=0.0)
         return Strip(self.session.path(name), strip.to, strip.level_db, ride, strip.mute, bool(strip.sends))
 
     def _inputs(self, graph: Graph) -> frozenset[Path]:

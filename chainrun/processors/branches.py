@@ -25,7 +25,7 @@ class Branches(Step):
     example = {
         "branches": [
             {"chain": []},
-            {"level_db": -12.0, "chain": [{"do": "compressor", "threshold_db": -40.0, "ratio": 10.0}]},
+            {"level_db": -12.0, "chain": [{"do": "compressor", "threshold_dbfs": -40.0, "ratio": 10.0}]},
         ]
     }
     unity = {"branches": [{}]}

@@ -25,7 +25,7 @@ class Convolve(Step):
     do: Literal["convolve"] = "convolve"
     file: str = Field(min_length=1, max_length=1000, description="relative to the file that the step is written in")
     normalise: Literal["energy", "peak", "none"] = Field("energy", description="how the response is scaled")
-    wet_db: float = Field(0.0, ge=-120, le=24, description="wet level")
+    wet_db: float = Field(0.0, ge=-120, le=60, description="wet level")
     trim_start: bool = Field(False, description="cut the silence before the response")
     predelay_ms: float = Field(0.0, ge=0, le=500, description="delay of the response")
     max_length_s: float = Field(20.0, ge=0.01, le=30, description="maximum length of the file; a longer one is refused")

@@ -41,7 +41,7 @@ class Split(Step):
     example = {
         "crossovers_hz": [180.0, 3500.0],
         "bands": [
-            {"chain": [{"do": "compressor", "threshold_db": -30.0}]},
+            {"chain": [{"do": "compressor", "threshold_dbfs": -30.0}]},
             {},
             {"level_db": -1.5},
         ],

@@ -36,7 +36,7 @@ set = { "deliver.0.target_lufs" = -1, "deliver.0.max_dbtp" = -1 }
 
 @pytest.fixture
 def ended(jobs_file, store):
-    Path("2026.overlay.toml").write_text('"stems.kick.chain.0.threshold_db" = -6.0\n')
+    Path("2026.overlay.toml").write_text('"stems.kick.chain.0.threshold_dbfs" = -6.0\n')
     return run(jobs_file(JOBS), store=store, workers=1)[0]
 
 
