@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from chainrun.contract.key import Key
 
 if TYPE_CHECKING:
-    from chainrun.contract.readings import Reading
+    from chainrun.contract.readings import Reading, WetLevel
     from chainrun.dsp.arrays import Array
     from chainrun.dsp.scratch import Scratch
 
@@ -63,13 +63,23 @@ class Runner:
     n_channels_out: int = 1
     latency_frames: int = 0
     tail_frames: int = 0
+    own_dry: bool = False
+    """Whether `dry_part` gives the dry part for `mix_pct`: else it is the step's input, delayed by its latency."""
 
     def run(self, x: Array, keys: Keys) -> Array:
         """The next block. `keys` holds a block of the same length for every key that the step listens to."""
         raise NotImplementedError
 
+    def dry_part(self) -> Array:
+        """The dry part of the block that `run` took last, as late as its output."""
+        raise NotImplementedError
+
     def readings(self) -> list[Reading]:
-        """What the step did so far; dynamics steps tell their gain reduction."""
+        """Gain reduction so far, of dynamics steps and of those inside a step that holds chains."""
+        return []
+
+    def wet_levels(self) -> list[WetLevel]:
+        """Wet levels so far of the steps inside a step that holds chains; its own is measured by its chain."""
         return []
 
     def notes(self) -> list[str]:

@@ -23,7 +23,7 @@ class Step(StrictModel):
     note: str | None = Field(None, description="free text")
     bypass: bool = Field(False, description="leave the step out")
     mix_pct: float = Field(
-        100.0, ge=0, le=100, description="share of the processed sound; the rest is the step's input, in time"
+        100.0, ge=0, le=100, description="share of wet in the output; the rest is dry: the step's input, in time"
     )
 
     example: ClassVar[dict[str, object]] = {}
@@ -36,6 +36,8 @@ class Step(StrictModel):
     """Whether it closes on soft sounds: the steps after it are measured with it open."""
     acts: ClassVar[bool] = False
     """Whether its job is to change the level by what it hears: one that never does is reported."""
+    wet_alone: ClassVar[bool] = False
+    """Whether the wet signal alone comes out: the render reports its level against the dry one."""
     reads_file: ClassVar[bool] = False
     """Whether the step's `file` names an audio file: the plan finds it, and its content belongs to the print's hash."""
     source: ClassVar[str] = ""
@@ -74,7 +76,7 @@ class Step(StrictModel):
         return 0.002
 
     def changes_nothing(self) -> bool:
-        """Whether its numbers leave the input as it is: `unity` and else defaults, or no part of it mixed in."""
+        """Whether its numbers leave the input as it is: `unity` and otherwise defaults, or a mix of 0 %."""
         if self.mix_pct == 0.0 or self.unity is None:
             return self.mix_pct == 0.0
         plain = type(self).model_validate({"do": self.do, **self.unity})
