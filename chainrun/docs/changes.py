@@ -70,7 +70,7 @@ def changes(since: str | None = None, width: int = WIDTH) -> str:
     """The changes, as text for a terminal."""
     found = releases_since(since)
     if not found:
-        return f"{since} is the newest version."
+        return f"{since} is the newest version: nothing came after it."
     lines: list[str] = []
     for release in found:
         lines += ["", release.version]

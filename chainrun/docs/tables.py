@@ -34,7 +34,7 @@ from chainrun.recipe.overlay import OverlayFile
 from chainrun.recipe.written import step_lines, value_text
 
 MAX_EXAMPLE = 80
-"""Characters of an example that stands on one line; longer ones are tables."""
+"""Characters of an example on one line; longer ones are tables."""
 IN_RECIPES: dict[str, type[BaseModel]] = {
     "recipe": Recipe,
     "stems": Stem,
@@ -182,4 +182,4 @@ def example_of(do: str) -> list[str]:
         return []
     step: Mapping[str, object] = {"do": do, **numbers}
     line = value_text(step)
-    return [line] if len(line) <= MAX_EXAMPLE else step_lines(step, "stems.kick.chain")
+    return [line] if len(line) <= MAX_EXAMPLE else step_lines(step, "stems.kick.chain", MAX_EXAMPLE - 2)
