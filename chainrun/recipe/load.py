@@ -138,7 +138,7 @@ def read_toml(path: Path, problems: Problems, limits: Limits | None = None) -> T
 
 def _of_toml(path: Path, text: str, error: tomllib.TOMLDecodeError) -> Problem:
     """What is wrong with a TOML text, and where."""
-    if isinstance(error, toml_file.UnbearableError):
+    if isinstance(error, toml_file.TooDeepError):
         return Problem(str(error), file=shown_path(path), line=error.line, column=1, code=Code.TOO_DEEP)
     # Python 3.14 has the place as numbers; before, the error's text is all that says where. It decides nothing else.
     said = str(error)
