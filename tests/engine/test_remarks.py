@@ -26,8 +26,14 @@ def notes(session, chainrun, chain="", more="", *options):
         ('{ do = "compressor", threshold_db = 6.0 }', "(compressor): never acts"),
         ('{ do = "gain", gain_db = 0 }', "(gain): its settings change nothing"),
         ('{ do = "saturate", mix_pct = 0 }', "(saturate): its settings change nothing"),
-        ('{ do = "eq", bands = [ { kind = "bell", freq_hz = 1000, gain_db = 0 } ] }', "(eq): its settings change nothing"),
-        ('{ do = "eq", bands = [ { kind = "low_shelf", freq_hz = 90, gain_db = 0 } ] }', "(eq): its settings change nothing"),
+        (
+            '{ do = "eq", bands = [ { kind = "bell", freq_hz = 1000, gain_db = 0 } ] }',
+            "(eq): its settings change nothing",
+        ),
+        (
+            '{ do = "eq", bands = [ { kind = "low_shelf", freq_hz = 90, gain_db = 0 } ] }',
+            "(eq): its settings change nothing",
+        ),
     ],
 )
 def test_steps_that_do_nothing_are_noted_with_their_address(session, chainrun, step, said):
