@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from chainrun.contract.readings import QUANTITIES
+from chainrun.contract.readings import QUANTITIES, WET_QUANTITY, StepReading
 from chainrun.engine.result import NodeResult
 from chainrun.measured import Measured, measured_record
 from chainrun.plan import Plan
@@ -26,7 +27,7 @@ class DeliveryResult:
     shortfall_lu: float
     """LU by which the target was missed because of max_dbtp."""
     limited_max_db: float | None = None
-    """Maximum gain reduction of the limiter with fit = "limit"."""
+    """Maximum gain reduction of the limiter with fit = "limiter"."""
     cautions: tuple[str, ...] = ()
     gain_of: str = ""
     """Source of the gain if it is not the file itself: a solo and a stretch have the whole mix's."""
@@ -52,6 +53,7 @@ def node_record(node: NodeResult) -> dict[str, object]:
         "kind": node.kind,
         "measured": measured_record(node.measured),
         "readings": [reading.record() for reading in node.readings],
+        "wet_levels": [one.record() for one in node.wet_levels],
         "seconds": round(node.seconds, 4),
         "from_store": node.from_store,
         "latency_frames": node.latency_frames,
@@ -105,19 +107,26 @@ class RenderResult:
     def reading_at(self, path: str) -> float:
         """Value of a reading such as `buses.kit.chain.0.gain_reduction_max_db`; steps by number or by name.
 
-        A chain's item with a single dynamics step inside (a preset, for example) may stand for that step. Raises
+        A chain's item with a single such step inside (a preset, for example) may stand for that step. Raises
         KeyError, with a list of the readings, for a path that finds none or several.
         """
         head, _, quantity = path.rpartition(".")
         group, _, rest = head.partition(".")
         name, _, address = (group, ".", rest) if group == "main" else rest.partition(".")
-        here = [reading for node in self.nodes if node.name == name for reading in node.readings]
+        nodes = [node for node in self.nodes if node.name == name]
+        reductions = [one for node in nodes for one in node.readings]
+        wet_levels = [one for node in nodes for one in node.wet_levels]
+        here: Sequence[StepReading] = wet_levels if quantity == WET_QUANTITY else reductions
         found = [one for one in here if address in (one.step, one.named)]
         found = found or [one for one in here if f"{one.step}.".startswith(f"{address}.")]
         found = found or [one for one in here if f"{one.named}.".startswith(f"{address}.")]
         values = found[0].quantities() if len(found) == 1 else {}
         if quantity not in values:
-            known = [f"{one.named}.{key}" for one in here for key in QUANTITIES]
+            silent = [one.reason for one in wet_levels if one in found and one.reason]
+            if len(found) == 1 and silent:
+                raise KeyError(f"{path}: no number: {silent[0]}")
+            known = [f"{one.named}.{key}" for one in reductions for key in QUANTITIES if key != WET_QUANTITY]
+            known += [f"{one.named}.{WET_QUANTITY}" for one in wet_levels]
             raise KeyError(f"{path}: {'several' if len(found) > 1 else 'no'} readings; there are {', '.join(known)}")
         return values[quantity]
 

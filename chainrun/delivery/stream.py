@@ -17,7 +17,7 @@ from chainrun.plan.deliveries import DeliverySpec
 from chainrun.units import LOG2_PER_DB, db_to_gain, ms_to_frames, s_to_frames
 
 LOOKAHEAD_MS, HOLD_MS, RELEASE_MS = 1.5, 5.0, 80.0
-"""Times of the limiter after the gain, with fit = "limit"."""
+"""Times of the limiter after the gain, with fit = "limiter"."""
 
 
 class DeliveryStream:

@@ -25,6 +25,7 @@ from chainrun.dsp.balance_of_sides import balancing_filters, filtered
 from chainrun.dsp.biquad import butterworth
 from chainrun.dsp.eyring import SABINE, SPEED_OF_SOUND
 from chainrun.dsp.fractional_delay import HALF_TAPS, sinc_taps, split_delay
+from chainrun.dsp.pink import pink_energy
 from chainrun.dsp.room_decay import OCTAVES_HZ, OctaveDecay, expected
 from chainrun.dsp.room_tail import MAX_STRAIGHTENED_S, decay_times, decaying, few_swings, octave_pair, straightened
 
@@ -172,7 +173,7 @@ def coherence(freqs_hz: Array, width: float) -> Array:
 
 @dataclass(frozen=True)
 class Setting:
-    """Places of source and microphones, and gains (amplitude factors) of the early and late parts."""
+    """Places of source and microphones, and levels of the room's parts (amplitude factors)."""
 
     source: Point
     microphone: Point
@@ -181,6 +182,9 @@ class Setting:
     late_gain: float
     predelay_frames: int
     seed: int
+    pink_energy: float | None = None
+    """Energy that the room makes of pink noise of energy 1 with both parts at 0 dB; None: as in the real room."""
+    wet_gain: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -199,29 +203,54 @@ def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) 
 
     A source in the middle is equally loud on both sides in every third octave; a source at one side stays there.
     Octaves whose random noise decays too unevenly are drawn again, except those that their neighbours outlast
-    (`room_decay`). Decays over MAX_STRAIGHTENED_S are not corrected: chance is small there.
+    (`room_decay`). Decays over MAX_STRAIGHTENED_S are not corrected: chance is small there. If the energy is held,
+    inputs count as independent: the energies of their responses add up.
     """
+    decays = expected(box.decay_s)
+    targets = np.array([[one.t20_s, one.t30_s] for one in decays])
+    held = max(box.decay_s) <= MAX_STRAIGHTENED_S
+    in_the_middle = abs(setting.source[0] - setting.microphone[0]) < MIDDLE_M
+    balance = (setting.early_gain, setting.late_gain)
+    parts = [_Part(box, setting, rate_hz, side, decays) for side in sides]
+    for part in parts:
+        # A room of held energy is drawn with both parts at 0 dB: otherwise their balance would select another noise,
+        # whose energy differs by chance.
+        part.gains = balance if setting.pink_energy is None else (1.0, 1.0)
+    made, times = _drawn(parts, box, rate_hz, in_the_middle)
+    gain = setting.wet_gain
+    if setting.pink_energy is not None:
+        gain *= math.sqrt(setting.pink_energy * len(made) / sum(pink_energy(one, rate_hz) for one in made))
+        if balance != (1.0, 1.0):
+            for part in parts:
+                part.gains = balance
+            made = _made(parts, rate_hz, held, in_the_middle)
+            times = _worst(_times(made, decays, rate_hz), targets)
+    if gain != 1.0:
+        made = [gain * one for one in made]
+    before = np.zeros((2, setting.predelay_frames))
+    return MadeRoom([np.concatenate([before, one], axis=1) for one in made], times[:, 0], times[:, 1])
+
+
+def _drawn(parts: Sequence[_Part], box: Box, rate_hz: int, in_the_middle: bool) -> tuple[list[Array], Array]:
+    """Responses of the draw that decays best, and its decay times, shape (8, 2); the parts keep that draw."""
     decays = expected(box.decay_s)
     held = max(box.decay_s) <= MAX_STRAIGHTENED_S
     straight = np.array([one.is_asked for one in decays])
     targets = np.array([[one.t20_s, one.t30_s] for one in decays])
-    in_the_middle = abs(setting.source[0] - setting.microphone[0]) < MIDDLE_M
-    parts = [_Part(box, setting, rate_hz, side, decays) for side in sides]
     attempts = (MAX_ATTEMPTS if min(box.decay_s) >= SHORT_DECAY_S else FEW_ATTEMPTS) if held else 1
     best: list[Array] = []
+    best_drawn: list[Array] = []
     min_error, times = math.inf, targets
     # The best draw of each octave is kept, and only octaves that are not good enough are drawn again.
     kept = [part.drawn.copy() for part in parts]
     known = np.full((len(parts), len(decays)), np.inf)
     for attempt in range(1, attempts + 2):
         made = _made(parts, rate_hz, held, in_the_middle)
-        found = np.array([[decay_times(ear, decays, rate_hz) for ear in one] for one in made])
+        found = _times(made, decays, rate_hz)
         errors = np.where(straight, np.abs(found / targets - 1.0).max(axis=(1, 3)), 0.0)  # one row per input
         if float(errors.max()) < min_error:
-            best, min_error = made, float(errors.max())
-            rows = found.reshape(-1, *targets.shape)
-            worst = np.abs(np.log(rows / targets)).argmax(axis=0)
-            times = np.take_along_axis(rows, worst[None], axis=0)[0]
+            best, min_error, times = made, float(errors.max()), _worst(found, targets)
+            best_drawn = [part.drawn.copy() for part in parts]
         if min_error < GOOD or attempt > attempts:
             break
         for part, row, own, draws in zip(parts, errors, known, kept, strict=True):
@@ -230,8 +259,21 @@ def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) 
             part.drawn[:] = draws
             if attempt < attempts:  # the last round combines the best draws
                 part.draw_again(np.flatnonzero(own >= GOOD).tolist(), attempt)
-    before = np.zeros((2, setting.predelay_frames))
-    return MadeRoom([np.concatenate([before, one], axis=1) for one in best], times[:, 0], times[:, 1])
+    for part, drawn in zip(parts, best_drawn, strict=True):
+        part.drawn[:] = drawn
+    return best, times
+
+
+def _times(made: Sequence[Array], decays: Sequence[OctaveDecay], rate_hz: int) -> Array:
+    """T20 and T30 in seconds, shape (n_inputs, 2 sides, 8 octaves, 2)."""
+    return np.array([[decay_times(ear, decays, rate_hz) for ear in one] for one in made])
+
+
+def _worst(times: Array, targets: Array) -> Array:
+    """Decay times of each octave that are furthest from their targets, shape (8, 2)."""
+    rows = times.reshape(-1, *targets.shape)
+    worst = np.abs(np.log(rows / targets)).argmax(axis=0)
+    return np.asarray(np.take_along_axis(rows, worst[None], axis=0)[0])
 
 
 def _made(parts: Sequence[_Part], rate_hz: int, held: bool, in_the_middle: bool) -> list[Array]:
@@ -289,6 +331,8 @@ class _Part:
         self._taken = [octave for octave in octaves if few_swings(octave, box.decay_s[octave])]
         self._from_hz = OCTAVES_HZ[max(self._taken)] * math.sqrt(2.0) if self._taken else 0.0
         self.firsts = np.stack([np.pad(first, (0, n - first.size)) for first in firsts])
+        self.gains = (1.0, 1.0)
+        """Amplitude factors of the reflections and the tail."""
         self._n = n
         self.drawn = np.zeros((len(octaves), 2, n))
         """Bands of the tail, left and right, shape (n_octaves, 2, n_frames)."""
@@ -318,7 +362,7 @@ class _Part:
     def sum(self, firsts: Array, bands: Array) -> Array:
         """Reflections and tail together, shape (2, n)."""
         held = self._without_low(firsts) if max(self._box.decay_s) <= MAX_STRAIGHTENED_S else firsts
-        total: Array = self._setting.early_gain * held + self._setting.late_gain * bands.sum(axis=0)
+        total: Array = self.gains[0] * held + self.gains[1] * bands.sum(axis=0)
         return total
 
     def _without_low(self, firsts: Array) -> Array:

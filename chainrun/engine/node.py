@@ -80,7 +80,7 @@ def node_source(node: Node, prints: Mapping[str, Print], begin_frame: int) -> Si
 
 def max_frames(node: Node, n_input: int, tail_frames: int) -> int:
     """Maximum length of a print in frames: the input, and the tail up to the recipe's maximum."""
-    max_tail = s_to_frames(node.tail_max_s, node.rate_hz)
+    max_tail = s_to_frames(node.max_tail_s, node.rate_hz)
     if node.kind == "stem":
         return n_input + min(tail_frames, max_tail)
     session = s_to_frames(node.session_s, node.rate_hz)
@@ -177,6 +177,7 @@ def render_node(
             kind=node.kind,
             measured=meter.result(),
             readings=tuple(chain.readings()),
+            wet_levels=tuple(chain.wet_levels()),
             notes=tuple(notes),
             seconds=time.perf_counter() - began,
             latency_frames=chain.latency_frames,
