@@ -61,4 +61,4 @@ def test_mono_has_no_sides(session, chainrun):
         'grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "eq", bands = [ { kind = "tilt", freq_hz = 900, gain_db = 3, acts_on = "mid" } ] } ]\n'
     )
     ran = chainrun("check", path)
-    assert (ran.code, "there is one channel here" in ran.err) == (3, True)
+    assert (ran.code, "the signal here is mono" in ran.err) == (3, True)
