@@ -241,5 +241,5 @@ def test_explain_errors_lists_them_all(chainrun):
     listed = chainrun("explain", "errors", "--json").json
     assert [one["code"] for one in listed["errors"]] == [code.value for code in Code]
     assert [one["exit_code"] for one in listed["exit_codes"]] == list(EXIT_CODES)
-    assert "chainrun explain errors" in overview()
+    assert "\n  errors  " in overview()
     assert all(f"| `{code}` | {about} |" in reference_text() for code, about in error_rows())

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from chainrun.batch import JobState, job
+from chainrun.batch import job
+from chainrun.batch.job_record import JobState
 from chainrun.problem_codes import Code
 from tests.batch.job_files import run
 

@@ -107,7 +107,7 @@ def test_many_kept_jobs_cost_little_record(jobs_file, store, session, monkeypatc
 
 def test_two_batches_over_one_file_keep_each_others_records(jobs_file, store):
     path = jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
-    from chainrun.batch import JobRecord, JobState
+    from chainrun.batch.job_record import JobRecord, JobState
     from chainrun.batch.record import BatchRecord
 
     Path("night").mkdir()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from chainrun.batch import JobRecord, JobState
+from chainrun.batch.job_record import JobRecord, JobState
 from chainrun.batch.record import BatchRecord
 from chainrun.batch.summary import RenderSummary
 from chainrun.recipe import open_recipe

@@ -101,6 +101,7 @@ def test_what_sounds_is_hashed_and_help_is_not(tmp_path, monkeypatch):
     assert not changed("cli/render.py", "Render recipes", "Renders recipes")
     assert not changed("processors/gain.py", 'description="', 'description="louder: ')
     assert not changed("processors/gate.py", '"""', '"""Quite. ')
+    assert not changed("processors/pan.py", 'source = "', 'source = "see ')
     assert not changed("dsp/level.py", "from __future__", "# a remark\nfrom __future__")
     assert changed("dsp/gating.py", "def ", "x = 1\n\n\ndef ")
     assert changed("processors/gain.py", "ge=-120", "ge=-121")
