@@ -37,7 +37,7 @@ def test_every_folder_says_what_lives_there(folder):
 
 
 @pytest.mark.parametrize("path", EVERY_FILE, ids=lambda p: str(p.relative_to(ROOT)))
-def test_files_are_rooms_not_sheds(path):
+def test_files_are_short(path):
     assert path.stem not in {"utils", "helpers", "common", "base", "misc", "manager"}
     assert len(path.read_text().splitlines()) <= 450, "a file this long asks for a split"
 
@@ -70,7 +70,7 @@ def test_no_two_classes_have_one_name():
     assert not {name: found for name, found in places.items() if len(found) > 1}
 
 
-def test_top_level_is_the_designs():
+def test_the_top_level_is_that_of_the_design():
     allowed = {
         "README.md",
         "DEVELOPERS.md",

@@ -116,7 +116,7 @@ def test_a_plan_is_rendered_as_it_is(session):
         (lambda: package.load("song.recipe.toml", overlays="none.toml"), "file-not-found"),
     ],
 )
-def test_mistakes_of_programs_are_told_by_code(session, call, code):
+def test_mistakes_of_programs_have_codes(session, call, code):
     session.write(SONG)
     with pytest.raises(package.ChainrunError) as caught:
         call()

@@ -54,7 +54,7 @@ def test_the_example_runs(name, folder):
     exec(compile(text, name, "exec"), {"chainrun": chainrun, "Path": Path})
 
 
-def test_what_commands_do_programs_can_do():
+def test_programs_can_do_what_commands_do():
     """Each command that works on recipes, stems or presets has its function."""
     commands = {path.stem for path in (ROOT / "chainrun" / "cli").glob("*.py")}
     of_programs = {

@@ -37,7 +37,7 @@ def test_a_pool_ends_its_own_processes_only(tmp_path):
     assert host("pool", folder=tmp_path)["left"] == [True]
 
 
-def test_a_hundred_renders_grow_nothing(session):
+def test_a_hundred_renders_leave_nothing_that_grows(session):
     """Caches fill in the first twenty; from then on memory moves by no more than a page of a thousand, and nothing else."""
     path = session.write(
         'grammar = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { do = "gate", threshold_dbfs = -30 } ]\n[[deliver]]\nfile = "mix.wav"\n'

@@ -125,7 +125,7 @@ CONTAINERS = [
 
 
 @pytest.mark.parametrize(("kind", "encoding"), CONTAINERS)
-def test_what_was_cut_off_is_refused(place, chainrun, kind, encoding):
+def test_files_that_are_cut_off_are_refused(place, chainrun, kind, encoding):
     """At any place; whole, it is read. The decoder alone would read what is left of most of these without a word."""
     x = np.random.default_rng(1).standard_normal((24000, 2)) * 0.1
     soundfile.write("whole.x", x, 48000, format=kind, subtype=encoding)
@@ -148,7 +148,7 @@ def test_containers_that_are_not_read_are_named(place, chainrun):
 
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
 @pytest.mark.parametrize("command", ["measure", "render", "survey", "compare"])
-def test_what_is_no_number_is_refused_where_it_stands(place, chainrun, value, command):
+def test_nan_and_infinity_are_refused_with_their_frame(place, chainrun, value, command):
     x = drums(9600, seed=1) * 0.5
     x[4321] = value
     soundfile.write("kick.wav", x, 48000, subtype="FLOAT")

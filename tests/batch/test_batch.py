@@ -222,7 +222,7 @@ def killed(jobs_file, session, store, points):
     assert not list(Path("night").rglob(".*.part"))
 
 
-def test_a_killed_batch_goes_on(jobs_file, session, store):
+def test_a_killed_batch_continues(jobs_file, session, store):
     killed(jobs_file, session, store, [("worker", 2), ("write", 3), ("rename", 1)])
 
 
@@ -272,7 +272,7 @@ def test_a_killed_cluster_worker_costs_its_own_job_alone(jobs_file, session, sto
 
 
 @pytestmark_cluster
-def test_workers_that_do_not_match_are_told(jobs_file, store, cluster, monkeypatch):
+def test_workers_that_do_not_match_are_reported(jobs_file, store, cluster, monkeypatch):
     from chainrun.batch import cluster as module
 
     address, _ = cluster

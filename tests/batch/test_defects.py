@@ -51,7 +51,7 @@ def test_a_defect_is_reported_and_the_other_jobs_are_done(planted, store):
     assert "builtins.KeyError" in report.read_text()
 
 
-def test_what_a_defect_said_is_in_no_file_and_on_no_screen(planted, store, chainrun, monkeypatch):
+def test_a_defects_message_is_in_no_file_and_on_no_screen(planted, store, chainrun, monkeypatch):
     """Its message may hold paths of the user: batch.json, journal, log and report are sent to strangers."""
     path, place = planted
     journals = []

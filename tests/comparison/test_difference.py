@@ -17,7 +17,7 @@ from tests.signals import RATE, drums, noise
 
 
 @pytest.mark.parametrize("level_db", [-20, -60, -100])
-def test_a_sketch_tells_how_far_two_sounds_are_apart(level_db):
+def test_a_sketch_gives_the_difference_of_two_sounds(level_db):
     x = np.stack([noise(20 * RATE, 0.1, seed=1), noise(20 * RATE, 0.1, seed=2)])
     apart = 10 ** (level_db / 20) * np.stack([noise(20 * RATE, 0.1, seed=3), noise(20 * RATE, 0.1, seed=4)])
     sketches = []
@@ -74,7 +74,7 @@ def test_a_shifted_copy_is_the_same(tmp_path):
     assert found.notes() == ["compared from 0.00 to 19.00 s of A, where both have sound"]
 
 
-def test_an_offset_is_found_behind_a_long_silence(tmp_path):
+def test_an_offset_is_found_after_a_long_silence(tmp_path):
     x = np.concatenate([np.zeros(60 * RATE), noise(10 * RATE, 0.1, seed=6)])
     found = difference(write(tmp_path / "a.wav", x), write(tmp_path / "b.wav", np.concatenate([np.zeros(250), x])))
     assert found.offset_frames == pytest.approx(250, abs=0.01)
@@ -142,7 +142,7 @@ def test_faults_of_the_image_are_in_the_sentence(tmp_path, image, told):
     assert told in found.sentence() and found.offset_frames == 0
 
 
-def test_an_excerpt_lies_where_it_was_taken_from(tmp_path):
+def test_an_excerpt_is_found_where_it_was_taken_from(tmp_path):
     """Drums on a steady grid fit in many places, and an excerpt of them only in one."""
     rng = np.random.default_rng(3)
     hits = np.repeat(rng.uniform(0.5, 1.0, 48), RATE // 4)

@@ -67,7 +67,7 @@ def test_list_show_where_alike(band, chainrun):
     assert chainrun("presets", "list").code == 2
 
 
-def test_the_plan_proposes_and_is_not_written_over(band, chainrun):
+def test_the_plan_proposes_and_is_not_overwritten(band, chainrun):
     ran = chainrun(
         "cull",
         "plan",
@@ -128,7 +128,7 @@ def test_try_touches_nothing_and_apply_does_as_it_said(band, chainrun):
     )
 
 
-def test_undo_takes_all_of_it_back(band, chainrun):
+def test_undo_restores_everything(band, chainrun):
     plan = plan_file(band)
     before = snapshot(band)
     chainrun("cull", "apply", plan)
@@ -259,7 +259,7 @@ def test_bad_plans(band, chainrun, name):
     assert snapshot(band) == before
 
 
-def test_a_set_path_that_the_successor_lacks_is_told_beforehand(band, chainrun):
+def test_a_set_path_that_the_successor_lacks_is_reported_beforehand(band, chainrun):
     plan = plan_file(band, '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "snare/plain"\n')
     ran = chainrun("cull", "try", plan, "--json")
     assert ran.code == 1
@@ -268,7 +268,7 @@ def test_a_set_path_that_the_successor_lacks_is_told_beforehand(band, chainrun):
     assert worst["crosses_limit"]
 
 
-def test_what_stands_in_the_way_is_not_written_over(band, chainrun):
+def test_files_in_the_way_are_not_overwritten(band, chainrun):
     plan = plan_file(band)
     Path("2026.overlay.toml").write_text("# mine\n")
     before = snapshot(band)

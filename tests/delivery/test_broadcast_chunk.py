@@ -33,7 +33,7 @@ def chunks_of(path):
     return list(found), found
 
 
-def test_the_broadcast_chunk_stands_at_the_published_offsets(mix):
+def test_the_broadcast_chunk_has_the_published_offsets(mix):
     # EBU Tech 3285 v2 (May 2011), 2.3: offsets inside the chunk.
     record, ran = mix(
         'bext = true\ntags = { title = "Reel", artist = "The band", date = "2026-11-25" }\ntarget_lufs = -20'

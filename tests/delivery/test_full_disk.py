@@ -37,7 +37,7 @@ def test_a_full_disk_ends_with_5_and_nothing_half_written(session, store, size, 
     assert list(store.glob("parts/*")) == []
 
 
-def test_too_little_room_is_told_beforehand(session, store, monkeypatch):
+def test_too_little_room_is_reported_beforehand(session, store, monkeypatch):
     from chainrun.delivery import disk_space as room_on_disk
 
     monkeypatch.setattr(room_on_disk, "_free", lambda folder: 2_000_000)

@@ -41,7 +41,7 @@ def test_the_same_command_twice_gives_the_same_bytes(session):
         assert one == two
 
 
-def test_two_stems_may_key_each_other_raw(session):
+def test_two_stems_may_key_each_other_before_their_chains(session):
     path = session.write(
         """grammar = 1
 [stems.kick]

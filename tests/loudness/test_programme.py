@@ -205,7 +205,7 @@ def test_third_octaves():
         assert white[nominal] == pytest.approx(-20 + 10 * np.log10(width / (RATE / 2)), abs=0.5)
 
 
-def test_measure_tells_all(session, chainrun):
+def test_measure_shows_all_readings(session, chainrun):
     soundfile.write("six.wav", noise(48000 * 4, 0.1)[:, None] * np.ones(6), 48000)
     ran = chainrun("measure", "kick.wav", "six.wav", "--second-opinion", "--json")
     assert ran.code == 0

@@ -62,7 +62,7 @@ def test_processed_stems_make_the_same_mix(song, session, chainrun, tmp_path):
     assert difference(Path("out/mix.wav"), tmp_path / "o" / "mix.wav", match=False).residual_lu < -60
 
 
-def test_a_damaged_pack_and_a_trap_are_told(song, session, chainrun, tmp_path):
+def test_a_damaged_pack_and_a_trap_are_reported(song, session, chainrun, tmp_path):
     chainrun("pack", song, "-o", "gift.zip", "--no-licence")
 
     def changed(edit):

@@ -43,7 +43,7 @@ def test_declip_a_sine(rate, over_db):
     ("rate", "freq", "over", "level"),
     [(48000, 110, 1.02, 0.5), (48000, 220, 1.02, 0.1), (96000, 220, 1.1, 1.0), (48000, 200, 1.1, 1.0)],
 )
-def test_declip_wins_at_every_phase_over_the_whole_file(rate, freq, over, level):
+def test_declip_improves_every_phase_over_the_whole_file(rate, freq, over, level):
     """The file's edges cut the clipped runs anywhere; what is cut is left alone, and counts here."""
     for phase in np.arange(0, 6.28, 0.7):
         clean = level * over * np.sin(2 * np.pi * freq * np.arange(rate) / rate + phase)

@@ -14,7 +14,7 @@ from tests.signals import sine
 from tests.steps import RATE, STEP, through
 
 
-def test_linear_phase_tells_its_real_latency():
+def test_linear_phase_states_its_real_latency():
     text = " ".join(
         type(
             STEP.validate_python({"do": "eq", "bands": [{"kind": "bell", "freq_hz": 1000, "gain_db": 0}]})

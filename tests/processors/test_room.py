@@ -53,14 +53,14 @@ def test_a_decay_for_each_octave():
             assert decay_times(response, freq) == pytest.approx([decay, decay], rel=0.05), freq
 
 
-def test_the_tail_runs_to_90_db_and_ends_softly():
+def test_the_tail_runs_to_90_db_and_fades_out():
     response = STEP.validate_python({"do": "room", "decay_s": 0.5}).impulse_responses(RATE, 1)[0][0]
     assert response.size >= 1.5 * 0.5 * RATE
     level = 20 * np.log10(np.std(response[-480:]) / np.abs(response).max())
     assert level < -85
 
 
-def test_walls_take_what_their_octaves_say():
+def test_walls_absorb_what_their_octaves_say():
     """Reflections of walls that swallow the highs: the first one's spectrum is the walls' factor, octave by octave."""
     absorption = (0.1, 0.1, 0.1, 0.2, 0.3, 0.5, 0.7, 0.8)
     size = (5.0, 4.0, 3.0)
@@ -173,7 +173,7 @@ def test_a_centred_sources_room_is_balanced_for_every_seed(seed):
         assert abs(10 * np.log10((middle[0] ** 2).sum() / (middle[1] ** 2).sum())) < 0.2
 
 
-def test_both_ears_hear_the_same_bass():
+def test_both_sides_have_the_same_bass():
     # A diffuse field at two points d apart correlates by sin(kd)/kd (Cook et al., JASA 27(6), 1955; from memory).
     response = STEP.validate_python({"do": "room", "decay_s": 2.0, "early_db": -120.0}).impulse_responses(RATE, 1)[0]
     for freq in (80.0, 160.0, 250.0, 2000.0):

@@ -290,7 +290,7 @@ def test_an_assignment_may_use_an_old_name(session, chainrun):
     assert ran.code == 0 and "threshold_dbfs = -12" in ran.out, ran.err
 
 
-def test_an_old_key_beside_todays_is_no_guess(session, chainrun):
+def test_an_old_key_beside_todays_is_an_error(session, chainrun):
     path = session.write(
         'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n'
         'chain = [ { do = "gate", threshold_db = -30, threshold_dbfs = -20 } ]\n'

@@ -5,5 +5,5 @@ from __future__ import annotations
 from pathlib import Path
 
 
-def test_names_of_files_are_where_they_should_be():
+def test_files_are_where_their_names_say():
     assert not Path("recipes/presets/kick/above-shell.preset.toml").exists()

@@ -30,7 +30,7 @@ def test_pruning_takes_the_least_recently_used(session, store, chainrun):
     assert hashes(made(path, store)[0]) == hashes(first)
 
 
-def test_what_a_running_render_uses_stays(session, store):
+def test_prints_of_a_running_render_stay(session, store):
     first, _ = made(session.write(KIT), store)
     kept = Store(store)
     held = next(one.identity for one in first.nodes if one.name == "kit")

@@ -49,7 +49,7 @@ def killed_at(session, store, points, workers=1):
 
 
 @pytest.mark.parametrize("workers", [1, 2])
-def test_killed_renders_leave_nothing_half_and_go_on(session, store, workers):
+def test_killed_renders_leave_nothing_half_and_continue(session, store, workers):
     killed_at(session, store, [("write", 2), ("rename", 1), ("sound", 2)], workers)
 
 
@@ -59,7 +59,7 @@ def test_killed_at_twenty_moments(session, store):
     killed_at(session, store, POINTS)
 
 
-def test_a_killed_render_goes_on_from_what_was_finished(session, store):
+def test_a_killed_render_continues_from_finished_prints(session, store):
     path = long_session(session)
     process = program.start_hit_at("rename", 3, signal.SIGKILL, "render", path, "-o", "out", "--workers", 1)
     assert program.ended(process).code == -signal.SIGKILL

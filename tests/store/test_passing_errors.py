@@ -50,7 +50,7 @@ def test_the_next_render_uses_it_again(kept, session, store):
     assert missing == set()
 
 
-def test_store_check_says_what_it_could_not_read(kept, chainrun, monkeypatch):
+def test_store_check_lists_prints_that_it_could_not_read(kept, chainrun, monkeypatch):
     monkeypatch.setattr(io, "open", failing(errno.EACCES))
     ran = chainrun("store", "check")
     assert ran.code == 5

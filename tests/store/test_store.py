@@ -70,7 +70,7 @@ def test_names_in_readings_are_the_recipes_own(session, store):
     assert [one.named for node in result.nodes for one in node.readings if node.name == "kick"] == ["chain.grip"]
 
 
-def test_other_content_under_the_same_size_and_time_is_seen(session, store):
+def test_other_content_of_the_same_size_and_time_is_noticed(session, store):
     path = session.write(KIT)
     old = time.time() - 1000
     os.utime("kick.wav", (old, old))
@@ -91,7 +91,7 @@ def test_other_content_under_the_same_size_and_time_is_seen(session, store):
     assert hashes(second) != hashes(first)
 
 
-def test_hashes_of_stems_are_kept_but_not_of_fresh_files(session, store, monkeypatch):
+def test_hashes_of_stems_are_cached_except_of_fresh_files(session, store, monkeypatch):
     kept = Store(store)
     first = kept.hash_file(Path("kick.wav"))
     assert list(store.glob("hashes/??/*")) == [], "it may change again within a tick of the clock"

@@ -60,7 +60,7 @@ def test_dropouts():
 
 
 @pytest.mark.parametrize("mains", [50, 60])
-def test_hum_is_told_from_music(mains):
+def test_hum_is_distinguished_from_music(mains):
     t = np.arange(8 * RATE) / RATE
     hum = sum(10 ** (level / 20) * np.sin(2 * np.pi * mains * k * t + k) for k, level in ((1, -50), (2, -62), (3, -56)))
     found = alone(hum + noise(t.size, 1e-4)).hum
@@ -80,7 +80,7 @@ def test_a_lossy_copys_bandwidth():
     assert alone(soft).bandwidth_hz is None
 
 
-def test_what_is_no_clipping(tmp_path):
+def test_sounds_that_do_not_clip(tmp_path):
     """Float files over full scale, and slow waves whose tops are rounded by 16 bits."""
     t = np.arange(3 * RATE) / RATE
     hot = 1.9 * np.exp(-t) * np.sin(2 * np.pi * 200 * t)
@@ -93,7 +93,7 @@ def test_what_is_no_clipping(tmp_path):
     assert alone(square).flat_level_dbfs is None
 
 
-def test_what_is_no_hum_and_no_cut():
+def test_sounds_without_hum_and_without_a_cut():
     t = np.arange(8 * RATE) / RATE
     organ = sum(0.1 / k * np.sin(2 * np.pi * 100 * k * t) for k in (1, 2, 3))
     assert alone(organ + noise(t.size, 1e-4)).hum is None

@@ -43,7 +43,7 @@ def written(folder, seed, change=lambda name, x: x, names=None):
 # -- equal channels -------------------------------------------------------------------------------------------
 
 
-def test_equal_channels_are_one_channel_everywhere_and_said_once(tmp_path):
+def test_equal_channels_are_one_channel_everywhere_and_reported_once(tmp_path):
     mono, double = tmp_path / "mono", tmp_path / "double"
     for folder, change in ((mono, lambda name, x: x), (double, lambda name, x: np.repeat(x, 2, axis=0))):
         folder.mkdir()
@@ -118,7 +118,7 @@ def test_silent_unplugged_and_doubled_stems_are_muted_with_a_note(tmp_path, chai
     assert max(levels) < 24.0
 
 
-def test_other_lengths_late_starts_and_clocks_are_said(tmp_path):
+def test_other_lengths_late_starts_and_clocks_are_reported(tmp_path):
     def change(name, x):
         if name == "hat":
             return x[:, : 8 * RATE]
@@ -133,7 +133,7 @@ def test_other_lengths_late_starts_and_clocks_are_said(tmp_path):
 
 
 @pytest.mark.parametrize("ppm", [0.0, 60.0, -60.0])
-def test_a_probable_drift_is_told_and_none_invented(tmp_path, ppm):
+def test_a_probable_drift_is_reported_and_none_invented(tmp_path, ppm):
     def change(name, x):
         y = np.tile(x, 6)  # a minute
         if name != "kick" or not ppm:
@@ -277,7 +277,7 @@ def test_a_draft_keeps_ghost_notes_within_12_db(tmp_path, chainrun, seed):
     assert made
 
 
-def test_soft_hits_are_counted_in_the_comment(tmp_path):
+def test_quiet_hits_are_counted_in_the_comment(tmp_path):
     """Ten ghost notes, 20 dB under the hits, with the true level of bleed above them."""
     maker = demo_maker()
     grid = maker._grid
@@ -302,7 +302,7 @@ def test_soft_hits_are_counted_in_the_comment(tmp_path):
     assert "fall by 12 dB" in part
 
 
-def test_a_toms_threshold_lies_a_decibel_over_the_loudest_bleed_in_its_key_filter(tmp_path):
+def test_a_toms_threshold_is_1_db_above_the_loudest_bleed_in_its_key_filter(tmp_path):
     written(tmp_path, 64)
     found = survey(of_folder(tmp_path))
     (group,) = found.groups

@@ -50,7 +50,7 @@ NAMES = {
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_what_names_say(name):
+def test_roles_from_names(name):
     role = role_of(name)
     assert (role.instrument, role.part, role.side) == NAMES[name]
 

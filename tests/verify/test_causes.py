@@ -93,7 +93,7 @@ def clicked(x):
     ],
     ids=["flip", "gain", "flip and gain", "1 sample", "480 samples", "earlier", "click", "dropout", "shorter", "other"],
 )  # fmt: skip
-def test_what_happened_to_a_recording_is_told_in_words(song, chainrun, change, said):
+def test_changes_of_a_recording_are_described_in_words(song, chainrun, change, said):
     path, kick, _ = song
     soundfile.write("kick.wav", change(kick), RATE, subtype="FLOAT")
     ran = chainrun("verify", path)

@@ -46,7 +46,7 @@ def test_all_limits_are_tried_above():
     assert tried == {one.name for one in fields(Limits)}
 
 
-def test_limits_that_are_none(session, chainrun):
+def test_invalid_limits(session, chainrun):
     song = session.write('grammar = 1\n[stems.kick]\nfile = "kick.wav"\n')
     for words, said in (
         (["nods=3"], "nodes"),

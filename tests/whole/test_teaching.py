@@ -62,7 +62,7 @@ def test_the_script_makes_the_committed_session(name):
         assert np.abs(stored.astype(int) - script.to_int16(x).astype(int)).max() <= 1
 
 
-def test_shifts_of_the_workshop_are_what_the_survey_hears(chainrun):
+def test_shifts_of_the_workshop_are_those_of_the_survey(chainrun):
     """The recipe says that its shifts came from the survey: with them nothing of the kit is out of time."""
     ran = chainrun("survey", ROOT / "recipes" / "workshop-kit.recipe.toml", "--json")
     assert ran.code == 0, ran.err
