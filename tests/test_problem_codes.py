@@ -1,4 +1,4 @@
-"""Codes of problems: each has a meaning and a use, every problem has one, and nothing is decided by a sentence."""
+"""Codes of problems: each has a meaning and a use, every problem has one, and sentences decide nothing."""
 
 from __future__ import annotations
 

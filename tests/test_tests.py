@@ -1,4 +1,4 @@
-"""The tests' own house: each file says what it holds, none leans on the bench, one module starts processes."""
+"""Structure of the tests: each file says what it holds, none depends on the bench, one module starts processes."""
 
 from __future__ import annotations
 

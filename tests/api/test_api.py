@@ -28,7 +28,7 @@ target_lufs = -30
 
 
 def test_the_example_of_the_docstring_runs(session, capsys):
-    """And so the one of the README, which is the same."""
+    """The README has the same example."""
     path = session.write(SONG)
     package.render(path, "earlier")
     (session.folder / "earlier" / "mix.wav").rename("before.wav")

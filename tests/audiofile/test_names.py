@@ -1,4 +1,4 @@
-"""Raw samples are refused by name, and names that are no UTF-8 are read."""
+"""Raw samples are refused by name, and names that are not UTF-8 are read."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Batches: many renders that can be killed, gone on with, split, and handed to a cluster."""
+"""Batches: many renders that can be killed, continued, split, and sent to a cluster."""
 
 from __future__ import annotations
 
@@ -104,7 +104,7 @@ def test_two_jobs_that_would_write_one_file_are_refused_beforehand(jobs_file, st
 
 
 def test_no_job_writes_over_what_another_one_reads(jobs_file, store, session):
-    """One job's delivery has the name and place of another job's stem: the recording would be gone."""
+    """One job's delivery has the name and place of another job's stem: it would overwrite the recording."""
     session.write('grammar = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "kick.wav"\n', "maker")
     before = Path("kick.wav").read_bytes()
     text = '[[job]]\nrecipes = ["maker.recipe.toml"]\nout = "."\n[[job]]\nrecipes = ["one.recipe.toml"]\n'

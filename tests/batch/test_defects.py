@@ -1,4 +1,4 @@
-"""A defect of the program in one job: reported like a command's, without the user's names, and the others go on."""
+"""A defect in one job is reported like a command's, without the user's names; the other jobs continue."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ JOBS = '[[job]]\nrecipes = ["*.recipe.toml"]\n'
 
 @pytest.fixture
 def planted(jobs_file, tmp_path_factory, monkeypatch):
-    """A batch of three jobs, the second of which strikes a defect; and the folder of its report."""
+    """A batch of three jobs, the second of which meets a defect; and the folder of its report."""
     place = tmp_path_factory.mktemp("t")
     monkeypatch.setattr("tempfile.tempdir", str(place))
     real = job.render

@@ -1,4 +1,4 @@
-"""What an operator finds in the morning: states, records, leftovers, a store that fits, a cluster that changed."""
+"""The morning after a batch: states, records, leftovers, a store that just fits, a cluster that changed."""
 
 from __future__ import annotations
 
@@ -187,7 +187,7 @@ def test_what_a_kill_leaves_is_counted_and_goes(jobs_file, session, store, chain
 
 
 def test_a_store_that_all_but_fits_renders_little_again(jobs_file, store, session, monkeypatch, chainrun):
-    """The usual order of dropping would drop just what is needed next: all would be rendered every night."""
+    """The usual order would drop the prints that are needed next: every night would render everything."""
     names = [f"s{i:02d}" for i in range(10)]
     for i, name in enumerate(names):
         session.write(RECIPE.replace("-20", f"-{20 + i}"), name)
@@ -257,7 +257,7 @@ def test_a_scheduler_that_dies_is_reported_as_such(jobs_file, session, store, cl
 
 
 def test_a_record_that_never_ends_or_of_another_version_is_reported(jobs_file, store, chainrun):
-    """A device in its place was read until the memory was full; a newer program's record went without a word."""
+    """A device in its place was read until the memory was full; a newer program's record was silently ignored."""
     from chainrun.batch.record import BatchRecord
 
     Path("night").mkdir(exist_ok=True)

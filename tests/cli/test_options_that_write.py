@@ -1,4 +1,4 @@
-"""No option that writes a file writes over what is not its own."""
+"""An option that writes a file overwrites only files of its own kind."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Differences between two sounds: what was added, moved, turned or made louder."""
+"""Differences between two sounds: additions, shifts, inverted polarity, levels."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def test_a_sketch_gives_the_difference_of_two_sounds(level_db):
 
 
 def test_a_difference_is_what_was_added(tmp_path):
-    """White noise 40 dB under white noise from 3.0 to 5.0 s: the residual by hand."""
+    """White noise 40 dB below white noise from 3.0 to 5.0 s: the residual by hand."""
     x = np.stack([noise(8 * RATE, 0.1, seed=1), noise(8 * RATE, 0.1, seed=2)])
     y = x.copy()
     y[:, 3 * RATE : 5 * RATE] += 0.01 * np.stack([noise(2 * RATE, 0.1, seed=5), noise(2 * RATE, 0.1, seed=6)])
@@ -91,7 +91,7 @@ def test_a_click_counts_however_long_the_file_is(tmp_path):
 
 
 def test_the_level_is_matched_where_only_the_level_differs(tmp_path):
-    """+1.2 dB above 4 kHz from 7 s on: what is told is where, by how much, and from when, not a shift of all the rest."""
+    """+1.2 dB above 4 kHz from 7 s on: the report says where, by how much and from when, and no shift of the rest."""
     x = noise(12 * RATE, 0.1, seed=9)
     n = x.size
     hz = np.fft.rfftfreq(n, 1 / RATE)
@@ -100,7 +100,7 @@ def test_the_level_is_matched_where_only_the_level_differs(tmp_path):
     found = difference(write(tmp_path / "a.wav", np.stack([x, x])), write(tmp_path / "b.wav", np.stack([y, y])))
     assert found.gain_db == 0.0
     assert found.sentence().startswith("differs from 4 kHz up, by up to +1.2 dB, from 0:07 on")
-    z = 0.5 * np.concatenate([x[: 5 * RATE], 1.06 * x[5 * RATE :]])  # 6 dB softer, and the end half a dB less so
+    z = 0.5 * np.concatenate([x[: 5 * RATE], 1.06 * x[5 * RATE :]])  # 6 dB quieter, the end 5.5 dB
     found = difference(write(tmp_path / "a.wav", np.stack([x, x])), write(tmp_path / "c.wav", np.stack([z, z])))
     assert found.gain_db in (pytest.approx(6.02, abs=0.01), pytest.approx(5.51, abs=0.01))
     assert "0:0" in found.sentence() and "all through" not in found.sentence()

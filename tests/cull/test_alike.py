@@ -1,6 +1,6 @@
-"""Faces of presets, and which of them sound alike.
+"""Profiles of presets, and which of them sound alike.
 
-The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers.
+The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound with other numbers.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from tests.cull import catalogue
 from tests.cull.shelves import RATE, preset, steps
 from tests.signals import noise
 
-# -- faces -----------------------------------------------------------------------------------------------------------
+# -- profiles --------------------------------------------------------------------------------------------------------
 
 
 def test_a_profile_agrees_with_the_numbers(tmp_path):
@@ -88,7 +88,7 @@ def test_another_level_is_alike_and_near_numbers_may_not_be(tmp_path):
     assert [pair.other for pair in pairs({"a": a, "b": b, "c": c}, "a")] == ["c", "b"]
 
 
-# -- what makes two presets alike ------------------------------------------------------------------------------------
+# -- likeness of two presets -----------------------------------------------------------------------------------------
 
 
 def test_presets_differ_by_width_beats_and_responses(tmp_path):

@@ -1,6 +1,6 @@
 """Uses by former names, in variants, bases and inner chains, are found and replaced.
 
-The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound by other numbers.
+The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound with other numbers.
 """
 
 from __future__ import annotations

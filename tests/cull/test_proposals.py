@@ -1,4 +1,4 @@
-"""Proposals that are true: nothing of what was not read, silent, keyed otherwise, louder, or alike only through others."""
+"""True proposals: none for unread recipes, silence, other keys, other levels, or likeness through a third preset."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ def test_every_pair_of_a_group_is_within_the_limit():
 
 
 def test_both_channels_of_a_stem_count(tmp_path, monkeypatch):
-    """Two presets that differ on the right alone, on a stereo stem: the left once stood for both."""
+    """Two presets that differ on the right side alone, on a stereo stem: once only the left side counted."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / ".chainrun-root").touch()
     band = {"kind": "bell", "freq_hz": 1000, "gain_db": 6}
@@ -109,7 +109,7 @@ def test_both_channels_of_a_stem_count(tmp_path, monkeypatch):
 
 
 def test_a_plan_never_proposes_a_successor_that_it_culls(tmp_path, chainrun, monkeypatch):
-    """Twins that nobody uses: the one that is kept in the other's place is not retired for lack of use as well."""
+    """Twins that nobody uses: the one that replaces the other is not also retired for lack of use."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / ".chainrun-root").touch()
     gain = {"do": "gain", "gain_db": 2.0}

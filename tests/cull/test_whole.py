@@ -1,6 +1,6 @@
-"""A cull is done whole or not at all, whatever fails or is killed; shares and times are told.
+"""A cull is done whole or not at all, whatever fails or is killed; shares and times are reported.
 
-The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers.
+The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound with other numbers.
 """
 
 from __future__ import annotations
@@ -314,6 +314,6 @@ def test_times_are_those_of_the_whole_way(tmp_path):
             )
         )
         assert profile.release_ms == pytest.approx(1.1 * release, rel=0.15)
-        # Between a sine's peaks it lets go a little, so that it takes longer.
+        # Between a sine's peaks it releases a little, so that it takes longer.
         assert attack <= profile.attack_ms <= 2 * attack + 2
     assert measure_profile(steps(tmp_path, {"do": "delay", "time_ms": 23})).attack_ms is None

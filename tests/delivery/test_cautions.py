@@ -1,4 +1,4 @@
-"""What can hurt ears is said, and a quiet mix is not warned about."""
+"""Levels that can hurt ears are reported, and a quiet mix has no warning."""
 
 from __future__ import annotations
 

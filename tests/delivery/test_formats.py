@@ -1,4 +1,4 @@
-"""Formats of a delivery: rates, folds, fades, parts, lossy files, and what cannot be."""
+"""Formats of a delivery: rates, folds, fades, parts, lossy files, and impossible combinations."""
 
 from __future__ import annotations
 

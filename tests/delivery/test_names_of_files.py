@@ -1,4 +1,4 @@
-"""Listening to a part never touches the whole: which file a render writes, and at which gain."""
+"""Rendering a part never touches the files of the whole: which file a render writes, and at which gain."""
 
 from __future__ import annotations
 
@@ -107,7 +107,7 @@ def test_a_solo_has_the_gain_of_the_whole_mix(song, chainrun, kept):
         assert first["gain_of"] == "the whole mix"
         assert first["limited_max_db"] is not None
         assert first["limited_max_db"] <= whole[0]["limited_max_db"] + 1.0
-    # The parts of the mix add up to less than its target: a solo of a soft stem is soft.
+    # The parts of the mix add up to less than its target: a solo of a quiet stem is quiet.
     assert first["measured"]["integrated_lufs"] < -17
     screen = chainrun("render", song, "-o", "out", "--only", "snare", *more)
     assert f"at the gain of the whole mix, {gain:+.2f} dB" in screen.out
@@ -154,7 +154,7 @@ def test_jobs_with_a_solo_keep_to_their_own_names(song, chainrun):
 
 
 def test_a_changed_recipe_does_not_overwrite_the_unchanged_one(session, chainrun):
-    """A variant's folder may be called like a delivery's, or like another recipe's."""
+    """A variant's folder may have the name of a delivery's, or of another recipe's."""
     text = (
         'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
         '[[deliver]]\nfile = "song.dry/mix.wav"\n[variants.dry]\n"stems.kick.level_db" = -3\n'

@@ -1,4 +1,4 @@
-"""Loudness targets and peaks are met, or it is said that they are not."""
+"""Loudness targets and peaks are met, or the miss is reported."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def test_a_limiter_brings_both_the_target_and_the_peak(mix, target, bits):
 
 
 def test_a_target_out_of_reach_is_reported_and_not_chased(mix):
-    """A sparse click train behind a ceiling of -20 dBTP never has -14 LUFS: no gain of a hundred dB is tried."""
+    """A sparse click train under a ceiling of -20 dBTP never has -14 LUFS: no gain of a hundred dB is tried."""
     clicks = np.zeros((2, RATE * 4))
     clicks[:, ::RATE] = 0.5
     record, ran = mix('target_lufs = -14\nmax_dbtp = -20\nfit = "limiter"', stem=clicks)

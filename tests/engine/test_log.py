@@ -1,4 +1,4 @@
-"""The log tells every event."""
+"""The log has every event."""
 
 from __future__ import annotations
 

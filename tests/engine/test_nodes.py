@@ -89,7 +89,7 @@ chain = [ { do = "limiter" } ]
     code = (
         "from chainrun.cli.app import main\n"
         f"code = main(['render', {str(recipe)!r}, '-o', {str(folder / 'out')!r}, '--quiet'])\n"
-        # Not ru_maxrss: that one also counts what the process was before it became this program.
+        # Not ru_maxrss, which also counts the process before it became this program.
         "peak = next(line for line in open('/proc/self/status') if line.startswith('VmHWM'))\n"
         "print(code, int(peak.split()[1]) / 1024)\n"
     )

@@ -1,4 +1,4 @@
-"""A render tells what is odd about its files."""
+"""A render reports odd things about its files."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where sound lies: impulses, shifts, trims, conversion, tails come out at their own time."""
+"""Time: impulses, shifts, conversions and tails come out when they should."""
 
 from __future__ import annotations
 
@@ -123,4 +123,4 @@ bits = 32
     assert int(np.abs(x[0]).argmax()) == 19999 + 4800
     short = path.read_text().replace("grammar = 1", "grammar = 1\ntail_max_s = 0.05")
     x, _, _ = render_main(session.write(short))
-    assert x.shape[1] == 20000  # nothing sounds in what is left of the tail
+    assert x.shape[1] == 20000  # the rest of the tail is silent

@@ -1,4 +1,4 @@
-"""A pack renders to the same samples; damage, traps and missing licences are told."""
+"""A pack renders to the same samples; damage, traps and missing licences are reported."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_processed_stems_make_the_same_mix(song, session, chainrun, tmp_path):
     folder = unpack("gift.zip", tmp_path / "theirs")
     assert 'do = "gate"' not in (folder / "song.recipe.toml").read_text()
     assert "No licence is given" in (folder / "README.txt").read_text()
-    assert chainrun("verify", folder / "song.recipe.toml").code == 1  # no baseline; but what it expects is there
+    assert chainrun("verify", folder / "song.recipe.toml").code == 1  # no baseline, but its expectations are there
     chainrun("render", folder / "song.recipe.toml", "-o", tmp_path / "o")
     assert difference(Path("out/mix.wav"), tmp_path / "o" / "mix.wav", match=False).residual_lu < -60
 

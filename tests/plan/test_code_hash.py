@@ -1,4 +1,4 @@
-"""What of the program's code makes a print stale: the code that makes sound, without its help, and nothing else."""
+"""The code that makes a print stale: code that makes sound, without its help, and nothing else."""
 
 import ast
 import shutil
@@ -112,7 +112,7 @@ def test_code_that_sounds_is_hashed_and_help_is_not(tmp_path, monkeypatch):
     "path", list(surroundings.sounding_files()), ids=lambda p: Path(p).relative_to(PACKAGE).as_posix()
 )
 def test_three_quotes_are_docstrings_in_code_that_sounds(path):
-    """So that what is left out of the hash by its quotes is no text that the program works with."""
+    """The hash leaves out texts by their quotes, so no text that the program uses may have them."""
     tree = ast.parse(path.read_text())
     docs = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
     for node in ast.walk(tree):

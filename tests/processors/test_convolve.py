@@ -1,4 +1,4 @@
-"""`convolve`: where responses lie, what may be wrong with them, and what they become."""
+"""`convolve`: places of responses, mistakes in them, their levels and hashes."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def test_a_response_that_cannot_be_used(session, chainrun, write, said):
 
 
 def test_a_response_at_another_rate_keeps_its_level_and_is_reported(session, chainrun):
-    """A soft average of 20 ms: the same thing at every rate."""
+    """A smooth average of 20 ms: the same at every rate."""
     for rate in (24000, 48000, 96000):
         soundfile.write("hall.wav", np.hanning(rate // 50 + 1) * 100.0 / rate, rate, subtype="DOUBLE")
         path = session.write(

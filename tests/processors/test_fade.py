@@ -1,4 +1,4 @@
-"""`fade` and `dc_block`: session time is kept, offsets go."""
+"""`fade` and `dc_block`: fades keep session time, offsets are removed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""`hits` raises onsets and lowers what rings, whatever the level."""
+"""`hits` raises onsets and lowers the ring, at every level."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ def test_hits_do_not_depend_on_the_level():
     x = drums(RATE, bpm=300)[None] * 0.5  # 36 dB of decay: the floor of -100 dBFS is not reached
     y, _ = run_step(x, do="hits", onset_db=6, ring_db=-6)
     softer, _ = run_step(x * 10 ** (-20 / 20), do="hits", onset_db=6, ring_db=-6)
-    # The first hit comes out of silence, whose depth the two do not share.
+    # The first hit comes out of silence, whose level differs between the two.
     assert np.abs(softer * 10 - y)[:, 24000:].max() < 1e-6
 
 

@@ -1,4 +1,4 @@
-"""The linear phase of `eq`: magnitude, symmetry, time, latency, and what it refuses."""
+"""The linear phase of `eq`: magnitude, symmetry, time, latency, and refusals."""
 
 from __future__ import annotations
 

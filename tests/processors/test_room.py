@@ -61,7 +61,7 @@ def test_the_tail_runs_to_90_db_and_fades_out():
 
 
 def test_walls_absorb_what_their_octaves_say():
-    """Reflections of walls that swallow the highs: the first one's spectrum is the walls' factor, octave by octave."""
+    """Reflections of walls that absorb the highs: the first one's spectrum is the walls' factor, octave by octave."""
     absorption = (0.1, 0.1, 0.1, 0.2, 0.3, 0.5, 0.7, 0.8)
     size = (5.0, 4.0, 3.0)
     box = Box(size, tuple(decay_of(a, size) for a in absorption))
@@ -202,7 +202,7 @@ def test_the_room_of_a_panned_source_leans_to_its_side(seed):
     ],
 )
 def test_octaves_that_their_neighbours_outlast_are_reported_as_they_come_out(room, monkeypatch):
-    """`check` warns with about what comes out; the render reports it as it is; others hold 5 %; the cost is bounded."""
+    """`check` warns with the predicted decay, the render reports the real one; others hold 5 %; the cost is bounded."""
     step = STEP.validate_python({"do": "room", **room})
     stream = Stream(RATE, 1)
     warned = [misfit for misfit in step.misfits(stream) if misfit.severity == "warning"]
@@ -241,7 +241,7 @@ def test_even_decays_are_not_warned_of():
 
 @pytest.mark.parametrize("rate_hz", [48000, 96000])
 def test_a_centred_room_is_balanced_at_every_rate(rate_hz):
-    """0.2 dB over all: at 96 kHz what lies above 20 kHz leant by a third of a dB."""
+    """0.2 dB over all: at 96 kHz the part above 20 kHz once leaned by a third of a dB."""
     numbers = {"seed": 597914449, "width_m": 5.0, "depth_m": 5.0, "height_m": 5.0, "decay_s": 0.8}
     response = np.sum(STEP.validate_python({"do": "room", **numbers}).impulse_responses(rate_hz, 1), axis=0)
     left, right = np.sum(response**2, axis=1)

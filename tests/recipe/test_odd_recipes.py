@@ -1,4 +1,4 @@
-"""Odd values, circles and paths in recipes end in words and the right exit code."""
+"""Odd values, circles and paths in recipes end in clear errors with the right exit code."""
 
 from __future__ import annotations
 

@@ -238,7 +238,7 @@ def test_a_fix_twice_changes_nothing_the_second_time(old_session, chainrun):
 
 
 def test_the_record_of_a_cull_is_fixed_with_its_presets(old_session, chainrun):
-    """Else the undo would find presets that were changed since."""
+    """Otherwise the undo would find changed presets."""
     chainrun("check", "--fix", *_all_files(), "--allow-root", str(ROOT / "fixtures"))
     record = json.loads(Path("recipes/2025.cull.undo.json").read_text())
     assert record["grammar"] == 1 and "cull" not in record

@@ -1,4 +1,4 @@
-"""The presets that come with the program lie where their names say."""
+"""The presets that come with the program are where their names say."""
 
 from __future__ import annotations
 

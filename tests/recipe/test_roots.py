@@ -1,4 +1,4 @@
-"""A recipe reaches what lies under its root, and one folder that is allowed."""
+"""A recipe reads files inside its root, and inside one folder that is allowed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Hints for slips: each kind where it is made, in real recipes; none where nothing is wrong, or something else."""
+"""Hints for slips: each kind where it is made, in real recipes; none for valid text or other mistakes."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""Pages show what was measured, and hostile words in them harm nobody.
+"""Pages show the measured numbers, and hostile text in them is harmless.
 
-Figures are held against values computed here by NumPy, or against the Audio EQ Cookbook's own numbers; contrast of 4.5:1 and
+Figures are checked against values from NumPy, or against the Audio EQ Cookbook's own numbers; contrast of 4.5:1 and
 headings in order are WCAG 2.2's (1.4.3, 1.3.1), judged by axe-core where it is installed.
 """
 
@@ -47,7 +47,7 @@ HOSTILE = [
 ]
 
 
-# -- figures say what was measured ---------------------------------------------------------------------------------------
+# -- figures show the measured numbers ---------------------------------------------------------------------------------
 
 
 def test_a_bell_is_drawn_as_the_cookbook_has_it():

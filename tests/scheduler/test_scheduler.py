@@ -1,4 +1,4 @@
-"""Workers that die are tried once more, and told after that."""
+"""The task of a worker that dies is tried once more, and reported after that."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Any number of workers makes the same bits, and tells errors like one."""
+"""Any number of workers makes the same bits, and reports the same errors."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ if __name__ == "__main__":
 
 
 def test_a_process_that_may_have_no_children_gets_an_error(session):
-    """Workers of somebody's own pool are daemons, and start no processes."""
+    """Workers of a host's own pool are daemons, which may start no processes."""
     (session.folder / "host.py").write_text(IN_A_DAEMON)
     command = (sys.executable, str(session.folder / "host.py"))
     ran = program.run_as_process(session.write(WHOLE), command=command, env=program.environment())

@@ -1,4 +1,4 @@
-"""What a power cut or a slip leaves in a store never changes a mix, and never stops a render."""
+"""The traces of a power cut or a slip in a store never change a mix, and never stop a render."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from tests.songs import KIT, hashes, made
 
 @pytest.fixture
 def kept(session, store, monkeypatch):
-    """A render whose stems' hashes are kept: files changed within two seconds are not, but here no file is fresh."""
+    """A render with cached hashes of its stems. Files younger than two seconds have none; here no file is fresh."""
     for path in Path().glob("*.wav"):
         os.utime(path, (1_000_000_000, 1_000_000_000))
     path = session.write(KIT)

@@ -1,4 +1,4 @@
-"""Renders killed at named points leave nothing half, and go on from what was finished."""
+"""Renders killed at named points leave no half file, and the next one continues from finished prints."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ POINTS = [
     *(("remove", number) for number in (1, 2, 3)),
     *(("sound", number) for number in (1, 2, 3, 4)),
 ]
-"""Twenty points that a render reaches whatever is kept of it."""
+"""Twenty points that a render reaches whatever is cached."""
 
 
 def killed_at(session, store, points, workers=1):

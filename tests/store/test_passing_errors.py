@@ -1,4 +1,4 @@
-"""A print that cannot be read just now stays: only a wrong checksum or an unreadable format takes it away."""
+"""A print that cannot be read just now stays: only a wrong checksum or an unreadable format drops it."""
 
 import errno
 import io
@@ -13,7 +13,7 @@ from tests.songs import WHOLE, made
 
 @pytest.fixture
 def kept(session, store):
-    """A store with prints, and the result that they were kept from."""
+    """A store with prints, and the result that they came from."""
     result, _ = made(session.write(WHOLE), store)
     return Store(store), result
 

@@ -1,4 +1,4 @@
-"""Stores that cannot be, that need no home, and that two renders share."""
+"""Stores that are impossible, stores without a home folder, and stores that two renders share."""
 
 from __future__ import annotations
 

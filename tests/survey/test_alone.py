@@ -1,4 +1,4 @@
-"""One file heard alone: clipping, dropouts, hum, bandwidth, silence.
+"""One file surveyed alone: clipping, dropouts, hum, bandwidth, silence.
 
 Arrival: the truth is distance over the speed of sound (343.2 m/s, ISO 9613-1). The rule of three to one, a pad
 forgotten before the converter, mains frequencies: common practice.
@@ -33,7 +33,7 @@ def test_runs_over_blocks():
 
 
 def test_flat_tops_below_full_scale():
-    """A pad forgotten before the converter: waves are cut at -4 dBFS. Sound that is whole has none."""
+    """A pad forgotten before the converter: waves are cut at -4 dBFS. Undamaged sound has no such runs."""
     rng = np.random.default_rng(2)
     t = np.arange(5 * RATE) / RATE
     hits = sum(np.sin(2 * np.pi * f * t) for f in (61, 147, 312)) * np.exp(-(t % 0.4) / 0.08) * 0.4
@@ -169,7 +169,7 @@ def test_copies_are_found(tmp_path):
 
 
 def _plucked(rng, seconds, low=36.0, high=110.0):
-    """A bass that plays throughout: notes of the even scale of twelve, each with ten partials that die away slowly."""
+    """A bass that plays throughout: notes of equal temperament, each with ten partials that decay slowly."""
     n, at, x = int(seconds * RATE), 0, np.zeros(int(seconds * RATE))
     while at < n:
         length = int(rng.choice([0.3, 0.45, 0.6, 0.9]) * RATE)

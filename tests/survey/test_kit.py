@@ -84,7 +84,7 @@ def test_the_pairs_imbalance(demo_survey):
 
 
 def test_bleed(demo_survey):
-    """Level of a drum in a microphone against its own one: the truth's RMS, where it stands 6 dB over every other."""
+    """Level of a drum in a microphone against its own one: the truth's RMS, where it is 6 dB above every other."""
     rms, gains = TRUTH["bleed_rms"], TRUTH["gains"]
     own = {"kick": "kick", "snare": "snare_top", "hat": "hat", "rack_tom": "rack_tom", "floor_tom": "floor_tom"}
     checked = close = 0
@@ -203,7 +203,7 @@ def test_the_recipe_of_the_demo_is_in_order(chainrun):
 
 
 def test_stated_distances_are_shown_beside_measured_ones(tmp_path, chainrun):
-    """The kick's microphone is told to stand 0.14 m from it; the truth has the overhead at 1.95 m."""
+    """The recipe states 0.14 m for the kick's microphone; the truth has the overhead at 1.95 m."""
     shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     recipe = plain_recipe(tmp_path)
     recipe.write_text(

@@ -1,4 +1,4 @@
-"""Causes that are true: the order of steps, deliveries by their file, and what happened to a recording, in words."""
+"""Causes that are true: the order of steps, deliveries by their file, and changes of a recording, in words."""
 
 from __future__ import annotations
 

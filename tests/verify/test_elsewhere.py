@@ -1,4 +1,4 @@
-"""Baselines hold on another processor, and the verifier sees what was changed."""
+"""Baselines hold on another processor, and the verifier finds changes."""
 
 from __future__ import annotations
 

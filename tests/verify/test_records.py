@@ -1,4 +1,4 @@
-"""Checks, changes, causes and baselines as records, and what is said of them."""
+"""Checks, changes, causes and baselines as records, and their sentences."""
 
 from __future__ import annotations
 

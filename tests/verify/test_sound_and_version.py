@@ -1,4 +1,4 @@
-"""A change of sound raises the minor version: the baselines of today against what is recorded for it."""
+"""A change of sound raises the minor version: today's baselines against its record."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def scaled(by):
 
 
 def late(delivery):
-    """The same levels, another sound: as a sketch sees a shift or a flip."""
+    """The same levels, another sound, as a sketch shows a shift or inverted polarity."""
     delivery["sketch"] = packed(-unpacked(delivery["sketch"]))
 
 
@@ -124,7 +124,7 @@ def test_the_command_records_a_new_minor_version(copy):
 
 
 def test_small_steps_do_not_add_up(copy):
-    """What nobody hears is let through, but the record stays as it was: twenty such steps are heard, and told."""
+    """Inaudible changes pass, but the record stays as it was: twenty such steps are audible, and reported."""
     copy(scaled(1.0001))
     assert write(__version__, copy.recipes, copy.record) == []
     assert recorded(copy.record) == (VERSION, WAS)

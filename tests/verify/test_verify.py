@@ -1,6 +1,6 @@
 """The life of a baseline: accepted, held, changed, refused.
 
-Quantities are held against ones computed here by NumPy and SciPy; that a residual 60 LU under the mix is masked, and
+Quantities are compared with ones computed here by NumPy and SciPy; that a residual 60 LU below the mix is masked, and
 that steps of 0.1 dB are not heard, is common practice. Annotations are escaped as the workflow commands of hosted
 CI runners document it (%, CR and LF; in properties also `:` and `,`).
 """
@@ -352,7 +352,7 @@ def test_expectations_of_missing_readings(session, chainrun):
 
 
 def test_an_unchanged_demo_is_quick(demo, chainrun, monkeypatch, tmp_path):
-    """Nothing is rendered and nothing is measured again: all prints come from the store (the time is told by the bench)."""
+    """Nothing is rendered or measured again: all prints come from the store (the bench measures the time)."""
     monkeypatch.chdir(tmp_path)
     recipe = Path("recipes/tithe-barn.recipe.toml")
     chainrun("verify", recipe, "--accept")

@@ -1,4 +1,4 @@
-"""A walkthrough tells each step, its notes and its stretch, and is no larger for an hour."""
+"""A walkthrough shows each step, its notes and its stretch, and is no larger for an hour."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def test_a_walkthrough_describes_each_step(song, session, chainrun, store):
     steps = ["1. door (gate)", "2. tone (eq)", "3. bite (saturate)", "The whole chain"]
     assert titles == [*steps, *others, "1. held (compressor)", *others]
     assert "opens at -30 dBFS" in text and "keeps the bleed out" in text and "The one at the shell." in text
-    # The last stage is what the render itself makes, but for the float32 edges between the steps.
+    # The last stage equals the render's own output, except for float32 between the steps.
     chainrun(
         "render",
         song,

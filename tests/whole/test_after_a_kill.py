@@ -1,4 +1,4 @@
-"""The next run takes away what a killed one left; signals leave nothing behind."""
+"""The next run removes what a killed one left; signals leave no files."""
 
 from __future__ import annotations
 

@@ -30,10 +30,10 @@ def test_every_limit_is_an_option_and_named_in_its_error(session, chainrun, limi
     for command in ("check", "render", "resolve"):
         ran = chainrun(command, song, "--limit", limit)
         if command == "resolve" and name not in ("toml_kb", "nodes", "steps", "nesting"):
-            continue  # it neither opens stems nor plans
+            continue  # It neither opens stems nor plans.
         assert ran.code == code, (command, ran.err)
         assert f"over the limit {name}" in ran.err and f"--limit {name}=" in ran.err and "allowed at most" in ran.err
-        # What the hint says lets it pass, if nothing else of that kind is larger still.
+        # With the option from the hint it passes, unless something else of that kind is larger.
         words = ran.err.split(f"--limit {name}=")[-1].split()[0]
         assert float(words) > float(limit.partition("=")[2])
     assert not Path("out").exists()
