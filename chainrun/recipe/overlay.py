@@ -176,7 +176,7 @@ def put_from_command_line(recipe: Table, assignment: str, problems: Problems) ->
     try:
         value = toml_file.parse(f"value = {text}")["value"]
         located = wrap(value, place)
-    except toml_file.UnbearableError as error:
+    except toml_file.TooDeepError as error:
         problems.add(place, str(error), code=Code.TOO_DEEP)
         return
     except tomllib.TOMLDecodeError:

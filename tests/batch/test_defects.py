@@ -42,7 +42,7 @@ def test_a_defect_is_reported_and_the_other_jobs_are_done(planted, store):
     record = result.records["three"]
     assert (record.state, record.exit_code) == (JobState.FAILED, 70)
     assert [one.code for one in record.problems] == [Code.DEFECT]
-    line = r"chainrun has a defect: ValueError at .+\.py:\d+; details without names of yours: (.+)"
+    line = r"chainrun has a defect: ValueError at .+\.py:\d+; details \(without your file names\): (.+)"
     told = re.fullmatch(line, record.error)
     assert told is not None, record.error
     report = Path(told[1])

@@ -80,8 +80,8 @@ def test_a_log_on_a_full_disk_is_reported_once_and_does_not_end_the_batch(jobs_f
     said = []
     log = EventLog(None, say=said.append)
     log._file, log.path = open("/dev/full", "w"), Path("/dev/full")  # noqa: SIM115
-    log.tell("start")
-    log.tell("end")
+    log.record("start")
+    log.record("end")
     log.close()
     assert log.lost
     assert len(said) == 1

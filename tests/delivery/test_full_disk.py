@@ -44,8 +44,8 @@ def test_too_little_room_is_reported_beforehand(session, store, monkeypatch):
     with pytest.raises(ResourceError) as found:
         made(session.write(KIT), store)
     text = found.value.problems[0].text()
-    assert "MB to be written at most" in text
-    assert "2 MB are free" in text
+    assert "MB to write" in text
+    assert "2 MB free" in text
     assert list(store.glob("prints/*")) == []
 
 

@@ -130,7 +130,7 @@ def test_a_part_does_not_overwrite_a_delivery_of_its_name(session, chainrun):
         RECIPE.replace('file = "no-kick.flac"', 'file = "mix.only-kick.wav"').replace('without = ["kick"]', "")
     )
     ran = chainrun("render", path, "-o", "out", "--only", "kick")
-    assert (ran.code, "over a delivery of the whole" in ran.err) == (3, True)
+    assert (ran.code, "overwrite a delivery of the whole mix" in ran.err) == (3, True)
 
 
 def test_the_library_follows_the_same_rule(song):
@@ -164,7 +164,7 @@ def test_a_changed_recipe_does_not_overwrite_the_unchanged_one(session, chainrun
     before = (session.folder / "out/song.dry/mix.wav").read_bytes()
     ran = chainrun("render", path, "-o", "out", "--variant", "dry")
     assert ran.code == 3, ran.err
-    assert "over a delivery of the recipe as it is" in ran.err
+    assert "overwrite a delivery of the unchanged recipe" in ran.err
     assert (session.folder / "out/song.dry/mix.wav").read_bytes() == before
 
     session.write(text.replace("song.dry/mix.wav", "second.wav"))

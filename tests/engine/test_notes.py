@@ -20,7 +20,7 @@ def test_a_stem_before_time_0_is_reported(session):
         'grammar = 1\n[stems.a]\nfile = "kick.wav"\n[stems.b]\nfile = "kick.wav"\nshift_samples = -500000\n'
     )
     _, _, result = render_main(path)
-    assert any(w.startswith("b: the shift pushed sound before time 0") for w in result.warnings)
+    assert any(w.startswith("b: the shift moved sound before time 0") for w in result.warnings)
 
 
 def test_odd_files_are_reported(session):

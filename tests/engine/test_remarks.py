@@ -24,10 +24,16 @@ def notes(session, chainrun, chain="", more="", *options):
             "stems.kick.chain.door (gate): never opens",
         ),
         ('{ do = "compressor", threshold_dbfs = 6.0 }', "(compressor): never acts"),
-        ('{ do = "gain", gain_db = 0 }', "(gain): changes nothing"),
-        ('{ do = "saturate", mix_pct = 0 }', "(saturate): changes nothing"),
-        ('{ do = "eq", bands = [ { kind = "bell", freq_hz = 1000, gain_db = 0 } ] }', "(eq): changes nothing"),
-        ('{ do = "eq", bands = [ { kind = "low_shelf", freq_hz = 90, gain_db = 0 } ] }', "(eq): changes nothing"),
+        ('{ do = "gain", gain_db = 0 }', "(gain): its settings change nothing"),
+        ('{ do = "saturate", mix_pct = 0 }', "(saturate): its settings change nothing"),
+        (
+            '{ do = "eq", bands = [ { kind = "bell", freq_hz = 1000, gain_db = 0 } ] }',
+            "(eq): its settings change nothing",
+        ),
+        (
+            '{ do = "eq", bands = [ { kind = "low_shelf", freq_hz = 90, gain_db = 0 } ] }',
+            "(eq): its settings change nothing",
+        ),
     ],
 )
 def test_steps_that_do_nothing_are_noted_with_their_address(session, chainrun, step, said):
@@ -63,7 +69,7 @@ def test_a_solo_says_nothing_about_shared_buses(session, chainrun):
 
 def test_a_stem_that_is_inaudible_is_noted(session, chainrun):
     found = notes(session, chainrun, "", "level_db = -60\n")
-    assert any(one.startswith("stems.kick: about") and "under the mix" in one for one in found), found
+    assert any(one.startswith("stems.kick: inaudible: about") and "below the mix" in one for one in found), found
     assert not notes(session, chainrun, "", "level_db = -20\n")
     assert not notes(session, chainrun, "", "level_db = -60\nmute = true\n")
     # Stems outside a solo are not reported as missing.

@@ -32,7 +32,7 @@ def test_a_stretch_without_prints_is_rendered_from_before_it(session, store):
     text = KIT.replace('file = "mix.wav"\ntarget_lufs = -20', 'file = "mix.wav"\nbits = 32')
     path = session.write(text)
     result, _ = made(path, store, "part", from_s=8.0, to_s=9.5)
-    assert any("rendered from 5 s before it" in warning for warning in result.warnings)
+    assert any("rendered from 5 s before its start" in warning for warning in result.warnings)
     _, fresh = made(path, store, "part", from_s=8.0, to_s=9.5)
     assert fresh == set(), "stretches are kept, too"
     made(path, None, "whole")

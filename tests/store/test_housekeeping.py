@@ -50,7 +50,7 @@ def test_the_limit_holds_after_a_render(session, store, monkeypatch):
     assert result.deliveries
     assert sum(one.n_bytes for one in Store(store).kept()) <= 400_000
     monkeypatch.setenv("CHAINRUN_STORE_GB", "much")
-    with pytest.raises(ResourceError, match="no number"):
+    with pytest.raises(ResourceError, match="not a number"):
         limit_gb()
 
 

@@ -112,7 +112,7 @@ def test_a_file_that_changes_while_it_is_rendered_is_an_error(session, store, mo
         return done
 
     monkeypatch.setattr(work, "render_node", slow)
-    with pytest.raises(AudioError, match="changed while it was rendered"):
+    with pytest.raises(AudioError, match="changed during the render"):
         made(session.write(KIT), store)
     assert list(store.glob("parts/*")) == []
     assert not Path("out/mix.wav").exists()
