@@ -8,7 +8,7 @@ from pathlib import Path
 from tests.signals import ROOT
 
 
-def test_explain_tells_every_processor(chainrun):
+def test_explain_describes_every_processor(chainrun):
     from chainrun.contract import processors
 
     overview = chainrun("explain").out

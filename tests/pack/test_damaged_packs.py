@@ -72,7 +72,7 @@ def test_the_whole_unpacked_size_is_bounded(pack, chainrun, monkeypatch):
 
 
 def test_a_pack_is_its_own_root_wherever_it_is_unpacked(session, chainrun, monkeypatch, tmp_path_factory):
-    """A mark above the place for temporary files does not let a stranger's recipe reach what lies there."""
+    """A mark above the place for temporary files does not let a stranger's recipe read files there."""
     place = tmp_path_factory.mktemp("marked")
     (place / ".chainrun-root").touch()
     shutil.copy("kick.wav", place / "kick.wav")
