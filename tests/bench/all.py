@@ -128,7 +128,7 @@ def versions() -> str:
 
 
 def as_markdown(output: str) -> str:
-    """A bench's output: tables as they are, each with a head; other lines as they stood on the screen."""
+    """A bench's output: tables as they are, each with a head; other lines as they were on the screen."""
     told: list[str] = []
     for block in re.split(r"\n{2,}", output.strip("\n")):
         for is_table, lines in _runs(block.splitlines()):
