@@ -9,7 +9,7 @@ from chainrun.errors import Problem, RecipeError
 from chainrun.problem_codes import Code
 from chainrun.recipe.load import read_toml
 from chainrun.recipe.model import PresetFile, Recipe
-from chainrun.recipe.overlay import HEADER_KEYS, SPECIAL_KEYS
+from chainrun.recipe.overlay import SPECIAL_KEYS
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.renamed import FileKind
 from chainrun.recipe.tables import Items, Place, Table, wrap
@@ -50,7 +50,7 @@ def _overlay(_path: Path, table: Table, problems: Problems) -> str:
     version = table.get("grammar", 1)
     if version != 1 or isinstance(version, bool):
         problems.add(table.where["grammar"], "this grammar is not known", given=str(version), code=Code.UNKNOWN_VERSION)
-    n_changes = len([key for key in table if key not in SPECIAL_KEYS and key not in HEADER_KEYS])
+    n_changes = len([key for key in table if key not in SPECIAL_KEYS])
     return f"an overlay with {n_changes} keys; its paths are checked together with a recipe"
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel
 
-from chainrun.batch.jobs import _Jobs
+from chainrun.batch.jobs import JobsFile
 from chainrun.contract import processors
 from chainrun.contract.parameters import models_in
 from chainrun.cull.plan import CullFile
@@ -125,7 +125,7 @@ def _numbers(model: type[BaseModel], seen: set[type[BaseModel]]) -> Iterator[tup
 
 def test_every_number_has_its_unit_in_its_key():
     seen: set[type[BaseModel]] = set()
-    roots = [Recipe, PresetFile, PresetUse, _Jobs, CullFile, *processors().values()]
+    roots = [Recipe, PresetFile, PresetUse, JobsFile, CullFile, *processors().values()]
     numbers = [one for root in roots for one in _numbers(root, seen)]
     assert len(numbers) > 150
     bare = sorted({f"{model}.{key}" for model, key in numbers if not unit_of(key) and key not in BARE})
