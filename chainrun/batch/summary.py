@@ -55,7 +55,7 @@ class DeliverySummary:
 
 @dataclass(frozen=True)
 class NodeSummary:
-    """One rendered node, without its readings: their curves would make the record of many jobs huge."""
+    """One rendered node, without the readings of its steps: curves would make the record of many jobs huge."""
 
     kind: str
     measured: Readings

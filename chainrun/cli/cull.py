@@ -119,7 +119,7 @@ def _put_trial(trial: Trial) -> None:
         put_lines(f"{where}: {one.sentence()}")
     put(
         f"limits in {trial.plan.path.name}: a residual of {file.max_residual_lu:g} LU matched in level, "
-        f"{file.max_level_lu:g} LU louder or softer"
+        f"{file.max_level_change_lu:g} LU louder or softer"
     )
 
 

@@ -111,11 +111,11 @@ def text_of(path: Path) -> str:
 
 
 def retired_text(text: str, year: int, successor: str | None) -> str:
-    """A preset's file with its new status: the lines about it stand after `preset = 1`, all else stays as written."""
+    """A preset's file with its new status: the lines about it follow the version, all else stays as written."""
     mark, text = (BOM, text[1:]) if text.startswith(BOM) else ("", text)
     known = positions(text)
     lines = re.findall(r"[^\n]*\n|[^\n]+", text)  # as TOML ends them; splitlines() knows more
-    head = known[("preset",)][0] - 1
+    head = known.get(("grammar",), known.get(("preset",), (1, 1)))[0] - 1
     ending = "\r\n" if lines[head].endswith("\r\n") else "\n"
     more = ['status = "retired"', f"retired_in = {year}"]
     more += [f"replaced_by = {toml_text(successor)}"] if successor is not None else []

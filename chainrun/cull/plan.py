@@ -18,7 +18,9 @@ from chainrun.errors import Problem, RecipeError, nearest, shown, shown_path
 from chainrun.library.shelf import Shelf
 from chainrun.problem_codes import Code
 from chainrun.recipe.locate import Position, nearest_position, positions
-from chainrun.recipe.tables import KeyPath
+from chainrun.recipe.redirects import apply, find
+from chainrun.recipe.renamed import FileKind
+from chainrun.recipe.tables import KeyPath, Place, plain, wrap
 from chainrun.whole_file import read_text
 
 if TYPE_CHECKING:
@@ -39,12 +41,14 @@ class Decision(StrictModel):
 class CullFile(StrictModel):
     """A cull's plan."""
 
-    cull: Version = Field(description="version of this file's grammar")
+    grammar: Version = Field(description="version of the grammar")
     year: int = Field(ge=1900, le=3000, description="the year that the overlay is called by")
     presets_dirs: list[str] = Field(min_length=1, description="the libraries, as seen from this file")
     recipes: list[str] = Field(default_factory=list, description="globs of the recipes, as seen from this file")
     max_residual_lu: float = Field(MAX_RESIDUAL_LU, description="a recipe that moves by more is flagged by try")
-    max_level_lu: float = Field(MAX_LEVEL_LU, ge=0, description="a recipe whose loudness moves by more is flagged, too")
+    max_level_change_lu: float = Field(
+        MAX_LEVEL_LU, ge=0, description="a recipe whose loudness moves by more is flagged, too"
+    )
     preset: list[Decision] = Field(default_factory=list, max_length=10000, description="the decisions")
 
 
@@ -98,7 +102,9 @@ def read_plan(path: Path) -> CullPlan:
         text = read_text(path)
         data = toml_file.parse(text)
         here |= positions(text)
-        file = CullFile.model_validate(data)
+        located = wrap(data, Place(path))
+        apply(find(located, FileKind.CULL))
+        file = CullFile.model_validate(plain(located))
     except (OSError, UnicodeDecodeError) as error:
         message = f"the plan cannot be read ({getattr(error, 'strerror', None) or error})"
         raise RecipeError(where.problem(Problem(message, code=Code.CANNOT_READ))) from error

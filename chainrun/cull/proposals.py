@@ -212,12 +212,12 @@ def plan_text(found: Proposals, folder: Path) -> str:
         "# A cull of presets: proposals, for you to change. Nothing happens before `chainrun cull apply`.",
         "# keep: stays. retire: moves to retired/; recipes that use it still render as before, with a notice.",
         "# replace: retired, and the overlay of this year puts `by` in its place.",
-        "cull = 1",
+        "grammar = 1",
         f"year = {found.year}",
         f"presets_dirs = {toml_text(libraries)}",
         f"recipes = {toml_text(recipes)}",
         f"max_residual_lu = {MAX_RESIDUAL_LU}  # `cull try` flags recipes that move by more, matched in level",
-        f"max_level_lu = {MAX_LEVEL_LU}  # or get louder or softer by more",
+        f"max_level_change_lu = {MAX_LEVEL_LU}  # or get louder or softer by more",
     ]
     for one in found.proposals:
         decision = one.decision

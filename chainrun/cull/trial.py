@@ -82,7 +82,9 @@ class Tried:
         """Whether it moves by more than the plan's limits, in sound or in level."""
         file = plan.file
         return (
-            self.error is not None or self.residual_lu > file.max_residual_lu or abs(self.louder_lu) > file.max_level_lu
+            self.error is not None
+            or self.residual_lu > file.max_residual_lu
+            or abs(self.louder_lu) > file.max_level_change_lu
         )
 
     def sentence(self) -> str:
@@ -129,7 +131,7 @@ class Trial:
         return {
             "schema_version": 1,
             "max_residual_lu": file.max_residual_lu,
-            "max_level_lu": file.max_level_lu,
+            "max_level_change_lu": file.max_level_change_lu,
             "recipes": [one.record(self.plan) for one in self.tried],
         }
 

@@ -274,7 +274,7 @@ def _costs_table(trial: Trial) -> DataTable:
     ]
     file = trial.plan.file
     head = ["session", "presets", "nodes", "residual LU", "loudness change LU", "limits"]
-    limits = f"residual {file.max_residual_lu:g} LU, loudness change {file.max_level_lu:g} LU"
+    limits = f"residual {file.max_residual_lu:g} LU, loudness change {file.max_level_change_lu:g} LU"
     return DataTable(head, rows, f"Cost, the highest first; limits: {limits}")
 
 

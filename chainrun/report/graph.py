@@ -45,7 +45,7 @@ class Edge:
 
 
 @dataclass(frozen=True)
-class Box:
+class NodeBox:
     """A node's place in the drawing, in pixels, and the lines of its name."""
 
     x: float
@@ -109,7 +109,7 @@ def _columns(plan: Plan, connections: list[Edge]) -> dict[str, int]:
     return column
 
 
-def layout(plan: Plan) -> tuple[dict[str, Box], float, float]:
+def layout(plan: Plan) -> tuple[dict[str, NodeBox], float, float]:
     """The box of each node, and width and height of the drawing without its lanes."""
     column = _columns(plan, edges(plan))
     members = [[name for name in column if column[name] == c] for c in range(max(column.values()) + 1)]
@@ -124,12 +124,12 @@ def layout(plan: Plan) -> tuple[dict[str, Box], float, float]:
     tall = max(sum(heights[name] + GAP_Y for name in names) for names in members) + GAP_Y
     n_gaps = len(members) - 1
     gap = max(MIN_GAP_X, (WIDTH - MARGIN - GAP_Y - sum(widths)) / n_gaps) if n_gaps else 0.0
-    boxes: dict[str, Box] = {}
+    boxes: dict[str, NodeBox] = {}
     x = MARGIN
     for names, width in zip(members, widths, strict=True):
         y = (tall - sum(heights[name] + GAP_Y for name in names) + GAP_Y) / 2.0
         for name in names:
-            boxes[name] = Box(x, y, width, heights[name], lines[name])
+            boxes[name] = NodeBox(x, y, width, heights[name], lines[name])
             y += heights[name] + GAP_Y
         x += width + gap
     return boxes, x - gap + GAP_Y, tall
@@ -166,7 +166,7 @@ def _counted(n: int, one: str, many: str) -> str:
     return f"{n} {one if n == 1 else many}"
 
 
-def _boxes(plan: Plan, connections: list[Edge], boxes: dict[str, Box]) -> list[str]:
+def _boxes(plan: Plan, connections: list[Edge], boxes: dict[str, NodeBox]) -> list[str]:
     heard = {one.source for one in connections if one.kind != "key"}
     parts = []
     for node in plan.nodes:
@@ -188,7 +188,7 @@ def _boxes(plan: Plan, connections: list[Edge], boxes: dict[str, Box]) -> list[s
     return parts
 
 
-def _line(edge: Edge, source: Box, target: Box, lane: float | None) -> str:
+def _line(edge: Edge, source: NodeBox, target: NodeBox, lane: float | None) -> str:
     """A connection; one that passes other columns goes by a lane under all boxes."""
     colour, dashes = KINDS[edge.kind]
     a, b = source.middle, target.middle

@@ -16,6 +16,7 @@ from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.verify.changed import ENDING
 from chainrun.verify.facts import DeliveryFacts, LongLines, NodeFacts, RecordingFacts
+from chainrun.verify.old_baseline import is_old, todays_baseline
 from chainrun.whole_file import write_whole
 
 ACCEPT_ANEW: Facts = (("mended_by", "accept"),)
@@ -25,7 +26,7 @@ HEAD = """# What this recipe's render measured when it was accepted, by `chainru
 # Settings are what the recipe says, a line for each step, stem and bus.
 # A sketch is a handful of sums of the sound, by which another render's distance from it can be told.
 """
-VERSION: Literal[2] = 2
+VERSION: Literal[1] = 1
 MAX_PROBLEMS = 5
 """So many of the problems of a damaged baseline are shown."""
 
@@ -33,7 +34,7 @@ MAX_PROBLEMS = 5
 class Baseline(LongLines):
     """All that is kept of a render: what it was made from, and what is known of its files, recordings and nodes."""
 
-    baseline: Literal[2]
+    grammar: Literal[1]
     recipe: str
     variant: str
     recipe_hash: str
@@ -80,6 +81,8 @@ def read(path: Path) -> Baseline:
         raise _refused(path, f"the baseline cannot be read ({getattr(error, 'strerror', None) or error})") from error
     except tomllib.TOMLDecodeError as error:
         raise _refused(path, f"the baseline is damaged: {error}") from error
+    if is_old(table):
+        table = todays_baseline(table)
     _refuse_version(path, table)
     try:
         return Baseline.model_validate(table)
@@ -88,17 +91,17 @@ def read(path: Path) -> Baseline:
 
 
 def _refuse_version(path: Path, table: dict[str, object]) -> None:
-    version = table.get("baseline")
-    if "baseline" not in table:
-        raise _refused(path, "this is no baseline: the key `baseline` is missing")
+    version = table.get("grammar", table.get("baseline"))
+    if "grammar" not in table and "baseline" not in table:
+        raise _refused(path, "this is no baseline: the key `grammar` is missing")
     if not isinstance(version, int) or isinstance(version, bool):
-        raise _refused(path, "this is no version of a baseline", key="baseline", given=shown(version))
+        raise _refused(path, "this is no version of a baseline", key="grammar", given=shown(version))
     if version != VERSION:
         raise RecipeError(
             Problem(
                 "the baseline is of another version of chainrun",
                 file=shown_path(path),
-                key="baseline",
+                key="grammar",
                 given=str(version),
                 allowed=str(VERSION),
                 hint="update chainrun" if version > VERSION else "accept it anew",

@@ -17,7 +17,7 @@ MAX_LEAVES = 200
 """A value with more numbers than this is kept as its hash."""
 HASH_MARK = "#"
 """What is too long to be kept, or is a file's content, begins so: a hash follows."""
-OF_ALL = {"rate_hz", "pan_law_db", "tempo_bpm", "tail_max_s"}
+OF_ALL = {"rate_hz", "pan_law_db", "tempo_bpm", "max_tail_s"}
 SILENT_KEYS = {"note", "source", "group", "file"}
 OF_THE_RECIPE, STEMS, DELIVERIES, CHAIN = "recipe", "stems", "deliver", ".chain."
 """How settings' keys are made: `recipe`, `stems.kick`, `stems.kick.chain.squash`, `deliver.0`."""

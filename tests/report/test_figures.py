@@ -107,7 +107,7 @@ def heads_of_numbers(text):
 
 def test_heads_of_numbers_carry_their_unit(song, chainrun):
     chainrun("verify", song, "--accept")
-    Path("n.jobs.toml").write_text('jobs = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
+    Path("n.jobs.toml").write_text('grammar = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
     for command in (
         ("render", song, "-o", "out", "--report", "mix.html"),
         ("verify", song, "--set", "stems.pair.level_db=-3", "--report", "verify.html"),

@@ -30,14 +30,14 @@ BUSES = ["drums_of_the_long_room_together_", "W" * 32, "hall_of_many_echoes_far_
 @pytest.fixture
 def crowded(session):
     """18 stems and 4 buses with long names, faders past a column, sends, and keys in all directions."""
-    text = "recipe = 1\n"
+    text = "grammar = 1\n"
     for k, name in enumerate(LONG):
         key = f', key = {{ from = ["{KEYS[k]}"] }}' if k in KEYS else ""
         text += f'[stems.{name}]\nfile = "kick.wav"\nto = "{[BUSES[0], BUSES[1], "main", BUSES[3]][k % 4]}"\n'
-        text += f'sends = {{ {BUSES[2]} = -12 }}\nchain = [ {{ do = "compressor", threshold_db = -30{key} }} ]\n'
+        text += f'sends = {{ {BUSES[2]} = -12 }}\nchain = [ {{ do = "compressor", threshold_dbfs = -30{key} }} ]\n'
     text += f'[buses.{BUSES[0]}]\n[buses.{BUSES[1]}]\nto = "{BUSES[0]}"\n[buses.{BUSES[2]}]\nto = "{BUSES[1]}"\n'
     text += (
-        f'[buses.{BUSES[3]}]\nchain = [ {{ do = "compressor", threshold_db = -30, key = {{ from = ["kick"] }} }} ]\n'
+        f'[buses.{BUSES[3]}]\nchain = [ {{ do = "compressor", threshold_dbfs = -30, key = {{ from = ["kick"] }} }} ]\n'
     )
     return session.write(text)
 
@@ -118,5 +118,5 @@ def test_a_picture_is_as_wide_as_a_page_unless_it_has_many_columns(song, session
     assert float(re.search(r'width="([\d.]+)"', drawn.svg)[1]) == pytest.approx(graph.WIDTH)
     assert not drawn.broad
     chain = "".join(f'[buses.b{k}]\nto = "{f"b{k + 1}" if k < 8 else "main"}"\n' for k in range(9))
-    many = session.write(f'recipe = 1\n[stems.kick]\nfile = "kick.wav"\nto = "b0"\n{chain}')
+    many = session.write(f'grammar = 1\n[stems.kick]\nfile = "kick.wav"\nto = "b0"\n{chain}')
     assert graph.picture(plan_of(many)).broad

@@ -14,11 +14,11 @@ from chainrun.report.page import PagePlace, write_page
 from tests.signals import drums
 
 WORDS = {"failure": "Failure", "caution": "Caution", "note": "Note", "passed": "Passed"}
-LOUD = """recipe = 1
+LOUD = """grammar = 1
 rate_hz = 48000
 [stems.kick]
 file = "loud.wav"
-chain = [ { do = "gate", threshold_db = -90 } ]
+chain = [ { do = "gate", threshold_dbfs = -90 } ]
 [[deliver]]
 file = "mix.wav"
 target_lufs = -4
@@ -75,7 +75,7 @@ def test_a_render_lists_each_kind_under_its_own_heading(session, chainrun):
 
 def test_a_survey_separates_cautions_from_notes(session, chainrun):
     soundfile.write("kick.wav", np.clip(soundfile.read("kick.wav")[0] + 0.1, -1, 1), 48000, subtype="PCM_24")
-    path = session.write('recipe = 1\n[stems.kick]\nfile = "kick.wav"\n')
+    path = session.write('grammar = 1\n[stems.kick]\nfile = "kick.wav"\n')
     assert chainrun("survey", path, "--report", "s.html").code == 0
     assert {kind for kind, _, _ in sections(Path("s.html").read_text())["Cautions"]} == {"caution"}
     soundfile.write("kick.wav", 0.1 * np.sin(0.05 * np.arange(96000)), 48000, subtype="PCM_24")
