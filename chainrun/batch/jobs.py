@@ -36,8 +36,8 @@ def plain_path(text: str) -> str:
 Path_ = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(plain_path)]
 
 
-class _Settings(StrictModel):
-    """What a job lays over its recipes; paths are relative to the file of jobs."""
+class JobSettings(StrictModel):
+    """Changes and folders for the recipes of a job; paths are relative to the jobs file."""
 
     variant: Name | None = Field(None, description="a variant of the recipe")
     overlays: list[Path_] = Field(default_factory=list, max_length=64, description="overlays, in their order")
@@ -50,8 +50,8 @@ class _Settings(StrictModel):
     )
 
 
-class _Job(_Settings):
-    """Recipes that are rendered in one way."""
+class JobEntry(JobSettings):
+    """One or several recipes, rendered with the same settings."""
 
     recipes: list[Path_] = Field(min_length=1, max_length=10000, description="recipes, or patterns with * ? [] **")
     name: Name | None = Field(None, description="of a job with one recipe; else it is RECIPE or RECIPE.VARIANT")
@@ -66,16 +66,18 @@ class OneGain(StrictModel):
     max_dbtp: float = Field(-1.0, ge=-60, le=6, description="true peak that none of them passes")
 
 
-class _Jobs(StrictModel):
-    """A file of jobs."""
+class JobsFile(StrictModel):
+    """Recipes to render in one batch."""
 
     grammar: Version = Field(description="version of the grammar")
     note: str | None = Field(None, description="free text")
     out: Path_ = Field("out", description="folder of all output, and of batch.json")
     on_error: Literal["stop", "continue"] = Field("continue", description="what becomes of the rest if a job fails")
     one_gain: OneGain | None = Field(None, description="one gain for all, in place of the deliveries' targets")
-    defaults: _Settings = Field(default_factory=lambda: _Settings(), description="for every job that says nothing else")
-    job: list[_Job] = Field(min_length=1, max_length=10000, description="the jobs")
+    defaults: JobSettings = Field(
+        default_factory=lambda: JobSettings(), description="for every job that says nothing else"
+    )
+    job: list[JobEntry] = Field(min_length=1, max_length=10000, description="the jobs")
 
 
 @dataclass(frozen=True)
@@ -110,7 +112,7 @@ def open_jobs(path: Path, limits: Limits | None = None) -> Jobs:
     table = read_toml(path, problems, limits, kind=FileKind.JOBS)
     problems.stop_if_any()
     assert table is not None, "a file that cannot be read tells why"
-    model = validate(_Jobs, table, problems)
+    model = validate(JobsFile, table, problems)
     problems.stop_if_any()
     assert model is not None, "a model that fails tells why"
     here = path.parent
@@ -159,7 +161,7 @@ def _recipes(here: Path, patterns: Sequence[str]) -> list[Path]:
     return list(found)
 
 
-def _job(here: Path, base: Path, defaults: _Settings, entry: _Job, *, recipe: Path, limits: Limits) -> Job:
+def _job(here: Path, base: Path, defaults: JobSettings, entry: JobEntry, *, recipe: Path, limits: Limits) -> Job:
     def chosen(key: str) -> Any:
         return getattr(entry if key in entry.model_fields_set else defaults, key)
 
