@@ -16,14 +16,12 @@ from chainrun.errors import (
     ChainrunError,
     Problem,
     UsageError,
-    shown_path,
 )
 from chainrun.limits import Limits
 from chainrun.plan import Plan, build_plan
 from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, Overrides, open_recipe
 from chainrun.recipe.expected import expectation_problems
-from chainrun.recipe.load import refuse_retired
 from chainrun.recipe.toml_text import as_toml
 
 if TYPE_CHECKING:
@@ -91,7 +89,8 @@ def check(
 ) -> Checked:
     """Check whether a recipe would render: its grammar, presets, expectations, all variants, and the stems' headers.
 
-    `strict` takes a retired preset for an error. Raises nothing for a bad recipe: look at `valid` and `problems`.
+    With `strict`, warnings about presets (retired, changed) are errors.
+    Raises nothing for a bad recipe: look at `valid` and `problems`.
 
     Example:
         checked = chainrun.check("song.recipe.toml")
@@ -104,7 +103,7 @@ def check(
 
 def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Checked:
     """`check`, with the overrides together."""
-    from chainrun.verify.changed import changed_presets
+    from chainrun.verify.changed import changed_preset_problems, refuse_preset_warnings
 
     opened, plan = None, None
     problems: list[Problem] = []
@@ -112,16 +111,13 @@ def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Chec
     try:
         opened = open_recipe(path, chosen)
         if strict:
-            refuse_retired(opened)
+            refuse_preset_warnings(opened)
         problems += [one for one in opened.problems.warnings if one.code is not Code.OLD_NAMES]
         problems += opened.problems.renamed
         if unknown := expectation_problems(opened):
             problems += unknown
             code = EXIT_RECIPE
-        shown = shown_path(opened.path)
-        problems += [
-            Problem(text, file=shown, severity="warning", code=Code.CHANGED_PRESET) for text in changed_presets(opened)
-        ]
+        problems += changed_preset_problems(opened)
         plan = build_plan(opened, hash_file=None)
         problems += plan.problems[len(opened.problems.warnings) :]
         for name in opened.recipe.variants if chosen.variant is None else ():

@@ -40,6 +40,10 @@ def need_report() -> None:
         )
 
 
+PAGE_ENDINGS = (".html", ".htm")
+"""Of a page in one file."""
+
+
 @dataclass(frozen=True)
 class PagePlace:
     """Where a page goes: `folder` for its files, and whether all is put into one."""
@@ -52,7 +56,7 @@ class PagePlace:
     def of(cls, path: Path, embed: bool = False) -> PagePlace:
         """`NAME.html` is one file; anything else is a folder with an index.html, which `embed` makes one file."""
         need_report()
-        if path.suffix.lower() in (".html", ".htm"):
+        if path.suffix.lower() in PAGE_ENDINGS:
             _refuse_others(path)
             return cls._with_spare_folder(path)
         if path.exists() and not path.is_dir():
