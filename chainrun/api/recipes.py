@@ -22,6 +22,7 @@ from chainrun.plan import Plan, build_plan
 from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, Overrides, open_recipe
 from chainrun.recipe.expected import expectation_problems
+from chainrun.recipe.renamed import FileKind
 from chainrun.recipe.toml_text import as_toml
 
 if TYPE_CHECKING:
@@ -69,6 +70,8 @@ class Checked:
     plan: Plan | None
     problems: tuple[Problem, ...]
     exit_code: int
+    about: str = ""
+    """Of a file around a recipe (a preset, a file of jobs, …): what it is, in words."""
 
     @property
     def valid(self) -> bool:
@@ -89,8 +92,10 @@ def check(
 ) -> Checked:
     """Check whether a recipe would render: its grammar, presets, expectations, all variants, and the stems' headers.
 
-    With `strict`, warnings about presets (retired, changed) are errors.
-    Raises nothing for a bad recipe: look at `valid` and `problems`.
+    Or check a file around recipes: a preset, an overlay, a file of jobs, a cull plan, a baseline.
+
+    With `strict`, warnings about presets (retired, changed) are errors. Raises nothing for a bad recipe: look at `valid`
+    and `problems`.
 
     Example:
         checked = chainrun.check("song.recipe.toml")
@@ -105,6 +110,9 @@ def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Chec
     """`check`, with the overrides together."""
     from chainrun.verify.changed import changed_preset_problems, refuse_preset_warnings
 
+    kind = FileKind.of_name(path.name)
+    if kind not in (None, FileKind.RECIPE):
+        return _checked_other(path, kind)
     opened, plan = None, None
     problems: list[Problem] = []
     code = EXIT_DONE
@@ -129,6 +137,16 @@ def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Chec
         problems += error.problems
         code = error.exit_code
     return Checked(opened, plan, tuple(problems), code)
+
+
+def _checked_other(path: Path, kind: FileKind) -> Checked:
+    from chainrun.api.other_files import check_other
+
+    try:
+        about, problems = check_other(path, kind)
+    except ChainrunError as error:
+        return Checked(None, None, tuple(error.problems), error.exit_code)
+    return Checked(None, None, tuple(problems), EXIT_DONE, about)
 
 
 @guarded

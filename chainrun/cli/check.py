@@ -37,7 +37,6 @@ from chainrun.errors import (
     Problem,
     shown_path,
 )
-from chainrun.recipe.renamed import FileKind
 
 WORST_FIRST = (EXIT_RESOURCES, EXIT_USAGE, EXIT_RECIPE, EXIT_AUDIO, EXIT_FAILED, EXIT_DONE)
 """Exit codes by their weight: several recipes end with the worst one's."""
@@ -57,21 +56,21 @@ def command(
         bool, typer.Option("--fix", help="Rewrite files of an older grammar in place, with today's names.")
     ] = False,
 ) -> int:
-    """Check recipes, their presets and stems, or packs.
+    """Check recipes, files around them, or packs.
 
-    A recipe is checked with all its variants, and the headers of its stems are read. A pack (NAME.zip) is compared with
-    its checksums. Nothing is rendered.
+    A recipe is checked with its presets and all its variants, and the headers of its stems are read. Presets, overlays,
+    files of jobs, cull plans and baselines are checked by themselves. A pack (NAME.zip) is compared with its checksums.
+    Nothing is rendered.
     """
     chosen = each_variant(variant, overrides(None, overlay, set_, allow_root, limit))
     problems: list[Problem] = []
     codes = [EXIT_DONE]
-    files = matching(recipes, "file" if fix else "recipe or pack", [] if fix else [".recipe.toml", ".zip"])
+    files = matching(recipes, "file", [] if fix else [".toml", ".zip"])
     fixed = fix_names(files, allow_roots=paths("--allow-root", allow_root)) if fix else []
     if not as_json:
         _show_fixed(fixed, asked=fix)
     for path in files:
-        kind = FileKind.of_name(path.name)
-        if fix and (kind not in (None, FileKind.RECIPE) or path.name.endswith(RECORD_ENDING)):
+        if fix and path.name.endswith(RECORD_ENDING):
             continue
         if path.suffix.lower() == ".zip":
             codes.append(_pack(path, problems, as_json=as_json))
@@ -81,7 +80,7 @@ def command(
             problems += found.problems
             codes.append(found.exit_code)
             if not as_json:
-                _show(found)
+                _show(path, found)
     code = WORST_FIRST[min(WORST_FIRST.index(one) for one in codes)]
     problems = list(dict.fromkeys(problems))
     if as_json:
@@ -91,7 +90,9 @@ def command(
     return code
 
 
-def _show(found: Checked) -> None:
+def _show(path: Path, found: Checked) -> None:
+    if found.about:
+        put(f"{shown_path(path)}: {found.about}")
     if found.opened is None or found.plan is None or not found.valid:
         return
     plan, variant = found.plan, f", variant {found.opened.variant}" if found.opened.variant else ""
