@@ -94,8 +94,8 @@ def check(
 
     Or check a file around recipes: a preset, an overlay, a file of jobs, a cull plan, a baseline.
 
-    With `strict`, warnings about presets (retired, changed) are errors. Raises nothing for a bad recipe: look at `valid`
-    and `problems`.
+    With `strict`, warnings about presets (retired, changed) are errors. Raises nothing for a bad recipe: look at
+    `valid` and `problems`.
 
     Example:
         checked = chainrun.check("song.recipe.toml")
