@@ -201,8 +201,9 @@ def _keys(found: Iterable[Parameter], width: int) -> list[str]:
         default = f", default {one.default}" if one.default and one.default != "required" else ""
         required = ", required" if one.default == "required" else ""
         see = f" (see {', '.join(see_also(one))})" if see_also(one) else ""
-        lines.append(f"  {one.key}")
-        lines += _indented(f"{one.help + ': ' if one.help else ''}{one.allowed}{see}{default}{required}", width)
+        head = f"  {one.key}  {one.allowed}{see}{default}{required}"
+        lines += textwrap.wrap(head, width, subsequent_indent=" " * 6)
+        lines += _indented(one.help, width) if one.help else []
     return lines
 
 
