@@ -213,7 +213,7 @@ def group_with(seats, hits=8):
 def test_level_and_arrival_that_disagree_are_unsure():
     from chainrun.survey.advice import _told_pairs
 
-    # As it was told: 0.6 dB louder on the right, while its sound comes first, and 5.3 dB louder, on the left.
+    # As once reported: 0.6 dB louder on the right, while its sound comes first, and 5.3 dB louder, on the left.
     (text,) = [one for one in _told_pairs(group_with([seat("hat", 0.6, 0.9)])) if one.about != "imbalance"][-1:]
     assert text.about == "unsure"
     assert "dB" not in text.text

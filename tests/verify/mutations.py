@@ -20,7 +20,7 @@ from chainrun.verify.run import VerifyOptions, accept, verify_recipe
 from tests.signals import copy_of_demo
 
 MARGIN_LU = 5.0
-"""A sketch tells one second within 1.5 dB (one standard deviation), and there are many seconds."""
+"""A sketch gives one second within 1.5 dB (one standard deviation), and there are many seconds."""
 
 
 @dataclass
