@@ -5,7 +5,7 @@ from __future__ import annotations
 import glob
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -104,8 +104,11 @@ class Jobs:
     one_gain: OneGain | None = None
 
 
-def open_jobs(path: Path, limits: Limits | None = None) -> Jobs:
-    """Read a file of jobs, whose recipes are held to `limits`. Raises RecipeError with every problem in it."""
+def open_jobs(path: Path, limits: Limits | None = None, allow_roots: Sequence[Path] = ()) -> Jobs:
+    """Read a file of jobs, whose recipes are held to `limits` and may read `allow_roots`, too.
+
+    Raises RecipeError with every problem in it.
+    """
     problems = Problems()
     path = path.absolute()
     limits = limits or Limits.of(())
@@ -136,6 +139,8 @@ def open_jobs(path: Path, limits: Limits | None = None) -> Jobs:
                 problems.add(place, message, given=given, code=Code.JOB_OF_SEVERAL_RECIPES)
         for recipe in recipes:
             job = _job(here, base, model.defaults, entry, recipe=recipe, limits=limits)
+            more = (*job.overrides.allow_roots, *(one.absolute() for one in allow_roots))
+            job = replace(job, overrides=replace(job.overrides, allow_roots=more))
             if any(other.name == job.name for other in found):
                 problems.add(
                     place_of(table, ("job", i)),
@@ -190,11 +195,10 @@ def _toml(value: Value) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def chosen_jobs(jobs: Jobs, only: str | None, shard: str | None) -> list[Job]:
-    """Jobs that are named (`only`) and in the share (`shard`). Raises UsageError for a name or a share that is none."""
+def chosen_jobs(jobs: Jobs, names: Sequence[str], shard: str | None) -> list[Job]:
+    """The named jobs (without names: all) of a share. Raises UsageError for an unknown name, or one that is not K/N."""
     found = list(jobs.jobs)
-    if only is not None:
-        names = [name.strip() for name in only.split(",")]
+    if names:
         known = [job.name for job in found]
         for name in names:
             if name not in known:
@@ -205,7 +209,7 @@ def chosen_jobs(jobs: Jobs, only: str | None, shard: str | None) -> list[Job]:
                         allowed=", ".join(known),
                         hint=nearest(name, known),
                         code=Code.UNKNOWN_WORD,
-                        facts=(("asked_by", "only"),),
+                        facts=(("asked_by", "jobs"),),
                     )
                 )
         found = [job for job in found if job.name in names]

@@ -20,7 +20,7 @@ from chainrun.library.shelf import Shelf
 from chainrun.library.usage import Usage, UseAt
 from chainrun.plan import Plan, build_plan
 from chainrun.plan.surroundings import code_hash
-from chainrun.recipe import open_recipe
+from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.address import STEMS, NodeAddress
 from chainrun.units import db_to_gain, gain_to_db
 
@@ -147,7 +147,7 @@ def on_stems(shelf: Shelf, near: Sequence[Apart], used: Usage) -> list[Apart]:
 def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | None:
     """The level-matched residual of two presets on the first seconds of a stem; None where that cannot be heard."""
     try:
-        opened = open_recipe(use.recipe)
+        opened = open_recipe(use.recipe, Overrides(allow_roots=use.allow_roots))
         plan = build_plan(opened, hash_file=None)
         node = plan.node(NodeAddress.of(use.node).name)
     except ChainrunError:

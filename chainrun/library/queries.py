@@ -57,21 +57,23 @@ class PresetDescription:
         }
 
 
-def list_presets(libraries: Sequence[Path]) -> list[Preset]:
+def list_presets(libraries: Sequence[Path], allow_roots: Sequence[Path] = ()) -> list[Preset]:
     """All presets of libraries, sorted by name.
 
     Raises RecipeError for one that is not valid, UsageError for a folder that is not there.
     """
-    return list(Shelf(libraries).presets.values())
+    return list(Shelf(libraries, allow_roots).presets.values())
 
 
-def describe_preset(libraries: Sequence[Path], name: str, *, store: Path | None = None) -> PresetDescription:
+def describe_preset(
+    libraries: Sequence[Path], name: str, *, store: Path | None = None, allow_roots: Sequence[Path] = ()
+) -> PresetDescription:
     """A preset with its measured profile; levels in dB, times in ms.
 
-    `store` keeps profiles, so that none is measured twice. Raises UsageError where there is no such preset, RecipeError
-    where it is not valid or a response's file is missing.
+    `store` keeps profiles, so that none is measured twice; files of its steps may be in `allow_roots`, too. Raises
+    UsageError where there is no such preset, RecipeError where it is not valid or a response's file is missing.
     """
-    shelf = Shelf(libraries)
+    shelf = Shelf(libraries, allow_roots)
     preset = shelf.get(name)
     steps = shelf.steps(preset.name)
     open_ones = [step for step in steps if not step.shuts or step.bypass]
@@ -135,15 +137,16 @@ def find_uses(
     *,
     store: Path | None = None,
     render_shares: bool = False,
+    allow_roots: Sequence[Path] = (),
 ) -> PresetUses:
     """Where a preset is used in recipes, given as globs or paths: with which changes, and when last rendered.
 
     Shares (in LU) are those that the store holds; with `render_shares` each missing one is measured by two renders.
     Raises UsageError for an unknown preset or a pattern without recipes, RecipeError for a library that is not valid.
     """
-    shelf = Shelf(libraries)
+    shelf = Shelf(libraries, allow_roots)
     name = shelf.get(name).name
-    known = usage(recipe_files(recipes))
+    known = usage(recipe_files(recipes), allow_roots)
     uses = known.of(name)
     shares = shares_of(uses, store, render=render_shares)
     days = last_rendered(uses, store)
@@ -214,18 +217,19 @@ def find_alike(
     *,
     store: Path | None = None,
     progress: Progress | None = None,
+    allow_roots: Sequence[Path] = (),
 ) -> Likeness:
     """Presets that do nearly the same to test signals, matched in level; with `name` only pairs with that one.
 
     Pairs that are alike are heard on a stem of the recipes, too, where one of them is used on one. Raises UsageError
     for an unknown preset or a pattern without recipes, RecipeError for a library that is not valid.
     """
-    shelf = Shelf(libraries)
+    shelf = Shelf(libraries, allow_roots)
     of = shelf.get(name).name if name is not None else None
     reporter = progress or Progress()
     measured = profiles(shelf, list(shelf.presets), store, reporter)
     reporter.done()
-    known = usage(recipe_files(recipes)) if recipes else Usage()
+    known = usage(recipe_files(recipes), allow_roots) if recipes else Usage()
     return likeness(shelf, measured, known, of)
 
 

@@ -94,7 +94,7 @@ def _refuse_what_is_there(target: Path, name: str) -> None:
             Problem(
                 "there is such a file already, and a recipe is never written over",
                 given=str(target),
-                hint="give another -o RECIPE",
+                hint="give it another name",
                 code=Code.FILE_EXISTS,
             )
         )

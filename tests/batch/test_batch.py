@@ -170,7 +170,7 @@ def test_shards_and_names(jobs_file, store, chainrun):
     assert parts == [{"one", "two"}, {"three"}]
     assert Path("night/batch.2-of-2.json").exists()
     assert list(run(path, store=store, only="three,one")[1]) == ["one", "three"]
-    assert chainrun("batch", path, "--only", "tree").code == 2
+    assert chainrun("batch", path, "--jobs", "tree").code == 2
     assert chainrun("batch", path, "--shard", "3/2").code == 2
 
 
