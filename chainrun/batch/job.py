@@ -11,7 +11,7 @@ from pathlib import Path
 from chainrun.batch.job_record import JobFile, JobRecord, JobState, MovedByOverlays
 from chainrun.batch.jobs import Job
 from chainrun.batch.summary import RenderSummary
-from chainrun.comparison.moved import largest_move
+from chainrun.comparison.before_after import largest_change
 from chainrun.defect import report_defect, wants_traceback
 from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.engine import EventLog
@@ -109,7 +109,7 @@ def _moved(job: Job, rendered: RenderResult, options: RenderOptions) -> MovedByO
     without = open_recipe(job.recipe, replace(job.overrides, overlays=()))
     plan = build_plan(without, only=job.only, hash_file=hasher(options.store))
     before = render(plan, job.out / BEFORE, options)
-    worst = largest_move(before.deliveries, rendered.deliveries)
+    worst = largest_change(before.deliveries, rendered.deliveries)
     if worst is None:
         return MovedByOverlays()
     return MovedByOverlays(

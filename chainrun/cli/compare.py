@@ -142,7 +142,7 @@ def _show_sounds(
 
             talk(f"wrote {write_page(compare_page(found, [Path(one).name for one in labels], place), place)}")
     if as_json:
-        put_json({"schema_version": 1, **found.record(labels)})
+        put_json({"schema_version": 2, **found.record(labels)})
     else:
         put(screen(found, labels, matched=match))
     return found.inaudible(Floor())
@@ -248,7 +248,9 @@ def screen(found: Difference, names: list[str], *, matched: bool) -> str:
     else:
         lines.append("neither aligned nor matched")
     lines += found.notes()
-    lines.append(f"residual: {number(found.residual_dbfs)} dBFS, {number(found.residual_lu)} LU against A")
+    lines.append(
+        f"residual {number(found.residual_lu)} LU against A (unweighted: {number(found.unweighted_residual_dbfs)} dBFS)"
+    )
     loud = [(hz, db) for hz, db in found.bands_db.items() if abs(db) >= 0.1]
     if loud and not found.identical:
         largest = sorted(loud, key=lambda one: -abs(one[1]))[:MAX_BANDS]

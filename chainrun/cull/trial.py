@@ -7,8 +7,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from chainrun.comparison.before_after import BEFORE, render_before_after
 from chainrun.comparison.difference import Difference
-from chainrun.comparison.moved import BEFORE, render_before_after
 from chainrun.cull.journal import alone, begun, refuse_unfinished
 from chainrun.cull.overlay_files import overlay_text
 from chainrun.cull.plan import CullPlan, read_plan
@@ -236,7 +236,7 @@ def _rendered(
     without, under = Overrides(one.variant), Overrides(one.variant, (overlay,))
     try:
         both = render_before_after(one.recipe, without, under, folder, options=options, progress=progress.node)
-        moved = both.largest_move()
+        moved = both.largest_change()
     except ResourceError:
         raise  # a full disk is not this recipe's alone
     except ChainrunError as error:

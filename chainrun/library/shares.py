@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from chainrun.comparison.moved import moved_delivery, render_before_after
+from chainrun.comparison.before_after import compare_delivery, render_before_after
 from chainrun.delivery import RenderOptions, RenderResult
 from chainrun.errors import ChainrunError
 from chainrun.json_hash import short_hash
@@ -81,7 +81,7 @@ def _rendered(use: UseAt, store: Path) -> BypassShare | None:
     try:
         with work_folder("chainrun-share") as work:
             both = render_before_after(use.recipe, plain, bypassed, work, options=RenderOptions(store=store))
-            found = moved_delivery(both.before.deliveries[0], both.after.deliveries[0]).difference
+            found = compare_delivery(both.before.deliveries[0], both.after.deliveries[0]).difference
     except ChainrunError:
         return None
     # Of main, before a delivery's gain brings either to its target.

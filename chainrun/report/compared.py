@@ -107,7 +107,7 @@ def residual_figures(found: Difference, name: str = "residual") -> list[Figure]:
     limit = Floor().residual_lu
     hz = np.array([float(one) for one in found.by_band_db])
     bands = np.clip(np.array(list(found.by_band_db.values())), -120.0, 20.0)
-    moved = found.moved_db or found.bands_db
+    moved = found.bands_where_it_differs_db or found.bands_db
     return [
         Figure(
             f"{name}-time",
