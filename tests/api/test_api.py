@@ -59,7 +59,7 @@ def test_every_name_works_twice_and_knows_what_it_is_given(session):
     assert package.measure(files["loud"]).integrated_lufs == pytest.approx(-27, abs=0.1)
     for _ in range(2):  # a subpackage of the same name would take its place
         found = package.compare(files["loud"], files["louder"])
-        assert found.record()["image"] == ["upside down"]
+        assert found.record()["image"] == ["has inverted polarity"]
     assert found.gain_db == pytest.approx(-2, abs=0.05)
     assert package.compare(files["loud"], files["louder"], match=False).gain_db == 0
 
