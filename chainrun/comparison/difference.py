@@ -12,7 +12,7 @@ import numpy as np
 
 from chainrun.audiofile import read_header
 from chainrun.comparison.image import ImageChange, image_changes, image_words
-from chainrun.comparison.limits import WORTH_DB, Floor
+from chainrun.comparison.limits import MAX_BAND_DB, WORTH_DB, Floor
 from chainrun.comparison.residual import ResidualMeter
 from chainrun.comparison.sounds import MAX_S, AlignedStream, Sound, blocks, measure, offset_frames, rate_of
 from chainrun.comparison.verdict import IDENTICAL, verdict
@@ -325,7 +325,7 @@ def bands_apart(one: dict[str, float], other: dict[str, float]) -> dict[str, flo
     for hz in one:
         a, b = one[hz], other.get(hz, -math.inf)
         if max(a, b) >= top - WORTH_DB:
-            found[hz] = max(-99.0, min(99.0, b - a)) if math.isfinite(a) or math.isfinite(b) else 0.0
+            found[hz] = max(-MAX_BAND_DB, min(MAX_BAND_DB, b - a)) if math.isfinite(a) or math.isfinite(b) else 0.0
     return found
 
 

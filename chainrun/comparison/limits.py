@@ -21,6 +21,8 @@ INAUDIBLE_BAND_DB = 0.1
 """Maximum change of a third octave that counts as none (common practice: the smallest audible step is near 0.5 dB)."""
 NAMED_BAND_DB = 0.5
 """Minimum change of a third octave that the verdict names."""
+MAX_BAND_DB = 99.0
+"""Upper bound of a third octave's change: a band of silence would change by infinity."""
 WORTH_DB = 50.0
 """Bands more than this below the loudest one do not count: they hold noise and dither."""
 

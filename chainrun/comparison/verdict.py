@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from chainrun.comparison.limits import NAMED_BAND_DB, Floor
+from chainrun.comparison.limits import MAX_BAND_DB, NAMED_BAND_DB, Floor
 from chainrun.contract.words import hertz
 
 IDENTICAL = "identical samples"
@@ -42,7 +42,8 @@ def where_in_bands(bands_db: dict[str, float]) -> str | None:
 
 def _by(bands_db: dict[str, float], places: list[int]) -> str:
     values = list(bands_db.values())
-    return f"by up to {max((values[i] for i in places), key=abs):+.1f} dB"
+    largest = max((values[i] for i in places), key=abs)
+    return f"by up to {largest:+.1f} dB" if abs(largest) < MAX_BAND_DB else f"by {MAX_BAND_DB:g} dB or more"
 
 
 def _range(known: list[str], run: list[int]) -> str:
@@ -72,7 +73,7 @@ def where_in_time(by_second_lu: tuple[float, ...], floor: Floor) -> str | None:
 def residual_words(residual_lu: float) -> str:
     """A residual in a sentence: `residual -43.2 LU`."""
     if residual_lu == math.inf:
-        return "no residual: the sound compared with is silent"
+        return "residual undefined: the original is silent"
     return f"residual {residual_lu:.1f} LU" if math.isfinite(residual_lu) else "no residual"
 
 
