@@ -1,4 +1,4 @@
-"""Many renders from one file of jobs: restartable, in parallel, on a cluster if there is one."""
+"""Renders many recipes from one file of jobs: restartable, in parallel, on a cluster if there is one."""
 
 from chainrun.batch.job_record import JobRecord, JobState
 from chainrun.batch.jobs import Job, Jobs, open_jobs

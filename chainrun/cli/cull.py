@@ -105,21 +105,21 @@ def _put_trial(trial: Trial) -> None:
         [
             shortened(one.name, 22),
             shortened(", ".join(one.affected.nodes) or "-", 22),
-            number(one.residual_lu if one.found is not None else None),
-            number(one.louder_lu if one.found is not None else None),
+            number(one.residual_lu),
+            number(one.level_change_lu),
             "over" if one.crosses(trial.plan) else "",
         ]
         for one in trial.tried
     ]
-    put(table(["recipe", "nodes", "LU", "louder", "limit"], rows, left=2) if rows else "no recipe is touched")
+    put(table(["recipe", "nodes", "residual LU", "level", "limit"], rows, left=2) if rows else "no recipe is touched")
     for one in trial.tried:
         for reading in one.readings[:4]:
             put(f"  {reading}")
         where = f"{one.name}, {one.delivery}" if one.delivery else one.name
         put_lines(f"{where}: {one.sentence()}")
     put(
-        f"limits in {trial.plan.path.name}: a residual of {file.max_residual_lu:g} LU matched in level, "
-        f"{file.max_level_lu:g} LU louder or softer"
+        f"limits in {trial.plan.path.name}: residual {file.max_residual_lu:g} LU after matching the level, "
+        f"change of level {file.max_level_change_lu:g} LU"
     )
 
 

@@ -106,7 +106,7 @@ def _put_profile(profile: Profile) -> None:
         ["attack, release", f"{_ms(profile.attack_ms)}, {_ms(profile.release_ms)}"],
         ["harmonics at -18 dBFS", f"{profile.harmonics_pct:.3g} %"],
         ["latency, tail", f"{profile.latency_ms:g} ms, {profile.tail_s:g} s"],
-        ["level of pink noise", f"{profile.level_change_lu:+.1f} LU"],
+        ["level of pink noise, LU", number(profile.level_change_lu)],
     ]
     put(table(["", ""], rows, left=2))
 
@@ -145,23 +145,25 @@ def _put_uses(found: PresetUses) -> None:
     if found.inside:
         put(f"inside the presets {', '.join(found.inside)}")
     rows = [_use_row(one) for one in found.uses]
-    head = ["recipe", "node", "set", "rendered", "loud", "LU"]
+    head = ["recipe", "node", "set", "rendered", "loudness", "residual LU"]
     put(table(head, rows, left=2) if rows else f"no recipe uses {found.preset}")
     for one in found.uses:
         for key, value in one.use.changes.items():
             told = f"{recipe_name(one.use.recipe)} {one.use.path}: {key} = {value}"
             put(textwrap.fill(printable(told), 80, subsequent_indent="    "))
+    for why in dict.fromkeys(one.share.reason for one in found.uses if one.share.reason is not None):
+        put(textwrap.fill(printable(f"residual -: {why}"), 80, subsequent_indent="    "))
 
 
 def _use_row(one: MeasuredUse) -> list[str]:
     use, share = one.use, one.share
     return [
-        shortened(str(use.recipe) + (f" ({use.variant})" if use.variant else ""), 28, keep_end=True),
-        shortened(use.node, 18),
+        shortened(str(use.recipe) + (f" ({use.variant})" if use.variant else ""), 26, keep_end=True),
+        shortened(use.node, 16),
         str(len(use.changes) or "-"),
         one.last_rendered or "-",
-        number(share.loudness_lu if share is not None else None),
-        number(share.residual_lu if share is not None else None),
+        number(share.loudness_change_lu),
+        number(share.residual_lu),
     ]
 
 
@@ -194,15 +196,18 @@ def _put_likeness(found: Likeness, shown: list[Apart]) -> None:
     from chainrun.library.alike import MAX_ALIKE_LU
 
     if shown:
-        head = ["preset", "and", "LU", "worst on", "eq dB", "curve", "gain", "on stem"]
+        head = ["preset", "and", "residual LU", "worst on", "eq dB", "gain", "stem LU"]
         put(table(head, [_pair_row(one) for one in shown], left=2))
+    for one in shown:
+        if (why := one.reason or one.stem_reason) is not None and (one.residual_lu is None or one.alike):
+            put(textwrap.fill(printable(f"{one.one}, {one.other}: -: {why}"), 80, subsequent_indent="    "))
     for group in found.groups:
         put(f"alike: {', '.join(group.presets)}; keep {group.keep}")
     if not found.alike:
-        put(f"no two presets are alike (residual under {MAX_ALIKE_LU:g} LU on every test signal)")
+        put(f"no two presets are alike (residual below {MAX_ALIKE_LU:g} LU on every test signal)")
 
 
 def _pair_row(one: Apart) -> list[str]:
-    figures = [number(one.response_db), number(one.static_db), number(one.gain_db)]
-    names = [shortened(one.one, 18), shortened(one.other, 18)]
-    return [*names, number(one.residual_lu, 0), one.worst, *figures, number(one.stem_lu, 0)]
+    figures = [number(one.response_db), number(one.gain_db)]
+    names = [shortened(one.one, 14), shortened(one.other, 14)]
+    return [*names, number(one.residual_lu), one.worst, *figures, number(one.stem_residual_lu)]

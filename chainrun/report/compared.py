@@ -96,7 +96,7 @@ def figures_table(found: Difference, names: Sequence[str]) -> DataTable:
         short = found.one.measured.range_is_short or found.other.measured.range_is_short
         label += " (short programme)" if key == "range_lu" and short else ""
         rows.append([label, number(one, digits), number(other, digits), number(apart, digits)])
-    rows.append(["residual, LU", "", "", number(found.residual_lu)])
+    rows.append(["residual LU", "", "", number(found.residual_lu)])
     return DataTable(["", "A", "B", "B - A"], rows, f"A is {names[0]}, B is {names[1]}")
 
 
@@ -236,17 +236,17 @@ def _likeness_tables(alike: Likeness) -> list[Block]:
         [
             one.one,
             one.other,
-            f"{one.residual_lu:.1f}",
+            number(one.residual_lu),
             one.worst,
             f"{one.response_db:.1f}",
-            f"{one.gain_db:+.1f}",
+            number(one.gain_db),
         ]
         for one in alike.alike
     ]
     return [
         DataTable(["presets that do nearly the same", "keep"], groups, "Groups", left=2),
         DataTable(
-            ["preset", "and", "LU", "worst on", "eq dB", "gain dB"],
+            ["preset", "and", "residual LU", "worst on", "eq dB", "gain dB"],
             pairs,
             "Pairs, matched in level, by their worst test signal",
             left=2,
@@ -261,23 +261,23 @@ def _costs_table(trial: Trial) -> DataTable:
             ", ".join(one.affected.presets),
             ", ".join(one.affected.nodes),
             number(one.found.residual_lu if one.found else None),
-            f"{one.louder_lu:+.1f}",
+            number(one.level_change_lu),
             "over" if one.crosses(trial.plan) else "",
         ]
         for one in trial.tried
     ]
-    head = ["session", "presets", "nodes", "residual LU", "louder LU", "limit"]
+    head = ["session", "presets", "nodes", "residual LU", "level change LU", "limit"]
     return DataTable(head, rows, "Costs, the worst first", left=3)
 
 
 def batch_page(records: Sequence[JobRecord], title: str, seconds: float) -> Page:
     """All jobs of a batch."""
-    head = ["job", "state", "LUFS", "dBTP", "range LU", "moved LU", "s", "files"]
+    head = ["job", "state", "LUFS", "dBTP", "range LU", "residual LU", "s", "files"]
     rows = [_job_row(record) for record in records]
     sections = [Section("Jobs", [DataTable(head, rows, "All jobs; a heading sorts", left=2)])]
     failed: list[Block] = [Text(f"{one.job}: {one.error}", "warning") for one in records if one.error]
     sections += [Section("What failed", failed)] if failed else []
-    moves: list[Block] = [Text(f"{one.job}: {one.moved.verdict}") for one in records if one.moved is not None]
+    moves: list[Block] = [Text(f"{one.job}: {one.difference.verdict}") for one in records if one.difference is not None]
     sections += [Section("What moved", moves)] if moves else []
     return Page(title, f"{counts(records)} in {seconds:.1f} s", sections, [("chainrun", __version__)])
 
@@ -291,7 +291,7 @@ def _job_row(record: JobRecord) -> list[str]:
         number(finite(m.integrated_lufs), 2) if m is not None else "-",
         number(finite(m.true_peak_dbtp), 2) if m is not None else "-",
         range_text(finite(m.range_lu, 4), m.n_frames, m.rate_hz) if m is not None else "-",
-        number(record.moved.residual_lu) if record.moved is not None else "-",
+        number(record.difference.residual_lu) if record.difference is not None else "-",
         f"{record.seconds:.1f}",
         ", ".join(Path(one.file).name for one in record.files),
     ]
