@@ -110,5 +110,5 @@ def test_a_changed_response_is_measured_anew(tmp_path, chainrun, monkeypatch):
     seen = []
     for seed in (1, 2):
         soundfile.write(tmp_path / "presets" / "box.wav", noise(2400, 0.2, seed=seed), RATE)
-        seen.append(chainrun("presets", "show", "box", "--json").json["face"]["response_db"])
+        seen.append(chainrun("presets", "show", "box", "--json").json["profile"]["response_db"])
     assert seen[0] != seen[1]
