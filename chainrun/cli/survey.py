@@ -164,14 +164,14 @@ def _arrivals(group: GroupReport) -> list[str]:
     rows = []
     for one in group.arrivals:
         told = ["?"] * 4
-        if one.confidence >= PERHAPS:
+        if one.confidence_pct >= 100.0 * PERHAPS:
             way = [number(one.delay_samples), number(one.delay_ms, 2), number(one.delay_m, 2)]
             told = [*way, "inverted" if one.inverted else "same"]
-        agree = f"{one.confidence:.0%} of {one.n_hits}"
+        agree = f"{one.confidence_pct:.0f} % of {one.n_hits}"
         rows.append([shortened(one.channel, 18), shortened(one.drum, 12), *told, agree])
     return [
         "",
-        f"{group.name}: arrival behind {printable(str(group.reference))} (negative: ahead)",
+        f"{group.name}: arrival after {printable(str(group.reference))} (negative: before)",
         table(["microphone", "by hits of", "samples", "ms", "m", "polarity", "hits agree"], rows, left=2),
     ]
 
@@ -187,7 +187,7 @@ def _distances(group: GroupReport) -> list[str]:
             number(one.reference_distance_m, 2),
         ]
         for one in group.arrivals
-        if one.distance_m is not None and one.confidence >= PERHAPS
+        if one.distance_m is not None and one.confidence_pct >= 100.0 * PERHAPS
     ]
     if not rows:
         return []

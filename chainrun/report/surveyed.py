@@ -55,13 +55,13 @@ def _arrivals(group: GroupReport) -> list[Block]:
             number(one.delay_ms, 2),
             number(one.delay_m, 2),
             "inverted" if one.inverted else "same",
-            f"{100 * one.confidence:.0f} %",
+            f"{one.confidence_pct:.0f} %",
             str(one.n_hits),
         ]
         for one in group.arrivals
     ]
     head = ["microphone", "by hits of", "samples", "ms", "m", "polarity", "hits agree", "hits"]
-    caption = f"Arrival behind {group.reference}; negative is ahead"
+    caption = f"Arrival after {group.reference}; negative is before"
     return [DataTable(head, rows, caption, left=2)] if rows else []
 
 
@@ -95,12 +95,12 @@ def _seats(group: GroupReport) -> list[Block]:
             [
                 one.drum,
                 number(one.right_over_left_db),
-                number(one.right_behind_left_ms, 2),
+                number(one.right_after_left_ms, 2),
                 number(one.expected_from_distance_db),
             ]
             for one in seats
         ]
         if rows:
-            head = ["drum", "right over left dB", "right behind left ms", "by distance dB"]
+            head = ["drum", "right over left dB", "right after left ms", "by distance dB"]
             blocks.append(DataTable(head, rows, f"Where the drums lie in {stem}"))
     return blocks

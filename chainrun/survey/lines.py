@@ -1,4 +1,4 @@
-"""A line signal against the microphone of its amplifier: the whole sound tells, not single hits."""
+"""Compares a line signal with the microphone of its amplifier, over the whole sound instead of single hits."""
 
 from __future__ import annotations
 
