@@ -129,7 +129,7 @@ def test_other_lengths_late_starts_and_clocks_are_said(tmp_path):
     written(tmp_path, 46, change)
     texts = [one.text for one in advice(survey(of_folder(tmp_path)))]
     assert any("hat: 2.00 s shorter than most files" in text for text in texts)
-    assert any("barn: nothing is heard before 6." in text for text in texts)
+    assert any("barn: silent before 6." in text for text in texts)
 
 
 @pytest.mark.parametrize("ppm", [0.0, 60.0, -60.0])
