@@ -110,6 +110,11 @@ def _folder_taken(problem: Problem) -> Problem:
     return problem if problem.file is not None else _hint(problem, "render them one by one, each with -o")
 
 
+def _unknown_key(problem: Problem) -> Problem:
+    node = problem.fact("only")
+    return _hint(problem, f"chainrun render {problem.file or 'RECIPE'} --only {node}") if node is not None else problem
+
+
 def _with_hint(hint: str) -> Callable[[Problem], Problem]:
     return lambda problem: _hint(problem, hint)
 
@@ -121,6 +126,7 @@ _MENDED: dict[Code, Callable[[Problem], Problem]] = {
     Code.OUTSIDE_ROOT: _outside_root,
     Code.UNUSABLE_PATH: _outside_root,
     Code.UNKNOWN_NODE: _unknown_node,
+    Code.UNKNOWN_KEY: _unknown_key,
     Code.UNKNOWN_WORD: _asked(_WORD_OF),
     Code.OPTION_VALUE: _asked(_VALUE_OF),
     Code.EXTRA_MISSING: _asked({"cluster": "--cluster needs the extra `cluster`"}),

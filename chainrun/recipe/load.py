@@ -24,6 +24,7 @@ from chainrun.recipe.problems import Problems
 from chainrun.recipe.roots import Roots
 from chainrun.recipe.semantics import check_references
 from chainrun.recipe.tables import Items, KeyPath, Place, Table, place_of, wrap
+from chainrun.recipe.toml_slips import place_of_error, slips, where_to_look
 from chainrun.recipe.toml_text import toml_text
 from chainrun.recipe.validate import validate
 from chainrun.whole_file import safely_resolved
@@ -124,7 +125,7 @@ def read_toml(path: Path, problems: Problems, limits: Limits | None = None) -> T
     try:
         data = toml_file.parse(text)
     except tomllib.TOMLDecodeError as error:
-        problems.found.append(_of_toml(path, text, error))
+        problems.found.extend(_of_toml(path, text, error))
         return None
     try:
         located = wrap(data, place)
@@ -136,21 +137,29 @@ def read_toml(path: Path, problems: Problems, limits: Limits | None = None) -> T
     return located
 
 
-def _of_toml(path: Path, text: str, error: tomllib.TOMLDecodeError) -> Problem:
-    """What is wrong with a TOML text, and where."""
+def _of_toml(path: Path, text: str, error: tomllib.TOMLDecodeError) -> list[Problem]:
+    """Everything that is wrong with a TOML text, as far as it is known for certain, and where."""
+    file = shown_path(path)
     if isinstance(error, toml_file.UnbearableError):
-        return Problem(str(error), file=shown_path(path), line=error.line, column=1, code=Code.TOO_DEEP)
-    # Python 3.14 has the place as numbers; before, the error's text is all that says where. It decides nothing else.
-    said = str(error)
-    found = re.search(r"\(at line (\d+), column (\d+)\)", said)
-    line, column = (int(found[1]), int(found[2])) if found else (text.count("\n") + 1, 1)
-    return Problem(
-        "this is not valid TOML: " + re.sub(r"\s*\(at .*\)$", "", said),
-        file=shown_path(path),
-        line=getattr(error, "lineno", line),
-        column=getattr(error, "colno", column),
-        code=Code.INVALID_TOML,
-    )
+        return [Problem(str(error), file=file, line=error.line, column=1, code=Code.TOO_DEEP)]
+    found = slips(text, error)
+    if found:
+        return [
+            Problem(
+                f"this is not valid TOML: {one.message}",
+                file=file,
+                line=one.line,
+                column=one.column,
+                given=one.given,
+                hint=one.hint,
+                code=Code.INVALID_TOML,
+            )
+            for one in found
+        ]
+    line, column = place_of_error(text, error)
+    message = "this is not valid TOML: " + re.sub(r"\s*\(at .*\)$", "", str(error))
+    hint = where_to_look(text, error)
+    return [Problem(message, file=file, line=line, column=column, hint=hint, code=Code.INVALID_TOML)]
 
 
 def _with_base(path: Path, roots: Roots, problems: Problems, limits: Limits, stack: tuple[Path, ...]) -> Table | None:

@@ -16,6 +16,7 @@ from chainrun.contract.parameters import allowed_of, field_at
 from chainrun.errors import Problem, nearest, shown
 from chainrun.problem_codes import Code
 from chainrun.recipe.problems import MAX_PROBLEMS, Problems
+from chainrun.recipe.slips import infinity_of, key_hint, value_hint
 from chainrun.recipe.tables import Items, KeyPath, Table, place_of, plain
 from chainrun.units import unit_of
 
@@ -121,14 +122,26 @@ def _missing(wrong: _Wrong) -> Problem:
 def _unknown_key(wrong: _Wrong) -> Problem:
     names = sorted({f.alias or n for m in wrong.around for n, f in m.model_fields.items()})
     key = str(wrong.path[-1])
-    hint = _other_unit(key, wrong.value, names) or nearest(key, names)
+    if key == "solo" and len(wrong.path) == 3 and wrong.path[0] in ("stems", "buses"):
+        return _solo(wrong, names)
+    hint = key_hint(key, wrong.value, names) or _other_unit(key, wrong.value, names) or nearest(key, names)
     return Problem("there is no such key here", allowed=", ".join(names), hint=hint, code=Code.UNKNOWN_KEY)
+
+
+def _solo(wrong: _Wrong, names: list[str]) -> Problem:
+    """Solo is no key of a stem or bus: what sounds alone is said where it is rendered."""
+    message, allowed, node = "there is no such key here", ", ".join(names), str(wrong.path[1])
+    if wrong.value is False:
+        return Problem(message, allowed=allowed, hint="leave it out", code=Code.UNKNOWN_KEY)
+    hint = f"a recipe has no solo: render {node} alone"
+    return Problem(message, allowed=allowed, hint=hint, code=Code.UNKNOWN_KEY, facts=(("only", node),))
 
 
 def _unknown_tag(wrong: _Wrong) -> Problem:
     tag, word = str(wrong.context.get("tag")), _discriminator(wrong)
     known = [one.strip().strip("'") for one in str(wrong.context.get("expected_tags")).split(",")]
-    hint, allowed = nearest(tag, known), ", ".join(known)
+    begun = [one for one in known if len(tag) > 2 and one.startswith(tag.lower())]
+    hint, allowed = nearest(tag, known) or nearest(begun[0] if begun else "", begun), ", ".join(known)
     if word != "do":
         return Problem(f"there is no such {word}", given=shown(tag), allowed=allowed, hint=hint, code=Code.UNKNOWN_KIND)
     owner = key_owner(tag)
@@ -141,7 +154,10 @@ def _no_tag(wrong: _Wrong) -> Problem:
     if "bands" in wrong.path:
         return Problem("a band needs `kind`", code=Code.MISSING_KEY)
     message = "a step needs `do` (a processor) or `preset` (a preset's name)"
-    return Problem(message, allowed=", ".join(processors()), code=Code.MISSING_PROCESSOR)
+    meant = [one for one in wrong.value.values() if isinstance(one, str)] if isinstance(wrong.value, dict) else []
+    do = next((one for one in meant if one in processors()), None)
+    hint = f'did you mean do = "{do}"?' if do is not None else None
+    return Problem(message, allowed=", ".join(processors()), hint=hint, code=Code.MISSING_PROCESSOR)
 
 
 def _wrong_type(wrong: _Wrong) -> Problem:
@@ -149,7 +165,13 @@ def _wrong_type(wrong: _Wrong) -> Problem:
     allowed = _WRONG_TYPE[wrong.kind] if inside or not wrong.allowed else wrong.allowed
     if wrong.key == "chain" and not inside:
         allowed = "an array of steps: [ { do = … }, … ]"
-    return Problem("has the wrong type", allowed=allowed, code=Code.WRONG_TYPE)
+    if isinstance(wrong.value, dict) and not inside and "array" in str(allowed):
+        header = ".".join(step for step in wrong.path if isinstance(step, str))
+        hint: str | None = f"for each item a table in double brackets: [[{header}]]"
+    else:
+        names = [f.alias or n for m in wrong.around for n, f in m.model_fields.items()]
+        hint = value_hint(wrong.key, f"{_WRONG_TYPE[wrong.kind]}, {allowed}", wrong.value, names, wrong.field)
+    return Problem("has the wrong type", allowed=allowed, hint=hint, code=Code.WRONG_TYPE)
 
 
 def _out_of_range(wrong: _Wrong) -> Problem:
@@ -162,7 +184,9 @@ def _out_of_range(wrong: _Wrong) -> Problem:
 
 
 def _not_finite(wrong: _Wrong) -> Problem:
-    return Problem("must be a finite number", allowed=wrong.allowed, code=Code.OUT_OF_RANGE)
+    names = [f.alias or n for m in wrong.around for n, f in m.model_fields.items()]
+    hint = infinity_of(names, wrong.key, wrong.field, wrong.value)
+    return Problem("must be a finite number", allowed=wrong.allowed, hint=hint, code=Code.OUT_OF_RANGE)
 
 
 def _none_of_the_values(wrong: _Wrong) -> Problem:
@@ -180,7 +204,12 @@ def _too_short(wrong: _Wrong) -> Problem:
 
 
 def _too_long(wrong: _Wrong) -> Problem:
-    return Problem("is too long", allowed=f"at most {wrong.context.get('max_length')}", code=Code.WRONG_LENGTH)
+    most = wrong.context.get("max_length")
+    numbers = isinstance(wrong.value, list) and all(type(one) in (int, float) for one in wrong.value)
+    hint = (
+        "a decimal number has a point: 6,5 is two numbers" if numbers and len(wrong.value) == 3 and most == 2 else None
+    )
+    return Problem("is too long", allowed=f"at most {most}", hint=hint, code=Code.WRONG_LENGTH)
 
 
 def _not_a_name(_: _Wrong) -> Problem:
@@ -249,6 +278,8 @@ def _slip(key: str, value: Any, field: FieldInfo | None) -> str | None:
         return f"if {value:g} s is meant, write {value * 1000:g}"
     if key.endswith("_hz") and 0 < value < low and low <= value * 1000 <= high:
         return f"if {value:g} kHz is meant, write {value * 1000:g}"
+    if key == "ratio" and 0 < value < low <= 1 / value <= high:
+        return f"a ratio of 1:{1 / value:g} is written {1 / value:g}"
     if key.endswith("_db") and -value >= low and -value <= high:
         return f"did you mean {-value:g}?"
     return None
