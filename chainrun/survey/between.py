@@ -252,7 +252,7 @@ class HitStretches:
         return self._found[key]
 
     def against(self, name: str, reference: str) -> list[Arrived]:
-        """Arrivals at a microphone relative to the reference: by its own drum, else by each drum, most certain one first."""
+        """Arrivals at a microphone relative to the reference: by its own drum, else by each, most certain first."""
         own = self.drum_of(name)
         found = []
         for drum in [own] if own is not None else self.drums:

@@ -13,6 +13,7 @@ from chainrun.comparison.limits import Floor
 from chainrun.comparison.pairs import Compared, compare_recipes
 from chainrun.comparison.residual import ResidualMeter
 from chainrun.comparison.sweep import ValuesOfKey, sweep
+from chainrun.comparison.verdict import residual_words
 from chainrun.delivery import RenderOptions
 from chainrun.errors import UsageError
 from chainrun.problem_codes import Code
@@ -61,6 +62,12 @@ def test_the_residual_of_a_share_of_the_sound():
         meter.feed(share * x, x)
     assert meter.by_step_lu() == pytest.approx((-40, -20), abs=0.1)
     assert meter.lu() == pytest.approx(10 * np.log10((0.01**2 + 0.1**2) / 2), abs=0.1)
+
+
+def test_a_residual_in_words():
+    assert residual_words(-43.21) == "residual -43.2 LU"
+    assert residual_words(-np.inf) == "no residual"
+    assert residual_words(np.inf) == "residual undefined: the original is silent"
 
 
 def test_changes_of_the_image():

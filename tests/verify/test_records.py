@@ -139,6 +139,14 @@ def test_every_kind_has_words(words, kinds):
     assert set(words) == set(kinds)
 
 
+def test_a_reading_that_is_missing_is_no_number():
+    lost = Check(Aspect.RANGE, False, None, 3.0, (Limit(Bound.WITHIN, 0.5),), delivery="a.wav")
+    assert check_text(lost) == "range_lu: was 3.00 LU, now not measured"
+    assert (check_record(lost)["measured"], check_record(lost)["was"]) == (None, 3.0)
+    silent = Check(Aspect.INTEGRATED, False, None, -14.0, (Limit(Bound.WITHIN, 0.1),), delivery="a.wav")
+    assert check_text(silent) == "integrated_lufs: was -14.00 LUFS, now silence"
+
+
 # -- changes -----------------------------------------------------------------------------------------------------------
 
 
