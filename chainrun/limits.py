@@ -31,7 +31,7 @@ class Limits:
     channels: float = _limit(64, "", "channels of an audio file")
     rate_hz: float = _limit(384_000, "Hz", "sampling rate of an audio file, a session or a delivery")
     oversampling: float = _limit(16, "", "times the rate that a step works at inside")
-    tail_s: float = _limit(120, "s", "tail_max_s of a recipe")
+    tail_s: float = _limit(120, "s", "max_tail_s of a recipe")
     memory_gb: float = _limit(4, "GB", "predicted memory of the steps of one chain")
     work_h: float = _limit(24, "h", "predicted processor time of a render")
     disk_gb: float = _limit(200, "GB", "predicted size of all prints and files of a render")

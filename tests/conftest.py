@@ -68,9 +68,9 @@ def place(tmp_path, monkeypatch):
         shutil.copy(folder / name, folder / "takes")
     (folder / "song.recipe.toml").write_text(DELIVERED)
     (folder / "LICENCE.txt").write_text("as you like\n")
-    (folder / "night.jobs.toml").write_text('jobs = 1\nout = "night"\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
+    (folder / "night.jobs.toml").write_text('grammar = 1\nout = "night"\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
     (folder / "old.cull.toml").write_text(
-        'cull = 1\nyear = 2026\npresets_dirs = ["presets"]\nrecipes = ["*.recipe.toml"]\n'
+        'grammar = 1\nyear = 2026\npresets_dirs = ["presets"]\nrecipes = ["*.recipe.toml"]\n'
         '[[preset]]\nname = "kick/close"\ndecision = "replace"\nby = "kick/old"\n'
     )
     (tmp_path / "temporary").mkdir()

@@ -14,28 +14,28 @@ from chainrun.recipe import open_recipe
 from chainrun.store import hasher
 from tests.signals import noise
 
-WHOLE = """recipe = 1
+WHOLE = """grammar = 1
 [stems.kick]
 file = "kick.wav"
 to = "kit"
-sends = { hall = -12 }
-chain = [ { do = "gate", threshold_db = -30, lookahead_ms = 4 }, { do = "compressor", threshold_db = -24, key = { from = ["snare", "pair"] } } ]
+sends = { hall = { level_db = -12 } }
+chain = [ { do = "gate", threshold_dbfs = -30, lookahead_ms = 4 }, { do = "compressor", threshold_dbfs = -24, key = { from = ["snare", "pair"] } } ]
 [stems.snare]
 file = "snare.wav"
 to = "kit"
 pan_pct = -40
 shift_samples = 3.5
-level_points_db = [[0.0, 0.0], [0.3, -6.0]]
-chain = [ { do = "eq", bands = [ { kind = "low_cut", freq_hz = 80, slope_db_per_octave = 24 } ] }, { do = "gate", threshold_db = -30, key = { from = ["kick"], tap = "chain" } } ]
+ride = [{ at_s = 0.0, gain_db = 0.0 }, { at_s = 0.3, gain_db = -6.0 }]
+chain = [ { do = "eq", bands = [ { kind = "low_cut", freq_hz = 80, slope_db_per_octave = 24 } ] }, { do = "gate", threshold_dbfs = -30, key = { from = ["kick"], tap = "chain" } } ]
 [stems.pair]
 file = "pair.wav"
 pan_pct = 30
-active_s = [[0.1, 0.4]]
+active = [{ from_s = 0.1, to_s = 0.4 }]
 [stems.other]
 file = "other.wav"
 level_db = -6
 [buses.kit]
-chain = [ { do = "compressor", threshold_db = -20, mix_pct = 70, lookahead_ms = 1 } ]
+chain = [ { do = "compressor", threshold_dbfs = -20, mix_pct = 70, lookahead_ms = 1 } ]
 [buses.hall]
 chain = [ { do = "delay", time_ms = 20 }, { do = "eq", bands = [ { kind = "bell", freq_hz = 900, gain_db = -6 } ] } ]
 [main]
@@ -46,21 +46,21 @@ target_lufs = -20
 max_dbtp = -1
 """
 """Keys, sends, rides, stretches, conversion, a limiter and a target, over the stems of `session`."""
-KIT = """recipe = 1
+KIT = """grammar = 1
 [stems.kick]
 file = "kick.wav"
 to = "kit"
-chain = [ { do = "compressor", threshold_db = -20, name = "squash" } ]
+chain = [ { do = "compressor", threshold_dbfs = -20, name = "squash" } ]
 [stems.snare]
 file = "snare.wav"
 to = "kit"
 level_db = -2
-sends = { hall = -12 }
-chain = [ { do = "gate", threshold_db = -30, key = { from = ["kick"], tap = "raw" } } ]
+sends = { hall = { level_db = -12 } }
+chain = [ { do = "gate", threshold_dbfs = -30, key = { from = ["kick"], tap = "before_chain" } } ]
 [stems.pair]
 file = "pair.wav"
 [buses.kit]
-chain = [ { do = "compressor", threshold_db = -18 } ]
+chain = [ { do = "compressor", threshold_dbfs = -18 } ]
 [buses.hall]
 chain = [ { do = "echo", time_ms = 70, feedback_pct = 30 } ]
 [[deliver]]
@@ -71,17 +71,17 @@ file = "stems/{name}.wav"
 what = "stems.*"
 """
 """Six nodes over the stems of `session`, for what is kept of them and who makes them."""
-DELIVERED = """recipe = 1
+DELIVERED = """grammar = 1
 presets_dirs = ["presets"]
 [stems.kick]
 file = "kick.wav"
 hit_level_dbfs = -6
 to = "kit"
-chain = [ { preset = "kick/close" }, { do = "gate", threshold_db = -40 } ]
+chain = [ { preset = "kick/close" }, { do = "gate", threshold_dbfs = -40 } ]
 [stems.pair]
 file = "pair.wav"
 [buses.kit]
-chain = [ { do = "compressor", threshold_db = -30 } ]
+chain = [ { do = "compressor", threshold_dbfs = -30 } ]
 [[deliver]]
 file = "mix.wav"
 sidecar = true
@@ -93,7 +93,7 @@ file = "mix.flac"
 file = "mix.mp3"
 """
 """Every format, a preset, a sidecar and a target, over the stems of `place`."""
-DRAWN = """recipe = 1
+DRAWN = """grammar = 1
 title = "A song"
 note = "How it was done."
 [stems.kick]
@@ -101,20 +101,20 @@ file = "kick.wav"
 to = "kit"
 note = "The one at the shell."
 chain = [
-  { do = "gate", name = "door", threshold_db = -30, range_db = 40, note = "keeps the bleed out" },
+  { do = "gate", name = "door", threshold_dbfs = -30, range_db = 40, note = "keeps the bleed out" },
   { do = "eq", name = "tone", bands = [ { kind = "bell", freq_hz = 1000, gain_db = 6 }, { kind = "low_cut", freq_hz = 60 } ] },
   { do = "saturate", name = "bite", drive_db = 12 },
 ]
 [stems.pair]
 file = "pair.wav"
 level_db = -9
-sends = { hall = -12 }
+sends = { hall = { level_db = -12 } }
 [stems.under]
 file = "snare.wav"
 to = "kit"
-chain = [ { do = "compressor", name = "held", threshold_db = -30, ratio = 4, key = { from = ["kick"] } } ]
+chain = [ { do = "compressor", name = "held", threshold_dbfs = -30, ratio = 4, key = { from = ["kick"] } } ]
 [buses.kit]
-chain = [ { do = "compressor", name = "glue", threshold_db = -20, ratio = 3 } ]
+chain = [ { do = "compressor", name = "glue", threshold_dbfs = -20, ratio = 3 } ]
 [buses.hall]
 chain = [ { do = "delay", time_ms = 20 } ]
 [[deliver]]
@@ -124,11 +124,11 @@ target_lufs = -20
 "stems.pair.level_db" = -30
 """
 """Every kind of picture and number that a page shows, over the stems of `session`."""
-JUDGED = """recipe = 1
+JUDGED = """grammar = 1
 [stems.kick]
 file = "kick.wav"
 to = "kit"
-chain = [ { do = "compressor", name = "squash", threshold_db = -20, ratio = 4 } ]
+chain = [ { do = "compressor", name = "squash", threshold_dbfs = -20, ratio = 4 } ]
 [stems.snare]
 file = "snare.wav"
 to = "kit"
@@ -139,11 +139,11 @@ level_db = -6
 file = "mix.wav"
 bits = 24
 [expect]
-sample_peak_dbfs = { at_most = -1 }
+sample_peak_dbfs = { max = -1 }
 "stems.kick.chain.squash.gain_reduction_max_db" = { from = 1, to = 30 }
 """
 """Expectations and one delivery, over the stems of `session`."""
-PRESET = 'preset = 1\nsince = 2023\nchain = [ { do = "gain", gain_db = 1 } ]\n'
+PRESET = 'grammar = 1\nsince = 2023\nchain = [ { do = "gain", gain_db = 1 } ]\n'
 
 
 def render_opened(
@@ -183,7 +183,7 @@ def long_session(session, seconds=60):
     """Writes a recipe of four stems of this length, each with three steps; returns its path."""
     soundfile.write("long.wav", noise(48000 * seconds, 0.02), 48000, subtype="PCM_16")
     stems = "".join(
-        f'[stems.s{i}]\nfile = "long.wav"\ntrim_db = -{i}\nchain = [ {{ do = "eq", bands = [ {{ kind = "bell", freq_hz = {200 * (i + 1)}, gain_db = 3 }} ] }}, {{ do = "compressor", threshold_db = -24 }}, {{ do = "saturate" }} ]\n'
+        f'[stems.s{i}]\nfile = "long.wav"\ntrim_db = -{i}\nchain = [ {{ do = "eq", bands = [ {{ kind = "bell", freq_hz = {200 * (i + 1)}, gain_db = 3 }} ] }}, {{ do = "compressor", threshold_dbfs = -24 }}, {{ do = "saturate" }} ]\n'
         for i in range(4)
     )
-    return session.write(f'recipe = 1\n{stems}[[deliver]]\nfile = "mix.wav"\n')
+    return session.write(f'grammar = 1\n{stems}[[deliver]]\nfile = "mix.wav"\n')

@@ -13,7 +13,7 @@ STEP = TypeAdapter(any_step())
 
 
 def runner_of(channels=1, keys=None, hit=None, rate=RATE, tempo=None, **numbers):
-    """The runner of a step, started: runner_of(do="gate", threshold_db=-30)."""
+    """The runner of a step, started: runner_of(do="gate", threshold_dbfs=-30)."""
     step = STEP.validate_python(numbers)
     return step.start(Stream(rate, channels, key_channels=keys or {}, hit_level_dbfs=hit, tempo_bpm=tempo))
 

@@ -20,7 +20,7 @@ from chainrun.limits import Limits
 from chainrun.problem_codes import Code
 
 PACKAGE = Path(chainrun.__file__).parent
-SONG = """recipe = 1
+SONG = """grammar = 1
 [stems.kick]
 file = "kick.wav"
 chain = [ { do = "gain", gain_db = -3 } ]
@@ -129,8 +129,8 @@ def test_the_json_of_check_has_codes(song, chainrun):
         (("gain_db = -3", "gain_db = true"), Code.WRONG_TYPE),
         (("gain_db = -3", "gain_db = 1000"), Code.OUT_OF_RANGE),
         (("gain_db = -3", "gain_db = nan"), Code.OUT_OF_RANGE),
-        (("recipe = 1", "recipe = 2"), Code.UNKNOWN_VERSION),
-        (("recipe = 1", "recipe = true"), Code.UNKNOWN_VERSION),
+        (("grammar = 1", "grammar = 2"), Code.UNKNOWN_VERSION),
+        (("grammar = 1", "grammar = true"), Code.UNKNOWN_VERSION),
         (('do = "gain", gain_db = -3', 'do = "pan", pan_pct = 0 }, { do = "pan", pan_pct = 1'), Code.NEEDS_MONO),
         (('do = "gain", gain_db = -3', 'do = "width", width_pct = 50'), Code.NEEDS_STEREO),
         (('do = "gain", gain_db = -3', 'do = "echo"'), Code.KEYS_CLASH),
@@ -154,7 +154,7 @@ def test_one_mistake_has_one_code_whatever_its_sentence(song):
     texts = [
         SONG.replace("-3", "500"),
         SONG.replace('"kick.wav"', '"kick.wav"\ntrim_db = [0.0, 500.0]'),
-        SONG.replace('"kick.wav"', '"kick.wav"\nlevel_points_db = [ [0.0, 500.0] ]'),
+        SONG.replace('"kick.wav"', '"kick.wav"\nride = [ { at_s = 0.0, gain_db = 500.0 } ]'),
     ]
     problems = [chainrun.check(song(text)).problems for text in texts]
     assert [one.code for found in problems for one in found] == [Code.OUT_OF_RANGE] * 3
@@ -164,7 +164,7 @@ def test_one_mistake_has_one_code_whatever_its_sentence(song):
 def test_what_retired_presets_are_refused_by(song, tmp_path):
     (tmp_path / "presets").mkdir()
     (tmp_path / "presets" / "old.preset.toml").write_text(
-        'preset = 1\nstatus = "retired"\nchain = [ { do = "gain", gain_db = 1 } ]\n'
+        'grammar = 1\nstatus = "retired"\nchain = [ { do = "gain", gain_db = 1 } ]\n'
     )
     recipe = song(SONG.replace('do = "gain", gain_db = -3', 'preset = "old"'))
     gentle, strict = chainrun.check(recipe), chainrun.check(recipe, strict=True)

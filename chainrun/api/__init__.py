@@ -13,6 +13,7 @@ Nothing is printed, and the calling process keeps its signals, settings, threads
 """
 
 from chainrun.api.library import apply_cull, make_pack, plan_cull, run_batch, try_cull, undo_cull, write_walkthrough
+from chainrun.api.names import FixedFile, fix_names
 from chainrun.api.recipes import Checked, check, check_recipe, load, make_plan, render
 from chainrun.api.sound import (
     accept_recipe,
@@ -30,6 +31,7 @@ __all__ = [
     "ChainrunError",
     "Checked",
     "Code",
+    "FixedFile",
     "Problem",
     "accept_recipe",
     "apply_cull",
@@ -38,6 +40,7 @@ __all__ = [
     "compare",
     "compare_recipes",
     "draft_recipe",
+    "fix_names",
     "load",
     "make_pack",
     "make_plan",

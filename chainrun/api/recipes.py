@@ -113,7 +113,8 @@ def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Chec
         opened = open_recipe(path, chosen)
         if strict:
             refuse_retired(opened)
-        problems += opened.problems.warnings
+        problems += [one for one in opened.problems.warnings if one.code is not Code.OLD_NAMES]
+        problems += opened.problems.renamed
         if unknown := expectation_problems(opened):
             problems += unknown
             code = EXIT_RECIPE

@@ -19,6 +19,7 @@ from chainrun.recipe import Overrides
 from chainrun.recipe.load import read_toml, recipe_name
 from chainrun.recipe.model import Name
 from chainrun.recipe.problems import Problems
+from chainrun.recipe.renamed import FileKind
 from chainrun.recipe.tables import place_of
 from chainrun.recipe.validate import validate
 
@@ -68,7 +69,7 @@ class OneGain(StrictModel):
 class _Jobs(StrictModel):
     """The grammar of a file of jobs."""
 
-    jobs: Version = Field(description="version of this grammar")
+    grammar: Version = Field(description="version of the grammar")
     note: str | None = Field(None, description="free text")
     out: Path_ = Field("out", description="folder for all output and batch.json")
     on_error: Literal["stop", "continue"] = Field("continue", description="what to do after a job failed")
@@ -106,7 +107,7 @@ def open_jobs(path: Path, limits: Limits | None = None) -> Jobs:
     problems = Problems()
     path = path.absolute()
     limits = limits or Limits.of(())
-    table = read_toml(path, problems, limits)
+    table = read_toml(path, problems, limits, kind=FileKind.JOBS)
     problems.stop_if_any()
     assert table is not None, "reading fails with a problem"
     model = validate(_Jobs, table, problems)

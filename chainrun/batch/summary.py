@@ -55,7 +55,7 @@ class DeliverySummary:
 
 @dataclass(frozen=True)
 class NodeSummary:
-    """One rendered node, without its readings, whose curves would make batch.json huge."""
+    """One rendered node, without the readings of its steps, whose curves would make batch.json huge."""
 
     kind: str
     measured: Readings

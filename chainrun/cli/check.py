@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
 
-from chainrun.api import check_recipe
+import typer
+
+from chainrun.api import FixedFile, check_recipe, fix_names
+from chainrun.api.names import RECORD_ENDING
 from chainrun.cli.options import (
     AllowRoots,
     AsJson,
@@ -17,7 +21,7 @@ from chainrun.cli.options import (
     Variant,
     overrides,
 )
-from chainrun.cli.terminal import problems_document, put, put_json, show_problems
+from chainrun.cli.terminal import problems_document, put, put_json, show_problems, talk
 from chainrun.errors import (
     EXIT_AUDIO,
     EXIT_DONE,
@@ -29,6 +33,7 @@ from chainrun.errors import (
     Problem,
     shown_path,
 )
+from chainrun.recipe.renamed import FileKind
 
 WORST_FIRST = (EXIT_RESOURCES, EXIT_USAGE, EXIT_RECIPE, EXIT_AUDIO, EXIT_FAILED, EXIT_DONE)
 """Of several recipes the exit code of the worst tells."""
@@ -44,12 +49,21 @@ def command(
     strict: Strict = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
+    fix: Annotated[
+        bool, typer.Option("--fix", help="Rewrite files of an older grammar with today's names, in place.")
+    ] = False,
 ) -> int:
     """Check recipes and their presets, and open the stems' headers; or packs (NAME.zip). Renders nothing."""
     chosen = overrides(variant, overlay, set_, allow_root, limit)
     problems: list[Problem] = []
     codes = [EXIT_DONE]
+    fixed = fix_names(recipes, allow_roots=allow_root or []) if fix else []
+    if not as_json:
+        _show_fixed(fixed, asked=fix)
     for path in recipes:
+        kind = FileKind.of_name(path.name)
+        if fix and (kind not in (None, FileKind.RECIPE) or path.name.endswith(RECORD_ENDING)):
+            continue
         if path.suffix.lower() == ".zip":
             codes.append(_pack(path, problems, quiet=as_json))
             continue
@@ -66,11 +80,26 @@ def command(
         for note in plan.notes:
             put(f"    {note}")
     code = WORST_FIRST[min(WORST_FIRST.index(one) for one in codes)]
+    problems = list(dict.fromkeys(problems))
     if as_json:
-        put_json(problems_document(problems))
+        put_json(problems_document(problems) | ({"fixed": [_fixed_record(one) for one in fixed]} if fix else {}))
     else:
         show_problems(problems)
     return code
+
+
+def _show_fixed(fixed: list[FixedFile], *, asked: bool) -> None:
+    """The files that were rewritten, and those of which no copy is kept."""
+    for one in fixed:
+        put(f"{shown_path(one.file)}: {one.n_names} name{'s' if one.n_names != 1 else ''} changed")
+    if asked and not fixed:
+        put("all names are today's: nothing changed")
+    if bare := [shown_path(one.file) for one in fixed if not one.in_git]:
+        talk(f"No copy is kept of the old text of {len(bare)} of them, which git does not have: {', '.join(bare)}")
+
+
+def _fixed_record(one: FixedFile) -> dict[str, object]:
+    return {"file": shown_path(one.file), "names": one.n_names, "in_git": one.in_git}
 
 
 def _pack(path: Path, problems: list[Problem], *, quiet: bool) -> int:

@@ -110,6 +110,10 @@ def _folder_taken(problem: Problem) -> Problem:
     return problem if problem.file is not None else _hint(problem, "render them one by one, each with -o")
 
 
+def _old_names(problem: Problem) -> Problem:
+    return _hint(problem, f"chainrun check --fix {problem.file}")
+
+
 def _unknown_key(problem: Problem) -> Problem:
     node = problem.fact("only")
     return _hint(problem, f"chainrun render {problem.file or 'RECIPE'} --only {node}") if node is not None else problem
@@ -136,6 +140,7 @@ _MENDED: dict[Code, Callable[[Problem], Problem]] = {
     Code.NO_PRESET_LIBRARY: _with_hint("--presets DIR"),
     Code.FOLDER_NOT_FOUND: _no_folder,
     Code.PACK_OVER_INPUT: _with_hint("-o OTHER.zip"),
+    Code.OLD_NAMES: _old_names,
     Code.BASELINE_VERSION: _unread_baseline,
     Code.BASELINE_DAMAGED: _unread_baseline,
     Code.STRETCH_OUTSIDE: _stretch_outside,

@@ -33,7 +33,7 @@ from chainrun.errors import EXIT_DONE, EXIT_FAILED, ChainrunError
 from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
-    from chainrun.contract import Reading
+    from chainrun.contract import Reading, WetLevel
     from chainrun.delivery import RenderResult
     from chainrun.renders import RenderedRecipe
 
@@ -106,19 +106,17 @@ def _show(one: RenderedRecipe) -> None:
     put(_screen(one.result))
 
 
-def _step(reading: Reading) -> str:
+def _step(reading: Reading | WetLevel) -> str:
     """A step as the recipe calls it: `door (gate)`, `glue.compressor`."""
     named = reading.named.removeprefix("chain.")
     return named if named.endswith(reading.do) else f"{named} ({reading.do})"
 
 
-def _screen(result: RenderResult) -> str:
-    """The result for a person: a row a node, then the files."""
-    rows, worked = [], []
+def _step_tables(result: RenderResult) -> list[str]:
+    """Measurements of the steps: gain reduction, and wet signals against dry ones."""
+    worked, wet = [], []
     for node in result.nodes:
-        measured = node.measured
         name = shortened(node.name, 24)
-        rows.append([name, node.kind, number(measured.sample_peak_dbfs), number(measured.integrated_lufs)])
         for one in node.readings:
             worked.append(
                 [
@@ -129,10 +127,25 @@ def _screen(result: RenderResult) -> str:
                     f"{one.gain_reduction_working_pct:.0f}",
                 ]
             )
-    lines = [table(["node", "kind", "peak dBFS", "LUFS"], rows, left=2), ""]
+        for level in node.wet_levels:
+            wet.append([name, shortened(_step(level), 34), number(level.wet_to_dry_db), f"{level.mix_pct:g}"])
+    lines = []
     if worked:
         head = ["node", "gain reduction", "most dB", "mean dB", "% of time"]
         lines += [table(head, worked, left=2), ""]
+    if wet:
+        lines += [table(["node", "wet signal", "dB against dry", "mix %"], wet, left=2), ""]
+    return lines
+
+
+def _screen(result: RenderResult) -> str:
+    """The result for a person: a row a node, then the files."""
+    rows = []
+    for node in result.nodes:
+        measured = node.measured
+        name = shortened(node.name, 24)
+        rows.append([name, node.kind, number(measured.sample_peak_dbfs), number(measured.integrated_lufs)])
+    lines = [table(["node", "kind", "peak dBFS", "LUFS"], rows, left=2), "", *_step_tables(result)]
     files = []
     for file in result.deliveries:
         measured = file.measured

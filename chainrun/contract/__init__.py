@@ -4,7 +4,7 @@ from chainrun.contract.key import Key
 from chainrun.contract.keyed import Keyed, Thresholded, ThresholdFields
 from chainrun.contract.misfit import Misfit, too_high
 from chainrun.contract.model import StrictModel, Version
-from chainrun.contract.readings import Reading
+from chainrun.contract.readings import Reading, WetLevel
 from chainrun.contract.registry import any_step, finish, key_owner, processor, processors
 from chainrun.contract.runner import Keys, Runner, Stream
 from chainrun.contract.step import Step
@@ -22,6 +22,7 @@ __all__ = [
     "ThresholdFields",
     "Thresholded",
     "Version",
+    "WetLevel",
     "any_step",
     "finish",
     "key_owner",

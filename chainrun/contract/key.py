@@ -17,8 +17,8 @@ class Key(StrictModel):
     sources: Annotated[tuple[str, ...], Strict(False)] = Field(
         alias="from", min_length=1, max_length=64, description="names of the stems or buses to listen to"
     )
-    tap: Literal["raw", "chain"] = Field(
-        "raw", description="where they are heard: before their own chain, or behind it"
+    tap: Literal["before_chain", "after_chain"] = Field(
+        "before_chain", description="where their signal is taken: before or after their own chain"
     )
 
     @model_validator(mode="after")

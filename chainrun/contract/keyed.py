@@ -56,7 +56,7 @@ class Keyed(Step):
 class ThresholdFields(StrictModel):
     """A threshold in dBFS, or so far below the hits of what is listened to."""
 
-    threshold_db: float | None = Field(None, ge=-120, le=20, description="threshold in dBFS")
+    threshold_dbfs: float | None = Field(None, ge=-120, le=20, description="threshold in dBFS")
     threshold_below_hits_db: float | None = Field(
         None,
         ge=-20,
@@ -66,14 +66,14 @@ class ThresholdFields(StrictModel):
 
     @model_validator(mode="after")
     def _one_threshold(self) -> Self:
-        if (self.threshold_db is None) == (self.threshold_below_hits_db is None):
-            raise misuse(Code.KEYS_CLASH, "give either threshold_db or threshold_below_hits_db")
+        if (self.threshold_dbfs is None) == (self.threshold_below_hits_db is None):
+            raise misuse(Code.KEYS_CLASH, "give either threshold_dbfs or threshold_below_hits_db")
         return self
 
     def threshold_at(self, hit_level_dbfs: float | None) -> float:
         """The threshold in dBFS where hits have this level."""
-        if self.threshold_db is not None:
-            return self.threshold_db
+        if self.threshold_dbfs is not None:
+            return self.threshold_dbfs
         assert hit_level_dbfs is not None, "misfits() refuses this"
         assert self.threshold_below_hits_db is not None
         return hit_level_dbfs - self.threshold_below_hits_db
@@ -87,7 +87,7 @@ class ThresholdFields(StrictModel):
             Misfit(
                 f"{prefix}threshold_below_hits_db",
                 f"needs to know how loud the hits are, and {whose} no hit_level_dbfs",
-                hint="give hit_level_dbfs to the stem, or threshold_db here",
+                hint="give hit_level_dbfs to the stem, or threshold_dbfs here",
                 code=Code.NEEDS_HIT_LEVEL,
             )
         ]
@@ -98,8 +98,8 @@ class Thresholded(Keyed, ThresholdFields):
 
     def threshold_in_words(self) -> str:
         """`at -42 dBFS`, or `24 dB under the hits`; with what it listens to."""
-        if self.threshold_db is not None:
-            told = f"at {self.threshold_db:g} dBFS"
+        if self.threshold_dbfs is not None:
+            told = f"at {self.threshold_dbfs:g} dBFS"
         else:
             told = f"{self.threshold_below_hits_db:g} dB under the hits"
         if self.key is not None:

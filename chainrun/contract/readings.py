@@ -1,4 +1,4 @@
-"""What dynamics steps tell of their work: gain reduction as figures and as a decimated curve."""
+"""Measurements that steps make of their own work: gain reduction of dynamics, wet level of rooms and echoes."""
 
 from __future__ import annotations
 
@@ -9,16 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    pass
+    from typing import Self
 
 Curve = NDArray[np.float32]
-QUANTITIES = ("gain_reduction_max_db", "gain_reduction_mean_db", "gain_reduction_working_pct")
+WET_QUANTITY = "wet_to_dry_db"
+QUANTITIES = ("gain_reduction_max_db", "gain_reduction_mean_db", "gain_reduction_working_pct", WET_QUANTITY)
 """What a step measures of itself, each one number."""
 
 
 @dataclass(frozen=True, eq=False)
-class Reading:
-    """Gain reduction of one step, positive in dB, negative where it raises.
+class StepReading:
+    """Measurement of one step.
 
     `step` is its address: `chain.0`, `chain.2.compressor`; `named` the same by names: `chain.glue.compressor`.
     """
@@ -26,15 +27,8 @@ class Reading:
     step: str
     named: str
     do: str
-    gain_reduction_max_db: float
-    gain_reduction_mean_db: float
-    """Mean over the time in which it was working."""
-    gain_reduction_working_pct: float
-    points_per_second: float
-    curve_min_db: Curve
-    curve_max_db: Curve
 
-    def under(self, address: str, named: str | None = None) -> Reading:
+    def under(self, address: str, named: str | None = None) -> Self:
         """The same reading with an address before its own."""
         named = address if named is None else named
         return replace(
@@ -44,7 +38,24 @@ class Reading:
         )
 
     def quantities(self) -> dict[str, float]:
-        """What is told of it in figures, rounded."""
+        """Its figures, rounded."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True, eq=False)
+class Reading(StepReading):
+    """Gain reduction of one step, positive in dB, negative where it raises."""
+
+    gain_reduction_max_db: float
+    gain_reduction_mean_db: float
+    """Mean over the time in which it was working."""
+    gain_reduction_working_pct: float
+    points_per_second: float
+    curve_min_db: Curve
+    curve_max_db: Curve
+
+    def quantities(self) -> dict[str, float]:
+        """Its figures, rounded."""
         return {
             "gain_reduction_max_db": round(self.gain_reduction_max_db, 4),
             "gain_reduction_mean_db": round(self.gain_reduction_mean_db, 4),
@@ -64,3 +75,30 @@ class Reading:
             found["curve_min_db"] = [round(float(value), 2) for value in self.curve_min_db]
             found["curve_max_db"] = [round(float(value), 2) for value in self.curve_max_db]
         return found
+
+
+@dataclass(frozen=True, eq=False)
+class WetLevel(StepReading):
+    """Level of one step's wet signal against its dry one: the energies of the whole render, before `mix_pct`."""
+
+    mix_pct: float
+    wet_to_dry_db: float | None
+    """None where one of the two is silent."""
+    reason: str | None = None
+    """Why there is no level."""
+
+    def quantities(self) -> dict[str, float]:
+        """Its figure, rounded; none where there is none."""
+        return {WET_QUANTITY: round(self.wet_to_dry_db, 4)} if self.wet_to_dry_db is not None else {}
+
+    def record(self) -> dict[str, object]:
+        """As a JSON object."""
+        return {
+            "step": self.step,
+            "named": self.named,
+            "do": self.do,
+            WET_QUANTITY: None,
+            **self.quantities(),
+            "mix_pct": self.mix_pct,
+            "reason": self.reason,
+        }

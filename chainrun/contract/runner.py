@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from chainrun.contract.key import Key
 
 if TYPE_CHECKING:
-    from chainrun.contract.readings import Reading
+    from chainrun.contract.readings import Reading, WetLevel
     from chainrun.dsp.arrays import Array
     from chainrun.dsp.scratch import Scratch
 
@@ -69,7 +69,11 @@ class Runner:
         raise NotImplementedError
 
     def readings(self) -> list[Reading]:
-        """What the step did so far; dynamics steps tell their gain reduction."""
+        """Gain reduction so far, of dynamics steps and of those inside a step that holds chains."""
+        return []
+
+    def wet_levels(self) -> list[WetLevel]:
+        """Wet levels so far of the steps inside a step that holds chains; its own is measured by its chain."""
         return []
 
     def notes(self) -> list[str]:

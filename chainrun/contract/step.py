@@ -36,6 +36,8 @@ class Step(StrictModel):
     """Whether it closes on soft sounds: the steps after it are measured with it open."""
     acts: ClassVar[bool] = False
     """Whether its job is to change the level by what it hears: one that never does is reported."""
+    wet_alone: ClassVar[bool] = False
+    """Whether the wet signal alone comes out: the render reports its level against the dry one."""
     reads_file: ClassVar[bool] = False
     """Whether the step's `file` names an audio file: the plan finds it, and its content belongs to the print's hash."""
     source: ClassVar[str] = ""

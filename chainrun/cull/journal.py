@@ -99,7 +99,7 @@ class Record:
     def text(self) -> str:
         """The JSON document of the file."""
         done = [one.record() for one in self.operations]
-        return json.dumps({"cull": VERSION, "libraries": list(self.libraries), "operations": done}, indent=1)
+        return json.dumps({"grammar": VERSION, "libraries": list(self.libraries), "operations": done}, indent=1)
 
 
 @dataclass(frozen=True)
@@ -120,7 +120,7 @@ class Journal:
     def text(self) -> str:
         """The JSON document of the file."""
         document = {
-            "cull": VERSION,
+            "grammar": VERSION,
             "direction": self.direction,
             "operations": [one.record() for one in self.operations],
             "earlier": [one.record() for one in self.earlier],

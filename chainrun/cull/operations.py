@@ -115,7 +115,7 @@ def retired_text(text: str, year: int, successor: str | None) -> str:
     mark, text = (BOM, text[1:]) if text.startswith(BOM) else ("", text)
     known = positions(text)
     lines = re.findall(r"[^\n]*\n|[^\n]+", text)  # TOML's line endings only; splitlines() splits at others, too
-    head = known[("preset",)][0] - 1
+    head = known.get(("grammar",), known.get(("preset",), (1, 1)))[0] - 1
     ending = "\r\n" if lines[head].endswith("\r\n") else "\n"
     more = ['status = "retired"', f"retired_in = {year}"]
     more += [f"replaced_by = {toml_text(successor)}"] if successor is not None else []

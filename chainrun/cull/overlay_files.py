@@ -54,7 +54,7 @@ def jobs_text(plan: CullPlan, overlay: Path, variants: Sequence[Variant] = ()) -
         jobs.append({"recipes": [seen_from_plan(plan, recipe)], "variant": variant, **own})
     return tomli_w.dumps(
         {
-            "jobs": 1,
+            "grammar": 1,
             "out": f"out-{plan.file.year}",
             "on_error": "continue",
             "defaults": {"overlays": [overlay.name], "compare": True},

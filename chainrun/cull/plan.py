@@ -18,7 +18,9 @@ from chainrun.errors import Problem, RecipeError, nearest, shown, shown_path
 from chainrun.library.shelf import Shelf
 from chainrun.problem_codes import Code
 from chainrun.recipe.locate import Position, nearest_position, positions
-from chainrun.recipe.tables import KeyPath
+from chainrun.recipe.redirects import apply, find
+from chainrun.recipe.renamed import FileKind
+from chainrun.recipe.tables import KeyPath, Place, plain, wrap
 from chainrun.whole_file import read_text
 
 if TYPE_CHECKING:
@@ -39,7 +41,7 @@ class Decision(StrictModel):
 class CullFile(StrictModel):
     """The grammar of a cull's plan."""
 
-    cull: Version = Field(description="version of this file's grammar")
+    grammar: Version = Field(description="version of the grammar")
     year: int = Field(ge=1900, le=3000, description="year of the cull; names the overlay")
     presets_dirs: list[str] = Field(min_length=1, description="preset libraries, relative to this file")
     recipes: list[str] = Field(default_factory=list, description="recipes, as patterns relative to this file")
@@ -100,7 +102,9 @@ def read_plan(path: Path) -> CullPlan:
         text = read_text(path)
         data = toml_file.parse(text)
         here |= positions(text)
-        file = CullFile.model_validate(data)
+        located = wrap(data, Place(path))
+        apply(find(located, FileKind.CULL))
+        file = CullFile.model_validate(plain(located))
     except (OSError, UnicodeDecodeError) as error:
         message = f"the plan cannot be read ({getattr(error, 'strerror', None) or error})"
         raise RecipeError(where.problem(Problem(message, code=Code.CANNOT_READ))) from error

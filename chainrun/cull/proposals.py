@@ -220,7 +220,7 @@ def plan_text(found: Proposals, folder: Path) -> str:
         "# Proposals for a cull of presets. Edit them; nothing happens before `chainrun cull apply`.",
         "# keep: no change. retire: moves to retired/; recipes that use it render as before, with a warning.",
         "# replace: retires it, and this year's overlay uses the preset `by` instead.",
-        "cull = 1",
+        "grammar = 1",
         f"year = {found.year}",
         f"presets_dirs = {toml_text(libraries)}",
         f"recipes = {toml_text(recipes)}",

@@ -22,7 +22,7 @@ def check_disk_space(
 
     The first choice is that of the whole mix; others are those of deliveries with `only` or `without`.
     """
-    seconds = plan.session_s + max((node.tail_max_s for node in plan.nodes), default=0.0)
+    seconds = plan.session_s + max((node.max_tail_s for node in plan.nodes), default=0.0)
     frames = int(seconds * plan.rate_hz)
     stretch = choices[0].stretch
     if stretch is not None:

@@ -129,7 +129,7 @@ def at_the_gain_of_the_whole(
         spec,
         target_lufs=None,
         gain_db=gain_db,
-        max_dbtp=ceiling if spec.fit == "limit" else spec.max_dbtp,
+        max_dbtp=ceiling if spec.fit == "limiter" else spec.max_dbtp,
         gain_of="the whole mix",
     )
 
@@ -142,12 +142,12 @@ def _fit(
 ) -> tuple[float, float, float | None]:
     """Gain in dB, by how much it falls short of the target in LU, and the limiter's ceiling if there is one."""
     if spec.target_lufs is None:
-        return spec.gain_db, 0.0, ceiling if spec.fit == "limit" else None
+        return spec.gain_db, 0.0, ceiling if spec.fit == "limiter" else None
     if known is not None and spec.is_plain:
         powers, peak = np.array(known.block_powers), known.measured.true_peak_dbtp
     else:
         powers, peak = np.empty(0), None
-    if spec.fit == "limit":
+    if spec.fit == "limiter":
         return _fit_by_limiting(spec.target_lufs, stream, DEFAULT_CEILING_DBTP if ceiling is None else ceiling)
     if powers.size == 0 or (peak is None and ceiling is not None):
         powers, peak = _measured(stream, 0.0, None, ceiling is not None)

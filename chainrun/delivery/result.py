@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from chainrun.contract.readings import QUANTITIES
+from chainrun.contract.readings import QUANTITIES, WET_QUANTITY, StepReading
 from chainrun.engine.result import NodeResult
 from chainrun.measured import Measured, measured_record
 from chainrun.plan import Plan
@@ -26,7 +27,7 @@ class DeliveryResult:
     shortfall_lu: float
     """By how much the target was missed because of max_dbtp."""
     limited_max_db: float | None = None
-    """Most gain reduction of the limiter of fit = "limit"."""
+    """Most gain reduction of the limiter of fit = "limiter"."""
     cautions: tuple[str, ...] = ()
     gain_of: str = ""
     """What the gain was found from, where that is not the file itself: a solo and a stretch have the whole mix's."""
@@ -52,6 +53,7 @@ def node_record(node: NodeResult) -> dict[str, object]:
         "kind": node.kind,
         "measured": measured_record(node.measured),
         "readings": [reading.record() for reading in node.readings],
+        "wet_levels": [one.record() for one in node.wet_levels],
         "seconds": round(node.seconds, 4),
         "from_store": node.from_store,
         "latency_frames": node.latency_frames,
@@ -105,19 +107,26 @@ class RenderResult:
     def reading_at(self, path: str) -> float:
         """The value at `buses.kit.chain.0.gain_reduction_max_db`, by digits or names as the recipe is written.
 
-        A chain's item that holds one dynamics step alone (a preset, say) may stand for it. Raises KeyError, with
+        A chain's item that holds one such step alone (a preset, say) may stand for it. Raises KeyError, with
         what there is, for a path that finds none or several.
         """
         head, _, quantity = path.rpartition(".")
         group, _, rest = head.partition(".")
         name, _, address = (group, ".", rest) if group == "main" else rest.partition(".")
-        here = [reading for node in self.nodes if node.name == name for reading in node.readings]
+        nodes = [node for node in self.nodes if node.name == name]
+        reductions = [one for node in nodes for one in node.readings]
+        wet_levels = [one for node in nodes for one in node.wet_levels]
+        here: Sequence[StepReading] = wet_levels if quantity == WET_QUANTITY else reductions
         found = [one for one in here if address in (one.step, one.named)]
         found = found or [one for one in here if f"{one.step}.".startswith(f"{address}.")]
         found = found or [one for one in here if f"{one.named}.".startswith(f"{address}.")]
         told = found[0].quantities() if len(found) == 1 else {}
         if quantity not in told:
-            known = [f"{one.named}.{key}" for one in here for key in QUANTITIES]
+            silent = [one.reason for one in wet_levels if one in found and one.reason]
+            if len(found) == 1 and silent:
+                raise KeyError(f"{path}: no number: {silent[0]}")
+            known = [f"{one.named}.{key}" for one in reductions for key in QUANTITIES if key != WET_QUANTITY]
+            known += [f"{one.named}.{WET_QUANTITY}" for one in wet_levels]
             raise KeyError(f"{path}: {'several' if len(found) > 1 else 'no'} readings; there are {', '.join(known)}")
         return told[quantity]
 

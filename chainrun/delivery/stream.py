@@ -17,7 +17,7 @@ from chainrun.plan.deliveries import DeliverySpec
 from chainrun.units import LOG2_PER_DB, db_to_gain, ms_to_frames, s_to_frames
 
 LOOKAHEAD_MS, HOLD_MS, RELEASE_MS = 1.5, 5.0, 80.0
-"""Of the limiter behind the gain, where fit = "limit"."""
+"""Of the limiter behind the gain, where fit = "limiter"."""
 
 
 class DeliveryStream:

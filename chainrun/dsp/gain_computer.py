@@ -30,7 +30,7 @@ def _knee(u: Array, knee: float) -> Array:
 class DownwardCurve:
     """Reduction above a threshold. All in dB but the ratio (1 … inf)."""
 
-    threshold_db: float
+    threshold_dbfs: float
     ratio: float
     knee_db: float = 0.0
     range_db: float = math.inf
@@ -38,7 +38,7 @@ class DownwardCurve:
     @property
     def foot(self) -> float:
         """The amplitude at and below which nothing is reduced."""
-        return float(2.0 ** ((self.threshold_db - self.knee_db / 2.0) * LOG2_PER_DB))
+        return float(2.0 ** ((self.threshold_dbfs - self.knee_db / 2.0) * LOG2_PER_DB))
 
     def reduction(self, level: Array) -> Array:
         """Reduction in log2 units of amplitudes > 0; a new array of the same shape.
@@ -48,7 +48,7 @@ class DownwardCurve:
         knee = self.knee_db * LOG2_PER_DB
         slope = 1.0 - 1.0 / self.ratio
         u = np.log2(level)
-        u -= self.threshold_db * LOG2_PER_DB - knee / 2.0
+        u -= self.threshold_dbfs * LOG2_PER_DB - knee / 2.0
         np.maximum(u, 0.0, out=u)
         u = _knee(u, knee)
         u *= slope
@@ -64,7 +64,7 @@ class BelowCurve:
     A downward expander of ratio R takes away (R - 1) dB a dB; upward compression of ratio R adds (1 - 1/R) dB a dB.
     """
 
-    threshold_db: float
+    threshold_dbfs: float
     slope: float
     knee_db: float
     range_db: float
@@ -73,7 +73,7 @@ class BelowCurve:
         """Size of the change in log2 units of amplitudes > 0; a new array of the same shape."""
         knee = self.knee_db * LOG2_PER_DB
         u = np.log2(level)
-        np.subtract(self.threshold_db * LOG2_PER_DB + knee / 2.0, u, out=u)
+        np.subtract(self.threshold_dbfs * LOG2_PER_DB + knee / 2.0, u, out=u)
         np.maximum(u, 0.0, out=u)
         u = _knee(u, knee)
         u *= self.slope

@@ -25,6 +25,7 @@ from chainrun.dsp.balance_of_sides import balancing_filters, filtered
 from chainrun.dsp.biquad import butterworth
 from chainrun.dsp.eyring import SABINE, SPEED_OF_SOUND
 from chainrun.dsp.fractional_delay import HALF_TAPS, sinc_taps, split_delay
+from chainrun.dsp.pink import pink_energy
 from chainrun.dsp.room_decay import OCTAVES_HZ, OctaveDecay, expected
 from chainrun.dsp.room_tail import LONGEST_S, decay_times, decaying, few_swings, octave_pair, straightened
 
@@ -170,7 +171,7 @@ def coherence(freqs_hz: Array, width: float) -> Array:
 
 @dataclass(frozen=True)
 class Setting:
-    """Where the source and the microphones stand, and how early and late part are balanced (amplitude factors)."""
+    """Where the source and the microphones are, and the levels of the room's parts (amplitude factors)."""
 
     source: Point
     microphone: Point
@@ -179,6 +180,9 @@ class Setting:
     late_gain: float
     predelay_frames: int
     seed: int
+    pink_energy: float | None = None
+    """Energy that the room makes of pink noise of energy 1 with both parts at 0 dB; None: as in the real room."""
+    wet_gain: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -197,29 +201,54 @@ def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) 
 
     What comes from the middle is equally loud on both sides in every third octave; a source at a side stays there.
     Octaves that chance lets decay too crookedly are drawn again; those that their neighbours outlast are not
-    (`room_decay`). Decays over LONGEST_S are left to chance, which is small there.
+    (`room_decay`). Decays over LONGEST_S are left to chance, which is small there. Inputs count as independent where
+    the energy is held: what they make of the room adds up as energies.
     """
+    decays = expected(box.decay_s)
+    targets = np.array([[one.t20_s, one.t30_s] for one in decays])
+    held = max(box.decay_s) <= LONGEST_S
+    in_the_middle = abs(setting.source[0] - setting.microphone[0]) < MIDDLE_M
+    balance = (setting.early_gain, setting.late_gain)
+    parts = [_Part(box, setting, rate_hz, side, decays) for side in sides]
+    for part in parts:
+        # A room of held energy is drawn with both parts at 0 dB: else the balance would choose another noise, whose
+        # energy differs by chance.
+        part.gains = balance if setting.pink_energy is None else (1.0, 1.0)
+    made, times = _drawn(parts, box, rate_hz, in_the_middle)
+    gain = setting.wet_gain
+    if setting.pink_energy is not None:
+        gain *= math.sqrt(setting.pink_energy * len(made) / sum(pink_energy(one, rate_hz) for one in made))
+        if balance != (1.0, 1.0):
+            for part in parts:
+                part.gains = balance
+            made = _made(parts, rate_hz, held, in_the_middle)
+            times = _worst(_times(made, decays, rate_hz), targets)
+    if gain != 1.0:
+        made = [gain * one for one in made]
+    before = np.zeros((2, setting.predelay_frames))
+    return MadeRoom([np.concatenate([before, one], axis=1) for one in made], times[:, 0], times[:, 1])
+
+
+def _drawn(parts: Sequence[_Part], box: Box, rate_hz: int, in_the_middle: bool) -> tuple[list[Array], Array]:
+    """The responses of the draw that decays best, and its decay times; the parts hold that draw."""
     decays = expected(box.decay_s)
     held = max(box.decay_s) <= LONGEST_S
     straight = np.array([one.is_asked for one in decays])
     targets = np.array([[one.t20_s, one.t30_s] for one in decays])
-    in_the_middle = abs(setting.source[0] - setting.microphone[0]) < MIDDLE_M
-    parts = [_Part(box, setting, rate_hz, side, decays) for side in sides]
     attempts = (MAX_ATTEMPTS if min(box.decay_s) >= SHORTEST_HELD_S else FEW_ATTEMPTS) if held else 1
     best: list[Array] = []
+    best_drawn: list[Array] = []
     min_error, times = math.inf, targets
     # Of each octave the draw that decays best is kept, and only those that are not good enough are drawn again.
     kept = [part.drawn.copy() for part in parts]
     known = np.full((len(parts), len(decays)), np.inf)
     for attempt in range(1, attempts + 2):
         made = _made(parts, rate_hz, held, in_the_middle)
-        found = np.array([[decay_times(ear, decays, rate_hz) for ear in one] for one in made])
+        found = _times(made, decays, rate_hz)
         errors = np.where(straight, np.abs(found / targets - 1.0).max(axis=(1, 3)), 0.0)  # a row an input
         if float(errors.max()) < min_error:
-            best, min_error = made, float(errors.max())
-            rows = found.reshape(-1, *targets.shape)
-            worst = np.abs(np.log(rows / targets)).argmax(axis=0)
-            times = np.take_along_axis(rows, worst[None], axis=0)[0]
+            best, min_error, times = made, float(errors.max()), _worst(found, targets)
+            best_drawn = [part.drawn.copy() for part in parts]
         if min_error < GOOD or attempt > attempts:
             break
         for part, row, own, draws in zip(parts, errors, known, kept, strict=True):
@@ -228,8 +257,21 @@ def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) 
             part.drawn[:] = draws
             if attempt < attempts:  # the last round puts the best of all together
                 part.draw_again(np.flatnonzero(own >= GOOD).tolist(), attempt)
-    before = np.zeros((2, setting.predelay_frames))
-    return MadeRoom([np.concatenate([before, one], axis=1) for one in best], times[:, 0], times[:, 1])
+    for part, drawn in zip(parts, best_drawn, strict=True):
+        part.drawn[:] = drawn
+    return best, times
+
+
+def _times(made: Sequence[Array], decays: Sequence[OctaveDecay], rate_hz: int) -> Array:
+    """T20 and T30 in seconds, shape (n_inputs, 2 sides, 8 octaves, 2)."""
+    return np.array([[decay_times(ear, decays, rate_hz) for ear in one] for one in made])
+
+
+def _worst(times: Array, targets: Array) -> Array:
+    """Of each octave the decay times furthest from their targets, shape (8, 2)."""
+    rows = times.reshape(-1, *targets.shape)
+    worst = np.abs(np.log(rows / targets)).argmax(axis=0)
+    return np.asarray(np.take_along_axis(rows, worst[None], axis=0)[0])
 
 
 def _made(parts: Sequence[_Part], rate_hz: int, held: bool, in_the_middle: bool) -> list[Array]:
@@ -287,6 +329,8 @@ class _Part:
         self._taken = [octave for octave in octaves if few_swings(octave, box.decay_s[octave])]
         self._from_hz = OCTAVES_HZ[max(self._taken)] * math.sqrt(2.0) if self._taken else 0.0
         self.firsts = np.stack([np.pad(first, (0, n - first.size)) for first in firsts])
+        self.gains = (1.0, 1.0)
+        """Amplitude factors of the reflections and the tail."""
         self._n = n
         self.drawn = np.zeros((len(octaves), 2, n))
         """Bands of the tail, left and right."""
@@ -316,7 +360,7 @@ class _Part:
     def sum(self, firsts: Array, bands: Array) -> Array:
         """Reflections and tail together, shape (2, n)."""
         held = self._without_low(firsts) if max(self._box.decay_s) <= LONGEST_S else firsts
-        total: Array = self._setting.early_gain * held + self._setting.late_gain * bands.sum(axis=0)
+        total: Array = self.gains[0] * held + self.gains[1] * bands.sum(axis=0)
         return total
 
     def _without_low(self, firsts: Array) -> Array:

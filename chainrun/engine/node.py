@@ -79,7 +79,7 @@ def node_source(node: Node, prints: Mapping[str, Print], begin_frame: int) -> Si
 
 def max_frames(node: Node, n_input: int, tail_frames: int) -> int:
     """Maximum frames of a print: the input, and the tail as far as the recipe lets it last."""
-    max_tail = s_to_frames(node.tail_max_s, node.rate_hz)
+    max_tail = s_to_frames(node.max_tail_s, node.rate_hz)
     if node.kind == "stem":
         return n_input + min(tail_frames, max_tail)
     session = s_to_frames(node.session_s, node.rate_hz)
@@ -172,6 +172,7 @@ def render_node(
             kind=node.kind,
             measured=meter.result(),
             readings=tuple(chain.readings()),
+            wet_levels=tuple(chain.wet_levels()),
             notes=tuple(notes),
             seconds=time.perf_counter() - began,
             latency_frames=chain.latency_frames,

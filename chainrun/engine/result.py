@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from chainrun.contract import Reading
+from chainrun.contract import Reading, WetLevel
 from chainrun.loudness import Measured
 
 CURVES = ("curve_min_db", "curve_max_db")
@@ -30,6 +30,7 @@ class NodeResult:
     identity: str
     block_powers: tuple[float, ...] = ()
     """Of the print, K-weighted, a number for each 400 ms: a delivery's gain is found from them."""
+    wet_levels: tuple[WetLevel, ...] = ()
     from_store: bool = False
 
     def document(self) -> dict[str, object]:
@@ -42,6 +43,7 @@ class NodeResult:
                 {key: _packed(value) if key in CURVES else value for key, value in vars(reading).items()}
                 for reading in self.readings
             ],
+            "wet_levels": [vars(one) for one in self.wet_levels],
             "notes": self.notes,
             "seconds": self.seconds,
             "latency_frames": self.latency_frames,
@@ -62,6 +64,7 @@ class NodeResult:
             latency_frames=document["latency_frames"],
             identity=document["identity"],
             block_powers=tuple(document["block_powers"]),
+            wet_levels=tuple(WetLevel(**one) for one in document["wet_levels"]),
             from_store=True,
         )
 

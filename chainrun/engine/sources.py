@@ -209,10 +209,10 @@ class SumSource:
             x = source.read(n_frames)
             if self._at >= source.n_frames:
                 continue
-            if one.level_points_db and not one.before_fader:
-                x *= ride_gain(list(one.level_points_db), self._at, n_frames, self._rate)
-            if one.active_s:
-                x *= stretches_gain(list(one.active_s), self._at, n_frames, self._rate)
+            if one.ride and not one.before_fader:
+                x *= ride_gain(list(one.ride), self._at, n_frames, self._rate)
+            if one.active:
+                x *= stretches_gain(list(one.active), self._at, n_frames, self._rate)
             for side, gain, channel in ((total[0], left, x[0]), (total[1], right, x[-1])):
                 if gain:
                     np.multiply(channel, gain, out=scratch)
@@ -249,7 +249,7 @@ class KeySource:
         self.n_channels = max(source.n_channels for source in sources)
         self._sources: list[SignalSource] = []
         for source in sources:
-            if source.tap == "chain":
+            if source.tap == "after_chain":
                 self._sources.append(PrintSource(prints[source.node], begin_frame))
             elif source.stem is not None:
                 self._sources.append(StemSource(source.stem, rate_hz, begin_frame))

@@ -215,7 +215,7 @@ def _key(plan: Plan, key: Key, n_frames: int) -> Array | None:
     total = np.zeros((1, n_frames))
     for name in key.sources:
         node = next((one for one in plan.nodes if one.name == name), None)
-        if node is None or node.stem is None or key.tap != "raw" or node.stem.n_channels != 1:
+        if node is None or node.stem is None or key.tap != "before_chain" or node.stem.n_channels != 1:
             return None
         with closing(StemSource(node.stem, node.rate_hz)) as source:
             total += source.read(n_frames)

@@ -198,7 +198,7 @@ class Shelf:
         """The preset's steps, with contained presets unfolded. Raises RecipeError."""
         problems = Problems()
         place = Place(self.get(name).file)
-        table = wrap({"recipe": 1, "stems": {"x": {"file": "x.wav", "chain": [{"preset": name}]}}}, place)
+        table = wrap({"grammar": 1, "stems": {"x": {"file": "x.wav", "chain": [{"preset": name}]}}}, place)
         stem = table["stems"]["x"]
         stem.put("chain", Unfolder(self._library, [], problems, Limits.of(())).chain(stem["chain"], name), place)
         problems.stop_if_any()

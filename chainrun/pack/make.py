@@ -272,7 +272,7 @@ def _keep_raw_keys(filler: _Filler, data: dict[str, Any], opened: Opened) -> Non
     def walk(value: Any) -> None:
         if isinstance(value, dict):
             key = value.get("key")
-            if isinstance(key, dict) and key.get("tap", "raw") == "raw":
+            if isinstance(key, dict) and key.get("tap", "before_chain") == "before_chain":
                 key["from"] = [_raw_twin(filler, name, data, opened) for name in key["from"]]
             for inner in value.values():
                 walk(inner)
@@ -327,7 +327,8 @@ def _measurements(result: RenderResult) -> dict[str, object]:
     record = _without(result.record(), "warnings", "seconds", "times_real_time")  # warnings may contain folder names
     record["deliveries"] = [{**one.record(), "file": Path(one.file).name} for one in result.deliveries]
     record["nodes"] = {
-        node.name: _without(node_record(node), "readings", "seconds", "from_store", "identity") for node in result.nodes
+        node.name: _without(node_record(node), "readings", "wet_levels", "seconds", "from_store", "identity")
+        for node in result.nodes
     }
     return record
 

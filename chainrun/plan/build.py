@@ -112,8 +112,8 @@ class _Builder:
         self.problems.add(
             place_of(self.opened.table, (first,) if first == "main" else (group, first)),
             f"the sound goes in a circle: {' -> '.join(reversed(cycle))}",  # needs point upstream
-            hint='look at `to`, `sends` and the keys (from = …) of these nodes; a key with tap = "raw" does not wait '
-            "for the chain of its source",
+            hint="look at `to`, `sends` and the keys (from = …) of these nodes; "
+            'a key with tap = "before_chain" does not wait for the chain of its source',
             code=Code.SIGNAL_CIRCLE,
         )
 
@@ -186,7 +186,7 @@ class _Builder:
         reading = list(steps_with_files(dumped, bypassed=False))
         for path, step in reading:
             try:
-                found = self._find_file((*base, *path, "file"), step["file"], float(step.get("longest_s", 20.0)))
+                found = self._find_file((*base, *path, "file"), step["file"], float(step.get("max_length_s", 20.0)))
             except ChainrunError as error:
                 told = [
                     problem_at(self.opened, self.problems, (*base, *path, "file"), one, step["file"])
@@ -204,7 +204,7 @@ class _Builder:
             steps = tuple(adapter.validate_python(step) for step in dumped)
         return PlannedChain(steps, sounding, labels, tuple(str(step["file"]) for _, step in reading))
 
-    def _find_file(self, path: KeyPath, file: str, longest_s: float) -> Path:
+    def _find_file(self, path: KeyPath, file: str, max_length_s: float) -> Path:
         """An audio file that a step names, relative to the file in which the step is written."""
         place = place_of(self.opened.table, path)
         found = home_of(place.file or self.opened.path, self.opened.libraries) / file
@@ -213,8 +213,8 @@ class _Builder:
             raise RecipeError(refusal.problem("the file"))
         header = read_header(found, self.opened.limits)
         seconds = header.n_frames / header.rate_hz
-        if seconds > longest_s:
-            told, allowed = f"{seconds:.1f} s", f"{longest_s:g} s"
+        if seconds > max_length_s:
+            told, allowed = f"{seconds:.1f} s", f"{max_length_s:g} s"
             message = "the response is too long"
             raise AudioError(Problem(message, given=told, allowed=allowed, code=Code.UNUSABLE_RESPONSE))
         if header.n_channels not in (1, 2, 4):
@@ -258,7 +258,7 @@ class _Builder:
         if name == "main":
             return Strip(("main",), "", 0.0, 0.0, mute=False, has_sends=False)
         strip = self.recipe.stems.get(name) or self.recipe.buses[name]
-        ride = max((point[1] for point in strip.level_points_db), default=0.0)
+        ride = max((point.gain_db for point in strip.ride), default=0.0)
         return Strip(self.session.path(name), strip.to, strip.level_db, ride, strip.mute, bool(strip.sends))
 
     def _inputs(self, graph: Graph) -> frozenset[Path]:

@@ -57,7 +57,7 @@ def over_limits(
     rate_hz: int,
 ) -> Iterator[tuple[KeyPath, Problem]]:
     """Each limit that a render would pass, with the key that it is told at."""
-    tail_s = recipe.tail_max_s
+    tail_s = recipe.max_tail_s
     work_s = disk_bytes = 0.0
     times = 1
     for path, chain, stream in nodes:
@@ -74,7 +74,7 @@ def over_limits(
     for name, value, what, path in (
         ("length_s", session_s, "the session's length", ()),
         ("rate_hz", rate, "the rate", ("rate_hz",)),
-        ("tail_s", tail_s, "the tail", ("tail_max_s",)),
+        ("tail_s", tail_s, "the tail", ("max_tail_s",)),
         ("oversampling", times, "the oversampling of a step", ()),
         ("work_h", work_s / 3600.0, "the predicted work", ()),
         ("disk_gb", disk_bytes / 1e9, "the predicted use of the disk", ()),

@@ -58,7 +58,7 @@ class DeliverySpec:
     """What the gain was found from, where that is not the file itself."""
     gain_db: float = 0.0
     """Where there is no target."""
-    fit: Literal["gain", "limit"] = "gain"
+    fit: Literal["gain", "limiter"] = "gain"
     rate_hz: int | None = None
     mono_law_db: float | None = None
     fade_in_s: float = 0.0
@@ -176,7 +176,7 @@ def delivery_specs(opened: Opened, session: Session, only: tuple[str, ...], span
                 max_dbtp=delivery.loudness()[1],
                 fit=delivery.fit,
                 rate_hz=delivery.rate_hz if delivery.rate_hz != session.rate_hz else None,
-                mono_law_db=delivery.mono_law_db if delivery.channels == "mono" else None,
+                mono_law_db=delivery.mono_law_db if delivery.layout == "mono" else None,
                 fade_in_s=delivery.fade_in_s,
                 fade_out_s=delivery.fade_out_s,
                 quality_pct=delivery.quality_pct,
@@ -233,7 +233,7 @@ def _frames(delivery: Delivery, span: Span | None, session: Session) -> tuple[in
 
 
 def _fader(opened: Opened, session: Session, delivery: Delivery, node: str) -> Input | None:
-    if delivery.tap == "chain" or node == "main":
+    if delivery.tap == "after_chain" or node == "main":
         return None
     strip = opened.recipe.stems.get(node) or opened.recipe.buses[node]
     return Input(
@@ -241,7 +241,7 @@ def _fader(opened: Opened, session: Session, delivery: Delivery, node: str) -> I
         session.channels[node],
         strip.level_db,
         strip.pan_pct,
-        tuple((point[0], point[1]) for point in strip.level_points_db),
-        tuple((part[0], part[1]) for part in strip.active_s),
+        tuple((point.at_s, point.gain_db) for point in strip.ride),
+        tuple((part.from_s, part.to_s) for part in strip.active),
         mute=strip.mute,
     )

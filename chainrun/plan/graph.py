@@ -76,7 +76,7 @@ class SessionNodes:
         return max(levels) if levels else None
 
     def _key_channels(self, key: Key) -> int:
-        return max(self.channels[name][0 if key.tap == "raw" else 1] for name in key.sources)
+        return max(self.channels[name][0 if key.tap == "before_chain" else 1] for name in key.sources)
 
 
 def strip_of(opened: Opened, name: str) -> Stem | Bus | Main:
@@ -114,7 +114,7 @@ def cycle_in(opened: Opened) -> list[str] | None:
         needs[name] = [] if name in opened.recipe.stems else feeds(name)
         for key in keys_of(strip_of(opened, name)):
             for source in key.sources:
-                if key.tap == "chain":
+                if key.tap == "after_chain":
                     needs[name].append(source)
                 elif source in opened.recipe.buses:  # the bus's sum, before its chain: a place of its own
                     needs[name].append(f"{source}{SUM}")
@@ -149,7 +149,7 @@ class GraphBuilder:
         needed = [] if name in recipe.stems else [source.node for source in self._inputs(name)]
         for key in keys_of(self.session.strip(name)):
             for source in key.sources:
-                if key.tap == "chain":
+                if key.tap == "after_chain":
                     needed.append(source)
                 elif source in recipe.buses:
                     needed += [one.node for one in self._inputs(source)]
@@ -168,19 +168,19 @@ class GraphBuilder:
                 self.session.channels[name][1],
                 strip.level_db,
                 strip.pan_pct,
-                tuple((point[0], point[1]) for point in strip.level_points_db),
-                tuple((part[0], part[1]) for part in strip.active_s),
+                tuple((point.at_s, point.gain_db) for point in strip.ride),
+                tuple((part.from_s, part.to_s) for part in strip.active),
             )
             if strip.to == bus:
                 found.append(base)
-            send = strip.send_list().get(bus)
+            send = strip.sends.get(bus)
             if send is not None:
-                found.append(replace(base, send_db=send.level_db, before_fader=send.before_fader))
+                found.append(replace(base, send_db=send.level_db, before_fader=send.tap == "after_chain"))
         return tuple(found)
 
     def _key_input(self, source: str, tap: str) -> KeyInput:
         channels = self.session.channels
-        if tap == "chain":
+        if tap == "after_chain":
             return KeyInput(source, tap, channels[source][1])
         if source in self.session.recipe.stems:
             return KeyInput(source, tap, channels[source][0], stem=self.session.stems.inputs[source])
@@ -201,7 +201,7 @@ class GraphBuilder:
             ),
             stream=session.stream(name),
             n_channels_out=session.channels[name][1],
-            tail_max_s=recipe.tail_max_s,
+            max_tail_s=recipe.max_tail_s,
             session_s=session.stems.session_s,
             needs=tuple(needs),
             responses=chain.responses,

@@ -20,7 +20,7 @@ def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], su
         return {**one.__dict__, "node": hashes[one.node]}
 
     def key_source(one: KeyInput) -> dict[str, object]:
-        if one.tap == "chain":
+        if one.tap == "after_chain":
             return {"print": hashes[one.node]}
         return {
             "stem": one.stem.identity() if one.stem else None,
@@ -40,7 +40,7 @@ def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], su
         "rate_hz": stream.rate_hz,
         "pan_law_db": stream.pan_law_db,
         "tempo_bpm": stream.tempo_bpm,
-        "tail_max_s": node.tail_max_s,
+        "max_tail_s": node.max_tail_s,
         "session_s": node.session_s if node.kind != "stem" else None,
     }
     return json_hash(described)

@@ -49,8 +49,8 @@ class Input:
     n_channels: int
     level_db: float
     pan_pct: float
-    level_points_db: tuple[tuple[float, float], ...]
-    active_s: tuple[tuple[float, float], ...]
+    ride: tuple[tuple[float, float], ...]
+    active: tuple[tuple[float, float], ...]
     send_db: float | None = None
     before_fader: bool = False
     mute: bool = False
@@ -85,7 +85,7 @@ class Node:
     """The signal at the head of the chain."""
     n_channels_out: int
     """Channels after the chain."""
-    tail_max_s: float
+    max_tail_s: float
     session_s: float
     needs: tuple[str, ...]
     """Nodes whose prints must exist before."""

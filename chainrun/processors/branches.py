@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, processor
+from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, WetLevel, processor
 from chainrun.runtime.chain import chain_misfits
 from chainrun.runtime.parallel import ParallelChains, keys_of, widest
 
@@ -35,7 +35,7 @@ class Branches(Step):
     example = {
         "branches": [
             {"chain": []},
-            {"level_db": -12.0, "chain": [{"do": "compressor", "threshold_db": -40.0, "ratio": 10.0}]},
+            {"level_db": -12.0, "chain": [{"do": "compressor", "threshold_dbfs": -40.0, "ratio": 10.0}]},
         ]
     }
     unity = {"branches": [{}]}
@@ -74,6 +74,9 @@ class _BranchesRunner(Runner):
 
     def readings(self) -> list[Reading]:
         return self._parallel.readings("branches.{}.chain")
+
+    def wet_levels(self) -> list[WetLevel]:
+        return self._parallel.wet_levels("branches.{}.chain")
 
     def notes(self) -> list[str]:
         return self._parallel.notes()

@@ -58,9 +58,9 @@ class Compressor(Thresholded):
     lookahead_ms: float = Field(0.0, ge=0, le=50, description="acts so far before the peak; compensated latency")
     stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
 
-    example = {"threshold_db": -20.0, "ratio": 3.0, "attack_ms": 8.0, "release_ms": 80.0}
+    example = {"threshold_dbfs": -20.0, "ratio": 3.0, "attack_ms": 8.0, "release_ms": 80.0}
     acts = True
-    unity = {"threshold_db": -20.0, "ratio": 1.0}
+    unity = {"threshold_dbfs": -20.0, "ratio": 1.0}
     source = "Giannoulis, Massberg, Reiss, JAES 60(6):399-408, 2012; auto_release: JAES 61(10), 2013 (from memory)"
 
     @model_validator(mode="after")
@@ -76,7 +76,7 @@ class Compressor(Thresholded):
             raise misuse(Code.KEYS_CLASH, 'makeup_db is for makeup = "fixed"')
         return self
 
-    def makeup_gain_db(self, threshold_db: float) -> float:
+    def makeup_gain_db(self, threshold_dbfs: float) -> float:
         """The gain behind it in dB: fixed, or the published estimate T (1/R - 1) / 2 of the average gain, undone.
 
         The static curve itself says what 0 dBFS loses, knee and all. With a threshold below hits it is a hit that
@@ -84,7 +84,7 @@ class Compressor(Thresholded):
         """
         if self.makeup == "fixed":
             return self.makeup_db
-        below = self.threshold_below_hits_db if self.threshold_below_hits_db is not None else -threshold_db
+        below = self.threshold_below_hits_db if self.threshold_below_hits_db is not None else -threshold_dbfs
         inside = min(max(below + self.knee_db / 2.0, 0.0), self.knee_db)  # of the knee, from its foot
         over = inside**2 / (2.0 * self.knee_db) if self.knee_db > 0.0 else 0.0
         over += max(0.0, below - self.knee_db / 2.0)

@@ -1,4 +1,4 @@
-"""convolve: the room, or the box, of an impulse response file."""
+"""convolve: the sound of a room or a box, from an impulse response file."""
 
 from __future__ import annotations
 
@@ -16,21 +16,23 @@ if TYPE_CHECKING:
 class Convolve(Step):
     """Convolve with an impulse response file of 1, 2 or 4 channels (left-left, left-right, right-left, right-right).
 
-    The response is converted to the working rate (which keeps its level, and is told) and loses what is below -90 dB at
-    its end, before its beginning too with trim_start. "energy" scales it so that the mean energy of its channels is 1,
-    "peak" so that its largest sample is 1. What comes out is the response alone, in stereo: use mix_pct, or a send.
+    The wet signal alone comes out of the step, in stereo: mix_pct is the share of it. The response is converted to
+    the working rate (its level stays, and the render reports it). What is below -90 dB at its end is cut, with
+    trim_start also at its start. normalise = "energy" scales it so that the mean energy of its channels is 1, "peak"
+    so that its largest sample is 1; wet_db comes after that.
     """
 
     do: Literal["convolve"] = "convolve"
     file: str = Field(min_length=1, max_length=1000, description="relative to the file that the step is written in")
     normalise: Literal["energy", "peak", "none"] = Field("energy", description="how the response is scaled")
-    gain_db: float = Field(0.0, ge=-120, le=60, description="level behind it")
-    trim_start: bool = Field(False, description="drop the silence before the response begins")
-    predelay_ms: float = Field(0.0, ge=0, le=500, description="the response comes so much later")
-    longest_s: float = Field(20.0, ge=0.01, le=30, description="a longer file is refused")
+    wet_db: float = Field(0.0, ge=-120, le=60, description="wet level")
+    trim_start: bool = Field(False, description="cut the silence before the response")
+    predelay_ms: float = Field(0.0, ge=0, le=500, description="delay of the response")
+    max_length_s: float = Field(20.0, ge=0.01, le=30, description="maximum length of the file; a longer one is refused")
 
-    example = {"file": "hall.wav", "gain_db": -6.0}
+    example = {"file": "hall.wav", "wet_db": -6.0}
     linear = True
+    wet_alone = True
     reads_file = True
     ns_a_frame = 70.0
     source = "uniformly partitioned overlap-save, textbook"
@@ -39,10 +41,10 @@ class Convolve(Step):
         return 2
 
     def held_s(self, stream: Stream) -> float:
-        return 1.0 + 16.0 * self.longest_s
+        return 1.0 + 16.0 * self.max_length_s
 
     def start_s(self, stream: Stream) -> float:
-        return 1e-6 * self.longest_s * stream.rate_hz
+        return 1e-6 * self.max_length_s * stream.rate_hz
 
     def start(self, stream: Stream) -> Runner:
         from chainrun.dsp.impulse_response import paths, scaled, trimmed
@@ -52,7 +54,7 @@ class Convolve(Step):
         impulse_response, notes = self._read(stream.rate_hz)
         impulse_response = scaled(trimmed(impulse_response, start=self.trim_start), self.normalise)
         impulse_responses = paths(
-            impulse_response * db_to_gain(self.gain_db), stream.n_channels, pan_gains(0.0, stream.pan_law_db)[0]
+            impulse_response * db_to_gain(self.wet_db), stream.n_channels, pan_gains(0.0, stream.pan_law_db)[0]
         )
         return _ConvolveRunner(impulse_responses, ms_to_frames(self.predelay_ms, stream.rate_hz), notes)
 

@@ -1,4 +1,4 @@
-"""declip: mend short flat tops."""
+"""declip: restore short runs of clipped samples."""
 
 from __future__ import annotations
 
@@ -14,18 +14,20 @@ if TYPE_CHECKING:
 
 @processor
 class Declip(Step):
-    """Restore short runs of samples that were clipped, from the sound around them (autoregressive interpolation).
+    """Restore short runs of clipped samples from the sound around them (autoregressive interpolation).
 
-    What reaches threshold_dbfs counts as clipped. Runs up to longest_ms are mended, longer ones are
-    left as they are. Peaks come out above full scale: put a gain behind it. It cannot bring back
-    what was lost in whole waves, and it guesses: compare before and after.
-    A run that the sound's begin or end cuts is left as it is, since its other side is not known.
+    Samples at or above threshold_dbfs count as clipped. Runs up to max_run_ms are restored; longer ones stay, and so
+    do runs that the start or the end of the sound cuts, since one side of them is not known. Restored peaks can
+    exceed full scale: put a gain step after it. Whole clipped waves cannot be restored, and what is restored is an
+    estimate: compare before and after.
     """
 
     do: Literal["declip"] = "declip"
-    threshold_dbfs: float = Field(-0.01, ge=-40, le=0, description="samples from this level on count as clipped")
-    most_db: float = Field(6.0, ge=0, le=12, description="restored peaks reach at most so far above the threshold")
-    longest_ms: float = Field(1.5, ge=0.05, le=4, description="longest run that is mended")
+    threshold_dbfs: float = Field(-0.01, ge=-40, le=0, description="samples at or above it count as clipped")
+    max_over_threshold_db: float = Field(
+        6.0, ge=0, le=12, description="maximum level of restored peaks above the threshold"
+    )
+    max_run_ms: float = Field(1.5, ge=0.05, le=4, description="maximum length of a run that is restored")
 
     example = {"threshold_dbfs": -0.1}
     ns_a_frame = 300.0
@@ -36,7 +38,7 @@ class Declip(Step):
 
 
 class _DeclipRunner(Runner):
-    """Works in hops on the session's own time, so that the blocks that it is handed make no difference."""
+    """Works in hops on the session's own time, so that the size of the blocks makes no difference."""
 
     def __init__(self, step: Declip, stream: Stream):
         import numpy as np
@@ -46,8 +48,8 @@ class _DeclipRunner(Runner):
 
         self.n_channels_out = stream.n_channels
         self._limit = db_to_gain(step.threshold_dbfs) * (1.0 - 1e-9)
-        self._max_ratio = db_to_gain(step.most_db)
-        self._longest = max(1, ms_to_frames(step.longest_ms, stream.rate_hz))
+        self._max_ratio = db_to_gain(step.max_over_threshold_db)
+        self._longest = max(1, ms_to_frames(step.max_run_ms, stream.rate_hz))
         self._margin = CONTEXT
         self._hop = 1024
         self.latency_frames = self._hop + self._margin
@@ -70,7 +72,7 @@ class _DeclipRunner(Runner):
         return np.ascontiguousarray(out)
 
     def _mend(self, window: Array) -> Array:
-        """The hop inside a window that has a context on either side, with its short clipped runs mended."""
+        """The hop inside a window that has a context on either side, with its short clipped runs restored."""
         import numpy as np
 
         from chainrun.dsp.declip import STAGES, interpolate, short_runs, sounding

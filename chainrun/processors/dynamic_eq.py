@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 class DynamicBand(ThresholdFields):
     """A region whose gain moves once its level is above the threshold."""
 
-    kind: Literal["bell", "low_shelf", "high_shelf"] = Field("bell", description="shape of the region")
+    kind: Literal["bell", "low_shelf", "high_shelf"] = Field(description="shape of the region")
     freq_hz: float = Field(ge=20, le=20000, description="centre, or corner of a shelf")
     q: float = Field(1.4, ge=0.1, le=20, description="freq_hz over the bandwidth of a bell")
     direction: Literal["down", "up"] = Field("down", description="what is above the threshold is turned down, or up")
@@ -52,8 +52,8 @@ class DynamicEq(Keyed):
     lookahead_ms: float = Field(0.0, ge=0, le=20, description="acts so far before the peak; compensated latency")
     stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
 
-    example = {"bands": [{"freq_hz": 7000.0, "threshold_db": -30.0, "ratio": 4.0}]}
-    unity = {"bands": [{"freq_hz": 7000.0, "threshold_db": -30.0, "ratio": 1.0}]}
+    example = {"bands": [{"kind": "bell", "freq_hz": 7000.0, "threshold_dbfs": -30.0, "ratio": 4.0}]}
+    unity = {"bands": [{"kind": "bell", "freq_hz": 7000.0, "threshold_dbfs": -30.0, "ratio": 1.0}]}
     source = "curve and smoother: JAES 60(6), 2012; band-pass: Audio EQ Cookbook, 8 June 2021"
 
     def start(self, stream: Stream) -> Runner:

@@ -1,4 +1,4 @@
-"""echo: repeats."""
+"""echo: repeats of the signal."""
 
 from __future__ import annotations
 
@@ -19,22 +19,25 @@ if TYPE_CHECKING:
 
 @processor
 class Echo(Step):
-    """Repeat the signal after a time, and again, each time by feedback_pct softer and through the cuts of the loop.
+    """Repeat the signal after a time, and again: each repeat is feedback_pct of the one before, after the loop's cuts.
 
-    What comes out is the echoes alone: use mix_pct, or a send. With ping_pong a mono sum goes left first, then right,
-    and so on. Fractions of a sample are interpolated.
+    The wet signal alone comes out of the step: mix_pct is the share of it. The first repeat has the input's level;
+    wet_db changes the level of all. With ping_pong a mono sum goes left first, then right, and so on. Fractions of a
+    sample are interpolated.
     """
 
     do: Literal["echo"] = "echo"
     time_ms: float | None = Field(None, ge=5, le=5000, description="time between repeats")
     time_beats: float | None = Field(None, ge=0.01, le=64, description="the same in beats of tempo_bpm")
-    feedback_pct: float = Field(35.0, ge=0, le=98, description="what of a repeat goes into the next")
+    feedback_pct: float = Field(35.0, ge=0, le=98, description="amplitude of a repeat against the one before")
     low_cut_hz: float | None = Field(None, ge=20, le=5000, description="in the loop, 12 dB/octave")
     high_cut_hz: float | None = Field(None, ge=200, le=20000, description="in the loop, 12 dB/octave")
     ping_pong: bool = Field(False, description="repeats change sides")
+    wet_db: float = Field(0.0, ge=-120, le=24, description="wet level")
 
     example = {"time_ms": 180.0, "feedback_pct": 30.0, "high_cut_hz": 5000.0, "mix_pct": 25.0}
     linear = True
+    wet_alone = True
     source = "feedback comb; Butterworth cuts"
 
     @model_validator(mode="after")
@@ -92,6 +95,7 @@ class _EchoRunner(Runner):
 
         from chainrun.dsp.biquad import butterworth
         from chainrun.dsp.echo import EchoLoop
+        from chainrun.units import db_to_gain
 
         rate = stream.rate_hz
         cuts = [
@@ -100,6 +104,7 @@ class _EchoRunner(Runner):
             if freq_hz is not None
         ]
         self._ping_pong = step.ping_pong
+        self._gain = db_to_gain(step.wet_db)
         self.n_channels_out = 2 if step.ping_pong else stream.n_channels
         delay = step.seconds(stream.tempo_bpm) * rate
         feedback = step.feedback_pct / 100.0
@@ -122,4 +127,5 @@ class _EchoRunner(Runner):
         if self._ping_pong:
             total = x.mean(axis=0)
             x = np.stack([total, np.zeros_like(total)])
-        return self._loop.run(x)
+        y = self._loop.run(x)
+        return y * self._gain if self._gain != 1.0 else y

@@ -27,7 +27,7 @@ Channel = Literal["both", "left", "right", "mid", "side"]
 
 class _Band(StrictModel):
     freq_hz: float = Field(ge=10, le=40000, description="where the band sits")
-    channel: Channel = Field("both", description="on both sides, on one, or on mid or side of a stereo signal")
+    acts_on: Channel = Field("both", description="on both sides, on one, or on mid or side of a stereo signal")
     bypass: bool = Field(False, description="leave the band out")
     note: str | None = Field(None, description="free text")
 
@@ -82,20 +82,22 @@ class Bell(_Shaped):
 
 class _Shelf(_Shaped):
     q: float | None = Field(None, ge=0.1, le=5, description="steepness; 0.71, if nothing is said, has no overshoot")
-    slope: float | None = Field(None, ge=0.1, le=1, description="the same as a share of the steepest without overshoot")
+    steepness_pct: float | None = Field(
+        None, ge=10, le=100, description="the same in per cent of the steepest shelf without overshoot"
+    )
 
     @model_validator(mode="after")
     def _one_steepness(self) -> Self:
-        if self.q is not None and self.slope is not None:
-            raise misuse(Code.KEYS_CLASH, "give q or slope, not both")
+        if self.q is not None and self.steepness_pct is not None:
+            raise misuse(Code.KEYS_CLASH, "give q or steepness_pct, not both")
         return self
 
     def steepness(self) -> float:
-        """The q; from a slope S by the Cookbook: 1/q = sqrt((A + 1/A) (1/S - 1) + 2)."""
-        if self.slope is None:
+        """The q; from a steepness S by the Cookbook: 1/q = sqrt((A + 1/A) (1/S - 1) + 2)."""
+        if self.steepness_pct is None:
             return self.q if self.q is not None else SHELF_Q
         a = 10.0 ** (self.gain_db / 40.0)
-        return float(1.0 / ((a + 1.0 / a) * (1.0 / self.slope - 1.0) + 2.0) ** 0.5)
+        return float(1.0 / ((a + 1.0 / a) * (100.0 / self.steepness_pct - 1.0) + 2.0) ** 0.5)
 
 
 class LowShelf(_Shelf):
@@ -276,12 +278,12 @@ class Eq(Step):
         for band in self.bands:
             if band.bypass:
                 continue
-            by_mid = band.channel in ("mid", "side")
-            if not stages or (band.channel != "both" and stages[-1][0] != by_mid):
+            by_mid = band.acts_on in ("mid", "side")
+            if not stages or (band.acts_on != "both" and stages[-1][0] != by_mid):
                 stages.append((by_mid, [[] for _ in range(stream.n_channels)]))
             sections = band.sections(stream.rate_hz, self.design)
             for channel, chosen in enumerate(stages[-1][1]):
-                if band.channel == "both" or channel == (band.channel in ("right", "side")):
+                if band.acts_on == "both" or channel == (band.acts_on in ("right", "side")):
                     chosen.append(sections)
         return [(by_mid, [np.concatenate(s) if s else None for s in channels]) for by_mid, channels in stages]
 
@@ -292,9 +294,9 @@ class Eq(Step):
             for misfit in too_high(f"bands.{i}.freq_hz", band.freq_hz, stream)
         ]
         for i, band in enumerate(self.bands):
-            if band.channel != "both" and stream.n_channels != 2:
-                key, message = f"bands.{i}.channel", "there is one channel here"
-                found.append(Misfit(key, message, band.channel, '"both"', code=Code.NO_SUCH_CHANNEL))
+            if band.acts_on != "both" and stream.n_channels != 2:
+                key, message = f"bands.{i}.acts_on", "there is one channel here"
+                found.append(Misfit(key, message, band.acts_on, '"both"', code=Code.NO_SUCH_CHANNEL))
         return found + self._too_narrow()
 
 

@@ -35,9 +35,9 @@ class Expander(Thresholded):
     window_ms: float = Field(10.0, ge=0.01, le=500, description="decay of the held peak, or time constant of the mean")
     stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
 
-    example = {"threshold_db": -30.0, "ratio": 2.5}
+    example = {"threshold_dbfs": -30.0, "ratio": 2.5}
     acts = True
-    unity = {"threshold_db": -30.0, "ratio": 1.0}
+    unity = {"threshold_dbfs": -30.0, "ratio": 1.0}
     source = "static curve as in JAES 60(6), 2012, mirrored at the threshold; smoother eq. (16)"
 
     def in_words(self) -> str:

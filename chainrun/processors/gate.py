@@ -33,10 +33,10 @@ class Gate(Thresholded):
     window_ms: float = Field(5.0, ge=0.01, le=500, description="decay of the held peak, or time constant of the mean")
     stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
 
-    example = {"threshold_db": -36.0, "range_db": 40.0, "lookahead_ms": 4.0}
+    example = {"threshold_dbfs": -36.0, "range_db": 40.0, "lookahead_ms": 4.0}
     shuts = True
     acts = True
-    unity = {"threshold_db": -36.0, "range_db": 0.0}
+    unity = {"threshold_dbfs": -36.0, "range_db": 0.0}
     source = "peak detector with hysteresis and hold, common practice; time constants as in JAES 60(6), 2012, eq. (7)"
 
     def in_words(self) -> str:

@@ -1,4 +1,4 @@
-"""hum: take mains hum out."""
+"""hum: remove mains hum."""
 
 from __future__ import annotations
 
@@ -14,18 +14,19 @@ if TYPE_CHECKING:
 
 @processor
 class Hum(Step):
-    """Cut a mains frequency and its harmonics by a comb of narrow notches.
+    """Remove mains hum: narrow notches at the mains frequency and its harmonics.
 
-    Each notch is notch_hz wide at -3 dB, whatever its frequency: narrow enough to leave the music between, and so
-    slow that at 1 Hz a wave that sets in takes 1.1 s to fall by 30 dB. A hum that is there from the beginning goes from
-    the beginning: it is measured in the first two seconds, and the notches start as if it had always been there.
+    Each notch is bandwidth_hz wide at -3 dB, at every frequency. A narrower notch leaves more of the music and works
+    more slowly: at 1 Hz, hum that sets in later falls by 30 dB within 1.1 s. Hum that is there from the start is
+    removed from the start: it is measured in the first two seconds, and the notches begin as if it had always been
+    there.
     """
 
     do: Literal["hum"] = "hum"
-    mains_hz: float = Field(50.0, ge=40, le=70, description="the mains frequency: 50 or 60, or what was measured")
-    harmonics: int = Field(6, ge=1, le=40, description="notches, the fundamental counted in")
-    notch_hz: float = Field(1.0, ge=0.1, le=10, description="width of each notch at -3 dB")
-    odd_only: bool = Field(False, description="fundamental and odd harmonics alone")
+    mains_hz: float = Field(50.0, ge=40, le=70, description="mains frequency: 50 or 60, or as measured")
+    harmonics: int = Field(6, ge=1, le=40, description="number of notches, including the fundamental")
+    bandwidth_hz: float = Field(1.0, ge=0.1, le=10, description="bandwidth of each notch at -3 dB")
+    odd_only: bool = Field(False, description="only the fundamental and odd harmonics")
 
     example = {"mains_hz": 50.0, "harmonics": 4}
     source = "Audio EQ Cookbook notches, 8 June 2021; mains frequencies: common practice"
@@ -40,12 +41,12 @@ class Hum(Step):
         step = 2 if self.odd_only else 1
         freqs = [self.mains_hz * (1 + step * k) for k in range(self.harmonics)]
         inside = np.array([freq for freq in freqs if freq < 0.49 * stream.rate_hz])
-        sections = np.array([notch(f, f / self.notch_hz, stream.rate_hz) for f in inside])
+        sections = np.array([notch(f, f / self.bandwidth_hz, stream.rate_hz) for f in inside])
         return _HumRunner(stream, sections, inside)
 
 
 class _HumRunner(Runner):
-    """Holds the first two seconds back, to see which hum is in it."""
+    """Holds the first two seconds back, to measure their hum."""
 
     def __init__(self, stream: Stream, sections: Array, freqs_hz: Array):
         import numpy as np

@@ -18,26 +18,26 @@ class Polarity(Step):
     """Invert the polarity: y = -x, on both channels or on one of a stereo signal."""
 
     do: Literal["polarity"] = "polarity"
-    channel: Literal["both", "left", "right"] = Field("both", description="which side is inverted")
+    acts_on: Literal["both", "left", "right"] = Field("both", description="which side is inverted")
 
-    example = {"channel": "both"}
+    example = {"acts_on": "both"}
     linear = True
 
     def in_words(self) -> str:
-        return "turns the polarity" + ("" if self.channel == "both" else f" of the {self.channel} side")
+        return "turns the polarity" + ("" if self.acts_on == "both" else f" of the {self.acts_on} side")
 
     def start(self, stream: Stream) -> Runner:
         import numpy as np
 
         signs = np.full((stream.n_channels, 1), -1.0)
-        if self.channel != "both":
-            signs[1 if self.channel == "left" else 0] = 1.0
+        if self.acts_on != "both":
+            signs[1 if self.acts_on == "left" else 0] = 1.0
         return _PolarityRunner(signs)
 
     def misfits(self, stream: Stream) -> list[Misfit]:
-        if self.channel != "both" and stream.n_channels != 2:
+        if self.acts_on != "both" and stream.n_channels != 2:
             message = "there is one channel here"
-            return [Misfit("channel", message, given=self.channel, allowed='"both"', code=Code.NO_SUCH_CHANNEL)]
+            return [Misfit("acts_on", message, given=self.acts_on, allowed='"both"', code=Code.NO_SUCH_CHANNEL)]
         return []
 
 

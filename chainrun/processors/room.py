@@ -1,4 +1,4 @@
-"""room: a real room around a sound."""
+"""room: the reflections and the tail of a box-shaped room."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ if TYPE_CHECKING:
     from chainrun.dsp.room import MadeRoom
 
 Decay = Annotated[float, Field(ge=0.05, le=10)]
-Absorption = Annotated[float, Field(ge=0.005, le=0.98)]
+AbsorptionPct = Annotated[float, Field(ge=0.5, le=98)]
 Place = Annotated[list[float], Field(min_length=3, max_length=3)]
-LONGEST_S = 12.0
-NEAREST_M = 0.2
+MAX_DECAY_S = 12.0
+MIN_DISTANCE_M = 0.2
 HELD_SHARE = 0.05
 """Octaves that decay further off than this are reported."""
 DEFAULT_TRIES_UNEVEN = 5.0
@@ -33,18 +33,26 @@ SIDE_M = 0.6
 
 @processor
 class Room(Step):
-    """Put the signal into a box of width x depth x height metres: reflections of its walls, then a diffuse tail.
+    """The room around a sound: reflections from the walls of a box, then a diffuse tail.
 
-    What comes out is the room alone, in time with the direct sound and at the level that the room has against it: use
-    mix_pct, or a send. The walls are told by decay_s or absorption, as one number or for the octaves 63 Hz … 8 kHz.
-    Source and microphone stand where source_m and microphone_m say, else distance_m apart in the middle of the
-    room. A mono signal becomes stereo; of a stereo one left and right stand on their own sides, so that the room
-    keeps its source's side; what comes from the middle is equally loud left and right in every third octave. The same
-    seed gives the same room. From 0.2 to 4 s every octave decays within 5 % of what was asked (T20 and T30 of ISO
-    3382), but for one that its neighbours outlast by far: an octave filter hears their rest. `check` warns of it, and
-    the render reports the decay that came out. Reflections later than a quarter of the decay are left to the tail.
-    Where an octave holds but a few swings, the tail takes it over from the first reflection on, and reflections begin
-    above it.
+    The wet signal alone comes out of the step: mix_pct is the share of it. It is in time with the direct sound.
+
+    level = "as_dry": the wet signal has the dry one's energy for pink noise (equal energy per octave, 20 Hz to 20 kHz
+    or up to half the rate), with early_db and late_db at 0; these then raise or lower their part, and wet_db the
+    whole. The dry energy of a mono signal is that of both sides at the pan law: its own energy at -3 dB. For a stereo
+    signal it holds where left and right are unrelated. level = "physical": the level that the room has against the
+    direct sound, which grows with the distance.
+
+    Width is from left to right, depth from front to back. The walls are given by decay_s or absorption_pct, as one
+    number or one for each octave from 63 Hz to 8 kHz. Source and microphone are at source_m and microphone_m, or
+    distance_m apart in the middle of the room. A mono signal becomes stereo. Left and right of a stereo signal stand
+    0.6 m to either side of the source, so the room keeps the source's side; a source in the middle is equally loud
+    left and right in every third octave. The same seed gives the same room.
+
+    From 0.2 to 4 s every octave decays within 5 % of what was asked (T20 and T30 of ISO 3382). The exception is an
+    octave that its neighbours outlast by far: an octave filter hears their rest. `check` warns of it, and the render
+    reports its decay. Reflections later than a quarter of the decay belong to the tail. Where an octave holds only a
+    few swings, the tail takes it over from the first reflection on.
     """
 
     do: Literal["room"] = "room"
@@ -53,42 +61,51 @@ class Room(Step):
     height_m: float = Field(3.0, ge=1, le=30, description="size from floor to ceiling")
     decay_s: Decay | Annotated[list[Decay], Field(min_length=8, max_length=8)] | None = Field(
         None,
-        description="time in which it falls by 60 dB, 0.05 to 10 s, one or eight of them; 0.4 if not said",
+        description="decay time (60 dB), 0.05 to 10 s: one, or eight; default 0.4",
     )
-    absorption: Absorption | Annotated[list[Absorption], Field(min_length=8, max_length=8)] | None = Field(
-        None, description="share of the energy that the walls take, 0.005 to 0.98, one or eight"
+    absorption_pct: AbsorptionPct | Annotated[list[AbsorptionPct], Field(min_length=8, max_length=8)] | None = Field(
+        None, description="share of the energy that the walls absorb, 0.5 to 98: one, or eight"
     )
     damping_pct: float = Field(0.0, ge=0, le=100, description="shortens the decay above 1 kHz, up to a fifth at 8 kHz")
-    distance_m: float | None = Field(None, ge=0.2, le=60, description="from source to microphone; 1.5 if not said")
+    distance_m: float | None = Field(
+        None, ge=0.2, le=60, description="from source to microphone; default 1.5, at most 0.6 of depth_m"
+    )
     source_m: Place | None = Field(None, description="[from the left, from the front, above the floor]")
-    microphone_m: Place | None = Field(None, description="likewise; give both or none")
-    predelay_ms: float = Field(0.0, ge=0, le=250, description="the whole room comes so much later")
-    early_db: float = Field(0.0, ge=-120, le=24, description="level of the reflections")
-    late_db: float = Field(0.0, ge=-120, le=24, description="level of the diffuse tail")
-    spread_pct: float = Field(100.0, ge=0, le=200, description="0 is mono, 100 as two ears hear it, 200 very wide")
-    seed: int = Field(1, ge=0, le=2**31, description="another number, another room of the same kind")
+    microphone_m: Place | None = Field(None, description="the same for the microphone; give both or neither")
+    predelay_ms: float = Field(0.0, ge=0, le=250, description="delay of the whole room")
+    level: Literal["as_dry", "physical"] = Field(
+        "as_dry", description="as_dry: pink noise is as loud wet as dry; physical: as in the real room"
+    )
+    wet_db: float = Field(0.0, ge=-120, le=24, description="wet level")
+    early_db: float = Field(0.0, ge=-120, le=24, description="level of the early reflections")
+    late_db: float = Field(0.0, ge=-120, le=24, description="level of the late tail")
+    width_pct: float = Field(100.0, ge=0, le=200, description="stereo width: 0 is mono, 100 as two ears hear it")
+    seed: int = Field(1, ge=0, le=2**31, description="another number gives another room of the same kind")
 
     example = {"width_m": 5.0, "depth_m": 4.0, "height_m": 2.8, "decay_s": 0.35, "mix_pct": 25.0}
     linear = True
+    wet_alone = True
     ns_a_frame = 70.0
     source = "Allen and Berkley, JASA 65(4), 1979; Kuttruff, Room Acoustics"
 
     @model_validator(mode="after")
     def _makes_a_room(self) -> Self:
-        if self.decay_s is not None and self.absorption is not None:
-            raise misuse(Code.KEYS_CLASH, "give decay_s or absorption, not both")
+        if self.decay_s is not None and self.absorption_pct is not None:
+            raise misuse(Code.KEYS_CLASH, "give decay_s or absorption_pct, not both")
         if (self.source_m is None) != (self.microphone_m is None):
             raise misuse(Code.KEYS_INCOMPLETE, "source_m and microphone_m go together")
         if self.source_m is not None and self.distance_m is not None:
             raise misuse(Code.KEYS_CLASH, "give the two places or distance_m, not both")
         size = (self.width_m, self.depth_m, self.height_m)
-        if self.absorption is not None:
+        if self.absorption_pct is not None:
             from chainrun.dsp.eyring import decay_of
 
-            min_absorption = min(self.absorption) if isinstance(self.absorption, list) else self.absorption
-            if decay_of(min_absorption, size) > LONGEST_S:
-                decay_s = decay_of(min_absorption, size)
-                message = f"walls that take {min_absorption:g} make a decay of {decay_s:.1f} s; at most 12"
+            lowest_pct = min(self.absorption_pct) if isinstance(self.absorption_pct, list) else self.absorption_pct
+            decay_s = decay_of(lowest_pct / 100.0, size)
+            if decay_s > MAX_DECAY_S:
+                message = (
+                    f"walls that absorb {lowest_pct:g} % make a decay of {decay_s:.1f} s; at most {MAX_DECAY_S:g} s"
+                )
                 raise misuse(Code.OUT_OF_RANGE, message)
         self._places_fit(size)
         return self
@@ -104,8 +121,8 @@ class Room(Step):
             raise misuse(Code.OUT_OF_RANGE, f"distance_m = {self.distance_m:g} does not fit: {fits}")
         if self.source_m is not None and self.microphone_m is not None:
             apart = sum((a - b) ** 2 for a, b in zip(self.source_m, self.microphone_m, strict=True)) ** 0.5
-            if apart < NEAREST_M:
-                message = f"source_m and microphone_m are {apart:.2g} m apart; at least {NEAREST_M:g} m"
+            if apart < MIN_DISTANCE_M:
+                message = f"source_m and microphone_m are {apart:.2g} m apart; at least {MIN_DISTANCE_M:g} m"
                 raise misuse(Code.OUT_OF_RANGE, message)
 
     def channels_out(self, n_channels: int) -> int:
@@ -115,11 +132,11 @@ class Room(Step):
         """The decay of each octave, before damping."""
         from chainrun.dsp.eyring import decay_of
 
-        if self.absorption is None:
+        if self.absorption_pct is None:
             return list(self.decay_s) if isinstance(self.decay_s, list) else [self.decay_s or 0.4] * 8
         size = (self.width_m, self.depth_m, self.height_m)
-        walls = self.absorption if isinstance(self.absorption, list) else [self.absorption] * 8
-        return [decay_of(value, size) for value in walls]
+        walls = self.absorption_pct if isinstance(self.absorption_pct, list) else [self.absorption_pct] * 8
+        return [decay_of(pct / 100.0, size) for pct in walls]
 
     def _damped_decays(self) -> list[float]:
         """The decay of each octave in seconds, with damping: one step an octave above 1 kHz."""
@@ -147,7 +164,7 @@ class Room(Step):
         if not crooked:
             return super().misfits(stream)
         told = ", ".join(f"{freq:g} Hz about {one.t30_s:.2g} s (asked {one.asked_s:.2g} s)" for freq, one in crooked)
-        written = "decay_s" if isinstance(self.decay_s, list) else "absorption"
+        written = "decay_s" if isinstance(self.decay_s, list) else "absorption_pct"
         return [
             *super().misfits(stream),
             Misfit(
@@ -159,25 +176,30 @@ class Room(Step):
             ),
         ]
 
-    def impulse_responses(self, rate_hz: int, n_channels: int) -> list[Array]:
+    def impulse_responses(self, rate_hz: int, n_channels: int, pan_law_db: float = -3.0) -> list[Array]:
         """For each input channel the responses to left and right, shape (2, n_frames)."""
-        return self.made(rate_hz, n_channels).impulse_responses
+        return self.made(rate_hz, n_channels, pan_law_db).impulse_responses
 
-    def made(self, rate_hz: int, n_channels: int) -> MadeRoom:
+    def made(self, rate_hz: int, n_channels: int, pan_law_db: float = -3.0) -> MadeRoom:
         """The room's responses, and how they decay."""
+        from chainrun.dsp.pan import pan_gains
         from chainrun.dsp.room import Box, Setting, make_room
         from chainrun.units import db_to_gain, ms_to_frames
 
         size, decays = (self.width_m, self.depth_m, self.height_m), self._damped_decays()
         source, microphone = self._places()
+        # The dry part of a mono signal is laid into both sides, each at the pan law's centre.
+        dry_energy = 2.0 * pan_gains(0.0, pan_law_db)[0] ** 2 if n_channels == 1 else 1.0
         setting = Setting(
             source,
             microphone,
-            self.spread_pct / 100.0,
+            self.width_pct / 100.0,
             db_to_gain(self.early_db),
             db_to_gain(self.late_db),
             ms_to_frames(self.predelay_ms, rate_hz),
             self.seed,
+            dry_energy if self.level == "as_dry" else None,
+            db_to_gain(self.wet_db),
         )
         sides = [0.0] if n_channels == 1 else [-SIDE_M, SIDE_M]
         return make_room(Box(size, tuple(decays)), setting, rate_hz, sides)
@@ -194,10 +216,12 @@ class Room(Step):
 
     def in_words(self) -> str:
         size = f"{self.width_m:g} x {self.depth_m:g} x {self.height_m:g} m"
-        return f"a room of {size}, {self.mix_pct:g} % of it in the sound"
+        loud = "as loud as the dry sound" if self.level == "as_dry" else "at its physical level"
+        changed = f" {self.wet_db:+g} dB" if self.wet_db else ""
+        return f"a room of {size}, {loud}{changed}; mix {self.mix_pct:g} %"
 
     def start(self, stream: Stream) -> Runner:
-        return _RoomRunner(self.made(stream.rate_hz, stream.n_channels), self._damped_decays())
+        return _RoomRunner(self.made(stream.rate_hz, stream.n_channels, stream.pan_law_db), self._damped_decays())
 
 
 class _RoomRunner(Runner):

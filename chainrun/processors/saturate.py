@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from chainrun.dsp.oversample import Oversampler
 
 DC_CUT_HZ = 5.0
-DEFAULT_BIAS = 0.2
+DEFAULT_BIAS_PCT = 20.0
 REFERENCE_HZ = 1000.0
 """The sine that keep_level goes by."""
 SETTLE_MS = 50
@@ -46,10 +46,12 @@ class Saturate(Step):
         "tanh", description="the formula"
     )
     drive_db: float = Field(6.0, ge=-24, le=48, description="gain before the curve")
-    bias: float | None = Field(None, ge=0, le=2, description="of biased_tanh: how lopsided it is; 0.2 if not said")
+    bias_pct: float | None = Field(
+        None, ge=0, le=200, description="of biased_tanh: offset before the curve, in per cent of full scale; default 20"
+    )
     keep_level: bool = Field(False, description="scale the output so that the reference sine keeps its RMS")
     reference_dbfs: float = Field(-12.0, ge=-60, le=0, description="peak of the sine that keep_level goes by")
-    level_db: float = Field(0.0, ge=-40, le=24, description="level behind the curve")
+    makeup_db: float = Field(0.0, ge=-40, le=24, description="make-up gain, after the curve")
     tone_db: float = Field(0.0, ge=-18, le=18, description="tilt before the curve, and back behind it")
     tone_hz: float = Field(900.0, ge=50, le=10000, description="middle of the tilt")
     oversample: Literal[1, 2, 4, 8] | None = Field(
@@ -62,8 +64,8 @@ class Saturate(Step):
 
     @model_validator(mode="after")
     def _bias_has_a_curve(self) -> Self:
-        if self.bias is not None and self.curve != "biased_tanh":
-            raise misuse(Code.KEYS_CLASH, 'bias goes with curve = "biased_tanh" alone')
+        if self.bias_pct is not None and self.curve != "biased_tanh":
+            raise misuse(Code.KEYS_CLASH, 'bias_pct goes with curve = "biased_tanh" alone')
         return self
 
     picture = "curve"
@@ -96,10 +98,13 @@ class _SaturateRunner(Runner):
         self.n_channels_out = n
         before = [tilt(step.tone_hz, step.tone_db, rate)] if step.tone_db else []
         after = [tilt(step.tone_hz, -step.tone_db, rate)] if step.tone_db else []
-        curve, drive = curve_of(step.curve, DEFAULT_BIAS if step.bias is None else step.bias), db_to_gain(step.drive_db)
+        curve, drive = (
+            curve_of(step.curve, (DEFAULT_BIAS_PCT if step.bias_pct is None else step.bias_pct) / 100.0),
+            db_to_gain(step.drive_db),
+        )
         factor = step.oversampled()
         integral = CORNERED.get(step.curve) if factor > 1 else None
-        level = db_to_gain(step.level_db)
+        level = db_to_gain(step.makeup_db)
         if step.keep_level:
             trial = Oversampler(factor, curve, drive, 1.0, scratch=stream.scratch(), antiderivative=integral)
             level *= _kept_level(trial, db_to_gain(step.reference_dbfs), before, after, rate)

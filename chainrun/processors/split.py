@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, model_validator
 
-from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, processor
+from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, WetLevel, processor
 from chainrun.contract.misfit import too_high
 from chainrun.contract.misuse import misuse
 from chainrun.problem_codes import Code
@@ -49,7 +49,7 @@ class Split(Step):
     example = {
         "crossovers_hz": [180.0, 3500.0],
         "bands": [
-            {"chain": [{"do": "compressor", "threshold_db": -30.0}]},
+            {"chain": [{"do": "compressor", "threshold_dbfs": -30.0}]},
             {},
             {"level_db": -1.5},
         ],
@@ -118,6 +118,9 @@ class _SplitRunner(Runner):
 
     def readings(self) -> list[Reading]:
         return self._parallel.readings("bands.{}.chain")
+
+    def wet_levels(self) -> list[WetLevel]:
+        return self._parallel.wet_levels("bands.{}.chain")
 
     def notes(self) -> list[str]:
         return self._parallel.notes()

@@ -21,6 +21,8 @@ from chainrun.recipe.model import Recipe
 from chainrun.recipe.overlay import lay_over, put_from_command_line, put_value
 from chainrun.recipe.presets import Library, Unfolder, Use
 from chainrun.recipe.problems import Problems
+from chainrun.recipe.redirects import apply, find
+from chainrun.recipe.renamed import FileKind
 from chainrun.recipe.roots import Roots
 from chainrun.recipe.semantics import check_references
 from chainrun.recipe.tables import Items, KeyPath, Place, Table, place_of, wrap
@@ -102,8 +104,10 @@ def recipe_name(path: Path) -> str:
     return path.name.removesuffix(".toml").removesuffix(".recipe")
 
 
-def read_toml(path: Path, problems: Problems, limits: Limits | None = None) -> Table | None:
-    """A TOML file as located data, or None with a problem told."""
+def read_toml(
+    path: Path, problems: Problems, limits: Limits | None = None, *, kind: FileKind = FileKind.PRESET
+) -> Table | None:
+    """A TOML file as located data, with today's names; or None, with a problem noted."""
     place = Place(path)
     try:
         if not path.exists():
@@ -133,6 +137,10 @@ def read_toml(path: Path, problems: Problems, limits: Limits | None = None) -> T
         problems.add(place, "arrays or tables are nested too deeply", code=Code.TOO_DEEP)
         return None
     assert isinstance(located, Table)
+    redirects = find(located, kind)
+    for one in redirects:
+        problems.note_renamed(one.place, one.in_words())
+    apply(redirects)
     problems.read.append(path)
     return located
 
@@ -163,7 +171,7 @@ def _of_toml(path: Path, text: str, error: tomllib.TOMLDecodeError) -> list[Prob
 
 
 def _with_base(path: Path, roots: Roots, problems: Problems, limits: Limits, stack: tuple[Path, ...]) -> Table | None:
-    table = read_toml(path, problems, limits)
+    table = read_toml(path, problems, limits, kind=FileKind.RECIPE)
     if table is None or "base" not in table:
         return table
     base = table["base"]
@@ -272,6 +280,7 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
                 code=Code.RETIRED_PRESET,
             )
     problems.stop_if_any()
+    problems.fold_renamed()
     return opened
 
 
@@ -313,7 +322,7 @@ def _lay_all(table: Table, overrides: Overrides, problems: Problems) -> None:
                 code=Code.UNKNOWN_VARIANT,
             )
     for file in overrides.overlays:
-        overlay = read_toml(file.absolute(), problems)
+        overlay = read_toml(file.absolute(), problems, kind=FileKind.OVERLAY)
         if overlay is not None:
             lay(overlay)
     for assignment in overrides.sets:

@@ -5,6 +5,8 @@ It runs only once there is a problem to tell, on text that tomllib has already a
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from chainrun.recipe.tables import KeyPath
 
 Position = tuple[int, int]
@@ -15,6 +17,8 @@ class _Scanner:
     def __init__(self, text: str):
         self.text, self.at = text, 0
         self.found: dict[KeyPath, int] = {}
+        self.keys: list[tuple[KeyPath, int, int]] = []
+        self.values: dict[KeyPath, tuple[int, int]] = {}
         self.arrays: dict[KeyPath, int] = {}
 
     def scan(self) -> dict[KeyPath, int]:
@@ -45,9 +49,9 @@ class _Scanner:
         keys = self._dotted_key()
         self.at += 2 if double else 1
         path: KeyPath = ()
-        for i, (key, start) in enumerate(keys):
+        for i, (key, start, end) in enumerate(keys):
             path = (*path, key)
-            self.found.setdefault(path, start)
+            self._note_key(path, start, end)
             last = i == len(keys) - 1
             if path in self.arrays and not (last and double):
                 path = (*path, self.arrays[path])
@@ -58,8 +62,12 @@ class _Scanner:
             self.found.setdefault(path, keys[-1][1])
         return path
 
-    def _dotted_key(self) -> list[tuple[str, int]]:
-        keys: list[tuple[str, int]] = []
+    def _note_key(self, path: KeyPath, start: int, end: int) -> None:
+        self.found.setdefault(path, start)
+        self.keys.append((path, start, end))
+
+    def _dotted_key(self) -> list[tuple[str, int, int]]:
+        keys: list[tuple[str, int, int]] = []
         while True:
             self._skip(newlines=False)
             start = self.at
@@ -69,7 +77,7 @@ class _Scanner:
                 while self.at < len(self.text) and self.text[self.at] not in _BARE_END:
                     self.at += 1
                 key = self.text[start : self.at]
-            keys.append((key, start))
+            keys.append((key, start, self.at))
             self._skip(newlines=False)
             if self.at < len(self.text) and self.text[self.at] == ".":
                 self.at += 1
@@ -78,14 +86,22 @@ class _Scanner:
 
     def _pair(self, prefix: KeyPath) -> None:
         path = prefix
-        for key, start in self._dotted_key():
+        for key, start, end in self._dotted_key():
             path = (*path, key)
-            self.found.setdefault(path, start)
+            self._note_key(path, start, end)
         self.at = self.text.index("=", self.at) + 1
         self._skip(newlines=False)
         self._value(path)
 
     def _value(self, path: KeyPath) -> None:
+        start = self.at
+        self._skip_value(path)
+        end = self.at
+        while self.text[end - 1] in " \t\r" and end > start:
+            end -= 1
+        self.values[path] = (start, end)
+
+    def _skip_value(self, path: KeyPath) -> None:
         first = self.text[self.at]
         if first in "\"'":
             self._string()
@@ -138,6 +154,22 @@ class _Scanner:
 
             found = next(iter(tomllib.loads(f'"{found}" = 0')))
         return found
+
+
+@dataclass(frozen=True)
+class Spans:
+    """Where the keys and values of a TOML text begin and end, as offsets."""
+
+    keys: list[tuple[KeyPath, int, int]]
+    """Every place where a key is written: the path up to it, begin and end."""
+    values: dict[KeyPath, tuple[int, int]]
+
+
+def spans(text: str) -> Spans:
+    """Begin and end of all keys and values of a TOML text that a parser has accepted."""
+    scanner = _Scanner(text)
+    scanner.scan()
+    return Spans(scanner.keys, scanner.values)
 
 
 def positions(text: str) -> dict[KeyPath, Position]:

@@ -21,7 +21,6 @@ else:
 Name = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_-]{0,63}$")]
 Pair = Annotated[list[float], Field(min_length=2, max_length=2)]
 BoolPair = Annotated[list[bool], Field(min_length=2, max_length=2)]
-Point = Annotated[list[float], Field(min_length=2, max_length=2)]
 
 
 def _pan_law(value: float) -> float:
@@ -37,7 +36,29 @@ class Send(StrictModel):
     """A copy into a bus."""
 
     level_db: float = Field(ge=-120, le=24, description="level of the copy")
-    before_fader: bool = Field(False, description="taken before fader and pan (a mono print goes to the centre)")
+    tap: Literal["after_chain", "after_fader"] = Field(
+        "after_fader", description="after_chain: before fader and pan (a mono print goes to the centre)"
+    )
+
+
+class RidePoint(StrictModel):
+    """A point of a ride. Between points the level moves in straight lines of dB."""
+
+    at_s: float = Field(ge=0, le=86400, description="time in the session")
+    gain_db: float = Field(ge=-120, le=24, description="added to the fader")
+
+
+class Stretch(StrictModel):
+    """A stretch of the session."""
+
+    from_s: float = Field(ge=0, le=86400, description="begins here")
+    to_s: float = Field(ge=0, le=86400, description="ends here")
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Stretch:
+        if self.to_s <= self.from_s:
+            raise misuse(Code.WRONG_ORDER, "to_s must be later than from_s")
+        return self
 
 
 class _Strip(StrictModel):
@@ -45,41 +66,32 @@ class _Strip(StrictModel):
 
     note: str | None = Field(None, description="free text")
     to: Name = Field("main", description="the bus that it goes to")
-    level_db: float = Field(0.0, ge=-120, le=24, description="fader, behind the chain")
+    level_db: float = Field(0.0, ge=-120, le=24, description="fader, after the chain")
     pan_pct: float = Field(0.0, ge=-100, le=100, description="-100 left, 0 centre, 100 right; a balance on stereo")
-    sends: dict[Name, Annotated[float, Field(ge=-120, le=24)] | Send] = Field(
-        default_factory=dict, max_length=64, description="bus = level_db, behind fader and pan"
+    sends: dict[Name, Send] = Field(
+        default_factory=dict, max_length=64, description="copies into other buses: BUS = { level_db = -18 }"
     )
-    level_points_db: list[Point] = Field(
+    ride: list[RidePoint] = Field(
         default_factory=list,
         max_length=10000,
-        description="rides: [seconds, dB on top of the fader], straight lines",
+        description="moves of the fader: { at_s = 12, gain_db = -2 }, straight lines between",
     )
-    active_s: list[Pair] = Field(
+    active: list[Stretch] = Field(
         default_factory=list,
         max_length=10000,
-        description="only these stretches sound ([from, to], 10 ms fades): fader and sends, not keys",
+        description="only these stretches sound ({ from_s = 0, to_s = 9.5 }, 10 ms fades): fader and sends, not keys",
     )
     mute: bool = Field(False, description="silences fader and sends, not keys")
     chain: list[AnyStep] = Field(default_factory=list, max_length=128, description="the steps, in order")
 
     @model_validator(mode="after")
     def _times_in_order(self) -> _Strip:
-        times = [point[0] for point in self.level_points_db]
-        if any(later <= earlier for earlier, later in pairwise(times)):
-            raise misuse(Code.WRONG_ORDER, "the times of level_points_db must rise")
-        if any(point[0] < 0 or not -120 <= point[1] <= 24 for point in self.level_points_db):
-            raise misuse(Code.OUT_OF_RANGE, "level_points_db holds [seconds from 0, dB from -120 to 24]")
-        if any(end <= begin for begin, end in self.active_s):
-            raise misuse(Code.WRONG_ORDER, "each stretch of active_s is [from, to] with from before to")
+        if any(later.at_s <= earlier.at_s for earlier, later in pairwise(self.ride)):
+            raise misuse(Code.WRONG_ORDER, "the times of the ride's points must rise")
         return self
 
-    def send_list(self) -> dict[str, Send]:
-        """The sends in their long form."""
-        return {bus: send if isinstance(send, Send) else Send(level_db=send) for bus, send in self.sends.items()}
 
-
-class Source(StrictModel):
+class Microphone(StrictModel):
     """Free notes on a microphone. Any key may be written; these have a meaning."""
 
     model_config = ConfigDict(extra="allow")
@@ -108,8 +120,8 @@ class Stem(_Strip):
         None, ge=-120, le=20, description="usual peak of a hit in the file (before trim_db)"
     )
     group: Name | None = Field(None, description="microphones that hear the same thing share a group")
-    source: Source = Field(
-        default_factory=lambda: Source(),
+    microphone: Microphone = Field(
+        default_factory=lambda: Microphone(),
         description="free notes on the microphone; distance_m and pad_db are numbers",
     )
 
@@ -165,7 +177,9 @@ class Delivery(StrictModel):
         description="name; the ending tells the format (.wav .flac .ogg .mp3); {recipe} {variant} {name}",
     )
     what: str = Field("main", description='"main", "buses.NAME", "stems.NAME", "buses.*" or "stems.*"')
-    tap: Literal["chain", "fader"] = Field("chain", description="of stems and buses: before or behind fader and pan")
+    tap: Literal["after_chain", "after_fader"] = Field(
+        "after_chain", description="of stems and buses: before or after fader and pan"
+    )
     only: list[Name] = Field(default_factory=list, max_length=256, description="these stems and buses sound, no others")
     without: list[Name] = Field(default_factory=list, max_length=256, description="these do not: to play along with")
     bits: Literal[16, 24, 32] = Field(24, description="16 and 24 are integers, 32 is float")
@@ -174,11 +188,11 @@ class Delivery(StrictModel):
     target_lufs: float | None = Field(None, ge=-60, le=0, description="integrated loudness to reach by one gain")
     max_dbtp: float | None = Field(None, ge=-60, le=6, description="true peak that the gain never passes")
     standard: Literal["EBU R 128"] | None = Field(None, description="its target_lufs and max_dbtp: -23 LUFS, -1 dBTP")
-    fit: Literal["gain", "limit"] = Field(
-        "gain", description="reach the target by gain alone, or by a true-peak limiter behind it"
+    fit: Literal["gain", "limiter"] = Field(
+        "gain", description="reach the target by gain alone, or with a true-peak limiter after it"
     )
     rate_hz: int | None = Field(None, ge=8000, le=384000, description="of the file; else the session's")
-    channels: Literal["stereo", "mono"] = Field("stereo", description="mono adds left and right at mono_law_db")
+    layout: Literal["stereo", "mono"] = Field("stereo", description="mono adds left and right at mono_law_db")
     mono_law_db: float = Field(
         -6.0, ge=-6.03, le=0, description="of each side in a mono fold: -6 keeps what is central"
     )
@@ -209,8 +223,8 @@ class Delivery(StrictModel):
             raise misuse(Code.FORMAT_CANNOT_HOLD, ".mp3 knows rates up to 48000 Hz")
         if self.to_s is not None and self.to_s <= (self.from_s or 0.0):
             raise misuse(Code.WRONG_ORDER, "to_s comes behind from_s")
-        if self.fit == "limit" and self.loudness()[0] is None:
-            raise misuse(Code.KEYS_INCOMPLETE, 'fit = "limit" needs target_lufs, or a standard')
+        if self.fit == "limiter" and self.loudness()[0] is None:
+            raise misuse(Code.KEYS_INCOMPLETE, 'fit = "limiter" needs target_lufs, or a standard')
         return self
 
 
@@ -219,27 +233,20 @@ class Expectation(StrictModel):
 
     is_: float | None = Field(None, alias="is", description="the value, with `within`")
     within: float | None = Field(None, ge=0, description="how far from `is` it may be")
-    at_least: float | None = Field(None, description="lower limit")
-    at_most: float | None = Field(None, description="upper limit")
-    from_: float | None = Field(None, alias="from", description="lower end, with `to`")
-    to: float | None = Field(None, description="upper end")
-    delivery: str | None = Field(None, description="file that is meant; else the first delivery")
+    min: float | None = Field(None, description="lowest value allowed")
+    max: float | None = Field(None, description="highest value allowed")
+    delivery: str | None = Field(None, description="the file that this is about; default: the first delivery")
 
     @model_validator(mode="after")
     def _says_something(self) -> Expectation:
         if (self.is_ is None) != (self.within is None):
             raise misuse(Code.KEYS_INCOMPLETE, "`is` and `within` go together")
-        if (self.from_ is None) != (self.to is None):
-            raise misuse(Code.KEYS_INCOMPLETE, "`from` and `to` go together")
-        ends = (
-            (self.from_, self.to, "`from` is above `to`"),
-            (self.at_least, self.at_most, "at_least is above at_most"),
-        )
-        for low, high, words in ends:
-            if low is not None and high is not None and low > high:
-                raise misuse(Code.WRONG_ORDER, f"{words}: nothing can meet that")
-        if all(value is None for value in (self.is_, self.at_least, self.at_most, self.from_)):
-            raise misuse(Code.MISSING_KEY, "give is and within, from and to, at_least or at_most")
+        if self.is_ is not None and (self.min is not None or self.max is not None):
+            raise misuse(Code.KEYS_CLASH, "give `is` and `within`, or min and max, not both")
+        if self.min is not None and self.max is not None and self.min > self.max:
+            raise misuse(Code.WRONG_ORDER, "min is above max: nothing can meet that")
+        if all(value is None for value in (self.is_, self.min, self.max)):
+            raise misuse(Code.MISSING_KEY, "give `is` and `within`, or min, max or both")
         return self
 
 
@@ -259,7 +266,7 @@ class Tolerances(StrictModel):
 
 
 class Expect(StrictModel):
-    """What verify holds a render to, beside the baseline: PATH = { is, within | at_least | at_most | from, to }."""
+    """What verify holds a render to, beside the baseline: PATH = { is, within } or { min, max }."""
 
     model_config = ConfigDict(extra="allow")
     __pydantic_extra__: dict[str, Expectation]
@@ -278,7 +285,7 @@ class Expect(StrictModel):
 class Recipe(StrictModel):
     """How a session's stems become a stereo mix."""
 
-    recipe: Version = Field(description="version of this grammar")
+    grammar: Version = Field(description="version of the grammar")
     title: str | None = Field(None, description="free text")
     note: str | None = Field(None, description="free text")
     base: str | None = Field(None, description="this recipe is laid over that one")
@@ -291,7 +298,7 @@ class Recipe(StrictModel):
     )
     pan_law_db: PanLaw = Field(-3.0, description="level of a centred mono print in each side: -3, -4.5 or -6")
     tempo_bpm: float | None = Field(None, ge=10, le=500, description="lets times be given in beats")
-    tail_max_s: float = Field(10.0, ge=0, le=600, description="most that a print lasts beyond the session")
+    max_tail_s: float = Field(10.0, ge=0, le=600, description="maximum length of a print beyond the session's end")
     stems: dict[Name, Stem] = Field(min_length=1, max_length=512, description="the recorded files")
     buses: dict[Name, Bus] = Field(default_factory=dict, max_length=256, description="sums with chains")
     main: Main = Field(default_factory=Main, description="the last bus")
@@ -323,7 +330,7 @@ class PresetUse(StrictModel):
 class PresetFile(StrictModel):
     """A named chain of the preset library; the chain itself is checked where it is used."""
 
-    preset: Version = Field(description="version of this grammar")
+    grammar: Version = Field(description="version of the grammar")
     about: str | None = Field(None, description="what it is for, in a practitioner's words")
     since: int | None = Field(None, ge=1900, le=3000, description="year in which it was added")
     status: Literal["current", "retired"] = Field("current", description="whether it is still recommended")

@@ -16,10 +16,11 @@ from chainrun.errors import nearest, shown
 from chainrun.problem_codes import Code
 from chainrun.recipe.address import child_of, item_index
 from chainrun.recipe.problems import Problems
+from chainrun.recipe.redirects import find_in_path, todays_key
 from chainrun.recipe.tables import Items, Place, Table, wrap
 from chainrun.recipe.toml_text import as_toml
 
-HEADER_KEYS = ("overlay", "about")
+HEADER_KEYS = ("grammar", "about")
 SPECIAL_KEYS = ("remove", "replace_presets", *HEADER_KEYS)
 
 
@@ -31,7 +32,7 @@ def lay_over(recipe: Table, overlay: Table, problems: Problems) -> dict[str, str
         if key == "base":
             message = "an overlay has no base of its own"
             problems.add(overlay.where[key], message, given=shown(value), code=Code.UNKNOWN_KEY)
-        elif key == "overlay" and (value != 1 or isinstance(value, bool)):
+        elif key == "grammar" and (value != 1 or isinstance(value, bool)):
             message = "is not a version of this grammar"
             problems.add(overlay.where[key], message, given=shown(value), allowed="1", code=Code.UNKNOWN_VERSION)
         elif key not in SPECIAL_KEYS:
@@ -142,6 +143,7 @@ def _put_item(items: Items, index: int, value: Any, place: Place, problems: Prob
 
 def _put_key(table: Table, key: str, value: Any, place: Place, problems: Problems) -> None:
     """Put a value under a key; a table goes into the table, or the items, that are there."""
+    key, value = todays_key(table, key, value)
     existing = table.get(key)
     if isinstance(existing, Table) and isinstance(value, Table):
         _merge(existing, value, problems, literal=key == "set" and "preset" in table)
@@ -179,7 +181,7 @@ def put_from_command_line(recipe: Table, assignment: str, problems: Problems) ->
         return
     except tomllib.TOMLDecodeError:
         located = text
-    _put(recipe, path.strip().split("."), located, place, problems)
+    _put_assignment(recipe, path.strip(), located, place, problems)
 
 
 GIVEN_VALUES = Path("(values of the program)")
@@ -189,4 +191,12 @@ GIVEN_VALUES = Path("(values of the program)")
 def put_value(recipe: Table, path: str, value: Any, problems: Problems) -> None:
     """Put a value that a program gives at the end of a dotted path of a recipe."""
     place = Place(GIVEN_VALUES, (path,))
-    _put(recipe, path.split("."), wrap(as_toml(value), place), place, problems)
+    _put_assignment(recipe, path, wrap(as_toml(value), place), place, problems)
+
+
+def _put_assignment(recipe: Table, path: str, value: Any, place: Place, problems: Problems) -> None:
+    """Put one value at a path; both may be of an older grammar."""
+    for today, found in find_in_path(path, value, place).items():
+        if today != path:
+            problems.note_renamed(place, f"{path} is now {today}")
+        _put(recipe, today.split("."), found, place, problems)

@@ -14,6 +14,7 @@ from chainrun.problem_codes import Code
 from chainrun.recipe.address import item_index, value_at
 from chainrun.recipe.model import PresetFile, PresetUse
 from chainrun.recipe.problems import Problems
+from chainrun.recipe.redirects import todays_key
 from chainrun.recipe.tables import Items, Place, Table, plain
 from chainrun.recipe.validate import validate
 from chainrun.whole_file import read_text
@@ -407,7 +408,7 @@ class Unfolder:
                     inner.put(".".join(tokens[i:]), value, place)
                     return
                 if last and isinstance(node, Table):
-                    node.put(token, value, place)
+                    node.put(*todays_key(node, token, value), place)
                     return
                 child = node.get(token) if isinstance(node, Table) else None
             if child is None:

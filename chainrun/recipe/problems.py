@@ -21,6 +21,8 @@ class Problems:
         self.found: list[Problem] = []
         self.read: list[Path] = []
         """Files that were read on the way."""
+        self.renamed: list[Problem] = []
+        """Names in these files that are others today, each with its place."""
         self._beyond = 0
         self._kept: set[Problem] = set()
         self._positions: dict[Path, dict[KeyPath, Position]] = {}
@@ -28,7 +30,7 @@ class Problems:
     def continued(self) -> Problems:
         """A copy that can grow by itself."""
         found = Problems()
-        found.found, found.read = list(self.found), list(self.read)
+        found.found, found.read, found.renamed = list(self.found), list(self.read), list(self.renamed)
         found._beyond, found._kept = self._beyond, set(self._kept)
         found._positions = self._positions
         return found
@@ -52,6 +54,24 @@ class Problems:
     def tell(self, place: Place, problem: Problem) -> None:
         """Note a problem that is ready but for its place."""
         self._keep(self.at(place, problem))
+
+    def note_renamed(self, place: Place, words: str) -> None:
+        """Note a name that has changed: the file means the same as before."""
+        told = self.at(place, Problem(words, severity="warning", code=Code.OLD_NAME))
+        if told not in self.renamed:
+            self.renamed.append(told)
+
+    def fold_renamed(self) -> None:
+        """Add one warning about all old names, in place of one for each."""
+        if not self.renamed:
+            return
+        files = list(dict.fromkeys(one.file for one in self.renamed))
+        n, others = len(self.renamed), len(files) - 1
+        where = "this file" + (f" and {others} {'others' if others > 1 else 'other'}" if others else "")
+        has = "1 name" if n == 1 else f"{n} names"
+        message = f"{has} in {where} changed in a later version; the meaning is the same"
+        hint = "rewrite the files with today's names"
+        self._keep(Problem(message, file=files[0], severity="warning", hint=hint, code=Code.OLD_NAMES))
 
     def _keep(self, problem: Problem) -> None:
         if problem in self._kept:  # a recipe that is planned twice has each problem once

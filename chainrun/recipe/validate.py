@@ -280,7 +280,7 @@ def _slip(key: str, value: Any, field: FieldInfo | None) -> str | None:
         return f"if {value:g} kHz is meant, write {value * 1000:g}"
     if key == "ratio" and 0 < value < low <= 1 / value <= high:
         return f"a ratio of 1:{1 / value:g} is written {1 / value:g}"
-    if key.endswith("_db") and -value >= low and -value <= high:
+    if key.endswith(("_db", "_dbfs", "_dbtp", "_lufs")) and -value >= low and -value <= high:
         return f"did you mean {-value:g}?"
     return None
 

@@ -144,6 +144,12 @@ def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapp
         rows = [[name, step.do, step.in_words(), step.note or ""] for name, step in walk(chain, names)]
         blocks.append(DataTable(["step", "is", "in words", "note"], rows, f"The chain of {node.name}", left=4))
     told = next((one for one in result.nodes if one.name == node.name), None)
+    if told is not None and told.wet_levels:
+        wet = [
+            [one.named.removeprefix("chain."), number(one.wet_to_dry_db), f"{one.mix_pct:g}"] for one in told.wet_levels
+        ]
+        title = f"Wet signals of {node.name} against the dry ones, before they are mixed"
+        blocks.append(DataTable(["step", "dB against dry", "mix %"], wet, title, left=1))
     blocks += _step_figures(node, chain, names, told, raw=raw, after=after)
     bands = [
         ("before the chain", raw.measured.third_octave_db or {}),

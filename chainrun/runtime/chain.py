@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from chainrun.contract import Key, Misfit, Step
-from chainrun.contract.readings import Reading
+from chainrun.contract.readings import Reading, WetLevel
 from chainrun.contract.runner import Keys, Runner, Stream
 
 if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
     from chainrun.dsp.delay_line import DelayLine
+    from chainrun.runtime.wet_level import WetMeter
 
 
 @dataclass
@@ -24,6 +25,7 @@ class _Link:
     wet: float
     dry: DelayLine | None
     key_delays: dict[Key, DelayLine]
+    wet_meter: WetMeter | None
 
 
 class ChainRunner(Runner):
@@ -36,6 +38,7 @@ class ChainRunner(Runner):
 
     def __init__(self, steps: Sequence[Step], stream: Stream, addresses: Sequence[tuple[str, str]] | None = None):
         from chainrun.dsp.delay_line import DelayLine
+        from chainrun.runtime.wet_level import WetMeter
 
         self._law = stream.pan_law_db
         self._links: list[_Link] = []
@@ -54,7 +57,8 @@ class ChainRunner(Runner):
             runner = step.start(here)
             delays = {key: DelayLine(stream.key_channels[key], self.latency_frames) for key in step.listens_to()}
             dry = DelayLine(self.n_channels_out, runner.latency_frames) if step.mix_pct < 100.0 else None
-            self._links.append(_Link(runner, address, step.mix_pct / 100.0, dry, delays))
+            meter = WetMeter(step, here, runner.n_channels_out) if step.wet_alone else None
+            self._links.append(_Link(runner, address, step.mix_pct / 100.0, dry, delays, meter))
             self.n_channels_out = runner.n_channels_out
             self.latency_frames += runner.latency_frames
             self.tail_frames += runner.tail_frames
@@ -64,6 +68,8 @@ class ChainRunner(Runner):
         for link in self._links:
             sidechain = {key: delay.run(keys[key]) for key, delay in link.key_delays.items()}
             y = link.runner.run(x, sidechain)
+            if link.wet_meter is not None:
+                link.wet_meter.count(x, y)
             if link.dry is not None:
                 y = self._mix(link.dry.run(x), y, link.wet)
             x = y
@@ -79,8 +85,16 @@ class ChainRunner(Runner):
         return dry * (1.0 - share) + wet * share
 
     def readings(self) -> list[Reading]:
-        """What the steps' gain did, under their addresses."""
+        """Gain reduction of the steps, under their addresses."""
         return [reading.under(*link.address) for link in self._links for reading in link.runner.readings()]
+
+    def wet_levels(self) -> list[WetLevel]:
+        """Wet signals against dry ones, of the steps that put out the wet signal alone, under their addresses."""
+        found = []
+        for link in self._links:
+            own = [link.wet_meter.reading()] if link.wet_meter is not None else []
+            found += [one.under(*link.address) for one in [*own, *link.runner.wet_levels()]]
+        return found
 
     def notes(self) -> list[str]:
         """Remarks of all steps."""

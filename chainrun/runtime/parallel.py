@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from chainrun.contract import Key, Step
-from chainrun.contract.readings import Reading
+from chainrun.contract.readings import Reading, WetLevel
 from chainrun.contract.runner import Keys, Stream
 from chainrun.runtime.chain import ChainRunner, channels_after
 
@@ -50,6 +50,10 @@ class ParallelChains:
         return [
             reading.under(address.format(i)) for i, chain in enumerate(self._chains) for reading in chain.readings()
         ]
+
+    def wet_levels(self, address: str) -> list[WetLevel]:
+        """The wet levels of all chains, addressed likewise."""
+        return [one.under(address.format(i)) for i, chain in enumerate(self._chains) for one in chain.wet_levels()]
 
     def notes(self) -> list[str]:
         """The notes of all chains."""

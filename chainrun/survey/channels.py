@@ -117,7 +117,7 @@ def of_recipe(opened: Opened) -> Material:
         if role.instrument is None:
             role = role_of(Path(node.stem.parts[0].path).stem)
         alone = _one_of_two(node.stem)
-        made = _split(name, alone or node.stem, role, stem.group, stem.source.distance_m)
+        made = _split(name, alone or node.stem, role, stem.group, stem.microphone.distance_m)
         in_ms, doubled = stem.shift_ms is not None, alone is not None
         channels += [replace(one, shift_in_ms=in_ms, doubled=doubled) for one in made]
     return Material(tuple(channels), plan.rate_hz, opened.path.parent)

@@ -125,7 +125,7 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
     drum_stems = {c.stem for c in survey.material.channels if c.role.instrument in DRUMS}
     bus = len(drum_stems) > 1
     lines = [
-        "recipe = 1",
+        "grammar = 1",
         f"title = {toml_text(printable(title))}",
         'note = "A draft: made from the names and the sound of the files. Every choice is yours to change."',
         f"rate_hz = {survey.material.rate_hz}",
@@ -152,7 +152,7 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
         "bits = 24",
         TARGET_LINE.format(TARGET_LUFS, "a usual level for streaming; change it to what is asked of you"),
         "max_dbtp = -1",
-        'fit = "limit"  # a limiter takes what the gain would push over max_dbtp, and tells how much',
+        'fit = "limiter"  # a limiter takes what the gain would push over max_dbtp, and tells how much',
     ]
     made.presets = list(dict.fromkeys(made.presets))
     if not made.presets:
@@ -347,7 +347,7 @@ def _gate(
         what = "softer sound lies" if under == 1 else "softer sounds lie"
         told += f"; {under} {what} under it, and fall by {range_db} dB: soft hits, or what is heard of other drums"
     if channel.name != leading:
-        key = f'key = {{ from = ["{leading}"], tap = "raw" }}'
+        key = f'key = {{ from = ["{leading}"], tap = "before_chain" }}'
         return f"{{ {head}{listens}, {key} }}", f"opens with {leading}, which hears the drum more clearly: {told}"
     return f"{{ {head}{listens} }}", told
 
@@ -377,5 +377,5 @@ def _brushes(survey: Survey, channel: Channel) -> tuple[str, str]:
     rms = survey.files[channel.stem].measured.rms_dbfs
     if rms is None or not math.isfinite(rms):
         return "", "no gate: no hits of its own were told apart"
-    step = f'{{ do = "expander", name = "door", threshold_db = {rms - 6.0:.0f}, ratio = 1.5, range_db = 6 }}'
+    step = f'{{ do = "expander", name = "door", threshold_dbfs = {rms - 6.0:.0f}, ratio = 1.5, range_db = 6 }}'
     return step, "no hits were told apart (brushes, a roll, bleed): an expander takes 6 dB at most off the softest"

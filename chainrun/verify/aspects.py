@@ -41,8 +41,9 @@ UNIT_OF = {
     "gain_reduction_max_db": Unit.DB,
     "gain_reduction_mean_db": Unit.DB,
     "gain_reduction_working_pct": Unit.PERCENT,
+    "wet_to_dry_db": Unit.DB,
 }
-"""Unit of every reading of a sound or a dynamics step, by the reading's name."""
+"""Unit of every reading of a sound or a step, by the reading's name."""
 
 
 def unit_of(quantity: str) -> Unit:

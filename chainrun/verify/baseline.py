@@ -16,6 +16,7 @@ from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.verify.changed import ENDING
 from chainrun.verify.facts import DeliveryFacts, LongLines, NodeFacts, RecordingFacts
+from chainrun.verify.old_baseline import is_old, todays_baseline
 from chainrun.whole_file import write_whole
 
 ACCEPT_AGAIN: Facts = (("mended_by", "accept"),)
@@ -25,7 +26,7 @@ HEAD = """# Baseline: measurements of the accepted render. Written by `chainrun 
 # Settings: the recipe's own, one line for each step, stem and bus.
 # Sketches: sums of the K-weighted sound, from which the residual of another render is estimated.
 """
-VERSION: Literal[2] = 2
+VERSION: Literal[1] = 1
 MAX_PROBLEMS = 5
 """Maximum number of problems of a damaged baseline that are shown."""
 
@@ -33,7 +34,7 @@ MAX_PROBLEMS = 5
 class Baseline(LongLines):
     """Facts about an accepted render: settings, deliveries, recordings and nodes."""
 
-    baseline: Literal[2]
+    grammar: Literal[1]
     recipe: str
     variant: str
     recipe_hash: str
@@ -80,6 +81,8 @@ def read(path: Path) -> Baseline:
         raise _refused(path, f"the baseline cannot be read ({getattr(error, 'strerror', None) or error})") from error
     except tomllib.TOMLDecodeError as error:
         raise _refused(path, f"the baseline is damaged: {error}") from error
+    if is_old(table):
+        table = todays_baseline(table)
     _refuse_version(path, table)
     try:
         return Baseline.model_validate(table)
@@ -88,17 +91,17 @@ def read(path: Path) -> Baseline:
 
 
 def _refuse_version(path: Path, table: dict[str, object]) -> None:
-    version = table.get("baseline")
-    if "baseline" not in table:
-        raise _refused(path, "this is not a baseline: the key `baseline` is missing")
+    version = table.get("grammar", table.get("baseline"))
+    if "grammar" not in table and "baseline" not in table:
+        raise _refused(path, "this is not a baseline: the key `grammar` is missing")
     if not isinstance(version, int) or isinstance(version, bool):
-        raise _refused(path, "the baseline's version is not a whole number", key="baseline", given=shown(version))
+        raise _refused(path, "the baseline's version is not a whole number", key="grammar", given=shown(version))
     if version != VERSION:
         raise RecipeError(
             Problem(
                 "the baseline was written by another version of chainrun",
                 file=shown_path(path),
-                key="baseline",
+                key="grammar",
                 given=str(version),
                 allowed=str(VERSION),
                 hint="update chainrun" if version > VERSION else "accept the recipe again",

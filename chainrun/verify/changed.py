@@ -9,7 +9,11 @@ from pathlib import Path
 from chainrun import toml_file
 from chainrun.plan.identity import chain_hash
 from chainrun.recipe import Opened
-from chainrun.recipe.load import recipe_name
+from chainrun.recipe.load import read_toml, recipe_name
+from chainrun.recipe.problems import Problems
+from chainrun.recipe.renamed import OLD_HEADS, FileKind
+from chainrun.recipe.tables import plain
+from chainrun.verify.old_baseline import is_old
 
 ENDING = ".baseline.toml"
 
@@ -18,9 +22,16 @@ def presets(opened: Opened) -> dict[str, str]:
     """The current chain hash of every preset that the recipe uses; status and prose are not part of it."""
     found = {}
     for use in opened.uses:
-        table = toml_file.read(use.file, opened.limits)
-        found[use.name] = chain_hash(table.get("chain", []))
+        table = read_toml(use.file, Problems(), opened.limits)
+        found[use.name] = chain_hash(plain(table.get("chain", [])) if table is not None else [])
     return dict(sorted(found.items()))
+
+
+def presets_as_written(opened: Opened) -> dict[str, str]:
+    """The chain hash of every preset file that still has the names of an older grammar, by those names."""
+    tables = {use.name: toml_file.read(use.file, opened.limits) for use in opened.uses}
+    old = OLD_HEADS[FileKind.PRESET]
+    return {name: chain_hash(table.get("chain", [])) for name, table in tables.items() if old in table}
 
 
 def baseline_path(opened: Opened) -> Path:
@@ -53,10 +64,12 @@ def changed_preset_names(opened: Opened) -> list[str]:
     if not path.is_file():
         return []
     try:
-        was = toml_file.read(path).get("presets", {})
+        table = toml_file.read(path)
     except (OSError, ValueError):
         return []  # verify reports the damage
-    now = presets(opened).items()
+    was = table.get("presets", {})
+    # An older baseline has hashes of the older names, which cannot be compared with those of today's.
+    now = (presets_as_written(opened) if is_old(table) else presets(opened)).items()
     return [name for name, chain in now if isinstance(was, dict) and was.get(name, chain) != chain]
 
 

@@ -99,10 +99,10 @@ def limits_of(expected: Expectation) -> tuple[Limit, ...]:
     limits = []
     if expected.is_ is not None and expected.within is not None:
         limits.append(Limit(Bound.NEAR, expected.is_, expected.within))
-    if expected.from_ is not None and expected.to is not None:
-        limits.append(Limit(Bound.BETWEEN, expected.from_, expected.to))
-    if expected.at_least is not None:
-        limits.append(Limit(Bound.AT_LEAST, expected.at_least))
-    if expected.at_most is not None:
-        limits.append(Limit(Bound.AT_MOST, expected.at_most))
+    if expected.min is not None and expected.max is not None:
+        limits.append(Limit(Bound.BETWEEN, expected.min, expected.max))
+    elif expected.min is not None:
+        limits.append(Limit(Bound.AT_LEAST, expected.min))
+    elif expected.max is not None:
+        limits.append(Limit(Bound.AT_MOST, expected.max))
     return tuple(limits)

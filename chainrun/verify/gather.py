@@ -48,7 +48,7 @@ def gather(opened: Opened, result: RenderResult, store: Store, out: Path) -> Bas
     Raises ResourceError if a print is missing from the store.
     """
     return Baseline(
-        baseline=VERSION,
+        grammar=VERSION,
         recipe=opened.path.name,
         variant=opened.variant or "",
         recipe_hash=result.recipe_hash,

@@ -17,7 +17,7 @@ MAX_LEAVES = 200
 """Maximum number of values of a setting; a longer one is kept as its hash."""
 HASH_MARK = "#"
 """Prefix of a hash, which stands for a long value or a file's content."""
-OF_ALL = {"rate_hz", "pan_law_db", "tempo_bpm", "tail_max_s"}
+OF_ALL = {"rate_hz", "pan_law_db", "tempo_bpm", "max_tail_s"}
 SILENT_KEYS = {"note", "source", "group", "file"}
 OF_THE_RECIPE, STEMS, DELIVERIES, CHAIN = "recipe", "stems", "deliver", ".chain."
 """Parts of settings' keys: `recipe`, `stems.kick`, `stems.kick.chain.squash`, `deliver.0`."""

@@ -12,13 +12,13 @@ import chainrun as package
 from chainrun import api
 from tests import program
 
-SONG = """recipe = 1
+SONG = """grammar = 1
 [stems.kick]
 file = "kick.wav"
 hit_level_dbfs = -3
 to = "kit"
 [buses.kit]
-chain = [ { do = "compressor", threshold_db = -30, attack_ms = 12 } ]
+chain = [ { do = "compressor", threshold_dbfs = -30, attack_ms = 12 } ]
 [[deliver]]
 file = "mix.wav"
 target_lufs = -30
@@ -66,9 +66,9 @@ def test_every_name_works_twice_and_knows_what_it_is_given(session):
 
 def test_errors_are_ours(session):
     with pytest.raises(package.ChainrunError) as caught:
-        package.load(session.write('recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "gaet" } ]\n'))
+        package.load(session.write('grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "gaet" } ]\n'))
     assert caught.value.problems[0].line == 4
-    checked = package.check(session.write('recipe = 1\n[stems.a]\nfile = "none.wav"\n'))
+    checked = package.check(session.write('grammar = 1\n[stems.a]\nfile = "none.wav"\n'))
     assert (checked.valid, checked.exit_code) == (False, 4)
     with pytest.raises(package.ChainrunError, match="cannot hold"):
         package.load(session.write(SONG), set={"tempo_bpm": None})

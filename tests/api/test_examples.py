@@ -13,7 +13,7 @@ from tests.api.test_api import SONG
 from tests.signals import ROOT
 
 FUNCTIONS = [name for name in chainrun.__all__ if inspect.isfunction(getattr(chainrun, name))]
-PRESET = 'preset = 1\nsince = 2020\nabout = "{name}"\nchain = [ {{ do = "gain", gain_db = {db} }} ]\n'
+PRESET = 'grammar = 1\nsince = 2020\nabout = "{name}"\nchain = [ {{ do = "gain", gain_db = {db} }} ]\n'
 
 
 @pytest.fixture
@@ -27,7 +27,7 @@ def folder(session):
     (here / "stems").mkdir()
     for one in ("kick", "snare"):
         shutil.copy(here / f"{one}.wav", here / "stems" / f"{one}.wav")
-    (here / "songs.jobs.toml").write_text('jobs = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
+    (here / "songs.jobs.toml").write_text('grammar = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
     chainrun.render("song.recipe.toml", "earlier")
     for place in ("mix.wav", "before.wav"):
         shutil.copy("earlier/mix.wav", place)

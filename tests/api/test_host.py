@@ -40,7 +40,7 @@ def test_a_pool_ends_its_own_processes_only(tmp_path):
 def test_a_hundred_renders_grow_nothing(session):
     """Caches fill in the first twenty; from then on memory moves by no more than a page of a thousand, and nothing else."""
     path = session.write(
-        'recipe = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { do = "gate", threshold_db = -30 } ]\n[[deliver]]\nfile = "mix.wav"\n'
+        'grammar = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { do = "gate", threshold_dbfs = -30 } ]\n[[deliver]]\nfile = "mix.wav"\n'
     )
     seen = host("many", path, 100, folder=session.folder)["seen"][20:]
     for what in ("descriptors", "threads", "files"):

@@ -6,7 +6,7 @@ import os
 import shutil
 from pathlib import Path
 
-SONG = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
+SONG = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
 
 
 def test_raw_samples_are_refused_by_name(session, chainrun):

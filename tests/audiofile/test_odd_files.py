@@ -79,7 +79,7 @@ def test_an_odd_file_is_right_or_refused_by_name(place, chainrun, name):
     data, within = ODD[name]
     Path("odd.wav").write_bytes(data)
     Path("odd.recipe.toml").write_text(
-        'recipe = 1\n[stems.odd]\nfile = "odd.wav"\n[[deliver]]\nfile = "odd-out.wav"\nbits = 32\n'
+        'grammar = 1\n[stems.odd]\nfile = "odd.wav"\n[[deliver]]\nfile = "odd-out.wav"\nbits = 32\n'
     )
     ran = chainrun("render", "odd.recipe.toml", "-o", "out", "--no-store", "--quiet")
     if ran.code == 4:
@@ -101,7 +101,7 @@ def test_odd_rates_are_right_or_refused_by_name(place, chainrun, rate):
     t = np.arange(rate) / rate if rate > 1000 else np.arange(4000) / 4000
     soundfile.write("odd.wav", 0.5 * np.sin(2 * np.pi * 997 * t), rate, subtype="FLOAT")
     Path("odd.recipe.toml").write_text(
-        'recipe = 1\nrate_hz = 48000\n[stems.odd]\nfile = "odd.wav"\n[[deliver]]\nfile = "o.wav"\nbits = 32\n'
+        'grammar = 1\nrate_hz = 48000\n[stems.odd]\nfile = "odd.wav"\n[[deliver]]\nfile = "o.wav"\nbits = 32\n'
     )
     ran = chainrun("render", "odd.recipe.toml", "-o", "out", "--no-store", "--quiet")
     if not 8000 <= rate <= 384000:

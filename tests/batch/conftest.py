@@ -18,7 +18,7 @@ def jobs_file(session):
         session.write(RECIPE.replace("-20", str(-18 - len(name))), name)
 
     def write(text):
-        Path("night.jobs.toml").write_text(f'jobs = 1\nout = "night"\n{text}')
+        Path("night.jobs.toml").write_text(f'grammar = 1\nout = "night"\n{text}')
         return Path("night.jobs.toml")
 
     return write

@@ -8,10 +8,10 @@ import soundfile
 from chainrun.batch import BatchOptions, open_jobs, run_batch
 from tests.signals import noise
 
-RECIPE = """recipe = 1
+RECIPE = """grammar = 1
 [stems.kick]
 file = "kick.wav"
-chain = [ { do = "compressor", threshold_db = -20 } ]
+chain = [ { do = "compressor", threshold_dbfs = -20 } ]
 [main]
 chain = []
 [[deliver]]

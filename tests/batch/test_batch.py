@@ -35,7 +35,7 @@ recipes = ["one.recipe.toml"]
 name = "take-2"
 stems_dir = "take2"
 overlays = []
-set = { "stems.kick.chain.0.threshold_db" = -30, "stems.kick.note" = "a \\"note\\"" }
+set = { "stems.kick.chain.0.threshold_dbfs" = -30, "stems.kick.note" = "a \\"note\\"" }
 out = "elsewhere"
 """
     )
@@ -105,14 +105,14 @@ def test_two_jobs_that_would_write_one_file_are_refused_beforehand(jobs_file, st
 
 def test_no_job_writes_over_what_another_one_reads(jobs_file, store, session):
     """One job's delivery has the name and place of another job's stem: the recording would be gone."""
-    session.write('recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "kick.wav"\n', "maker")
+    session.write('grammar = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "kick.wav"\n', "maker")
     before = Path("kick.wav").read_bytes()
     text = '[[job]]\nrecipes = ["maker.recipe.toml"]\nout = "."\n[[job]]\nrecipes = ["one.recipe.toml"]\n'
     for only in (None, "maker"):
         with pytest.raises(RecipeError, match=r"over an input.*written by maker, read by one"):
             run(jobs_file(text), store=store, only=only)
     session.write(
-        'recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "batch.wav"\nsidecar = true\n', "maker"
+        'grammar = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "batch.wav"\nsidecar = true\n', "maker"
     )
     with pytest.raises(RecipeError, match="the batch's own record"):
         run(jobs_file('[[job]]\nrecipes = ["maker.recipe.toml"]\nout = "night"\n'), store=store)
@@ -120,12 +120,12 @@ def test_no_job_writes_over_what_another_one_reads(jobs_file, store, session):
 
 
 def test_a_lost_sidecar_is_made_again_and_what_was_not_begun_stays_done(jobs_file, store, session):
-    session.write('recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "mix.wav"\nsidecar = true\n', "one")
+    session.write('grammar = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "mix.wav"\nsidecar = true\n', "one")
     text = '[[job]]\nrecipes = ["one.recipe.toml"]\n[[job]]\nrecipes = ["two.recipe.toml"]\n'
     assert set(run(jobs_file(text), store=store)[1].values()) == {"done"}
     Path("night/one/mix.json").unlink()
     assert run(jobs_file(text), store=store)[1] == {"one": "done", "two": "kept"}
-    session.write("recipe = 1\n", "one")
+    session.write("grammar = 1\n", "one")
     assert run(jobs_file('on_error = "stop"\n' + text), store=store)[1] == {"one": "failed", "two": "not run"}
     known = {one["job"]: one["state"] for one in json.loads(Path("night/batch.json").read_text())["jobs"]}
     assert known["two"] in ("done", "kept")

@@ -50,7 +50,7 @@ def test_a_missed_target_is_kept_next_time_and_still_missed(jobs_file, store):
 
 
 def test_warnings_of_jobs_are_on_the_screen(jobs_file, store, session, chainrun):
-    session.write('recipe = 1\nrate_hz = 48000\n[stems.a]\nfile = "other.wav"\n[[deliver]]\nfile = "mix.wav"\n', "one")
+    session.write('grammar = 1\nrate_hz = 48000\n[stems.a]\nfile = "other.wav"\n[[deliver]]\nfile = "mix.wav"\n', "one")
     ran = chainrun("batch", jobs_file('[[job]]\nrecipes = ["one.recipe.toml"]\n'))
     assert "note: one: a: converted from 44100 to 48000 Hz" in ran.err
 

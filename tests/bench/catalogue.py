@@ -32,7 +32,7 @@ def write_recipes(folder: Path, names: list[str], n: int) -> None:
             f"s{k}": {"file": f"s{k}.wav", "chain": [{"preset": names[int(rng.integers(len(names)))]}]}
             for k in range(6)
         }
-        table = {"recipe": 1, "presets_dirs": ["../library"], "stems": stems}
+        table = {"grammar": 1, "presets_dirs": ["../library"], "stems": stems}
         (folder / f"song{i:03}.recipe.toml").write_text(tomli_w.dumps(table))
 
 

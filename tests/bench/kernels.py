@@ -297,7 +297,7 @@ def steps() -> None:
     x = np.stack([drums(N, seed=1), drums(N, seed=2)])
     x *= 0.7 / np.abs(x).max()
     key = Key.model_validate({"from": ["other"]})
-    compressor = {"do": "compressor", "threshold_db": -20, "ratio": 4}
+    compressor = {"do": "compressor", "threshold_dbfs": -20, "ratio": 4}
     variants = {
         "compressor step, stereo": compressor,
         "… lookahead 4 ms": {**compressor, "lookahead_ms": 4},
@@ -306,9 +306,9 @@ def steps() -> None:
         "… parallel mix 50 %": {**compressor, "mix_pct": 50},
         "… two-stage release": {**compressor, "release_shape": "two_stage"},
         "… auto release": {**compressor, "auto_release": True},
-        "expander step, stereo": {"do": "expander", "threshold_db": -30},
+        "expander step, stereo": {"do": "expander", "threshold_dbfs": -30},
         "hits step, stereo": {"do": "hits", "onset_db": 4},
-        "dynamic_eq step, 1 band": {"do": "dynamic_eq", "bands": [{"freq_hz": 5000, "threshold_db": -30}]},
+        "dynamic_eq step, 1 band": {"do": "dynamic_eq", "bands": [{"freq_hz": 5000, "threshold_dbfs": -30}]},
         "echo step, 180 ms, cuts in the loop": {"do": "echo", "time_ms": 180, "low_cut_hz": 200, "high_cut_hz": 5000},
         "declip step, nothing clipped": {"do": "declip", "threshold_dbfs": 0},
         "declip step, hits clipped": {"do": "declip", "threshold_dbfs": -6},

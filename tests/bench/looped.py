@@ -27,12 +27,12 @@ RATE, ROOMS = 48000, 4
 STEMS = 12
 STEP = TypeAdapter(any_step())
 GATE = {
-    "do": "gate", "threshold_db": -30.0, "hysteresis_db": 6.0, "range_db": 60.0, "attack_ms": 0.3, "hold_ms": 50.0,
+    "do": "gate", "threshold_dbfs": -30.0, "hysteresis_db": 6.0, "range_db": 60.0, "attack_ms": 0.3, "hold_ms": 50.0,
     "release_ms": 100.0, "lookahead_ms": 4.0, "window_ms": 5.0,
 }  # fmt: skip
 COMPRESSOR = {
     "do": "compressor",
-    "threshold_db": -20.0,
+    "threshold_dbfs": -20.0,
     "ratio": 4.0,
     "knee_db": 6.0,
     "attack_ms": 8.0,
@@ -52,7 +52,14 @@ EQ = {
 }
 SATURATE = {"do": "saturate", "curve": "tanh", "drive_db": 6.0, "level_db": -6.0}
 ROOM = {"do": "room", "decay_s": 0.8, "mix_pct": 20.0}
-BUS = {"do": "compressor", "threshold_db": -18.0, "ratio": 4.0, "knee_db": 6.0, "attack_ms": 12.0, "release_ms": 150.0}
+BUS = {
+    "do": "compressor",
+    "threshold_dbfs": -18.0,
+    "ratio": 4.0,
+    "knee_db": 6.0,
+    "attack_ms": 12.0,
+    "release_ms": 150.0,
+}
 LIMITER = {"do": "limiter", "ceiling_dbtp": -1.0, "lookahead_ms": 1.5, "hold_ms": 5.0, "release_ms": 80.0}
 TARGET = -16.0
 
@@ -229,14 +236,14 @@ def compiled_session(folder: Path, target: Path, n_frames: int) -> float:
         total = np.zeros((2, n)) if total is None else total
         y = np.empty(n + lookahead)
         compiled.gate(
-            np.concatenate([x, np.zeros(lookahead)]), 10 ** (GATE["threshold_db"] / 20),
-            10 ** ((GATE["threshold_db"] - GATE["hysteresis_db"]) / 20), time_constant(GATE["window_ms"], RATE),
+            np.concatenate([x, np.zeros(lookahead)]), 10 ** (GATE["threshold_dbfs"] / 20),
+            10 ** ((GATE["threshold_dbfs"] - GATE["hysteresis_db"]) / 20), time_constant(GATE["window_ms"], RATE),
             round(GATE["hold_ms"] / 1000 * RATE) + lookahead, GATE["range_db"], time_constant(GATE["attack_ms"], RATE),
             time_constant(GATE["release_ms"], RATE), lookahead, np.zeros(lookahead), y,
         )  # fmt: skip
         y = y[lookahead:].copy()
         compiled.compressor(
-            y, COMPRESSOR["threshold_db"], COMPRESSOR["ratio"], COMPRESSOR["knee_db"],
+            y, COMPRESSOR["threshold_dbfs"], COMPRESSOR["ratio"], COMPRESSOR["knee_db"],
             time_constant(COMPRESSOR["attack_ms"], RATE), time_constant(COMPRESSOR["release_ms"], RATE), 0.0, y,
         )  # fmt: skip
         compiled.biquads(y, sections, np.zeros((len(sections), 2)), y)
@@ -255,7 +262,7 @@ def compiled_session(folder: Path, target: Path, n_frames: int) -> float:
         gain = 10 ** (-8.0 / 20)
         add(total, y, left * gain, right * gain)
     linked_compressor(
-        total, BUS["threshold_db"], BUS["ratio"], BUS["knee_db"], time_constant(BUS["attack_ms"], RATE),
+        total, BUS["threshold_dbfs"], BUS["ratio"], BUS["knee_db"], time_constant(BUS["attack_ms"], RATE),
         time_constant(BUS["release_ms"], RATE),
     )  # fmt: skip
     total = total.astype(np.float32).astype(np.float64)

@@ -64,7 +64,7 @@ def chain(i: int) -> list[dict]:
 def write_session(folder: Path, seconds: float) -> Path:
     """Stems and recipe."""
     n = int(seconds * RATE)
-    text = "recipe = 1\n"
+    text = "grammar = 1\n"
     for i in range(STEMS):
         x = drums(n, seed=i, bpm=90 + 7 * i) * 0.6 + noise(n, 0.002, seed=100 + i)
         x[: RATE // 10] = 0.0  # what the oversampler rings before time 0 is cut by the loops, and heard by our rooms

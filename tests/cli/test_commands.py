@@ -8,7 +8,7 @@ import pytest
 
 from tests import program
 
-SIMPLE = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { do = "compressor", threshold_db = -30 } ]\n'
+SIMPLE = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { do = "compressor", threshold_dbfs = -30 } ]\n'
 
 
 def test_render_shows_a_table_in_80_columns(session, chainrun):
@@ -72,7 +72,7 @@ def test_mistakes_are_told_with_their_exit_code(session, chainrun, arguments, co
 
 
 def test_check_json_has_the_stated_fields(session, chainrun):
-    path = session.write(SIMPLE.replace("threshold_db = -30", "threshold_db = 99"))
+    path = session.write(SIMPLE.replace("threshold_dbfs = -30", "threshold_dbfs = 99"))
     ran = chainrun("check", path, "--json")
     assert ran.code == 3
     (problem,) = ran.json["problems"]
@@ -88,7 +88,7 @@ def test_check_json_has_the_stated_fields(session, chainrun):
         "severity",
         "code",
     }
-    assert (problem["line"], problem["key"]) == (4, "stems.kick.chain.0.threshold_db")
+    assert (problem["line"], problem["key"]) == (4, "stems.kick.chain.0.threshold_dbfs")
 
 
 def test_check_looks_into_the_variants(session, chainrun):

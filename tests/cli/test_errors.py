@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-SONG = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
+SONG = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
 
 
 def test_an_output_folder_that_cannot_be_written_is_noticed_before_rendering(session, chainrun, monkeypatch):

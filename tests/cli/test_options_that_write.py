@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-SONG = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
+SONG = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
 
 WRITERS = {
     "log of render": ("render", "song.recipe.toml", "-o", "out", "--log"),
@@ -31,7 +31,7 @@ def folder(session, chainrun):
     Path("mine.overlay.toml").write_text('"stems.kick.level_db" = -1.0\n')
     Path("notes.md").write_text("# my notes\n")
     Path("mine.zip").write_bytes(b"PK\x05\x06" + bytes(18))
-    Path("night.jobs.toml").write_text('jobs = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
+    Path("night.jobs.toml").write_text('grammar = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
     assert chainrun("verify", "song.recipe.toml", "--accept").code == 0
     return session.folder
 

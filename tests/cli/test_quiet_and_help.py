@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-HEAD = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\nto = "kit"\n'
+HEAD = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\nto = "kit"\n'
 
 TAIL = '[stems.pair]\nfile = "pair.wav"\n[buses.kit]\n[[deliver]]\nfile = "mix.wav"\n'
 

@@ -21,7 +21,7 @@ def test_an_interrupted_render_leaves_nothing(session, store, sent, code, worker
 
     soundfile.write("long.wav", np.random.default_rng(0).standard_normal(48000 * 240) * 0.1, 48000)
     slow = ", ".join(["{ do = 'hits', onset_db = 1 }"] * 8)
-    session.write("recipe = 1\n" + "".join(f'[stems.{x}]\nfile = "long.wav"\nchain = [ {slow} ]\n' for x in "ab"))
+    session.write("grammar = 1\n" + "".join(f'[stems.{x}]\nfile = "long.wav"\nchain = [ {slow} ]\n' for x in "ab"))
     process = program.start("render", "song.recipe.toml", "-o", "out", "--workers", workers, start_new_session=True)
     program.wait_until(lambda: list(store.glob("parts/*")), "the first print")
     children = program.family_of(process.pid)
@@ -37,7 +37,7 @@ def test_an_interrupted_render_leaves_nothing(session, store, sent, code, worker
     program.wait_for_the_end_of(children)
 
 
-SONG = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
+SONG = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
 
 
 @pytest.fixture
@@ -49,7 +49,7 @@ def heavy(session):
     )
     for name in ("a", "b", "c"):
         session.write(text, name)
-    Path("night.jobs.toml").write_text('jobs = 1\n[[job]]\nrecipes = ["[abc].recipe.toml"]\n')
+    Path("night.jobs.toml").write_text('grammar = 1\n[[job]]\nrecipes = ["[abc].recipe.toml"]\n')
     return session.folder
 
 

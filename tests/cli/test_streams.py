@@ -9,7 +9,7 @@ import pytest
 from tests import program
 from tests.songs import KIT
 
-SIMPLE = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { do = "compressor", threshold_db = -30 } ]\n'
+SIMPLE = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { do = "compressor", threshold_dbfs = -30 } ]\n'
 
 
 @pytest.mark.parametrize("where", ["1>&-", "2>&-", "1>&- 2>&-", "2>/dev/full", "| head -1"])

@@ -112,7 +112,7 @@ def check_extremes_of_its_numbers(step):
             if bound is None:
                 continue
             base = {"do": step.do, **kind.example, **CHEAPER.get(step.do, {})}
-            rivals = {"threshold_below_hits_db": "threshold_db", "time_samples": "time_ms", "distance_m": "time_ms"}
+            rivals = {"threshold_below_hits_db": "threshold_dbfs", "time_samples": "time_ms", "distance_m": "time_ms"}
             if rivals.get(one.key) in base:
                 base.pop(rivals[one.key])
             try:
@@ -280,7 +280,7 @@ def test_a_key_is_delayed_by_the_latency_gathered_before_it():
     limiter = step_of("limiter", ceiling_dbtp=0.0, lookahead_ms=3.0)
     gate = step_of(
         "gate",
-        threshold_db=-20.0,
+        threshold_dbfs=-20.0,
         range_db=120.0,
         attack_ms=0.01,
         hold_ms=1,

@@ -27,9 +27,9 @@ def test_readings_stop_with_the_input(session):
     from chainrun.recipe import open_recipe
     from tests.songs import render_opened
 
-    late = ", ".join(['{ do = "compressor", threshold_db = 0, lookahead_ms = 50 }'] * 6)
+    late = ", ".join(['{ do = "compressor", threshold_dbfs = 0, lookahead_ms = 50 }'] * 6)
     path = session.write(
-        f'recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ {{ do = "gate", threshold_db = -30 }}, {late} ]\n'
+        f'grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ {{ do = "gate", threshold_dbfs = -30 }}, {late} ]\n'
     )
     gate = render_opened(open_recipe(path), Path("out")).nodes[0].readings[0]
     assert gate.curve_max_db.size == 50  # 0.5 s

@@ -21,7 +21,7 @@ def eq(*bands, **more):
 
 
 def compressor(**more):
-    return {"do": "compressor", "threshold_db": -24, "ratio": 3, "attack_ms": 7, "release_ms": 90} | more
+    return {"do": "compressor", "threshold_dbfs": -24, "ratio": 3, "attack_ms": 7, "release_ms": 90} | more
 
 
 TWINS = {
@@ -32,11 +32,11 @@ TWINS = {
     "release 92": ([compressor(ratio=4, release_ms=90)], [compressor(ratio=4, release_ms=92)]),
     "makeup or gain": ([compressor(ratio=5, makeup_db=4)], [compressor(ratio=5), {"do": "gain", "gain_db": 4}]),
     "level only": ([eq(("high_shelf", 9000, 5, 0.7)), {"do": "gain", "gain_db": 3}], [eq(("high_shelf", 9000, 5, 0.7))]),
-    "threshold 0.3": ([compressor(threshold_db=-30, ratio=2)], [compressor(threshold_db=-29.8, ratio=2)]),
+    "threshold 0.3": ([compressor(threshold_dbfs=-30, ratio=2)], [compressor(threshold_dbfs=-29.8, ratio=2)]),
     "drive": ([{"do": "saturate", "curve": "tanh", "drive_db": 9.0}], [{"do": "saturate", "curve": "tanh", "drive_db": 9.15}]),
-    "gate hold": ([{"do": "gate", "threshold_db": -34, "range_db": 40, "hold_ms": 60, "release_ms": 100}], [{"do": "gate", "threshold_db": -34.2, "range_db": 40, "hold_ms": 61, "release_ms": 100}]),
-    "cut 80": ([eq(("low_cut", 80)), compressor(ratio=2.5, threshold_db=-20)], [eq(("low_cut", 80.5)), compressor(ratio=2.5, threshold_db=-20)]),
-    "note": ([eq(("bell", 700, -6, 2.0)), compressor(threshold_db=-18)], [eq(("bell", 700, -6, 2.02)), compressor(threshold_db=-18, note="the same")]),
+    "gate hold": ([{"do": "gate", "threshold_dbfs": -34, "range_db": 40, "hold_ms": 60, "release_ms": 100}], [{"do": "gate", "threshold_dbfs": -34.2, "range_db": 40, "hold_ms": 61, "release_ms": 100}]),
+    "cut 80": ([eq(("low_cut", 80)), compressor(ratio=2.5, threshold_dbfs=-20)], [eq(("low_cut", 80.5)), compressor(ratio=2.5, threshold_dbfs=-20)]),
+    "note": ([eq(("bell", 700, -6, 2.0)), compressor(threshold_dbfs=-18)], [eq(("bell", 700, -6, 2.02)), compressor(threshold_dbfs=-18, note="the same")]),
 }  # fmt: skip
 
 
@@ -45,13 +45,13 @@ def distinct() -> dict[str, list]:
     made = {
         "bell 80": [eq(("bell", 80, 6, 1.0))],
         "bell 160": [eq(("bell", 160, 6, 1.0))],
-        "threshold -26": [compressor(threshold_db=-26, ratio=6)],
-        "threshold -20": [compressor(threshold_db=-20, ratio=6)],
-        "threshold -14": [compressor(threshold_db=-14, ratio=6)],
-        "attack 1": [compressor(threshold_db=-28, ratio=8, attack_ms=1)],
-        "attack 20": [compressor(threshold_db=-28, ratio=8, attack_ms=20)],
-        "release 30": [compressor(threshold_db=-28, ratio=8, attack_ms=3, release_ms=30)],
-        "release 400": [compressor(threshold_db=-28, ratio=8, attack_ms=3, release_ms=400)],
+        "threshold -26": [compressor(threshold_dbfs=-26, ratio=6)],
+        "threshold -20": [compressor(threshold_dbfs=-20, ratio=6)],
+        "threshold -14": [compressor(threshold_dbfs=-14, ratio=6)],
+        "attack 1": [compressor(threshold_dbfs=-28, ratio=8, attack_ms=1)],
+        "attack 20": [compressor(threshold_dbfs=-28, ratio=8, attack_ms=20)],
+        "release 30": [compressor(threshold_dbfs=-28, ratio=8, attack_ms=3, release_ms=30)],
+        "release 400": [compressor(threshold_dbfs=-28, ratio=8, attack_ms=3, release_ms=400)],
     }
     for k, hz in enumerate((320, 640, 1300, 2600, 5200)):
         made[f"boost {hz}"] = [eq(("bell", hz, 6, 1.0))]
@@ -69,8 +69,8 @@ def distinct() -> dict[str, list]:
         made[f"echo {ms}"] = [{"do": "echo", "time_ms": ms, "mix_pct": 40}]
     for decay in (0.3, 0.8, 1.8):
         made[f"room {decay}"] = [{"do": "room", "decay_s": decay, "mix_pct": 40}]
-    made["gate -20"] = [{"do": "gate", "threshold_db": -20, "range_db": 60}]
-    made["gate -32"] = [{"do": "gate", "threshold_db": -32, "range_db": 60}]
+    made["gate -20"] = [{"do": "gate", "threshold_dbfs": -20, "range_db": 60}]
+    made["gate -32"] = [{"do": "gate", "threshold_dbfs": -32, "range_db": 60}]
     assert len(made) == 40, len(made)
     return made
 
@@ -88,7 +88,7 @@ def write_library(folder: Path) -> list[set[str]]:
     for k, (name, chain) in enumerate(everything.items()):
         path = folder / f"{name}.preset.toml"
         path.parent.mkdir(exist_ok=True)
-        path.write_text(tomli_w.dumps({"preset": 1, "about": name, "since": 2018 + k % 7, "chain": chain}))
+        path.write_text(tomli_w.dumps({"grammar": 1, "about": name, "since": 2018 + k % 7, "chain": chain}))
     return twins
 
 

@@ -16,7 +16,7 @@ def band(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / ".chainrun-root").touch()
     library = tmp_path / "library"
-    squash = {"do": "compressor", "threshold_db": -24, "ratio": 3}
+    squash = {"do": "compressor", "threshold_dbfs": -24, "ratio": 3}
     preset(library, "kick/new", [BELL, squash], since=2023, suits=["kick"])
     preset(
         library,
@@ -42,7 +42,7 @@ def band(tmp_path, monkeypatch):
         ("waltz", "both/in-one", ""),
     ):
         (songs / f"{name}.recipe.toml").write_text(
-            f'recipe = 1\npresets_dirs = ["../library"]\n[stems.kick]\nfile = "kick.wav"\nchain = [ {{ preset = "{kick}"{more} }} ]\n'
+            f'grammar = 1\npresets_dirs = ["../library"]\n[stems.kick]\nfile = "kick.wav"\nchain = [ {{ preset = "{kick}"{more} }} ]\n'
             '[stems.snare]\nfile = "snare.wav"\nchain = [ { preset = "snare/box" } ]\n[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
         )
     return tmp_path

@@ -15,7 +15,7 @@ def preset(folder, name, chain, **more):
     path = folder / f"{name}.preset.toml"
     path.parent.mkdir(parents=True, exist_ok=True)
     text = "".join(f"{key} = {json.dumps(value)}\n" for key, value in more.items())
-    path.write_text(f"preset = 1\n# somebody's comment\n{text}{tomli_w.dumps({'chain': chain})}")
+    path.write_text(f"grammar = 1\n# somebody's comment\n{text}{tomli_w.dumps({'chain': chain})}")
     return path
 
 
@@ -32,7 +32,7 @@ BELL = {"do": "eq", "name": "eq", "bands": [{"kind": "bell", "freq_hz": 200, "ga
 def plan_file(band, text=""):
     path = band / "2026.cull.toml"
     path.write_text(
-        'cull = 1\nyear = 2026\npresets_dirs = ["library"]\nrecipes = ["songs/*.recipe.toml"]\n'
+        'grammar = 1\nyear = 2026\npresets_dirs = ["library"]\nrecipes = ["songs/*.recipe.toml"]\n'
         + (
             text
             or '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "kick/new"\n[[preset]]\nname = "snare/box"\ndecision = "retire"\n'

@@ -25,7 +25,7 @@ def test_a_face_tells_what_the_numbers_say(tmp_path):
     profile = measure_profile(
         steps(
             tmp_path,
-            {"do": "compressor", "threshold_db": -24, "ratio": 3, "knee_db": 0, "attack_ms": 20, "release_ms": 200},
+            {"do": "compressor", "threshold_dbfs": -24, "ratio": 3, "knee_db": 0, "attack_ms": 20, "release_ms": 200},
         )
     )
     static = dict(zip(LEVELS_DBFS, profile.static_db, strict=True))
@@ -52,7 +52,7 @@ def test_harmonics_of_a_hard_clip(tmp_path):
 
 def test_faces_of_presets_with_keys_rooms_and_stereo(tmp_path):
     for chain in (
-        [{"do": "gate", "threshold_db": -30, "key": {"from": ["kick"]}}],
+        [{"do": "gate", "threshold_dbfs": -30, "key": {"from": ["kick"]}}],
         [{"do": "compressor", "threshold_below_hits_db": 10, "ratio": 3}],
         [{"do": "room", "decay_s": 0.3, "mix_pct": 30}, {"do": "width", "width_pct": 140}],
         [{"do": "width", "width_pct": 140}],

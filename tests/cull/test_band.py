@@ -144,10 +144,10 @@ def test_undo_takes_all_of_it_back(band, chainrun):
 
 
 ODD = {
-    "crlf": 'preset = 1\r\n# mine\r\nsince = 2021\r\nchain = [ { do = "gain", gain_db = -2 } ]\r\n',
-    "told": 'preset = 1 # version\nstatus = "current"\nreplaced_by = "x/y"\nchain = [ { do = "gain", gain_db = -2 } ]\n',
+    "crlf": 'grammar = 1\r\n# mine\r\nsince = 2021\r\nchain = [ { do = "gain", gain_db = -2 } ]\r\n',
+    "told": 'grammar = 1 # version\nstatus = "current"\nreplaced_by = "x/y"\nchain = [ { do = "gain", gain_db = -2 } ]\n',
     "prose": 'about = """\nold words:\nstatus = "fine"\npreset = 1\n"""\npreset = 1\nchain = [ { do = "gain", gain_db = -2 } ]\n',
-    "tables": 'preset = 1\n[[chain]]\ndo = "gain"\ngain_db = -2\nnote = "status = none"\n',
+    "tables": 'grammar = 1\n[[chain]]\ndo = "gain"\ngain_db = -2\nnote = "status = none"\n',
     "bom": '\ufeffpreset = 1\nchain = [ { do = "gain", gain_db = -2 } ]\n',
     "no end": 'chain = [ { do = "gain", gain_db = -2 } ]\npreset = 1',
 }
@@ -316,7 +316,7 @@ def test_former_names_and_uses_inside_presets(band):
         )
     )
     file = band / "library" / "snare" / "plain.preset.toml"
-    file.write_text(file.read_text().replace("preset = 1", 'preset = 1\nwas = ["snare/flat"]'))
+    file.write_text(file.read_text().replace("grammar = 1", 'grammar = 1\nwas = ["snare/flat"]'))
     found = usage([song])
     assert [(one.preset, one.path) for one in found.uses][:3] == [
         ("both/in-one", "stems.kick.chain.0"),

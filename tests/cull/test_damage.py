@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 DAMAGE = [
-    "[" * 50000, "{}", "[]", "null", '{"cull": 1}', '{"operations": 3, "libraries": []}',
+    "[" * 50000, "{}", "[]", "null", '{"grammar": 1}', '{"operations": 3, "libraries": []}',
     '{"operations": [3], "libraries": []}', '{"operations": [{"file": 3}], "libraries": []}',
     '{"operations": [{"file": "a.preset.toml", "target": "b"}], "libraries": ["."]}',
     '{"operations": [{"file": "a\\u0000.overlay.toml", "text": "x"}], "libraries": []}',
@@ -21,10 +21,10 @@ def test_damaged_journals_and_records(tmp_path, monkeypatch, chainrun, text):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "presets").mkdir()
     (tmp_path / "presets" / "a.preset.toml").write_text(
-        'preset = 1\nsince = 2020\nchain = [ { do = "gain", gain_db = 1 } ]\n'
+        'grammar = 1\nsince = 2020\nchain = [ { do = "gain", gain_db = 1 } ]\n'
     )
     plan = tmp_path / "2026.cull.toml"
-    plan.write_text('cull = 1\nyear = 2026\npresets_dirs = ["presets"]\n')
+    plan.write_text('grammar = 1\nyear = 2026\npresets_dirs = ["presets"]\n')
     for name in (".2026.cull.toml.cull-journal.json", "2026.cull.undo.json"):
         (tmp_path / name).write_bytes(text.encode("latin-1"))
         for command in (("cull", "apply", plan), ("cull", "undo", plan)):

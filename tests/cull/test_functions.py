@@ -104,10 +104,10 @@ def test_files_of_a_cull_keep_their_form():
     wrote = {"file": "2026.overlay.toml", "text": "t"}
     operations = (operation_of(retired), operation_of(wrote))
     assert operations == (RetirePreset(**retired), WriteFile(**wrote))
-    record = {"cull": 1, "libraries": ["p"], "operations": [retired, wrote]}
+    record = {"grammar": 1, "libraries": ["p"], "operations": [retired, wrote]}
     assert Record(operations, ("p",)).text() == json.dumps(record, indent=1)
     journal = {
-        "cull": 1, "direction": "apply", "operations": [retired], "earlier": [wrote], "libraries": ["p"],
+        "grammar": 1, "direction": "apply", "operations": [retired], "earlier": [wrote], "libraries": ["p"],
         "plan_hash": "h", "record": "",
     }  # fmt: skip
     assert Journal("apply", operations[:1], operations[1:], ("p",), "h").text() == json.dumps(journal, indent=1)

@@ -21,7 +21,7 @@ from tests.signals import noise
 
 def test_a_use_by_a_former_name_is_replaced(band, chainrun):
     old = band / "library" / "kick" / "old.preset.toml"
-    old.write_text(old.read_text().replace("preset = 1", 'preset = 1\nwas = ["kick/first"]'))
+    old.write_text(old.read_text().replace("grammar = 1", 'grammar = 1\nwas = ["kick/first"]'))
     song = Path("songs/jig.recipe.toml")
     song.write_text(song.read_text().replace("kick/old", "kick/first"))
     ran = chainrun("presets", "where", "kick/first", "--presets", "library", "--recipes", "songs/*.toml", "--json")
@@ -46,7 +46,7 @@ def test_a_use_by_a_former_name_is_replaced(band, chainrun):
 def test_clashes_and_loops_of_former_names_are_errors(band, chainrun, new, old):
     for name, was in (("new", new), ("old", old)):
         file = band / "library" / "kick" / f"{name}.preset.toml"
-        file.write_text(file.read_text().replace("preset = 1", f"preset = 1\nwas = {json.dumps(was)}"))
+        file.write_text(file.read_text().replace("grammar = 1", f"grammar = 1\nwas = {json.dumps(was)}"))
     claimed = new[0]
     song = "songs/jig.recipe.toml" if claimed == "kick/old" else "songs/polka.recipe.toml"
     ran = chainrun("check", song)
@@ -61,7 +61,7 @@ def test_uses_of_variants_and_bases(band, chainrun):
         song.read_text()
         + '[variants.other]\n"stems.kick.chain" = [ { preset = "kick/old", name = "k", set = { "eq.bands.0.gain_db" = 1.0 } } ]\n'
     )
-    Path("songs/air.recipe.toml").write_text('recipe = 1\nbase = "reel.recipe.toml"\n')
+    Path("songs/air.recipe.toml").write_text('grammar = 1\nbase = "reel.recipe.toml"\n')
     found = usage([song, Path("songs/air.recipe.toml")])
     told = [(one.recipe.name, one.variant, one.path, one.changes) for one in found.of("kick/old")]
     assert told == [
@@ -112,7 +112,7 @@ def test_try_compares_every_delivery_and_keeps_recipes_of_one_name_apart(band, c
         .replace('file = "kick', 'file = "../kick')
         .replace('file = "snare', 'file = "../snare')
     )
-    Path("songs/broken.recipe.toml").write_text("recipe = 1\n")
+    Path("songs/broken.recipe.toml").write_text("grammar = 1\n")
     plan = plan_file(band)
     plan.write_text(plan.read_text().replace("songs/*", "songs/**/*"))
     ran = chainrun("cull", "try", plan, "-o", "heard", "--json")
@@ -134,7 +134,7 @@ def test_a_folder_called_retired_above_the_library(tmp_path, chainrun, monkeypat
     monkeypatch.chdir(tmp_path)
     for name in ("box", "old"):
         Path("x.recipe.toml").write_text(
-            f'recipe = 1\npresets_dirs = ["retired/work/library"]\n[stems.x]\nfile = "x.wav"\nchain = [ {{ preset = "snare/{name}" }} ]\n'
+            f'grammar = 1\npresets_dirs = ["retired/work/library"]\n[stems.x]\nfile = "x.wav"\nchain = [ {{ preset = "snare/{name}" }} ]\n'
         )
         assert chainrun("render", "x.recipe.toml", "-o", "out").code == 0
 

@@ -56,10 +56,10 @@ def test_silence_is_like_nothing(tmp_path):
 
 
 def test_keys_are_told_apart(tmp_path):
-    gate = {"do": "gate", "threshold_db": -30.0}
+    gate = {"do": "gate", "threshold_dbfs": -30.0}
     keyed = {**gate, "key": {"from": ["snare"]}}
     _, apart = library_of(
-        tmp_path, plain=[gate], keyed=[keyed], other=[{**gate, "key": {"from": ["kick"]}}], twin=[{**keyed, "threshold_db": -30.01}]
+        tmp_path, plain=[gate], keyed=[keyed], other=[{**gate, "key": {"from": ["kick"]}}], twin=[{**keyed, "threshold_dbfs": -30.01}]
     )  # fmt: skip
     alike = {pair for pair, one in apart.items() if one.replaceable}
     assert alike == {frozenset(("keyed", "twin"))}
@@ -94,12 +94,12 @@ def test_both_channels_of_a_stem_are_heard(tmp_path, monkeypatch):
     band = {"kind": "bell", "freq_hz": 1000, "gain_db": 6}
     shelf, apart = library_of(
         tmp_path,
-        both=[{"do": "eq", "bands": [{**band, "channel": "left"}]}],
-        left=[{"do": "eq", "bands": [{**band, "channel": "left"}, {**band, "gain_db": 0.5, "channel": "right"}]}],
+        both=[{"do": "eq", "bands": [{**band, "acts_on": "left"}]}],
+        left=[{"do": "eq", "bands": [{**band, "acts_on": "left"}, {**band, "gain_db": 0.5, "acts_on": "right"}]}],
     )
     soundfile.write("pair.wav", np.stack([noise(RATE, 0.1), drums(RATE)]).T, RATE, subtype="FLOAT")
     (tmp_path / "a.recipe.toml").write_text(
-        'recipe = 1\npresets_dirs = ["library"]\n[stems.pair]\nfile = "pair.wav"\nchain = [ { preset = "both" } ]\n'
+        'grammar = 1\npresets_dirs = ["library"]\n[stems.pair]\nfile = "pair.wav"\nchain = [ { preset = "both" } ]\n'
     )
     known = usage([tmp_path / "a.recipe.toml"])
     near = on_stems(shelf, [pair_of("both", "left", -40.0)], known)
@@ -117,7 +117,7 @@ def test_a_plan_never_proposes_a_successor_that_it_culls(tmp_path, chainrun, mon
         preset(tmp_path / "library", name, [{**gain, "gain_db": value}], since=2015)
     preset(tmp_path / "library", "holder", [{"preset": "one"}, {"do": "gain", "gain_db": 0.0}], since=2016)
     soundfile.write("a.wav", noise(4800, 0.1), RATE)
-    (tmp_path / "a.recipe.toml").write_text('recipe = 1\npresets_dirs = ["library"]\n[stems.a]\nfile = "a.wav"\n')
+    (tmp_path / "a.recipe.toml").write_text('grammar = 1\npresets_dirs = ["library"]\n[stems.a]\nfile = "a.wav"\n')
     ran = chainrun(
         "cull", "plan", "--recipes", "a.recipe.toml", "--presets", "library", "-o", "2026.cull.toml", "--year", 2026
     )

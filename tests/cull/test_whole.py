@@ -125,7 +125,9 @@ def test_apply_behind_a_killed_undo_applies(band, chainrun):
 
 
 def test_a_second_cull_reaches_the_sessions_of_the_first(band, chainrun):
-    preset(band / "library", "kick/newest", [BELL, {"do": "compressor", "threshold_db": -24, "ratio": 3.1}], since=2026)
+    preset(
+        band / "library", "kick/newest", [BELL, {"do": "compressor", "threshold_dbfs": -24, "ratio": 3.1}], since=2026
+    )
     first = plan_file(band, '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "kick/new"\n')
     assert chainrun("cull", "apply", first).code == 0
     second = band / "2027.cull.toml"
@@ -149,7 +151,9 @@ def test_a_second_cull_reaches_the_sessions_of_the_first(band, chainrun):
 def test_advice_that_goes_round_or_nowhere(band, chainrun):
     for name, by in (("old", "kick/new"), ("new", "kick/old")):
         file = band / "library" / "kick" / f"{name}.preset.toml"
-        file.write_text(file.read_text().replace("preset = 1", f'preset = 1\nstatus = "retired"\nreplaced_by = "{by}"'))
+        file.write_text(
+            file.read_text().replace("grammar = 1", f'grammar = 1\nstatus = "retired"\nreplaced_by = "{by}"')
+        )
     ran = chainrun("check", "songs/jig.recipe.toml")
     assert (ran.code, "go round in a circle: kick/old -> kick/new -> kick/old" in ran.err) == (0, True)
     ran = chainrun("presets", "list", "--presets", "library")
@@ -207,7 +211,7 @@ def test_a_change_of_level_crosses_a_limit(band, chainrun):
     preset(
         band / "library",
         "kick/louder",
-        [BELL, {"do": "compressor", "threshold_db": -24, "ratio": 3}, {"do": "gain", "gain_db": 9}],
+        [BELL, {"do": "compressor", "threshold_dbfs": -24, "ratio": 3}, {"do": "gain", "gain_db": 9}],
     )
     plan = plan_file(band, '[[preset]]\nname = "kick/new"\ndecision = "replace"\nby = "kick/louder"\n')
     song = Path("songs/polka.recipe.toml")
@@ -270,7 +274,7 @@ def test_folders_with_brackets(band, chainrun):
     ran = chainrun("presets", "where", "kick/old", "--recipes", "songs [live]/jig.recipe.toml", *args)
     assert len(ran.json["uses"]) == 1
     plan = band / "songs [live]" / "2026.cull.toml"
-    plan.write_text('cull = 1\nyear = 2026\npresets_dirs = ["../library"]\nrecipes = ["*.recipe.toml"]\n')
+    plan.write_text('grammar = 1\nyear = 2026\npresets_dirs = ["../library"]\nrecipes = ["*.recipe.toml"]\n')
     assert chainrun("cull", "try", plan).code == 0
 
 
@@ -301,7 +305,7 @@ def test_times_are_those_of_the_whole_way(tmp_path):
                 tmp_path,
                 {
                     "do": "compressor",
-                    "threshold_db": -24,
+                    "threshold_dbfs": -24,
                     "ratio": 3,
                     "knee_db": 0,
                     "attack_ms": attack,

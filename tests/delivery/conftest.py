@@ -19,7 +19,7 @@ def mix(session, chainrun):
         x = stem if stem is not None else np.stack([drums(RATE * 6, seed=1), drums(RATE * 6, seed=2)]) * 0.3
         soundfile.write("stem.wav", x.T, RATE, subtype="PCM_24")
         path = session.write(
-            f'recipe = 1\n[stems.a]\nfile = "stem.wav"\n{more}\n[[deliver]]\nfile = "{file}"\n{lines}\n'
+            f'grammar = 1\n[stems.a]\nfile = "stem.wav"\n{more}\n[[deliver]]\nfile = "{file}"\n{lines}\n'
         )
         ran = chainrun("render", path, "-o", "out", "--json")
         return (ran.json["deliveries"][0] if ran.code in (0, 1) else None), ran

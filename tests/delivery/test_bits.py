@@ -14,7 +14,7 @@ from tests.songs import render_main
 
 
 def test_integers_never_clip_in_silence(session, chainrun):
-    path = session.write('recipe = 1\n[stems.a]\nfile = "kick.wav"\ntrim_db = 30\n')
+    path = session.write('grammar = 1\n[stems.a]\nfile = "kick.wav"\ntrim_db = 30\n')
     ran = chainrun("render", path, "-o", "out")
     assert ran.code == 1
     assert "were clipped" in ran.err
@@ -23,7 +23,7 @@ def test_integers_never_clip_in_silence(session, chainrun):
 def test_dither_makes_the_published_noise_floor(session):
     # Lipshitz, Wannamaker, Vanderkooy, JAES 40(5), 1992: TPDF error variance q^2/4; -93.32 dB re full-scale sine.
     soundfile.write("quiet.wav", np.full(96000, 1e-9), 48000, subtype="FLOAT")
-    path = session.write('recipe = 1\n[stems.a]\nfile = "quiet.wav"\n[[deliver]]\nfile = "mix.wav"\nbits = 16\n')
+    path = session.write('grammar = 1\n[stems.a]\nfile = "quiet.wav"\n[[deliver]]\nfile = "mix.wav"\nbits = 16\n')
     x, _, _ = render_main(path)
     assert 10 * np.log10(np.mean(x**2)) + 3.0103 == pytest.approx(-93.32, abs=0.1)
 

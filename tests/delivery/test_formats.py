@@ -29,7 +29,7 @@ def test_another_rate(mix, rate):
 def test_a_mono_fold_by_its_law(mix):
     left, right = noise(RATE, 0.1, seed=1), noise(RATE, 0.1, seed=2)
     for law in (-6.0, -3.0):
-        _, ran = mix(f'channels = "mono"\nmono_law_db = {law}\nbits = 32', stem=np.stack([left, right]))
+        _, ran = mix(f'layout = "mono"\nmono_law_db = {law}\nbits = 32', stem=np.stack([left, right]))
         assert ran.code == 0
         y, _ = soundfile.read("out/mix.wav")
         assert y.ndim == 1
@@ -50,7 +50,7 @@ def test_a_part_with_fades(mix):
 
 @pytest.mark.parametrize("ending", ["ogg", "mp3"])
 def test_lossy_formats_hold_the_peak_after_decoding(mix, ending):
-    record, ran = mix('target_lufs = -14\nmax_dbtp = -1\nfit = "limit"', file=f"mix.{ending}")
+    record, ran = mix('target_lufs = -14\nmax_dbtp = -1\nfit = "limiter"', file=f"mix.{ending}")
     assert ran.code == 0, ran.err
     found = measured_with_another_meter(f"out/mix.{ending}")
     assert found.true_peak_dbtp <= -1 + 0.1
@@ -73,7 +73,7 @@ def test_ogg_of_ten_minutes_does_not_crash(mix):
         ("rate_hz = 96000", "mix.mp3", "up to 48000"),
         ("bext = true", "mix.flac", "bext goes with .wav"),
         ("from_s = 3\nto_s = 2", "mix.wav", "to_s comes behind from_s"),
-        ('fit = "limit"', "mix.wav", "needs target_lufs"),
+        ('fit = "limiter"', "mix.wav", "needs target_lufs"),
         ('standard = "LOUD"', "mix.wav", "EBU R 128"),
     ],
 )
@@ -83,7 +83,7 @@ def test_deliveries_that_cannot_be(mix, lines, file, said):
 
 
 def test_mp3_at_a_rate_that_it_does_not_know(session, chainrun):
-    path = session.write('recipe = 1\nrate_hz = 96000\n[stems.a]\nfile = "kick.wav"\n[[deliver]]\nfile = "a.mp3"\n')
+    path = session.write('grammar = 1\nrate_hz = 96000\n[stems.a]\nfile = "kick.wav"\n[[deliver]]\nfile = "a.mp3"\n')
     ran = chainrun("check", path)
     assert (ran.code, "does not know this rate" in ran.err, ":6:" in ran.err) == (3, True, True)
 

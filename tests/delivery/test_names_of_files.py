@@ -11,7 +11,7 @@ import soundfile
 import chainrun as library
 
 RECIPE = """
-recipe = 1
+grammar = 1
 [stems.kick]
 file = "kick.wav"
 to = "kit"
@@ -28,7 +28,7 @@ chain = [ { do = "limiter", ceiling_dbtp = -1 } ]
 file = "mix.wav"
 target_lufs = -18
 max_dbtp = -1
-fit = "limit"
+fit = "limiter"
 sidecar = true
 [[deliver]]
 file = "stems/{name}.wav"
@@ -145,7 +145,7 @@ def test_the_library_follows_the_same_rule(song):
 
 def test_jobs_with_a_solo_keep_to_their_own_names(song, chainrun):
     Path("night.jobs.toml").write_text(
-        'jobs = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\nout = "out/song"\n'
+        'grammar = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\nout = "out/song"\n'
         '[[job]]\nrecipes = ["song.recipe.toml"]\nname = "solo"\nonly = ["snare"]\nout = "out/song"\n'
     )
     assert chainrun("batch", "night.jobs.toml").code in (0, 1)
@@ -156,7 +156,7 @@ def test_jobs_with_a_solo_keep_to_their_own_names(song, chainrun):
 def test_a_change_is_not_written_over_the_recipe_as_it_is(session, chainrun):
     """A variant's folder may be called like a delivery's, or like another recipe's."""
     text = (
-        'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
+        'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
         '[[deliver]]\nfile = "song.dry/mix.wav"\n[variants.dry]\n"stems.kick.level_db" = -3\n'
     )
     path = session.write(text)

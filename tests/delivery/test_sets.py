@@ -13,7 +13,7 @@ from chainrun.recipe import open_recipe
 
 def test_stems_and_buses_to_give_away(session, chainrun):
     path = session.write(
-        'recipe = 1\n[stems.kick]\nfile = "kick.wav"\nto = "kit"\n[stems.snare]\nfile = "snare.wav"\nto = "kit"\n[buses.kit]\n'
+        'grammar = 1\n[stems.kick]\nfile = "kick.wav"\nto = "kit"\n[stems.snare]\nfile = "snare.wav"\nto = "kit"\n[buses.kit]\n'
         '[[deliver]]\nfile = "{name}.flac"\nwhat = "stems.*"\n[[deliver]]\nfile = "kit.wav"\nwhat = "buses.kit"\n'
     )
     assert chainrun("render", path, "-o", "out").code == 0
@@ -21,7 +21,7 @@ def test_stems_and_buses_to_give_away(session, chainrun):
     assert open_recipe(path).recipe.deliver[0].loudness() == (None, None)
 
 
-PLAY_ALONG = """recipe = 1
+PLAY_ALONG = """grammar = 1
 [stems.kick]
 file = "kick.wav"
 to = "kit"
@@ -31,7 +31,7 @@ to = "kit"
 [stems.pair]
 file = "pair.wav"
 [buses.kit]
-chain = [ { do = "compressor", threshold_db = -20 } ]
+chain = [ { do = "compressor", threshold_dbfs = -20 } ]
 [[deliver]]
 file = "mix.wav"
 bits = 32
@@ -84,11 +84,11 @@ def test_mixes_to_play_along_with(session, chainrun):
 def test_one_gain_for_a_set_keeps_the_levels_of_its_songs(session, chainrun):
     for name, level in (("loud", -3), ("soft", -12)):
         session.write(
-            f'recipe = 1\n[stems.pair]\nfile = "pair.wav"\nlevel_db = {level}\n[[deliver]]\nfile = "mix.wav"\ntarget_lufs = -14\n',
+            f'grammar = 1\n[stems.pair]\nfile = "pair.wav"\nlevel_db = {level}\n[[deliver]]\nfile = "mix.wav"\ntarget_lufs = -14\n',
             name,
         )
     Path("set.jobs.toml").write_text(
-        'jobs = 1\none_gain = { target_lufs = -20, max_dbtp = -1 }\n[[job]]\nrecipes = ["loud.recipe.toml", "soft.recipe.toml"]\n'
+        'grammar = 1\none_gain = { target_lufs = -20, max_dbtp = -1 }\n[[job]]\nrecipes = ["loud.recipe.toml", "soft.recipe.toml"]\n'
     )
     ran = chainrun("batch", "set.jobs.toml", "--json")
     assert ran.code == 0, ran.out

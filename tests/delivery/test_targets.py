@@ -28,7 +28,7 @@ def test_a_gain_that_lifts_blocks_over_the_absolute_gate_still_meets_the_target(
     )
     soundfile.write("quiet.wav", quiet, 48000, subtype="FLOAT")
     path = session.write(
-        'recipe = 1\n[stems.a]\nfile = "quiet.wav"\n[[deliver]]\nfile = "mix.wav"\ntarget_lufs = -20\n'
+        'grammar = 1\n[stems.a]\nfile = "quiet.wav"\n[[deliver]]\nfile = "mix.wav"\ntarget_lufs = -20\n'
     )
     _, _, result = render_main(path)
     assert result.deliveries[0].measured.integrated_lufs == pytest.approx(-20, abs=0.05)
@@ -36,7 +36,7 @@ def test_a_gain_that_lifts_blocks_over_the_absolute_gate_still_meets_the_target(
 
 def test_a_target_for_silence_fails(session, chainrun):
     path = session.write(
-        'recipe = 1\n[stems.a]\nfile = "kick.wav"\nmute = true\n[[deliver]]\nfile = "mix.wav"\ntarget_lufs = -16\n'
+        'grammar = 1\n[stems.a]\nfile = "kick.wav"\nmute = true\n[[deliver]]\nfile = "mix.wav"\ntarget_lufs = -16\n'
     )
     ran = chainrun("render", path, "-o", "out")
     assert (ran.code, "cannot be met" in ran.err) == (1, True)
@@ -64,7 +64,7 @@ def test_a_public_standard_by_its_name(mix):
 @pytest.mark.parametrize("target", [-16.0, -12.0])
 @pytest.mark.parametrize("bits", [16, 24])
 def test_a_limiter_brings_both_the_target_and_the_peak(mix, target, bits):
-    record, ran = mix(f'target_lufs = {target}\nmax_dbtp = -1\nfit = "limit"\nbits = {bits}')
+    record, ran = mix(f'target_lufs = {target}\nmax_dbtp = -1\nfit = "limiter"\nbits = {bits}')
     assert ran.code == 0, ran.err
     found = measured_with_another_meter("out/mix.wav")
     assert found.integrated_lufs == pytest.approx(target, abs=0.05)
@@ -76,7 +76,7 @@ def test_a_target_out_of_reach_is_told_and_not_chased(mix):
     """A sparse click train behind a ceiling of -20 dBTP never has -14 LUFS: no gain of a hundred dB is tried."""
     clicks = np.zeros((2, RATE * 4))
     clicks[:, ::RATE] = 0.5
-    record, ran = mix('target_lufs = -14\nmax_dbtp = -20\nfit = "limit"', stem=clicks)
+    record, ran = mix('target_lufs = -14\nmax_dbtp = -20\nfit = "limiter"', stem=clicks)
     assert ran.code == 1
     assert "no gain before the limiter reaches the target" in ran.json["failures"][0]
     assert record["gain_db"] < 60
@@ -85,9 +85,9 @@ def test_a_target_out_of_reach_is_told_and_not_chased(mix):
 @pytest.mark.parametrize(
     "lines",
     [
-        'channels = "mono"',
+        'layout = "mono"',
         "rate_hz = 44100",
-        'fit = "limit"\nmax_dbtp = -1',
+        'fit = "limiter"\nmax_dbtp = -1',
         "fade_in_s = 1\nfade_out_s = 1",
         "from_s = 1\nto_s = 5",
     ],
@@ -96,7 +96,7 @@ def test_a_stretch_has_the_gain_of_its_whole_delivery(session, chainrun, lines):
     x = np.stack([drums(RATE * 6, seed=1), drums(RATE * 6, seed=2)]) * 0.3 * np.linspace(0.1, 1, RATE * 6)
     soundfile.write("stem.wav", x.T, RATE, subtype="PCM_24")
     path = session.write(
-        f'recipe = 1\n[stems.a]\nfile = "stem.wav"\n[[deliver]]\nfile = "mix.wav"\nbits = 32\ntarget_lufs = -20\n{lines}\n'
+        f'grammar = 1\n[stems.a]\nfile = "stem.wav"\n[[deliver]]\nfile = "mix.wav"\nbits = 32\ntarget_lufs = -20\n{lines}\n'
     )
     whole = chainrun("render", path, "-o", "out", "--json").json["deliveries"][0]
     ran = chainrun("render", path, "-o", "out", "--from", 2, "--to", 4, "--json")
@@ -110,7 +110,7 @@ def test_a_stretch_has_the_gain_of_its_whole_delivery(session, chainrun, lines):
 
 
 def test_the_limiters_work_is_shown(mix, chainrun):
-    mix('target_lufs = -12\nmax_dbtp = -1\nfit = "limit"')
+    mix('target_lufs = -12\nmax_dbtp = -1\nfit = "limiter"')
     ran = chainrun("render", "song.recipe.toml", "-o", "out")
     assert "mix.wav: the limiter takes" in ran.out
 

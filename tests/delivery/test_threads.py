@@ -7,7 +7,7 @@ import soundfile
 import chainrun
 from tests.signals import noise
 
-SONG = 'recipe = 1\n[stems.a]\nfile = "long.wav"\ntrim_db = {trim}\n[[deliver]]\nfile = "mix.wav"\nbits = 24\n'
+SONG = 'grammar = 1\n[stems.a]\nfile = "long.wav"\ntrim_db = {trim}\n[[deliver]]\nfile = "mix.wav"\nbits = 24\n'
 
 
 def test_two_threads_that_write_one_file_leave_one_of_both_whole(session):

@@ -11,7 +11,7 @@ from tests.songs import WHOLE
 def test_a_delivery_never_lands_on_an_input(session, chainrun):
     before = Path("kick.wav").read_bytes()
     path = session.write(
-        'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "{name}.wav"\nwhat = "stems.*"\n'
+        'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "{name}.wav"\nwhat = "stems.*"\n'
     )
     ran = chainrun("render", path, "-o", ".")
     assert (ran.code, "written over an input" in ran.err) == (3, True)
@@ -32,7 +32,7 @@ def test_a_work_folder_never_stays(session, chainrun):
 
 
 def test_deliveries_stay_in_the_output_folder(session, chainrun, tmp_path, store):
-    text = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "sub/mix.wav"\nsidecar = true\n'
+    text = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "sub/mix.wav"\nsidecar = true\n'
     song = session.write(text)
     elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir()
@@ -57,7 +57,7 @@ def test_deliveries_stay_in_the_output_folder(session, chainrun, tmp_path, store
 
 
 def test_deliveries_spare_the_store_pipes_and_folders(session, chainrun, store):
-    song = session.write('recipe = 1\n[stems.kick]\nfile = "kick.wav"\n')
+    song = session.write('grammar = 1\n[stems.kick]\nfile = "kick.wav"\n')
     ran = chainrun("render", song, "-o", store / "prints")
     assert ran.code == 3 and "into the store" in ran.err
     Path("out").mkdir()

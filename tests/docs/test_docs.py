@@ -39,7 +39,7 @@ def test_the_reference_page_has_every_processor_and_its_examples_are_valid(sessi
             continue
         stem = "pair.wav" if name in ("balance", "width") else "kick.wav"
         path = session.write(
-            f'recipe = 1\ntempo_bpm = 120\n[stems.kick]\nfile = "{stem}"\nhit_level_dbfs = -6\n{example}\n'
+            f'grammar = 1\ntempo_bpm = 120\n[stems.kick]\nfile = "{stem}"\nhit_level_dbfs = -6\n{example}\n'
         )
         ran = chainrun("check", path)
         assert ran.code == 0, (name, ran.err)
@@ -52,7 +52,7 @@ def test_the_examples_of_readme_and_guide_are_valid(session, chainrun):
     (example,) = re.findall(r"```toml\n(.*?)```", (ROOT / "README.md").read_text(), flags=re.S)
     guide = (ROOT / "chainrun" / "docs" / "guide.md").read_text()
     deliveries, jobs = re.findall(r"```toml\n(.*?)```", guide, flags=re.S)
-    assert jobs.startswith("jobs = 1")
+    assert jobs.startswith("grammar = 1")
     folder = session.folder / "stems"
     folder.mkdir()
     for name in ("kick", "snare_under", "over_left", "over_right"):

@@ -53,7 +53,7 @@ def test_symmetric_curves_make_odd_harmonics_alone():
 
 
 def test_the_lopsided_curve_leaves_no_dc():
-    y = through(sine(100, 3, 0)[None], do="saturate", curve="biased_tanh", bias=0.5, drive_db=6)[0]
+    y = through(sine(100, 3, 0)[None], do="saturate", curve="biased_tanh", bias_pct=50, drive_db=6)[0]
     assert abs(y[-48000:].mean()) < 1e-4
 
 

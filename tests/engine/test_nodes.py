@@ -43,13 +43,13 @@ def test_the_same_command_twice_gives_the_same_bytes(session):
 
 def test_two_stems_may_key_each_other_raw(session):
     path = session.write(
-        """recipe = 1
+        """grammar = 1
 [stems.kick]
 file = "kick.wav"
-chain = [ { do = "gate", threshold_db = -30, key = { from = ["snare"] } } ]
+chain = [ { do = "gate", threshold_dbfs = -30, key = { from = ["snare"] } } ]
 [stems.snare]
 file = "snare.wav"
-chain = [ { do = "gate", threshold_db = -30, key = { from = ["kick"], tap = "raw" } } ]
+chain = [ { do = "gate", threshold_dbfs = -30, key = { from = ["kick"], tap = "before_chain" } } ]
 """
     )
     assert render_main(path)[2].nodes
@@ -58,7 +58,7 @@ chain = [ { do = "gate", threshold_db = -30, key = { from = ["kick"], tap = "raw
 def test_a_stem_far_into_the_session_costs_no_memory(session):
     import tracemalloc
 
-    path = session.write('recipe = 1\n[stems.a]\nfile = "kick.wav"\nat_s = 300\n')
+    path = session.write('grammar = 1\n[stems.a]\nfile = "kick.wav"\nat_s = 300\n')
     tracemalloc.start()
     render_main(path)
     peak = tracemalloc.get_traced_memory()[1]
@@ -76,10 +76,10 @@ def memory_of(folder, seconds):
                 file.write(rng.standard_normal(480_000) * 0.05)
     recipe = folder / "long.recipe.toml"
     recipe.write_text(
-        """recipe = 1
+        """grammar = 1
 [stems.a]
 file = "a.wav"
-chain = [ { do = "gate", threshold_db = -40 }, { do = "compressor", threshold_db = -30 }, { do = "eq", bands = [ { kind = "bell", freq_hz = 300, gain_db = 3 } ] } ]
+chain = [ { do = "gate", threshold_dbfs = -40 }, { do = "compressor", threshold_dbfs = -30 }, { do = "eq", bands = [ { kind = "bell", freq_hz = 300, gain_db = 3 } ] } ]
 [stems.b]
 file = "b.wav"
 [main]

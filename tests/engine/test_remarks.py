@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-HEAD = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\nto = "kit"\n'
+HEAD = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\nto = "kit"\n'
 
 TAIL = '[stems.pair]\nfile = "pair.wav"\n[buses.kit]\n[[deliver]]\nfile = "mix.wav"\n'
 
@@ -20,10 +20,10 @@ def notes(session, chainrun, chain="", more="", *options):
     ("step", "said"),
     [
         (
-            '{ do = "gate", name = "door", threshold_db = 6.0, range_db = 40 }',
+            '{ do = "gate", name = "door", threshold_dbfs = 6.0, range_db = 40 }',
             "stems.kick.chain.door (gate): never opens",
         ),
-        ('{ do = "compressor", threshold_db = 6.0 }', "(compressor): never acts"),
+        ('{ do = "compressor", threshold_dbfs = 6.0 }', "(compressor): never acts"),
         ('{ do = "gain", gain_db = 0 }', "(gain): changes nothing"),
         ('{ do = "saturate", mix_pct = 0 }', "(saturate): changes nothing"),
         ('{ do = "eq", bands = [ { kind = "bell", freq_hz = 1000, gain_db = 0 } ] }', "(eq): changes nothing"),
@@ -41,7 +41,7 @@ def test_steps_that_do_nothing_are_noted_with_their_address(session, chainrun, s
 @pytest.mark.parametrize(
     "step",
     [
-        '{ do = "gate", threshold_db = -30.0 }', '{ do = "compressor", threshold_db = -30.0 }',
+        '{ do = "gate", threshold_dbfs = -30.0 }', '{ do = "compressor", threshold_dbfs = -30.0 }',
         '{ do = "width", mono_below_hz = 120 }', '{ do = "gain", gain_db = -1 }', '{ do = "limiter", ceiling_dbfs = -12 }',
         '{ do = "eq", bands = [ { kind = "bell", freq_hz = 900, gain_db = 0.5 } ] }',
     ],
@@ -53,7 +53,7 @@ def test_what_works_is_not_noted(session, chainrun, step):
 
 def test_a_solo_says_nothing_about_shared_buses(session, chainrun):
     """A bus hears a part of its stems then: whether it acts on the whole is not known."""
-    bus = TAIL.replace("[buses.kit]\n", '[buses.kit]\nchain = [ { do = "compressor", threshold_db = 6.0 } ]\n')
+    bus = TAIL.replace("[buses.kit]\n", '[buses.kit]\nchain = [ { do = "compressor", threshold_dbfs = 6.0 } ]\n')
     path = session.write(HEAD + bus)
     whole = chainrun("render", path, "-o", "out", "--json").json["warnings"]
     solo = chainrun("render", path, "-o", "out", "--only", "kick", "--json").json["warnings"]
@@ -71,5 +71,5 @@ def test_a_stem_that_is_not_heard_is_noted(session, chainrun):
 
 
 def test_a_kept_render_says_it_again(session, chainrun):
-    step = '{ do = "compressor", threshold_db = 6.0 }'
+    step = '{ do = "compressor", threshold_dbfs = 6.0 }'
     assert notes(session, chainrun, step) == notes(session, chainrun, step)

@@ -45,7 +45,7 @@ def test_a_stretch_without_prints_is_rendered_from_before_it(session, store):
 def test_fades_keep_the_sessions_time_in_a_stretch(session, store):
     soundfile.write("ones.wav", np.full(48000 * 12, 0.5), 48000, subtype="FLOAT")
     path = session.write(
-        'recipe = 1\n[stems.a]\nfile = "ones.wav"\nchain = [ { do = "fade", out_from_s = 8.0, out_to_s = 8.0 } ]\n[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
+        'grammar = 1\n[stems.a]\nfile = "ones.wav"\nchain = [ { do = "fade", out_from_s = 8.0, out_to_s = 8.0 } ]\n[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
     )
     made(path, store, from_s=7.5, to_s=8.5)
     part, _ = soundfile.read("out/mix.7.5-8.5s.wav")

@@ -10,17 +10,17 @@ from tests.songs import impulse_file, render_main
 
 UNITY = """[
   { do = "gain" }, { do = "delay", time_samples = 0 }, { do = "eq", bands = [ { kind = "bell", freq_hz = 1000, gain_db = 0 } ] },
-  { do = "gate", threshold_db = -40, range_db = 0, lookahead_ms = 3.3 }, { do = "compressor", threshold_db = 0, ratio = 1, lookahead_ms = 2.1 },
+  { do = "gate", threshold_dbfs = -40, range_db = 0, lookahead_ms = 3.3 }, { do = "compressor", threshold_dbfs = 0, ratio = 1, lookahead_ms = 2.1 },
   { do = "limiter", ceiling_dbfs = 0 },
   { do = "branches", branches = [ { chain = [ { do = "limiter", ceiling_dbfs = 0, lookahead_ms = 5 } ], level_db = -6.0206 }, { level_db = -6.0206 } ] },
-  { do = "compressor", threshold_db = 0, ratio = 1, lookahead_ms = 7, mix_pct = 40 },
+  { do = "compressor", threshold_dbfs = 0, ratio = 1, lookahead_ms = 7, mix_pct = 40 },
 ]"""
 
 
 def test_an_impulse_comes_out_at_its_own_time_through_every_step(session):
     impulse_file(session.folder)
     path = session.write(
-        f"""recipe = 1
+        f"""grammar = 1
 [stems.a]
 file = "impulse.wav"
 to = "bus"
@@ -55,7 +55,7 @@ bits = 32
 def test_where_a_stem_lies(session, line, expected):
     impulse_file(session.folder)
     path = session.write(
-        f'recipe = 1\n[stems.a]\nfile = "impulse.wav"\n{line}\n[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
+        f'grammar = 1\n[stems.a]\nfile = "impulse.wav"\n{line}\n[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
     )
     x, _, _ = render_main(path)
     assert int(np.abs(x[0]).argmax()) == expected
@@ -65,7 +65,7 @@ def test_a_fractional_shift_is_a_fractional_delay(session):
     t = np.arange(24000)
     soundfile.write(session.folder / "sine.wav", 0.5 * np.sin(2 * np.pi * 997 * t / 48000), 48000, subtype="FLOAT")
     path = session.write(
-        'recipe = 1\n[stems.a]\nfile = "sine.wav"\nshift_samples = 3.25\n[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
+        'grammar = 1\n[stems.a]\nfile = "sine.wav"\nshift_samples = 3.25\n[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
     )
     x, _, _ = render_main(path)
     expected = 0.5 * np.sqrt(0.5) * np.sin(2 * np.pi * 997 * (t - 3.25) / 48000)
@@ -77,7 +77,7 @@ def test_trim_invert_pairs_and_channels(session):
     soundfile.write(session.folder / "two.wav", x, 48000, subtype="FLOAT")
     soundfile.write(session.folder / "one.wav", x[:, 0], 48000, subtype="FLOAT")
     path = session.write(
-        """recipe = 1
+        """grammar = 1
 [stems.pair]
 file = ["one.wav", "one.wav"]
 trim_db = [0.0, 20.0]
@@ -100,7 +100,7 @@ def test_conversion_keeps_time_and_is_told(session):
     x[22050] = 0.9
     soundfile.write(session.folder / "slow.wav", x, 44100, subtype="FLOAT")
     path = session.write(
-        'recipe = 1\nrate_hz = 48000\n[stems.a]\nfile = "slow.wav"\n[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
+        'grammar = 1\nrate_hz = 48000\n[stems.a]\nfile = "slow.wav"\n[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
     )
     y, rate, result = render_main(path)
     assert (rate, y.shape[1], int(np.abs(y[0]).argmax())) == (48000, 48000, 24000)
@@ -110,7 +110,7 @@ def test_conversion_keeps_time_and_is_told(session):
 def test_a_tail_runs_out(session):
     impulse_file(session.folder, at=19999)
     path = session.write(
-        """recipe = 1
+        """grammar = 1
 [stems.a]
 file = "impulse.wav"
 chain = [ { do = "delay", time_ms = 100 } ]
@@ -121,6 +121,6 @@ bits = 32
     )
     x, _, _ = render_main(path)
     assert int(np.abs(x[0]).argmax()) == 19999 + 4800
-    short = path.read_text().replace("recipe = 1", "recipe = 1\ntail_max_s = 0.05")
+    short = path.read_text().replace("grammar = 1", "grammar = 1\ntail_max_s = 0.05")
     x, _, _ = render_main(session.write(short))
     assert x.shape[1] == 20000  # nothing sounds in what is left of the tail

@@ -109,7 +109,7 @@ def try_header(data: bytes, folder: Path) -> str | None:
     path.write_bytes(data)
     why = _judge(*_ran(["measure", str(path)], MAX_S["headers"]), MAX_S["headers"])
     if why is None:
-        (folder / "case.recipe.toml").write_text('recipe = 1\n[stems.a]\nfile = "case.wav"\n')
+        (folder / "case.recipe.toml").write_text('grammar = 1\n[stems.a]\nfile = "case.wav"\n')
         why = _judge(*_ran(["check", str(folder / "case.recipe.toml")], MAX_S["headers"]), MAX_S["headers"])
     return why
 

@@ -26,8 +26,8 @@ TEXTS = (
 )  # fmt: skip
 KEYS = (
     "chain", "do", "preset", "set", "name", "bands", "branches", "key", "from", "tap", "file", "to", "sends", "level_db", "pan_pct",
-    "at_s", "from_s", "to_s", "shift_samples", "trim_db", "mute", "active_s", "level_points_db", "what", "target_lufs", "max_dbtp",
-    "fit", "bits", "rate_hz", "only", "without", "tail_max_s", "base", "variants", "expect", "bypass", "mix_pct", "note", "nonsense",
+    "at_s", "from_s", "to_s", "shift_samples", "trim_db", "mute", "active", "ride", "what", "target_lufs", "max_dbtp",
+    "fit", "bits", "rate_hz", "only", "without", "max_tail_s", "base", "variants", "expect", "bypass", "mix_pct", "note", "nonsense",
     "hit_level_dbfs", "tempo_bpm", "pan_law_db", "stems", "buses", "main", "deliver", "presets_dirs", "stems_dir", "recipe",
 )  # fmt: skip
 
@@ -48,7 +48,7 @@ def start(rng: random.Random) -> dict[str, Any]:
         return {"file": file, "hit_level_dbfs": -6.0, "to": rng.choice(["kit", "main"]), "chain": steps}
 
     recipe = {
-        "recipe": 1,
+        "grammar": 1,
         "tempo_bpm": 120,
         "presets_dirs": ["presets"],
         "stems": {name: stem() for name in ("a", "b", "c")[: rng.randint(1, 3)]},

@@ -55,7 +55,7 @@ def test_what_hypothesis_makes_of_recipes(folder, rng, changes):
 
 
 FOUND = {
-    "a stem without a file beside one that is no table": "recipe = 1\nstems = { a = {}, b = true, c = 1.5 }\n",
+    "a stem without a file beside one that is no table": "grammar = 1\nstems = { a = {}, b = true, c = 1.5 }\n",
 }
 """What the fuzz has found, each as small as it goes: they must be refused like any mistake."""
 
@@ -88,7 +88,7 @@ def test_numbers_at_the_edges_of_the_schema(folder, chainrun, monkeypatch, word)
         for i, value in enumerate([*EDGES, *(edge for edge in (low, high) if edge is not None)]):
             step = {"do": word, **dict(processors()[word].example), field: value}
             stems[f"{field}-{i}"] = {"file": "pair.wav", "hit_level_dbfs": -6.0, "chain": [step]}
-    Path("edges.recipe.toml").write_text(tomli_w.dumps({"recipe": 1, "tempo_bpm": 120, "stems": stems}))
+    Path("edges.recipe.toml").write_text(tomli_w.dumps({"grammar": 1, "tempo_bpm": 120, "stems": stems}))
     code, said, _ = harness._ran(["check", "edges.recipe.toml", "--limit", "nodes=5000"], 20)
     assert code == 3
     refused = {line.split("  ")[1].split(".")[1] for line in said.splitlines() if "  stems." in line}
@@ -102,14 +102,14 @@ def test_numbers_at_the_edges_of_the_schema(folder, chainrun, monkeypatch, word)
     left = {name: stem for name, stem in stems.items() if name not in refused}
     rng = random.Random(word)
     for name in rng.sample(sorted(left), min(4, len(left))):
-        Path("edge.recipe.toml").write_text(tomli_w.dumps({"recipe": 1, "tempo_bpm": 120, "stems": {"a": left[name]}}))
+        Path("edge.recipe.toml").write_text(tomli_w.dumps({"grammar": 1, "tempo_bpm": 120, "stems": {"a": left[name]}}))
         why = harness.try_recipe(Path("edge.recipe.toml").read_bytes(), folder, rendered=True)
         assert why is None, f"{name}: {why}"
 
 
 TABLE_EDGES = [
     ("stems.a.level_db", 0), ("stems.a.at_s", 0), ("stems.a.from_s", 0), ("stems.a.to_s", 0), ("stems.a.shift_samples", 0), ("stems.a.trim_db", 0),
-    ("stems.a.pan_pct", 0), ("tail_max_s", 0), ("tempo_bpm", 0), ("pan_law_db", 0), ("rate_hz", 0), ("deliver.0.target_lufs", 0),
+    ("stems.a.pan_pct", 0), ("max_tail_s", 0), ("tempo_bpm", 0), ("pan_law_db", 0), ("rate_hz", 0), ("deliver.0.target_lufs", 0),
     ("deliver.0.max_dbtp", 0), ("deliver.0.fade_in_s", 0), ("deliver.0.from_s", 0), ("deliver.0.seed", 0), ("deliver.0.quality_pct", 0),
 ]  # fmt: skip
 
@@ -119,7 +119,7 @@ def test_numbers_of_tables_at_their_edges(folder, monkeypatch, path):
     monkeypatch.chdir(folder)
     monkeypatch.setenv("CHAINRUN_TRACEBACK", "1")
     for value in (*EDGES, 1, -1, 120, -120, 1e6, 48000, 1e-9):
-        recipe = {"recipe": 1, "stems": {"a": {"file": "mono.wav"}}, "deliver": [{"file": "mix.wav"}]}
+        recipe = {"grammar": 1, "stems": {"a": {"file": "mono.wav"}}, "deliver": [{"file": "mix.wav"}]}
         node = recipe
         *way, last = path.split(".")
         for key in way:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-SONG = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
+SONG = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
 
 
 @pytest.fixture

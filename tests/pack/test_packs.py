@@ -48,10 +48,10 @@ def test_a_pack_renders_to_the_same_samples(song, session, chainrun, tmp_path):
 
 def test_processed_stems_make_the_same_mix(song, session, chainrun, tmp_path):
     text = DRAWN.replace(
-        'name = "glue", threshold_db = -20', 'name = "glue", key = { from = ["kick"] }, threshold_db = -20'
+        'name = "glue", threshold_dbfs = -20', 'name = "glue", key = { from = ["kick"] }, threshold_dbfs = -20'
     )
     text = text.replace("[stems.kick]", "[stems.kick]\ninvert = true\ntrim_db = 3.0\nshift_samples = 12.5")
-    session.write(text + '[expect]\n"stems.kick.chain.0.gain_reduction_max_db" = { at_least = 1 }\n')
+    session.write(text + '[expect]\n"stems.kick.chain.0.gain_reduction_max_db" = { min = 1 }\n')
     chainrun("render", song, "-o", "out")
     assert chainrun("pack", song, "-o", "gift.zip", "--stems", "processed", "--no-licence").code == 0
     folder = unpack("gift.zip", tmp_path / "theirs")

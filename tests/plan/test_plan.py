@@ -13,7 +13,7 @@ from tests.songs import WHOLE
 
 
 def test_the_most_common_rate_wins_and_ties_go_up(session):
-    path = session.write('recipe = 1\n[stems.a]\nfile = "kick.wav"\n[stems.b]\nfile = "other.wav"\n')
+    path = session.write('grammar = 1\n[stems.a]\nfile = "kick.wav"\n[stems.b]\nfile = "other.wav"\n')
     assert build_plan(open_recipe(path), hash_file=None).rate_hz == 48000
 
 

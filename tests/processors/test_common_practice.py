@@ -11,7 +11,7 @@ from tests.steps import RATE, run_step
 
 def test_a_gentle_bus_compressor_reads_2_to_3_db(kit):
     # common practice
-    _, runner = run_step(kit, do="compressor", threshold_db=-16, ratio=2.5, knee_db=8, attack_ms=12, release_ms=150)
+    _, runner = run_step(kit, do="compressor", threshold_dbfs=-16, ratio=2.5, knee_db=8, attack_ms=12, release_ms=150)
     assert 2 <= runner.readings()[0].gain_reduction_max_db <= 3
 
 
@@ -25,7 +25,7 @@ def test_a_shorter_attack_lowers_the_crest_of_the_kick(kit):
     truth = json.loads((ROOT / "fixtures" / "tithe-barn" / "truth.json").read_text())
     crests = []
     for attack in (12, 4):
-        y, _ = run_step(kit, do="compressor", threshold_db=-28, ratio=2.5, knee_db=4, attack_ms=attack, release_ms=60)
+        y, _ = run_step(kit, do="compressor", threshold_dbfs=-28, ratio=2.5, knee_db=4, attack_ms=attack, release_ms=60)
         hits = [
             y[:, int(s * RATE) - 480 : int((s + 0.3) * RATE)]
             for s, strength in truth["hits_s"]["kick"]

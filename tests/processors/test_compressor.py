@@ -17,7 +17,7 @@ CURVE = {-25: -25, -23: -23.15, -20: -20.9375, -17: -19.4, -15: -18.75, -10: -17
 @pytest.mark.parametrize(("level", "expected"), sorted(CURVE.items()))
 def test_compressor_settles_on_its_static_curve(level, expected):
     x = np.full((1, RATE), 10 ** (level / 20))
-    y, _ = run_step(x, do="compressor", threshold_db=-20, ratio=4, knee_db=10, attack_ms=5, release_ms=50)
+    y, _ = run_step(x, do="compressor", threshold_dbfs=-20, ratio=4, knee_db=10, attack_ms=5, release_ms=50)
     assert 20 * np.log10(y[0, -1]) == pytest.approx(expected, abs=0.01)
 
 
@@ -25,7 +25,7 @@ def reduction_of_a_step(attack_ms, release_ms):
     """Gain in dB over 1 s above the threshold, then 2 s below it: the step asks for 10 dB."""
     x = np.concatenate([np.ones(RATE), np.full(2 * RATE, 1e-4)])[None]
     y, _ = run_step(
-        x, do="compressor", threshold_db=-20, ratio=2, knee_db=0, attack_ms=attack_ms, release_ms=release_ms
+        x, do="compressor", threshold_dbfs=-20, ratio=2, knee_db=0, attack_ms=attack_ms, release_ms=release_ms
     )
     return -20 * np.log10(y[0] / x[0])
 
@@ -55,7 +55,7 @@ def test_thresholds_travel_with_the_hits():
 @pytest.mark.parametrize("link", [0, 50, 100])
 def test_stereo_link(link):
     x = np.stack([sine(1000, 0.5, 0), sine(1000, 0.5, -40)])
-    y, _ = run_step(x, do="compressor", threshold_db=-20, ratio=4, knee_db=0, stereo_link_pct=link, attack_ms=1)
+    y, _ = run_step(x, do="compressor", threshold_dbfs=-20, ratio=4, knee_db=0, stereo_link_pct=link, attack_ms=1)
     change = 20 * np.log10(np.std(y[:, -4800:], axis=1) / np.std(x[:, -4800:], axis=1))
     if link == 0:
         assert change[1] == pytest.approx(0, abs=1e-9)
@@ -67,7 +67,7 @@ def test_stereo_link(link):
 
 def test_readings_tell_the_reduction():
     x = np.concatenate([np.full(RATE, 1.0), np.full(RATE, 1e-3)])[None]
-    _, runner = run_step(x, do="compressor", threshold_db=-20, ratio=2, knee_db=0, attack_ms=1, release_ms=5)
+    _, runner = run_step(x, do="compressor", threshold_dbfs=-20, ratio=2, knee_db=0, attack_ms=1, release_ms=5)
     reading = runner.readings()[0]
     assert reading.gain_reduction_max_db == pytest.approx(10, abs=1e-6)
     assert reading.gain_reduction_mean_db == pytest.approx(9.8, abs=0.2)

@@ -18,7 +18,7 @@ from tests.steps import RATE, STEP, level_db, run_step, through
 )
 def test_auto_makeup_counts_the_knee(knee_db, below_db, ratio):
     """Half of what a steady 0 dBFS loses by the static curve, knee and all (JAES 60(6), 2012, eq. 4)."""
-    numbers = {"do": "compressor", "threshold_db": -float(below_db), "ratio": ratio, "knee_db": knee_db}
+    numbers = {"do": "compressor", "threshold_dbfs": -float(below_db), "ratio": ratio, "knee_db": knee_db}
     x = np.full((1, RATE), 1.0)
     settled = {"attack_ms": 0.1, "release_ms": 10.0}
     lost = -20 * np.log10(through(x, **numbers, **settled)[0, -1])
@@ -30,20 +30,22 @@ def test_rms_detection_sees_the_mean_and_not_the_peak():
     # A sine of 0 dBFS peak has an RMS of -3.01 dBFS (BS.1770's plain mean square).
     x = sine(1000, 0.5, 0)[None]
     for threshold, is_open in ((-3.5, True), (-2.5, False)):
-        y, _ = run_step(x, do="gate", threshold_db=threshold, detect="rms", window_ms=50, hysteresis_db=0, range_db=60)
+        y, _ = run_step(
+            x, do="gate", threshold_dbfs=threshold, detect="rms", window_ms=50, hysteresis_db=0, range_db=60
+        )
         assert bool(level_db(y[0, -4800:]) > -10) is is_open
 
 
 def test_upward_compression_raises_what_is_below():
     for level, expected in ((-50, -50 + 12), (-40, -40 + 10), (-20, -20), (-10, -10)):
         x = np.full((1, RATE), 10 ** (level / 20))
-        y, _ = run_step(x, do="compressor", direction="up", threshold_db=-20, ratio=2, knee_db=0, range_db=12)
+        y, _ = run_step(x, do="compressor", direction="up", threshold_dbfs=-20, ratio=2, knee_db=0, range_db=12)
         assert 20 * np.log10(y[0, -1]) == pytest.approx(expected, abs=0.02)
 
 
 def test_the_range_caps_the_reduction():
     x = np.ones((1, RATE))
-    y, runner = run_step(x, do="compressor", threshold_db=-40, ratio=20, range_db=6)
+    y, runner = run_step(x, do="compressor", threshold_dbfs=-40, ratio=20, range_db=6)
     assert 20 * np.log10(y[0, -1]) == pytest.approx(-6, abs=1e-3)
     assert runner.readings()[0].gain_reduction_max_db == pytest.approx(6, abs=1e-3)
 
@@ -51,7 +53,7 @@ def test_the_range_caps_the_reduction():
 def test_auto_makeup_is_half_of_what_full_scale_loses():
     # JAES 61(10), 2013 (from memory): average gain about T (1/R - 1) / 2.
     x = np.full((1, 4800), 1e-3)
-    y, _ = run_step(x, do="compressor", threshold_db=-20, ratio=4, makeup="auto")
+    y, _ = run_step(x, do="compressor", threshold_dbfs=-20, ratio=4, makeup="auto")
     assert 20 * np.log10(y[0, -1] / x[0, -1]) == pytest.approx(7.5, abs=1e-9)
 
 
@@ -59,7 +61,7 @@ def test_decoupled_smoothing_releases_later_than_branching():
     x = np.concatenate([np.ones(RATE), np.full(RATE, 1e-3)])[None]
     times = {}
     for smoothing in ("branching", "decoupled"):
-        y, _ = run_step(x, do="compressor", threshold_db=-20, ratio=2, knee_db=0, attack_ms=10, release_ms=100,
+        y, _ = run_step(x, do="compressor", threshold_dbfs=-20, ratio=2, knee_db=0, attack_ms=10, release_ms=100,
                    smoothing=smoothing)  # fmt: skip
         reduction = -20 * np.log10(y[0] / x[0])[RATE:]
         times[smoothing] = np.flatnonzero(reduction < 10 * np.exp(-1))[0] / 48
@@ -70,7 +72,7 @@ def test_decoupled_smoothing_releases_later_than_branching():
 
 def test_two_stage_release_is_fast_and_then_slow():
     x = np.concatenate([np.ones(RATE), np.full(3 * RATE, 1e-3)])[None]
-    y, _ = run_step(x, do="compressor", threshold_db=-20, ratio=2, knee_db=0, attack_ms=5, release_ms=50,
+    y, _ = run_step(x, do="compressor", threshold_dbfs=-20, ratio=2, knee_db=0, attack_ms=5, release_ms=50,
                release_shape="two_stage", release_slow_ms=1000, release_slow_pct=40)  # fmt: skip
     reduction = -20 * np.log10(y[0] / x[0])
     assert reduction[RATE - 1] == pytest.approx(10, abs=1e-6)
@@ -86,7 +88,7 @@ def test_auto_release_is_slow_on_a_tone_and_fast_after_a_hit():
     times = []
     for x, start in ((tone, 2 * RATE), (hit, RATE + 480)):
         joined = np.concatenate([x, tail])[None]
-        y, _ = run_step(joined, do="compressor", threshold_db=-30, ratio=4, knee_db=0, attack_ms=1, release_ms=1000,
+        y, _ = run_step(joined, do="compressor", threshold_dbfs=-30, ratio=4, knee_db=0, attack_ms=1, release_ms=1000,
                    auto_release=True)  # fmt: skip
         quiet = np.maximum(np.abs(joined[0]), 1e-9)
         reduction = -20 * np.log10(np.maximum(np.abs(y[0]), 1e-9) / quiet)[start + 10 :]
@@ -108,13 +110,13 @@ def test_options_that_do_not_go_together_are_refused():
         {"makeup": "auto", "makeup_db": 3},
     ):
         with pytest.raises(ValidationError):
-            STEP.validate_python({"do": "compressor", "threshold_db": -20, **numbers})
+            STEP.validate_python({"do": "compressor", "threshold_dbfs": -20, **numbers})
 
 
 def test_unlinked_upward_compression_reads_its_largest_boost():
     x = np.stack([np.full(RATE, 0.9), np.full(RATE, 0.001)])
     _, runner = run_step(
-        x, do="compressor", direction="up", threshold_db=-20, stereo_link_pct=0, release_ms=1, attack_ms=0
+        x, do="compressor", direction="up", threshold_dbfs=-20, stereo_link_pct=0, release_ms=1, attack_ms=0
     )
     assert runner.readings()[0].gain_reduction_max_db == pytest.approx(-12, abs=0.01)
     assert runner.readings()[0].gain_reduction_working_pct > 95
@@ -127,14 +129,14 @@ def test_auto_makeup_travels_and_gives_no_more_than_the_range_takes():
         step = STEP.validate_python({"do": "compressor", "threshold_below_hits_db": 15, "ratio": 4, "makeup": "auto"})
         gains.append(step.start(Stream(RATE, 1, hit_level_dbfs=hit)).run(x * level, {}) / level)
     assert np.abs(gains[0] - gains[1]).max() < 1e-9
-    y, _ = run_step(np.ones((1, 4800)), do="compressor", threshold_db=-40, ratio=4, range_db=0, makeup="auto")
+    y, _ = run_step(np.ones((1, 4800)), do="compressor", threshold_dbfs=-40, ratio=4, range_db=0, makeup="auto")
     assert y[0, -1] == pytest.approx(1.0)
 
 
 def test_auto_release_is_never_longer_than_its_longest():
     x = np.concatenate([np.ones(RATE), np.full(RATE, 1e-3)])[None]
     y, _ = run_step(
-        x, do="compressor", threshold_db=-20, ratio=2, knee_db=0, attack_ms=0, release_ms=1, auto_release=True
+        x, do="compressor", threshold_dbfs=-20, ratio=2, knee_db=0, attack_ms=0, release_ms=1, auto_release=True
     )
     reduction = -20 * np.log10(y[0] / x[0])[RATE:]
     assert np.flatnonzero(reduction < 10 * np.exp(-1))[0] / 48 <= 1.1

@@ -15,7 +15,7 @@ def test_convolve_in_a_recipe(session, chainrun):
     response = rng.standard_normal((4000, 2)) * np.exp(-np.arange(4000) / 700)[:, None]
     soundfile.write("hall.wav", response, 48000, subtype="FLOAT")
     path = session.write(
-        'recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "convolve", file = "hall.wav", normalise = "none" } ]\n'
+        'grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "convolve", file = "hall.wav", normalise = "none" } ]\n'
         '[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
     )
     assert chainrun("render", path, "-o", "out").code == 0
@@ -31,9 +31,9 @@ def test_a_response_stays_found_from_a_preset_and_in_a_resolved_recipe(session, 
         (session.folder / name).mkdir(parents=True)
     soundfile.write("presets/rooms/hall.wav", noise(2000), 48000)
     (session.folder / "presets" / "rooms" / "hall.preset.toml").write_text(
-        'preset = 1\nchain = [ { do = "convolve", file = "hall.wav", mix_pct = 20 } ]\n'
+        'grammar = 1\nchain = [ { do = "convolve", file = "hall.wav", mix_pct = 20 } ]\n'
     )
-    path = session.write('recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { preset = "rooms/hall" } ]\n')
+    path = session.write('grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { preset = "rooms/hall" } ]\n')
     first = chainrun("render", path, "-o", "out", "--json").json["deliveries"][0]["pcm_sha256"]
     assert chainrun("resolve", path, "-o", "elsewhere/flat.recipe.toml").code == 0
     found = chainrun("render", "elsewhere/flat.recipe.toml", "-o", "out", "--json").json
@@ -46,7 +46,7 @@ def test_the_responses_content_belongs_to_the_hash(session):
     from chainrun.recipe import open_recipe
 
     path = session.write(
-        'recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "branches", branches = [ { chain = [ { do = "convolve", file = "hall.wav" } ] } ] } ]\n'
+        'grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "branches", branches = [ { chain = [ { do = "convolve", file = "hall.wav" } ] } ] } ]\n'
     )
     found = set()
     for seed in (1, 2):
@@ -60,7 +60,7 @@ def test_a_response_that_cannot_be_used(session, chainrun, write, said):
     if write:
         soundfile.write("hall.wav", np.zeros(int(48000 * write)) + 0.01, 48000)
     path = session.write(
-        'recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "convolve", file = "hall.wav" } ]\n'
+        'grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "convolve", file = "hall.wav" } ]\n'
     )
     ran = chainrun("check", path)
     assert (ran.code, said in ran.err, ":4:" in ran.err) == (4, True, True), ran.err
@@ -71,7 +71,7 @@ def test_a_response_at_another_rate_keeps_its_level_and_is_told(session, chainru
     for rate in (24000, 48000, 96000):
         soundfile.write("hall.wav", np.hanning(rate // 50 + 1) * 100.0 / rate, rate, subtype="DOUBLE")
         path = session.write(
-            'recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "convolve", file = "hall.wav", normalise = "none" } ]\n'
+            'grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "convolve", file = "hall.wav", normalise = "none" } ]\n'
             '[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
         )
         ran = chainrun("render", path, "-o", f"out{rate}", "--json")
@@ -84,7 +84,7 @@ def test_a_response_at_another_rate_keeps_its_level_and_is_told(session, chainru
 
 def test_a_bypassed_response_needs_no_file_and_a_silent_one_is_told(session, chainrun):
     chain = (
-        'recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "convolve", file = "hall.wav", bypass = %s } ]\n'
+        'grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "convolve", file = "hall.wav", bypass = %s } ]\n'
     )
     path = session.write(chain % "true")
     assert chainrun("check", path).code == 0

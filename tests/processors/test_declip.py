@@ -29,7 +29,7 @@ def test_declip_a_sine(rate, over_db):
             continue
         clean = 10 ** (over_db / 20) * np.sin(2 * np.pi * freq * np.arange(rate // 4) / rate + phase)
         clipped = np.clip(clean, -1, 1)
-        y = through(clipped[None], rate, do="declip", threshold_dbfs=0, most_db=6.5)[0]
+        y = through(clipped[None], rate, do="declip", threshold_dbfs=0, max_over_threshold_db=6.5)[0]
         mask = np.abs(clean) > 1
         edges = np.flatnonzero(np.diff(mask.astype(int))) + 1
         whole = mask.copy()
@@ -56,7 +56,7 @@ def test_declip_the_demos_microphone():
     """The barn microphone of the demo, as it was before the converter clipped it."""
     clean = demo_maker().make_session().stems["barn"][1][0]
     clipped = soundfile.read(ROOT / "fixtures" / "tithe-barn" / "barn.flac")[0]
-    y = through(clipped[None], do="declip", threshold_dbfs=-0.02, longest_ms=1.0)[0]
+    y = through(clipped[None], do="declip", threshold_dbfs=-0.02, max_run_ms=1.0)[0]
     full = np.abs(clipped) >= 10 ** (-0.02 / 20)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], full.astype(int), [0]])))
     short = np.zeros(full.size, dtype=bool)
@@ -77,9 +77,9 @@ def test_declip_the_demos_microphone():
 
 @pytest.mark.parametrize("over_db", [4, 6, 7])
 def test_declip_never_shoots_up(over_db):
-    """Heavily clipped tones cannot be restored; what comes out stays within most_db, and is no hazard."""
+    """Heavily clipped tones cannot be restored; what comes out stays within max_over_threshold_db, and is no hazard."""
     clipped = np.clip(sine(440, 1, over_db), -1, 1)
-    y = through(clipped[None], do="declip", longest_ms=4, most_db=6)[0]
+    y = through(clipped[None], do="declip", max_run_ms=4, max_over_threshold_db=6)[0]
     assert np.abs(y).max() <= 2.0
 
 

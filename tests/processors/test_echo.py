@@ -41,6 +41,6 @@ def test_echo_times_and_sides():
 
 
 def test_beats_need_a_tempo(session, chainrun):
-    path = session.write('recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "echo", time_beats = 1 } ]\n')
+    path = session.write('grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "echo", time_beats = 1 } ]\n')
     ran = chainrun("check", path)
     assert (ran.code, "needs tempo_bpm" in ran.err) == (3, True)

@@ -31,12 +31,12 @@ def test_tilt_turns_around_its_middle():
 def test_shelf_slope_is_the_cookbooks():
     # S = 1 is the steepest shelf without overshoot: Q = 1/sqrt(2) for every gain (Audio EQ Cookbook).
     step = STEP.validate_python(
-        {"do": "eq", "bands": [{"kind": "low_shelf", "freq_hz": 200, "gain_db": 9, "slope": 1}]}
+        {"do": "eq", "bands": [{"kind": "low_shelf", "freq_hz": 200, "gain_db": 9, "steepness_pct": 100}]}
     )
     assert step.bands[0].steepness() == pytest.approx(np.sqrt(0.5))
     with pytest.raises(ValidationError, match="not both"):
         STEP.validate_python(
-            {"do": "eq", "bands": [{"kind": "low_shelf", "freq_hz": 200, "gain_db": 9, "slope": 1, "q": 1}]}
+            {"do": "eq", "bands": [{"kind": "low_shelf", "freq_hz": 200, "gain_db": 9, "steepness_pct": 100, "q": 1}]}
         )
 
 
@@ -58,7 +58,7 @@ def test_bands_on_one_side_and_on_mid_or_side():
 
 def test_mono_has_no_sides(session, chainrun):
     path = session.write(
-        'recipe = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "eq", bands = [ { kind = "tilt", freq_hz = 900, gain_db = 3, channel = "mid" } ] } ]\n'
+        'grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "eq", bands = [ { kind = "tilt", freq_hz = 900, gain_db = 3, acts_on = "mid" } ] } ]\n'
     )
     ran = chainrun("check", path)
     assert (ran.code, "there is one channel here" in ran.err) == (3, True)

@@ -19,13 +19,13 @@ def test_expander_follows_its_curve(under):
     # Downward expansion of ratio R: a dB below the threshold comes out as R dB (definition), capped at the range.
     level = -30 - under
     x = np.full((1, RATE), 10 ** (level / 20))
-    y, _ = run_step(x, do="expander", threshold_db=-30, ratio=2, knee_db=0, range_db=20, release_ms=20, detect="rms")
+    y, _ = run_step(x, do="expander", threshold_dbfs=-30, ratio=2, knee_db=0, range_db=20, release_ms=20, detect="rms")
     assert 20 * np.log10(y[0, -1]) == pytest.approx(level - min(20, under), abs=0.01)
 
 
 def test_expander_attack_is_faster_than_its_release():
     x = np.concatenate([np.full(RATE, 1e-3), np.full(RATE, 0.5), np.full(RATE, 1e-3)])[None]
-    y, _ = run_step(x, do="expander", threshold_db=-30, ratio=3, knee_db=0, range_db=30, attack_ms=2, release_ms=200,
+    y, _ = run_step(x, do="expander", threshold_dbfs=-30, ratio=3, knee_db=0, range_db=30, attack_ms=2, release_ms=200,
                window_ms=0.1)  # fmt: skip
     gain = 20 * np.log10(y[0] / x[0])
     opens = np.flatnonzero(gain[RATE:] > -30 * np.exp(-1))[0] / 48
@@ -36,7 +36,9 @@ def test_expander_attack_is_faster_than_its_release():
 
 def test_expander_holds_before_it_falls():
     x = np.concatenate([np.full(RATE // 2, 0.5), np.full(RATE // 2, 1e-3)])[None]
-    y, _ = run_step(x, do="expander", threshold_db=-30, ratio=3, range_db=30, hold_ms=100, release_ms=10, window_ms=0.1)
+    y, _ = run_step(
+        x, do="expander", threshold_dbfs=-30, ratio=3, range_db=30, hold_ms=100, release_ms=10, window_ms=0.1
+    )
     gain = 20 * np.log10(y[0] / x[0])
     assert gain[RATE // 2 + 4700] == pytest.approx(0, abs=0.01)
     assert gain[RATE // 2 + 9600] < -25
@@ -58,7 +60,7 @@ def test_expander_and_upward_compressor_against_their_twins(name, threshold, rat
         ({"do": "compressor", "direction": "up", "range_db": 15}, 1 - 1 / ratio, 15, 1),
     ]
     for numbers, slope, max_db, sign in cases:
-        step = STEP.validate_python({**numbers, "threshold_db": threshold, "ratio": ratio, "knee_db": knee,
+        step = STEP.validate_python({**numbers, "threshold_dbfs": threshold, "ratio": ratio, "knee_db": knee,
                                      "attack_ms": 2, "release_ms": 60, "window_ms": 10})  # fmt: skip
         runner = step.start(Stream(RATE, 1))
         found = np.concatenate([runner.run(piece, {}) for piece in in_pieces(x, cuts)], axis=1)[0]

@@ -27,7 +27,7 @@ def test_a_fade_keeps_session_time_behind_latency(session):
 
     soundfile.write("ones.wav", np.full(RATE, 0.5), RATE, subtype="FLOAT")
     path = session.write(
-        'recipe = 1\n[stems.a]\nfile = "ones.wav"\nchain = [ { do = "limiter", ceiling_dbfs = 0, lookahead_ms = 10 }, { do = "fade", in_from_s = 0.2, in_to_s = 0.2 } ]\n'
+        'grammar = 1\n[stems.a]\nfile = "ones.wav"\nchain = [ { do = "limiter", ceiling_dbfs = 0, lookahead_ms = 10 }, { do = "fade", in_from_s = 0.2, in_to_s = 0.2 } ]\n'
         '[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
     )
     y, _ = soundfile.read(render_opened(open_recipe(path), Path("out")).deliveries[0].file)

@@ -127,16 +127,16 @@ def test_a_linear_phase_step_is_on_time():
 def test_linear_phase_bands_on_sides_and_on_mid_are_one_fir():
     """The sums of the minimum-phase step, in magnitude; and no more latency than with one band."""
     bands = [
-        {"kind": "bell", "freq_hz": 500, "gain_db": 6, "channel": "left"},
-        {"kind": "bell", "freq_hz": 2000, "gain_db": -9, "channel": "side"},
-        {"kind": "high_shelf", "freq_hz": 5000, "gain_db": 3, "channel": "right"},
-        {"kind": "bell", "freq_hz": 900, "gain_db": 3, "channel": "mid"},
+        {"kind": "bell", "freq_hz": 500, "gain_db": 6, "acts_on": "left"},
+        {"kind": "bell", "freq_hz": 2000, "gain_db": -9, "acts_on": "side"},
+        {"kind": "high_shelf", "freq_hz": 5000, "gain_db": 3, "acts_on": "right"},
+        {"kind": "bell", "freq_hz": 900, "gain_db": 3, "acts_on": "mid"},
     ]
     step = STEP.validate_python({"do": "eq", "phase": "linear", "bands": bands})
     alone = STEP.validate_python({"do": "eq", "phase": "linear", "bands": bands[:1]})
     assert step.start(Stream(RATE, 2)).latency_frames <= 2 * alone.start(Stream(RATE, 2)).latency_frames
     freqs = np.array([500.0, 900.0, 2000.0, 8000.0])
-    gains = [np.abs(biquad.response(band_sections({**b, "channel": "both"}), freqs, RATE)) for b in bands]
+    gains = [np.abs(biquad.response(band_sections({**b, "acts_on": "both"}), freqs, RATE)) for b in bands]
     left, side, right, mid = gains
     for k, freq in enumerate(freqs):
         x = np.stack([sine(freq, 0.5, -20), np.zeros(RATE // 2)])

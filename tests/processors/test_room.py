@@ -20,7 +20,7 @@ from tests.steps import RATE, STEP, through
 
 ROOMS = [
     {},
-    {"width_m": 3, "depth_m": 3, "height_m": 2.4, "spread_pct": 40},
+    {"width_m": 3, "depth_m": 3, "height_m": 2.4, "width_pct": 40},
     {"width_m": 10, "depth_m": 8, "height_m": 4},
 ]
 
@@ -110,7 +110,7 @@ def test_width_of_the_room():
     x = noise(RATE)[None]
     correlations = []
     for spread in (0, 50, 100, 200):
-        y = through(x, do="room", decay_s=0.4, spread_pct=spread)
+        y = through(x, do="room", decay_s=0.4, width_pct=spread)
         correlations.append(np.corrcoef(y)[0, 1])
         if spread == 0:
             assert np.abs(y[0] - y[1]).max() < 1e-12, "no width is mono"
@@ -162,8 +162,8 @@ def test_a_centred_sources_room_is_balanced_for_every_seed(seed):
     # Asked: within 1 dB in every third octave, 0.2 dB broadband, mono and a stereo signal of two equal sides.
     kinds = [
         {},
-        {"decay_s": 0.22, "width_m": 3.2, "depth_m": 3.0, "height_m": 2.5, "spread_pct": 40},
-        {"spread_pct": 200},
+        {"decay_s": 0.22, "width_m": 3.2, "depth_m": 3.0, "height_m": 2.5, "width_pct": 40},
+        {"width_pct": 200},
     ]
     room = kinds[seed % len(kinds)]
     step = STEP.validate_python({"do": "room", "seed": seed, **room})
@@ -189,7 +189,7 @@ def test_the_room_of_a_panned_source_leans_to_its_side(seed):
     # Asked: panned 45 %, spread 50 %: at least 4 dB. Constant-power pan (common practice).
     angle = np.radians(45.0 * 1.45)
     x = noise(RATE, 0.2)
-    y = through(np.stack([np.cos(angle) * x, np.sin(angle) * x]), do="room", spread_pct=50, seed=seed)
+    y = through(np.stack([np.cos(angle) * x, np.sin(angle) * x]), do="room", width_pct=50, seed=seed)
     assert 20 * np.log10(np.std(y[1]) / np.std(y[0])) > 4.0
 
 

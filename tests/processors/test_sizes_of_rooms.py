@@ -38,11 +38,11 @@ def test_decay_holds_in_long_large_and_tiny_rooms(room, decay):
         {"do": "room", "width_m": 1e9},
         {"do": "room", "source_m": [1, 1, 9], "microphone_m": [1, 1, 1]},
         {"do": "room", "distance_m": 20},
-        {"do": "room", "width_m": 60, "depth_m": 60, "height_m": 30, "absorption": 0.005},
+        {"do": "room", "width_m": 60, "depth_m": 60, "height_m": 30, "absorption_pct": 0.5},
         {"do": "width", "mono_below_hz": 200, "mix_pct": 50},
         {"do": "echo", "time_ms": 100, "feedback_pct": 100},
         {"do": "hum", "harmonics": 100000},
-        {"do": "convolve", "file": "x.wav", "longest_s": 7200},
+        {"do": "convolve", "file": "x.wav", "max_length_s": 7200},
     ],
 )
 def test_impossible_rooms_are_refused(numbers):

@@ -46,7 +46,7 @@ def test_split_mute_solo_level_and_nesting():
     nested = {
         "do": "split",
         "crossovers_hz": [200],
-        "bands": [{"chain": [{"do": "compressor", "threshold_db": -40}]}, {}],
+        "bands": [{"chain": [{"do": "compressor", "threshold_dbfs": -40}]}, {}],
     }
     _, runner = run_step(x, do="split", crossovers_hz=[2000], bands=[{"chain": [nested]}, {}])
     assert [r.step for r in runner.readings()] == ["bands.0.chain.0.bands.0.chain.0"]

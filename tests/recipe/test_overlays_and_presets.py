@@ -11,15 +11,15 @@ from chainrun.errors import RecipeError
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.resolve import resolved_text
 
-BASE = """recipe = 1
+BASE = """grammar = 1
 [stems.kick]
 file = "kick.wav"
-chain = [ { do = "gate", name = "door", threshold_db = -30 }, { do = "gain", gain_db = 1 }, { preset = "snap", name = "sound" } ]
+chain = [ { do = "gate", name = "door", threshold_dbfs = -30 }, { do = "gain", gain_db = 1 }, { preset = "snap", name = "sound" } ]
 [stems.snare]
 file = "snare.wav"
 to = "kit"
 [buses.kit]
-chain = [ { do = "compressor", threshold_db = -18 } ]
+chain = [ { do = "compressor", threshold_dbfs = -18 } ]
 [variants.harder]
 "buses.kit.chain.0.attack_ms" = 4
 [variants.cold]
@@ -27,9 +27,9 @@ stems = { kick = { level_db = -9 } }
 remove = ["stems.kick.chain.door"]
 """
 
-SNAP = """preset = 1
+SNAP = """grammar = 1
 was = ["old/snap"]
-chain = [ { do = "eq", bands = [ { kind = "bell", freq_hz = 100, gain_db = 2 } ] }, { do = "compressor", threshold_db = -20, note = "the second step" } ]
+chain = [ { do = "eq", bands = [ { kind = "bell", freq_hz = 100, gain_db = 2 } ] }, { do = "compressor", threshold_dbfs = -20, note = "the second step" } ]
 """
 
 
@@ -135,7 +135,7 @@ def test_an_array_given_whole_replaces(song, session):
 
 def test_replace_presets_acts_everywhere(song, session):
     folder = session.folder
-    (folder / "presets" / "crack.preset.toml").write_text('preset = 1\nchain = [ { do = "gain", gain_db = 6 } ]\n')
+    (folder / "presets" / "crack.preset.toml").write_text('grammar = 1\nchain = [ { do = "gain", gain_db = 6 } ]\n')
     (folder / "my.overlay.toml").write_text('[replace_presets]\n"snap" = "crack"\n')
     assert [s.do for s in opened(song, overlays=[folder / "my.overlay.toml"]).stems["kick"].chain] == [
         "gate",
@@ -148,7 +148,7 @@ def test_base(song, session):
     sub = session.folder / "songs"
     sub.mkdir()
     (session.folder / ".chainrun-root").touch()
-    (sub / "two.recipe.toml").write_text('recipe = 1\nbase = "../song.recipe.toml"\n[stems.kick]\nlevel_db = -7\n')
+    (sub / "two.recipe.toml").write_text('grammar = 1\nbase = "../song.recipe.toml"\n[stems.kick]\nlevel_db = -7\n')
     found = open_recipe(sub / "two.recipe.toml")
     assert found.recipe.stems["kick"].level_db == -7
     assert found.stem_files("kick")[0].exists(), "paths stay relative to the file in which they stand"

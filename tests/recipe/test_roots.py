@@ -11,7 +11,7 @@ import pytest
 def test_allow_root_opens_one_folder_and_no_other(session, chainrun, tmp_path):
     inner = tmp_path / "inner"
     inner.mkdir()
-    (inner / "song.recipe.toml").write_text('recipe = 1\n[stems.kick]\nfile = "../kick.wav"\n')
+    (inner / "song.recipe.toml").write_text('grammar = 1\n[stems.kick]\nfile = "../kick.wav"\n')
     song = inner / "song.recipe.toml"
     ran = chainrun("check", song)
     assert ran.code == 3 and "outside the recipe's root" in ran.err and "touch .chainrun-root" in ran.err
@@ -21,13 +21,13 @@ def test_allow_root_opens_one_folder_and_no_other(session, chainrun, tmp_path):
     assert chainrun("check", song).code == 0
 
 
-SONG = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
+SONG = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
 
 
 def test_stems_outside_the_root_are_one_problem_with_the_line_that_mends_it(session, chainrun, monkeypatch):
     Path("song").mkdir()
     stems = "".join(f'[stems.s{i}]\nfile = "kick.wav"\n' for i in range(18))
-    Path("song/song.recipe.toml").write_text(f'recipe = 1\nstems_dir = ".."\n{stems}[[deliver]]\nfile = "mix.wav"\n')
+    Path("song/song.recipe.toml").write_text(f'grammar = 1\nstems_dir = ".."\n{stems}[[deliver]]\nfile = "mix.wav"\n')
     for folder in (".", "song"):
         monkeypatch.chdir(session.folder / folder)
         ran = chainrun("check", session.folder / "song" / "song.recipe.toml")
@@ -45,16 +45,16 @@ def test_stems_outside_the_root_are_one_problem_with_the_line_that_mends_it(sess
 def test_one_exit_code_for_files_outside_the_root(session, chainrun, kind):
     Path("inside").mkdir()
     Path("p").mkdir()
-    Path("p/a.preset.toml").write_text("preset = 1\nsince = 2020\nchain = []\n")
-    Path("b.recipe.toml").write_text("recipe = 1\n")
+    Path("p/a.preset.toml").write_text("grammar = 1\nsince = 2020\nchain = []\n")
+    Path("b.recipe.toml").write_text("grammar = 1\n")
     shutil.copy("kick.wav", "inside/kick.wav")
     text = {
         "stem": SONG.replace('"kick.wav"', '"../kick.wav"'),
         "response": SONG.replace("[[del", 'chain = [ { do = "convolve", file = "../kick.wav" } ]\n[[del'),
-        "preset": SONG.replace("recipe = 1", 'recipe = 1\npresets_dirs = ["../p"]').replace(
+        "preset": SONG.replace("grammar = 1", 'grammar = 1\npresets_dirs = ["../p"]').replace(
             "[[del", 'chain = [ { preset = "a" } ]\n[[del'
         ),
-        "base": SONG.replace("recipe = 1", 'recipe = 1\nbase = "../b.recipe.toml"'),
+        "base": SONG.replace("grammar = 1", 'grammar = 1\nbase = "../b.recipe.toml"'),
     }[kind]
     Path("inside/song.recipe.toml").write_text(text)
     ran = chainrun("check", "inside/song.recipe.toml")

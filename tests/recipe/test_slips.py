@@ -320,7 +320,7 @@ SILENT = [
 
 
 def hints_of(line, folder):
-    (folder / "a.recipe.toml").write_text(f'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n{line}\n')
+    (folder / "a.recipe.toml").write_text(f'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n{line}\n')
     (folder / "kick.wav").write_bytes(b"")
     with pytest.raises(RecipeError) as caught:
         open_recipe(folder / "a.recipe.toml")

@@ -48,7 +48,7 @@ def test_every_page_in_a_browser(song, session, chainrun):
     ):
         assert chainrun(*command).code in (0, 1)
     Path("n.jobs.toml").write_text(
-        'jobs = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n[[job]]\nrecipes = ["song.recipe.toml"]\nname = "b"\n'
+        'grammar = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n[[job]]\nrecipes = ["song.recipe.toml"]\nname = "b"\n'
     )
     chainrun("batch", "n.jobs.toml", "--report", "batch")
     pages = [*sorted(str(path) for path in Path().glob("*/index.html")), "compare.html"]

@@ -8,7 +8,7 @@ import pytest
 
 from tests import program
 
-SONG = 'recipe = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
+SONG = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
 
 
 def test_pages_leave_nothing_in_the_home_folder(session, tmp_path_factory):

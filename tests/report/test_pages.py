@@ -132,7 +132,7 @@ def test_figures_are_reproducible_and_their_tables_are_what_is_drawn():
 def test_a_title_of_a_strangers_is_harmless(session, chainrun, text):
     quoted = json.dumps(text, ensure_ascii=False)
     path = session.write(
-        f'recipe = 1\ntitle = {quoted}\nnote = {quoted}\n[stems.kick]\nfile = "kick.wav"\nnote = {quoted}\n'
+        f'grammar = 1\ntitle = {quoted}\nnote = {quoted}\n[stems.kick]\nfile = "kick.wav"\nnote = {quoted}\n'
         f'chain = [ {{ do = "gain", name = {json.dumps(text[:60].replace(".", ""), ensure_ascii=False)}, note = {quoted} }} ]\n'
     )
     ran = chainrun("render", path, "-o", "out", "--report", "page.html")
@@ -214,7 +214,7 @@ def test_compare_verify_survey_and_batch_pages(song, session, chainrun):
     assert abs(found.one.measured.integrated_lufs - found.other.measured.integrated_lufs) < 0.05
     assert max(np.abs(a).max(), np.abs(b).max()) <= 10 ** (-0.9 / 20)
     assert chainrun("survey", song, "--report", "s.html").code == 0 and "Every channel" in Path("s.html").read_text()
-    Path("n.jobs.toml").write_text('jobs = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
+    Path("n.jobs.toml").write_text('grammar = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
     assert chainrun("batch", "n.jobs.toml", "--report", "b").code == 0
     assert Reader(Path("b/index.html").read_text()).tables["All jobs; a heading sorts"][1][:2] == ["song", "done"]
     assert verify_page([], []).about == "all 0 passed"

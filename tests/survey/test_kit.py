@@ -135,7 +135,9 @@ def plain_recipe(folder):
         f'[stems.{name}]\nfile = "{name}.flac"\n' for name in (*CLOSE, "barn", "bass_di", "fiddle", "accordion")
     )
     path = folder / "plain.recipe.toml"
-    path.write_text(f'recipe = 1\nrate_hz = 48000\n{stems}[stems.over]\nfile = ["over_left.flac", "over_right.flac"]\n')
+    path.write_text(
+        f'grammar = 1\nrate_hz = 48000\n{stems}[stems.over]\nfile = ["over_left.flac", "over_right.flac"]\n'
+    )
     path.write_text(path.read_text() + '[main]\nchain = [ { do = "gain", gain_db = -15 } ]\n')
     return path
 

@@ -133,7 +133,7 @@ def test_the_draft_of_the_demo(tmp_path, chainrun):
         "mains_hz = 50",
         'do = "declip"',
         'do = "dc_block"',
-        'key = { from = ["snare_top"], tap = "raw" }',
+        'key = { from = ["snare_top"], tap = "before_chain" }',
         "[buses.kit]",
     ):
         assert words in text, words

@@ -65,13 +65,13 @@ def base_recipe(folder: Path) -> dict:
         "level_db": -6.0,
         "chain": [{"do": "room", "decay_s": 1.2, "width_m": 14, "depth_m": 8, "height_m": 6}],
     }
-    table["stems"]["snare_top"]["sends"] = {"hall": -12.0}
-    table["stems"]["fiddle"]["sends"] = {"hall": -10.0}
+    table["stems"]["snare_top"]["sends"] = {"hall": {"level_db": -12.0}}
+    table["stems"]["fiddle"]["sends"] = {"hall": {"level_db": -10.0}}
     table.pop("expect", None)
     return table
 
 
-SILENT_KEYS = {"name", "note", "source", "hit_level_dbfs", "seed", "oversample", "level_points_db", "harmonics"}
+SILENT_KEYS = {"name", "note", "microphone", "hit_level_dbfs", "seed", "oversample", "ride", "harmonics"}
 """Keys whose numbers are left alone."""
 
 
@@ -163,7 +163,7 @@ def faults(table: dict) -> list[Change]:
         Change("the rack tom upside down", changed(table, ("stems", "rack_tom", "invert"), True), "rack_tom"),
         Change("the overheads swapped", swapped, "overheads"),
         Change("0.2 dB more on the kit", changed(table, ("buses", "kit", "level_db"), 0.2), "main"),
-        Change("tails cut off", changed(table, ("tail_max_s",), 0.0), "snare_top"),
+        Change("tails cut off", changed(table, ("max_tail_s",), 0.0), "snare_top"),
         Change("a dropped send", dropped, "hall"),
         Change("another dither seed", changed(table, ("deliver", 0, "seed"), 7), None),
     ]

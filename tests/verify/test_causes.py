@@ -12,7 +12,7 @@ from chainrun.verify.reports import in_repository
 from tests.signals import drums, noise
 
 RATE = 48000
-SONG = """recipe = 1
+SONG = """grammar = 1
 [stems.kick]
 file = "kick.wav"
 to = "kit"
@@ -136,7 +136,7 @@ def test_annotations_are_one_a_recipe_with_the_repositorys_paths(session, chainr
     assert "title=song (soft)" in lines[1]
     assert "cause: first in kick" in lines[0]
     (songs / "song.baseline.toml").unlink()
-    path.write_text(path.read_text().replace("recipe = 1", "recipe = 2"))
+    path.write_text(path.read_text().replace("grammar = 1", "grammar = 2"))
     ran = chainrun("verify", os.path.relpath(path), "--format", "github")
     assert "file=songs/a/song.recipe.toml,line=1," in ran.out
 
@@ -148,7 +148,7 @@ def test_paths_outside_a_repository(tmp_path, monkeypatch):
 
 def test_the_range_of_a_short_programme_is_marked_and_not_judged(session, chainrun):
     """The silence that used to follow the signal could itself make 12 LU of range."""
-    path = session.write('recipe = 1\n[stems.a]\nfile = "a.wav"\n[[deliver]]\nfile = "mix.wav"\n')
+    path = session.write('grammar = 1\n[stems.a]\nfile = "a.wav"\n[[deliver]]\nfile = "mix.wav"\n')
     soundfile.write("a.wav", noise(8 * RATE, 0.05), RATE)
     assert chainrun("verify", path, "--accept").code == 0
     measured = chainrun("measure", "a.wav", "--json").json["files"][0]["measured"]

@@ -10,7 +10,7 @@ from tests.songs import JUDGED
 
 def test_junit_annotations_and_summary(song, session, chainrun):
     chainrun("verify", song, "--accept")
-    broken = session.write("recipe = 1\n", name="broken")
+    broken = session.write("grammar = 1\n", name="broken")
     session.write(JUDGED.replace("gain_db = 3", "gain_db = 6").replace("to = 30", "to = 1.5"))
     ran = chainrun("verify", song, broken, "--junit-xml", "r.xml", "--markdown", "r.md", "--format", "github")
     assert ran.code == 3

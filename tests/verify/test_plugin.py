@@ -66,7 +66,7 @@ def test_plugin_tells_missed_targets_and_the_expectations_of_a_base(inner):
     done.assert_outcomes(passed=2, failed=2)  # the target is missed, and there is no baseline
     done.stdout.fnmatch_lines(["*song.recipe.toml::render FAILED*"])
     recipe.write_text(JUDGED)
-    (inner.folder / "above.recipe.toml").write_text('recipe = 1\nbase = "song.recipe.toml"\n')
+    (inner.folder / "above.recipe.toml").write_text('grammar = 1\nbase = "song.recipe.toml"\n')
     done = inner("--chainrun", "above.recipe.toml")
     done.assert_outcomes(passed=3, failed=1)
     done.stdout.fnmatch_lines(["*above.recipe.toml::sample_peak_dbfs PASSED*"])

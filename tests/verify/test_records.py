@@ -258,7 +258,7 @@ def test_the_cause_of_another_recording_has_its_kind(session):
 
 def test_several_recipes_and_one_that_is_refused(session):
     song = session.write(JUDGED + '[variants.softer]\n"buses.kit.level_db" = -9\n')
-    broken = session.write("recipe = 1\n", name="broken")
+    broken = session.write("grammar = 1\n", name="broken")
     mixes = mixes_of([song, broken], Overrides())
     assert [one.name for one in mixes] == ["song", "song.softer", "broken"]
     results = list(verify_mixes(mixes, VerifyOptions(out=Path("kept")), accepting=True))

@@ -34,7 +34,7 @@ def test_the_life_of_a_baseline(song, session, chainrun):
     assert "squash.gain_reduction_max_db" in ran.out
     assert chainrun("verify", song, "--accept").code == 0
     assert chainrun("verify", song).code == 0
-    recipe.write_text(JUDGED.replace("ratio = 4", "ratio = 5").replace("at_most = -1", "at_most = -40"))
+    recipe.write_text(JUDGED.replace("ratio = 4", "ratio = 5").replace("max = -1", "max = -40"))
     ran = chainrun("verify", song, "--json")
     assert ran.code == 1
     (check,) = [one for one in ran.json["results"][0]["checks"] if not one["passed"]]
@@ -85,7 +85,7 @@ def test_a_click_in_a_quiet_place_fails(session, chainrun, tmp_path):
     x = noise(40 * RATE, 0.2)
     x[20 * RATE : 22 * RATE] = 0
     soundfile.write(session.folder / "long.wav", x, RATE, subtype="PCM_24")
-    path = session.write('recipe = 1\n[stems.long]\nfile = "long.wav"\n')
+    path = session.write('grammar = 1\n[stems.long]\nfile = "long.wav"\n')
     assert chainrun("verify", path, "--accept", "--with-audio").code == 0
     x[int(20.5 * RATE)] = 10 ** (-18 / 20)
     soundfile.write(session.folder / "long.wav", x, RATE, subtype="PCM_24")
@@ -147,19 +147,19 @@ def test_long_mixes_and_many_rides(session, chainrun):
     """Ten minutes have a sketch of many thousand characters, a hundred rides a line of as many."""
     x = noise(400 * 8000, 0.1)
     soundfile.write(session.folder / "long.wav", x, 8000, subtype="PCM_16")
-    rides = ", ".join(f"[{k}.0, {-0.01 * k}]" for k in range(1, 95))
-    path = session.write(f'recipe = 1\n[stems.a]\nfile = "long.wav"\nlevel_points_db = [ {rides} ]\n')
+    rides = ", ".join(f"{{ at_s = {k}.0, gain_db = {-0.01 * k} }}" for k in range(1, 95))
+    path = session.write(f'grammar = 1\n[stems.a]\nfile = "long.wav"\nride = [ {rides} ]\n')
     assert chainrun("verify", path, "--accept").code == 0
     ran = chainrun("verify", path, "--json")
     assert (ran.code, ran.json["results"][0]["checks"][0]["text"]) == (0, "identical samples")
     path.write_text(path.read_text().replace("-0.94", "-0.3"))
     ran = chainrun("verify", path, "--json")
-    assert ran.code == 1 and "level_points_db" in str(ran.json["results"][0]["cause"]["changed"])
+    assert ran.code == 1 and "ride" in str(ran.json["results"][0]["cause"]["changed"])
 
 
 def test_two_deliveries_of_one_stem_keep_their_own_audio(session, chainrun):
     path = session.write(JUDGED + '[[deliver]]\nfile = "mix.flac"\n[[deliver]]\nfile = "hot.wav"\nbits = 32\n')
-    session.write(path.read_text().replace("level_db = -6", "level_db = 20").replace("at_most = -1", "at_most = 40"))
+    session.write(path.read_text().replace("level_db = -6", "level_db = 20").replace("max = -1", "max = 40"))
     ran = chainrun("verify", path, "--accept", "--with-audio")
     assert "hot.wav exceeds 0 dBFS, which FLAC cannot hold" in ran.out
     ran = chainrun("verify", path, "--set", "stems.snare.level_db=-0.5")
@@ -167,7 +167,7 @@ def test_two_deliveries_of_one_stem_keep_their_own_audio(session, chainrun):
 
 
 def test_the_same_samples_at_another_rate_are_another_file(session, chainrun):
-    text = 'recipe = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "mix.wav"\ndither = false\n'
+    text = 'grammar = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "mix.wav"\ndither = false\n'
     path = session.write(text)
     assert chainrun("verify", path, "--accept").code == 0
     x, _ = soundfile.read("pair.wav", dtype="int32")
@@ -186,7 +186,7 @@ def test_a_dither_seed_of_sixteen_bits_is_no_difference(session, chainrun):
 
 
 def test_the_changed_recording_is_named_before_who_listens_to_it(session, chainrun):
-    text = 'recipe = 1\n[stems.a]\nfile = "snare.wav"\nchain = [ { do = "gate", threshold_db = -20, key = { from = ["kick"] } } ]\n[stems.kick]\nfile = "kick.wav"\n'
+    text = 'grammar = 1\n[stems.a]\nfile = "snare.wav"\nchain = [ { do = "gate", threshold_dbfs = -20, key = { from = ["kick"] } } ]\n[stems.kick]\nfile = "kick.wav"\n'
     path = session.write(text)
     chainrun("verify", path, "--accept")
     x, rate = soundfile.read("kick.wav")
@@ -196,9 +196,7 @@ def test_the_changed_recording_is_named_before_who_listens_to_it(session, chainr
 
 
 def test_expectations_of_a_nodes_own_peak(session, chainrun):
-    path = session.write(
-        JUDGED + '"stems.kick.true_peak_dbtp" = { at_most = 6 }\n"buses.kit.correlation" = { at_least = 0 }\n'
-    )
+    path = session.write(JUDGED + '"stems.kick.true_peak_dbtp" = { max = 6 }\n"buses.kit.correlation" = { min = 0 }\n')
     assert chainrun("verify", path, "--accept").code == 0
     path = session.write(JUDGED + '"stems.kick.rms_dbfs" = { from = 3, to = 1 }\n')
     ran = chainrun("check", path)
@@ -206,7 +204,7 @@ def test_expectations_of_a_nodes_own_peak(session, chainrun):
 
 
 def test_refused_recipes_have_not_passed(session, chainrun):
-    broken = session.write("recipe = 1\n", name="broken")
+    broken = session.write("grammar = 1\n", name="broken")
     ran = chainrun("verify", broken, "--json")
     assert (ran.code, ran.json["passed"], len(ran.json["problems"])) == (3, False, 1)
 
@@ -214,10 +212,10 @@ def test_refused_recipes_have_not_passed(session, chainrun):
 def test_notes_reach_ci(session, chainrun):
     preset = session.folder / "presets" / "hit.preset.toml"
     preset.parent.mkdir()
-    preset.write_text('preset = 1\nchain = [ { do = "gain", gain_db = -2 } ]\n')
-    path = session.write('recipe = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { preset = "hit" } ]\n')
+    preset.write_text('grammar = 1\nchain = [ { do = "gain", gain_db = -2 } ]\n')
+    path = session.write('grammar = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { preset = "hit" } ]\n')
     chainrun("verify", path, "--accept")
-    preset.write_text('preset = 1\nchain = [ { do = "gain", gain_db = -2 }, { do = "gain" } ]\n')
+    preset.write_text('grammar = 1\nchain = [ { do = "gain", gain_db = -2 }, { do = "gain" } ]\n')
     ran = chainrun("verify", path, "--format", "github", "--markdown", "m.md")
     assert (ran.code, "::warning file=song.recipe.toml" in ran.out) == (0, True)
     assert "has changed since song.baseline.toml" in Path("m.md").read_text()
@@ -282,12 +280,12 @@ def test_length_rate_renamed_nodes_and_deliveries(session, chainrun):
 def test_a_changed_preset_is_told(session, chainrun):
     preset = session.folder / "presets" / "hit.preset.toml"
     preset.parent.mkdir()
-    preset.write_text('preset = 1\nchain = [ { do = "gain", gain_db = -2 } ]\n')
-    path = session.write('recipe = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { preset = "hit" } ]\n')
+    preset.write_text('grammar = 1\nchain = [ { do = "gain", gain_db = -2 } ]\n')
+    path = session.write('grammar = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { preset = "hit" } ]\n')
     chainrun("verify", path, "--accept")
-    preset.write_text('preset = 1\nabout = "prose is no sound"\nchain = [ { do = "gain", gain_db = -2 } ]\n')
+    preset.write_text('grammar = 1\nabout = "prose is no sound"\nchain = [ { do = "gain", gain_db = -2 } ]\n')
     assert "note" not in chainrun("verify", path).out
-    preset.write_text('preset = 1\nchain = [ { do = "gain", gain_db = -3 } ]\n')
+    preset.write_text('grammar = 1\nchain = [ { do = "gain", gain_db = -3 } ]\n')
     ran = chainrun("verify", path)
     assert (ran.code, "preset hit has changed since song.baseline.toml was accepted" in ran.out) == (1, True)
     checked = chainrun("check", path)
@@ -337,19 +335,19 @@ def test_damaged_baselines(song, session, chainrun, how):
 
 def test_expectations_of_what_is_not_there(session, chainrun):
     for line, text in (
-        ("loudness = { at_most = 0 }", "'loudness' is not measured"),
-        ('"stems.kik.rms_dbfs" = { at_most = 0 }', "did you mean 'kick'"),
+        ("loudness = { max = 0 }", "'loudness' is not measured"),
+        ('"stems.kik.rms_dbfs" = { max = 0 }', "did you mean 'kick'"),
         (
-            '"stems.kick.chain.squish.gain_reduction_max_db" = { at_most = 9 }',
+            '"stems.kick.chain.squish.gain_reduction_max_db" = { max = 9 }',
             "no such step in stems.kick\n    hint: did you mean 'chain.squash'",
         ),
-        ('integrated_lufs = { at_most = 0, delivery = "mixx.wav" }', "did you mean 'mix.wav'"),
+        ('integrated_lufs = { max = 0, delivery = "mixx.wav" }', "did you mean 'mix.wav'"),
     ):
         path = session.write(JUDGED.split("[expect]")[0] + f"[expect]\n{line}\n")
         ran = chainrun("verify", path, "--accept")
         assert (ran.code, text in ran.err, "song.recipe.toml:16" in ran.err) == (3, True, True), ran.err
         assert chainrun("check", path).err == ran.err
-    path = session.write(JUDGED.split("[expect]")[0] + '[expect]\n"stems.kick.sample_peak_dbfs" = { at_least = -30 }\n')
+    path = session.write(JUDGED.split("[expect]")[0] + '[expect]\n"stems.kick.sample_peak_dbfs" = { min = -30 }\n')
     assert chainrun("verify", path, "--accept").code == 0
 
 

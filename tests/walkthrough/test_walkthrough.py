@@ -47,7 +47,7 @@ def test_a_walkthrough_tells_each_step(song, session, chainrun, store):
 
 def test_a_walkthrough_tells_all_notes_and_leaves_nothing_behind(session, chainrun):
     path = session.write(
-        'recipe = 1\n[stems.a]\nfile = "kick.wav"\nto = "b"\nchain = [ { do = "branches", branches = [ '
+        'grammar = 1\n[stems.a]\nfile = "kick.wav"\nto = "b"\nchain = [ { do = "branches", branches = [ '
         '{ chain = [ { do = "gain", gain_db = 2, note = "inner note" } ] } ] } ]\n[stems.z]\nfile = "snare.wav"\nmute = true\n'
         '[buses.b]\nnote = "bus note"\nchain = [ { do = "gain", note = "bus step note" } ]\n'
     )
@@ -55,7 +55,7 @@ def test_a_walkthrough_tells_all_notes_and_leaves_nothing_behind(session, chainr
     text = Path("w/index.html").read_text()
     for told in ("inner note", "bus note", "bus step note", "left out here: z"):
         assert told in text, told
-    session.write('recipe = 1\n[stems.a]\nfile = "kick.wav"\nto = "b"\n[buses.b]\nnote = "bus note"\n')
+    session.write('grammar = 1\n[stems.a]\nfile = "kick.wav"\nto = "b"\n[buses.b]\nnote = "bus note"\n')
     assert chainrun("walkthrough", path, "-o", "w").code == 0
     text = Path("w/index.html").read_text()
     assert "the only stem" in text and "bus note" in text
@@ -79,7 +79,7 @@ def test_a_page_of_an_hour_is_no_larger_than_that_of_minutes(session, chainrun):
         x = np.tile(drums(8000 * 20, rate=8000), seconds // 20) * 0.5
         soundfile.write("long.wav", x, 8000, subtype="PCM_16")
         path = session.write(
-            'recipe = 1\n[stems.a]\nfile = "long.wav"\nchain = [ { do = "compressor", threshold_db = -20 } ]\n'
+            'grammar = 1\n[stems.a]\nfile = "long.wav"\nchain = [ { do = "compressor", threshold_dbfs = -20 } ]\n'
         )
         assert chainrun("render", path, "-o", "out", "--report", f"p{seconds}").code == 0
         sizes.append(

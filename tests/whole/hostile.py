@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-HEAD = "recipe = 1\n"
+HEAD = "grammar = 1\n"
 STEM = '[stems.k]\nfile = "k.wav"\n'
 
 
@@ -23,7 +23,7 @@ def recipes() -> dict[str, str]:
         "unknown keys": HEAD + STEM + _many("x@ = 1", 45_000, "\n"),
         "unknown steps": HEAD + STEM + "chain=[" + _many('{do="gian",x=1}', 25_000) + "]",
         "many stems": HEAD + _many('[stems.s@]\nfile="k.wav"', 17_000, "\n"),
-        "many sends": HEAD + STEM + "sends={" + _many("b@=1.0", 30_000) + "}",
+        "many sends": HEAD + STEM + "sends={" + _many("b@={level_db=1.0}", 20_000) + "}",
         "a key of many parts": HEAD + STEM + ".".join(["a"] * 200_000) + "=1",
         "headers of many parts": HEAD + STEM + _many("[" + ".".join(["a"] * 500) + ".x@]", 400, "\n"),
         "dotted keys": HEAD + STEM + _many("a." * 30 + "b@=1", 7_000, "\n"),
@@ -33,16 +33,16 @@ def recipes() -> dict[str, str]:
         "a long text": HEAD + STEM + 'note="' + "x" * 500_000 + '"',
         "a long number": HEAD + STEM + "at_s=" + "9" * 500_000,
         "a large file": HEAD + STEM + "#" + "x" * 5_000_000,
-        "many rides": HEAD + STEM + "level_points_db=[" + _many("[@.0,0.0]", 30_000) + "]",
+        "many rides": HEAD + STEM + "ride=[" + _many("{at_s=@.0,gain_db=0.0}", 30_000) + "]",
         "many variants": HEAD + STEM + _many('[variants.v@]\n"stems.k.level_db"=-1.0', 10_000, "\n"),
         "many deliveries": HEAD + STEM + _many('[[deliver]]\nfile="m@.wav"', 16_000, "\n"),
         "branches in branches": HEAD + STEM + "chain=" + '[{do="branches",branches=[{chain=' * 20 + "[]" + "}]}]" * 20,
         "too many branches": HEAD + STEM + "chain=" + wide,
         "large rooms": HEAD + STEM + "chain=[" + rooms + "]",
         "a late stem": HEAD + STEM + "at_s=86400.0",
-        "a long tail": HEAD + "tail_max_s=600.0\n" + STEM,
+        "a long tail": HEAD + "max_tail_s=600.0\n" + STEM,
         "much work": HEAD
-        + "tail_max_s=120.0\n"
+        + "max_tail_s=120.0\n"
         + _many('[stems.s@]\nfile="k.wav"\nat_s=14000.0\nchain=[' + _many('{do="declip"}', 30) + "]", 130, "\n"),
         "much disk": HEAD
         + "rate_hz=384000\n"
@@ -84,7 +84,7 @@ def write(folder: Path) -> list[str]:
             (presets / f"{letter}{i}.preset.toml").write_text(f"preset=1\nchain=[{chain}]\n")
     outside = folder.parent / "outside"
     outside.mkdir()
-    (outside / "link.preset.toml").write_text('preset = 1\nchain = [ { do = "gain" } ]\n')
+    (outside / "link.preset.toml").write_text('grammar = 1\nchain = [ { do = "gain" } ]\n')
     (outside / "link.wav").write_bytes((folder / "k.wav").read_bytes())
     (presets / "link.preset.toml").symlink_to(outside / "link.preset.toml")
     (folder / "link.wav").symlink_to(outside / "link.wav")

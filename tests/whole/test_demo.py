@@ -118,7 +118,7 @@ def test_every_preset_is_valid_and_is_used_by_a_recipe_or_here(chainrun, session
         for path in (session.folder / "presets").rglob("*.preset.toml")
     )
     assert len(names) >= 24
-    recipe = "recipe = 1\n"
+    recipe = "grammar = 1\n"
     for i, name in enumerate(names):
         file = "pair.wav" if name.split("/")[0] in ("overheads", "keys", "bus", "main", "tone") else "kick.wav"
         recipe += (

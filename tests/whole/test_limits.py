@@ -21,7 +21,7 @@ from chainrun.limits import Limits
 )  # fmt: skip
 def test_every_limit_is_an_option_and_named_in_its_error(session, chainrun, limit, code, monkeypatch):
     song = session.write(
-        'recipe = 1\n[stems.kick]\nfile = "kick.wav"\nto = "a"\n[stems.pair]\nfile = "pair.wav"\n'
+        'grammar = 1\n[stems.kick]\nfile = "kick.wav"\nto = "a"\n[stems.pair]\nfile = "pair.wav"\n'
         'chain = [ { do = "saturate" }, { do = "branches", branches = [ { chain = [ { do = "gain" } ] } ] } ]\n'
         "[buses.a]\n[buses.b]\n"
     )
@@ -47,7 +47,7 @@ def test_all_limits_are_tried_above():
 
 
 def test_limits_that_are_none(session, chainrun):
-    song = session.write('recipe = 1\n[stems.kick]\nfile = "kick.wav"\n')
+    song = session.write('grammar = 1\n[stems.kick]\nfile = "kick.wav"\n')
     for words, said in (
         (["nods=3"], "nodes"),
         (["nodes"], "NAME=VALUE"),
@@ -70,7 +70,7 @@ def test_limits_hold_for_files_alone(session, chainrun):
     assert chainrun("compare", "pair.wav", "pair.wav", "--limit", "length_s=0.1").code == 4
     assert chainrun("survey", ".", "--limit", "length_s=0.1").code == 4
     assert chainrun("draft", ".", "--limit", "rate_hz=8000").code == 4
-    Path("n.jobs.toml").write_text('jobs = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
-    session.write('recipe = 1\n[stems.kick]\nfile = "kick.wav"\n')
+    Path("n.jobs.toml").write_text('grammar = 1\n[[job]]\nrecipes = ["song.recipe.toml"]\n')
+    session.write('grammar = 1\n[stems.kick]\nfile = "kick.wav"\n')
     ran = chainrun("batch", "n.jobs.toml", "--limit", "length_s=0.1")
     assert ran.code == 1 and "over the limit length_s" in ran.err

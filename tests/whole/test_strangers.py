@@ -78,7 +78,7 @@ def test_pipes_in_place_of_recipes_do_not_hang(session, command):
 
 
 def test_a_pipe_in_place_of_a_baseline_or_a_plan(session, chainrun):
-    song = session.write('recipe = 1\n[stems.kick]\nfile = "kick.wav"\n')
+    song = session.write('grammar = 1\n[stems.kick]\nfile = "kick.wav"\n')
     for name, arguments in (
         ("song.baseline.toml", ("verify", song)),
         ("2026.cull.toml", ("cull", "try", "2026.cull.toml")),
@@ -108,7 +108,7 @@ def test_names_with_control_characters_are_shown_escaped(session, chainrun):
     evil = "ki\x1b[2Jck\u202e.wav"
     Path("kick.wav").rename(evil)
     (Path("evil\x1b]0;x\x07.recipe.toml")).write_text(
-        'recipe = 1\ntitle = "\\u001b[31mred"\n[stems.kick]\nfile = "ki\\u001b[2Jck\\u202e.wav"\nchain = [ { do = "gain", name = "n\\u0007" } ]\n'
+        'grammar = 1\ntitle = "\\u001b[31mred"\n[stems.kick]\nfile = "ki\\u001b[2Jck\\u202e.wav"\nchain = [ { do = "gain", name = "n\\u0007" } ]\n'
     )
     song = Path("evil\x1b]0;x\x07.recipe.toml")
     for arguments in (

@@ -20,9 +20,9 @@ def trap(tmp_path):
     soundfile.write(tmp_path / "a.wav", noise(4800, 0.1), 48000)
     for name in "ab":
         (tmp_path / f"{name}.recipe.toml").write_text(
-            'recipe = 1\n[stems.a]\nfile = "a.wav"\n[stems.b]\nfile = "a.wav"\n[[deliver]]\nfile = "mix.wav"\n'
+            'grammar = 1\n[stems.a]\nfile = "a.wav"\n[stems.b]\nfile = "a.wav"\n[[deliver]]\nfile = "mix.wav"\n'
         )
-    (tmp_path / "night.jobs.toml").write_text('jobs = 1\n[[job]]\nrecipes = ["*.recipe.toml"]\n')
+    (tmp_path / "night.jobs.toml").write_text('grammar = 1\n[[job]]\nrecipes = ["*.recipe.toml"]\n')
     for name in [*sys.stdlib_module_names, "numpy", "scipy", "soundfile", "pydantic", "typer", "chainrun"]:
         (tmp_path / f"{name}.py").write_text(f'open({str(tmp_path / "SPRUNG")!r}, "a").write({name!r} + "\\n")\n')
     return tmp_path

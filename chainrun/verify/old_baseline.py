@@ -1,0 +1,75 @@
+"""Baselines of version 0.2 and before: their settings have the names of the older grammar."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from urllib.parse import quote, unquote
+
+from chainrun.recipe.redirects import changed, path_today
+from chainrun.recipe.renamed import GRAMMAR, SPOTS, AsTable, FileKind, PerCent, Spot, Words, step
+
+OLD_HEAD, OLD_VERSION = "baseline", 2
+
+
+def is_old(table: Mapping[str, object]) -> bool:
+    """Whether a baseline's table has the older names, which are read as today's."""
+    return GRAMMAR not in table and table.get(OLD_HEAD) == OLD_VERSION
+
+
+def todays_baseline(table: Mapping[str, object]) -> dict[str, object]:
+    """The table of an older baseline with today's names."""
+    settings = table.get("settings")
+    found: dict[str, object] = {GRAMMAR: 1, **{key: value for key, value in table.items() if key != OLD_HEAD}}
+    if isinstance(settings, dict):
+        found["settings"] = {
+            key: todays_line(key, line) if isinstance(line, str) else line for key, line in settings.items()
+        }
+    return found
+
+
+def todays_line(key: str, line: str) -> str:
+    """One line of settings with today's names; `key` is its step, strip or delivery."""
+    words = [word.partition("=") for word in line.split()]
+    values = {unquote(path): unquote(value) for path, _, value in words}
+    do = values.get("do")
+    spot = step(do) if do is not None else _spot_of(key)
+    found = [_word(spot, unquote(path), value) for path, _, value in words]
+    missing = [f"{path}={value}" for path, value in _missing(spot, values)]
+    return " ".join([*found, *missing])
+
+
+def _spot_of(key: str) -> Spot:
+    """The table that a line without a step is about."""
+    spot = SPOTS[FileKind.RECIPE]()
+    for token in key.split(".") if key != "recipe" else ():
+        _, _, spot = spot.at(token, None)
+    return spot
+
+
+def _word(spot: Spot, path: str, value: str) -> str:
+    new, change = path_today(spot, path)
+    if isinstance(change, AsTable) and len(change.keys) == 1:
+        new = f"{new}.{change.keys[0]}"
+    elif isinstance(change, Words | PerCent) and not value.startswith("#"):
+        value = _changed(unquote(value), change)
+    return f"{quote(new, safe='.')}={value}"
+
+
+def _changed(text: str, change: Words | PerCent) -> str:
+    """A value as a line holds it: words without quotes, all else as JSON."""
+    try:
+        value: object = json.loads(text)
+    except ValueError:
+        value = text
+    new = changed(value, change)
+    return quote(new, safe="/#") if isinstance(new, str) else json.dumps(new)
+
+
+def _missing(spot: Spot, values: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    """Keys that older files could leave out."""
+    if spot.needs_in_old is not None and spot.needs_in_old[0] not in values:
+        yield spot.needs_in_old
+    if values.get("do") == "dynamic_eq":
+        bands = {path.split(".")[1] for path in values if path.startswith("bands.")}
+        yield from ((f"bands.{band}.kind", "bell") for band in sorted(bands) if f"bands.{band}.kind" not in values)
