@@ -295,7 +295,7 @@ class FileListener:
         last = int(np.flatnonzero(cliff)[-1])
         first = last - int(np.argmin(cliff[last::-1])) + 1
         edge = round((first + last) / 2.0 + 4.0)
-        # A few ringing lines have an end, too: what was cut is full up to there.
+        # A few ringing lines end somewhere, too; a low-pass filtered spectrum is full up to its edge.
         full = level[edge // 2 : edge - 6] > float(above[min(last + 7, n - 1)]) + 15.0
         if not full.size or float(full.mean()) < 0.8:
             return None
@@ -313,11 +313,11 @@ def _line_at(levels: Array, at: int) -> float | None:
 
 
 def _steady(lines: Complex, mains_hz: float) -> list[float | None] | None:
-    """Levels of mains harmonics that keep their phase all the time, as a bass that plays throughout does not.
+    """Levels of mains harmonics that keep their phase all the time, unlike a bass that plays throughout.
 
-    For each window and harmonic the line counts by the inverse of what lies around it; the sums over time, for a phase
-    that turns as mains a little off their frequency would have it, are held against chance and against the same sums
-    beside the mains. None where they do not stand out.
+    In each window a harmonic's line is weighted by the inverse of the spectrum around it. The sums over time, for a
+    phase that turns as for mains slightly off their frequency, are compared with chance and with the same sums beside
+    the mains. None if they do not stand out.
     """
     n = len(lines)
     if n < FEWEST_STEADY:
@@ -326,7 +326,7 @@ def _steady(lines: Complex, mains_hz: float) -> list[float | None] | None:
     t = np.arange(n) * WINDOW_S
 
     def sums(centre_hz: float) -> tuple[Array, Array]:
-        """For each turn and harmonic the squared sum over its variance; and the level in amplitude."""
+        """For each frequency offset and harmonic: the squared sum over its variance, and the amplitude."""
         scores, levels = np.zeros((2, turns.size, HARMONICS))
         for k in range(1, HARMONICS + 1):
             at = round(centre_hz * k * WINDOW_S)
@@ -335,7 +335,7 @@ def _steady(lines: Complex, mains_hz: float) -> list[float | None] | None:
             beside = np.abs(np.concatenate([lines[:, at - 9 : at - 2], lines[:, at + 3 : at + 10]], axis=1)) ** 2
             weight = 1.0 / (np.median(beside, axis=1) / math.log(2.0) + 1e-14)
             phase = np.exp(-2j * np.pi * k * np.outer(turns, t))
-            # What the window's own place turns a whole frequency by is a whole number of turns.
+            # At a whole frequency the window's position turns the phase by whole turns, so it needs no correction.
             total = phase @ (weight * lines[:, at])
             scores[:, k - 1] = np.abs(total) ** 2 / weight.sum()
             levels[:, k - 1] = np.abs(total) / weight.sum()

@@ -252,7 +252,7 @@ def _why_mute(survey: Survey, channels: list[Channel], copied: dict[str, str]) -
 
 
 def _mends(survey: Survey, kit: GroupSurvey | None, channels: list[Channel], strip: _DraftStrip) -> None:
-    """Polarity and the balance of a pair, from the survey."""
+    """Add the polarity and the balance of a pair that the survey proposes."""
     turned_over = to_turn(survey)
     reasons = [turned_over[channel.name] for channel in channels if channel.name in turned_over]
     if reasons:

@@ -104,8 +104,8 @@ def _all(hands: Executor | None, function: Callable[..., Result], tasks: Sequenc
 def survey(material: Material, *, reference: str | None = None, workers: int = 1) -> Survey:
     """Survey a recipe's stems or a folder's files.
 
-    `reference` is a stem or a channel that arrivals are told against; else the left overhead. Raises UsageError for a
-    reference that is not there, AudioError for files that cannot be read.
+    `reference` is the stem or channel that arrivals are relative to (default: the left overhead). Raises UsageError for
+    an unknown reference, AudioError for files that cannot be read.
     """
     if reference is not None:
         known = [name for channel in material.channels for name in (channel.name, channel.stem)]
