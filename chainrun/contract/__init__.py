@@ -1,5 +1,6 @@
 """What a processor is: its declaration (Step), what runs it (Runner), what it may know (Stream), the registry."""
 
+from chainrun.contract.branch import Branch
 from chainrun.contract.key import Key
 from chainrun.contract.keyed import Keyed, Thresholded, ThresholdFields
 from chainrun.contract.misfit import Misfit, too_high
@@ -10,6 +11,7 @@ from chainrun.contract.runner import Keys, Runner, Stream
 from chainrun.contract.step import Step
 
 __all__ = [
+    "Branch",
     "Key",
     "Keyed",
     "Keys",

@@ -37,12 +37,11 @@ def finish() -> None:
     """Close the list, and let composite steps hold any step: their files write `AnyStep` for it."""
     members = tuple(processors().values())
     _union[:] = [Annotated[Union[members], Field(discriminator="do")]]  # noqa: UP007
-    for step in members:
-        vars(sys.modules[step.__module__])["AnyStep"] = _union[0]
+    names = {"AnyStep": _union[0]}
     for step in members:
         for model in list(vars(sys.modules[step.__module__]).values()):
             if isinstance(model, type) and issubclass(model, BaseModel):
-                model.model_rebuild()
+                model.model_rebuild(_types_namespace=names)
 
 
 def key_owner(word: str) -> tuple[str, str] | None:

@@ -63,9 +63,15 @@ class Runner:
     n_channels_out: int = 1
     latency_frames: int = 0
     tail_frames: int = 0
+    own_dry: bool = False
+    """Whether `dry_part` gives the dry part for `mix_pct`: else it is the step's input, delayed by its latency."""
 
     def run(self, x: Array, keys: Keys) -> Array:
         """The next block. `keys` holds a block of the same length for every key that the step listens to."""
+        raise NotImplementedError
+
+    def dry_part(self) -> Array:
+        """The dry part of the block that `run` took last, as late as its output."""
         raise NotImplementedError
 
     def readings(self) -> list[Reading]:

@@ -23,7 +23,7 @@ class Step(StrictModel):
     note: str | None = Field(None, description="free text")
     bypass: bool = Field(False, description="leave the step out")
     mix_pct: float = Field(
-        100.0, ge=0, le=100, description="share of the processed sound; the rest is the step's input, in time"
+        100.0, ge=0, le=100, description="share of wet in the output; the rest is dry: the step's input, in time"
     )
 
     example: ClassVar[dict[str, object]] = {}
@@ -76,7 +76,7 @@ class Step(StrictModel):
         return 0.002
 
     def changes_nothing(self) -> bool:
-        """Whether its numbers leave the input as it is: `unity` and else defaults, or no part of it mixed in."""
+        """Whether its numbers leave the input as it is: `unity` and otherwise defaults, or a mix of 0 %."""
         if self.mix_pct == 0.0 or self.unity is None:
             return self.mix_pct == 0.0
         plain = type(self).model_validate({"do": self.do, **self.unity})

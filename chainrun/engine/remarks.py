@@ -38,7 +38,7 @@ def _of_chain(where: str, named: Sequence[str], chain: Sequence[Step], result: N
         if step.bypass:
             continue
         place = f"{where}.{address}" + ("" if address.endswith(step.do) else f" ({step.do})")
-        if step.mix_pct == 0.0 or (not step.acts and step.changes_nothing()):
+        if step.changes_nothing() and (step.mix_pct == 0.0 or not step.acts):
             yield f"{place}: changes nothing, by its own numbers"
             continue
         mine = next((one for one in result.readings if one.named == address), None)

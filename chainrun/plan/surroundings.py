@@ -17,6 +17,7 @@ from chainrun.blas import blas_kernel
 MAKES_SOUND = (
     "audiofile/read.py",
     "audiofile/whole.py",
+    "contract/branch.py",
     "contract/key.py",
     "contract/keyed.py",
     "contract/readings.py",

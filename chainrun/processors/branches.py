@@ -7,22 +7,12 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, WetLevel, processor
+from chainrun.contract import Branch, Key, Keys, Misfit, Reading, Runner, Step, Stream, WetLevel, processor
 from chainrun.runtime.chain import chain_misfits
-from chainrun.runtime.parallel import ParallelChains, keys_of, widest
+from chainrun.runtime.parallel import ParallelChains, keys_of, sum_gains, widest
 
 if TYPE_CHECKING:
-    from chainrun.contract import Step as AnyStep
     from chainrun.dsp.arrays import Array
-
-
-class Branch(StrictModel):
-    """One of the parallel chains."""
-
-    chain: list[AnyStep] = Field(default_factory=list, max_length=64, description="the steps of this branch")
-    level_db: float = Field(0.0, ge=-120, le=24, description="level of this branch in the sum")
-    mute: bool = Field(False, description="leave this branch out of the sum")
-    note: str | None = Field(None, description="free text")
 
 
 @processor
@@ -41,7 +31,7 @@ class Branches(Step):
     unity = {"branches": [{}]}
 
     def in_words(self) -> str:
-        return f"{len(self.branches)} ways side by side, added again"
+        return f"{len(self.branches)} parallel chains, added up"
 
     def start(self, stream: Stream) -> Runner:
         return _BranchesRunner(self, stream)
@@ -61,10 +51,7 @@ class Branches(Step):
 
 class _BranchesRunner(Runner):
     def __init__(self, step: Branches, stream: Stream):
-        from chainrun.units import db_to_gain
-
-        gains = [0.0 if branch.mute else db_to_gain(branch.level_db) for branch in step.branches]
-        self._parallel = ParallelChains([branch.chain for branch in step.branches], gains, stream)
+        self._parallel = ParallelChains([branch.chain for branch in step.branches], sum_gains(step.branches), stream)
         self._count = len(step.branches)
         self.n_channels_out = self._parallel.n_channels_out
         self.latency_frames, self.tail_frames = self._parallel.latency_frames, self._parallel.tail_frames

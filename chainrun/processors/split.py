@@ -8,41 +8,33 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field, model_validator
 
-from chainrun.contract import Key, Keys, Misfit, Reading, Runner, Step, Stream, StrictModel, WetLevel, processor
+from chainrun.contract import Branch, Key, Keys, Misfit, Reading, Runner, Step, Stream, WetLevel, processor
 from chainrun.contract.misfit import too_high
 from chainrun.contract.misuse import misuse
 from chainrun.problem_codes import Code
 from chainrun.runtime.chain import chain_misfits
-from chainrun.runtime.parallel import ParallelChains, keys_of, widest
+from chainrun.runtime.parallel import ParallelChains, keys_of, sum_gains, widest
 
 if TYPE_CHECKING:
     from typing import Self
 
-    from chainrun.contract import Step as AnyStep
     from chainrun.dsp.arrays import Array
-
-
-class SplitBand(StrictModel):
-    """One band, from the crossover below it to the one above."""
-
-    chain: list[AnyStep] = Field(default_factory=list, max_length=64, description="the steps of this band")
-    level_db: float = Field(0.0, ge=-120, le=24, description="level of this band in the sum")
-    mute: bool = Field(False, description="leave this band out of the sum")
-    solo: bool = Field(False, description="leave out all bands that are not solo")
-    note: str | None = Field(None, description="free text")
 
 
 @processor
 class Split(Step):
-    """Split into bands by Linkwitz-Riley crossovers, run a chain on each, and add them up in time.
+    """Split the signal into bands by Linkwitz-Riley crossovers, run a chain on each, and add them up in time.
 
-    With empty chains the bands add up to an all-pass: the level stays, the phase turns around each crossover.
+    With empty chains the bands add up to an all-pass: the level stays, the phase turns around each crossover. The dry
+    part of mix_pct is that sum, so that it meets the bands in phase, also at 0 %. Use bypass for the input as it is.
     """
 
     do: Literal["split"] = "split"
-    crossovers_hz: list[float] = Field(min_length=1, max_length=4, description="the crossovers, rising; 20 to 20000 Hz")
-    order: Literal[4, 8] = Field(4, description="4: 24 dB/octave, 8: 48 dB/octave")
-    bands: list[SplitBand] = Field(
+    crossovers_hz: list[float] = Field(
+        min_length=1, max_length=4, description="the crossovers, in rising order; 20 to 20000 Hz"
+    )
+    slope_db_per_octave: Literal[24, 48] = Field(24, description="slope of the crossovers")
+    bands: list[Branch] = Field(
         min_length=2, max_length=5, description="the bands, lowest first; one more than crossovers"
     )
 
@@ -59,9 +51,6 @@ class Split(Step):
 
     @model_validator(mode="after")
     def _bands_fit(self) -> Self:
-        if self.mix_pct < 100.0:
-            message = "mix_pct would leave notches at the crossovers: give it to the steps inside the bands"
-            raise misuse(Code.KEYS_CLASH, message)
         if len(self.bands) != len(self.crossovers_hz) + 1:
             message = f"{len(self.crossovers_hz)} crossovers make {len(self.crossovers_hz) + 1} bands"
             raise misuse(Code.WRONG_LENGTH, message)
@@ -73,7 +62,10 @@ class Split(Step):
 
     def in_words(self) -> str:
         borders = " and ".join(f"{hz:g} Hz" for hz in self.crossovers_hz)
-        return f"parted at {borders}; each band has steps of its own"
+        return f"bands split at {borders}, each with its own steps"
+
+    def changes_nothing(self) -> bool:
+        return False  # the phase turns, whatever the mix
 
     def start(self, stream: Stream) -> Runner:
         return _SplitRunner(self, stream)
@@ -98,23 +90,31 @@ class _SplitRunner(Runner):
     def __init__(self, step: Split, stream: Stream):
         from chainrun.dsp.cascade import Cascade
         from chainrun.dsp.crossover import band_sections
-        from chainrun.units import db_to_gain
+        from chainrun.dsp.delay_line import DelayLine
 
-        self._filters = [Cascade(part) for part in band_sections(step.crossovers_hz, step.order, stream.rate_hz)]
+        order = step.slope_db_per_octave // 6
+        self._filters = [Cascade(part) for part in band_sections(step.crossovers_hz, order, stream.rate_hz)]
         self._states = [one.start_state(stream.n_channels) for one in self._filters]
-        any_solo = any(band.solo for band in step.bands)
-        silent = [band.mute or (any_solo and not band.solo) for band in step.bands]
-        gains = [0.0 if off else db_to_gain(band.level_db) for band, off in zip(step.bands, silent, strict=True)]
-        self._parallel = ParallelChains([band.chain for band in step.bands], gains, stream)
+        self._parallel = ParallelChains([band.chain for band in step.bands], sum_gains(step.bands), stream)
         self.n_channels_out, self.latency_frames = self._parallel.n_channels_out, self._parallel.latency_frames
         self.tail_frames = max(one.tail_frames() for one in self._filters) + self._parallel.tail_frames
+        self.own_dry = step.mix_pct < 100.0
+        self._line = DelayLine(stream.n_channels, self.latency_frames)
 
     def run(self, x: Array, keys: Keys) -> Array:
+        import numpy as np
+
         parts = []
         for i, one in enumerate(self._filters):
             part, self._states[i] = one.run(x, self._states[i])
             parts.append(part)
+        if self.own_dry:
+            # The bands as they are before their chains: those may not change their input.
+            self._dry = self._line.run(np.sum(parts, axis=0))
         return self._parallel.run(parts, keys)
+
+    def dry_part(self) -> Array:
+        return self._dry
 
     def readings(self) -> list[Reading]:
         return self._parallel.readings("bands.{}.chain")

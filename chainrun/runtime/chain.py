@@ -31,9 +31,10 @@ class _Link:
 class ChainRunner(Runner):
     """Runs steps in order.
 
-    A bypassed step is absent. Below 100 % of `mix_pct` the step's input, delayed by the step's latency (and laid
-    into both sides at the pan law where the step makes mono stereo), is mixed in. A key is delayed by the latency
-    gathered before the step that listens to it. The chain's latency and tail are the sums of its steps'.
+    A bypassed step is absent. Below 100 % of `mix_pct` the dry part is mixed in: the step's input, delayed by the
+    step's latency, or what the step gives in its place where it has crossovers. It is laid into both sides at the pan
+    law where the step makes mono stereo. A key is delayed by the latency gathered before the step that listens to it.
+    The chain's latency and tail are the sums of its steps'.
     """
 
     def __init__(self, steps: Sequence[Step], stream: Stream, addresses: Sequence[tuple[str, str]] | None = None):
@@ -56,7 +57,8 @@ class ChainRunner(Runner):
             )
             runner = step.start(here)
             delays = {key: DelayLine(stream.key_channels[key], self.latency_frames) for key in step.listens_to()}
-            dry = DelayLine(self.n_channels_out, runner.latency_frames) if step.mix_pct < 100.0 else None
+            delayed = step.mix_pct < 100.0 and not runner.own_dry
+            dry = DelayLine(self.n_channels_out, runner.latency_frames) if delayed else None
             meter = WetMeter(step, here, runner.n_channels_out) if step.wet_alone else None
             self._links.append(_Link(runner, address, step.mix_pct / 100.0, dry, delays, meter))
             self.n_channels_out = runner.n_channels_out
@@ -70,7 +72,9 @@ class ChainRunner(Runner):
             y = link.runner.run(x, sidechain)
             if link.wet_meter is not None:
                 link.wet_meter.count(x, y)
-            if link.dry is not None:
+            if link.runner.own_dry and link.wet < 1.0:
+                y = self._mix(link.runner.dry_part(), y, link.wet)
+            elif link.dry is not None:
                 y = self._mix(link.dry.run(x), y, link.wet)
             x = y
         return x

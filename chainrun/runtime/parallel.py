@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from chainrun.contract import Key, Step
+from chainrun.contract import Branch, Key, Step
 from chainrun.contract.readings import Reading, WetLevel
 from chainrun.contract.runner import Keys, Stream
 from chainrun.runtime.chain import ChainRunner, channels_after
@@ -58,6 +58,14 @@ class ParallelChains:
     def notes(self) -> list[str]:
         """The notes of all chains."""
         return [note for chain in self._chains for note in chain.notes()]
+
+
+def sum_gains(branches: Sequence[Branch]) -> list[float]:
+    """The amplitude factor of each in the sum: 0 for those that are muted, or not solo where others are."""
+    from chainrun.units import db_to_gain
+
+    any_solo = any(one.solo for one in branches)
+    return [0.0 if one.mute or (any_solo and not one.solo) else db_to_gain(one.level_db) for one in branches]
 
 
 def keys_of(chains: Iterable[Sequence[Step]]) -> tuple[Key, ...]:

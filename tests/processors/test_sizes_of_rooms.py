@@ -39,7 +39,6 @@ def test_decay_holds_in_long_large_and_tiny_rooms(room, decay):
         {"do": "room", "source_m": [1, 1, 9], "microphone_m": [1, 1, 1]},
         {"do": "room", "distance_m": 20},
         {"do": "room", "width_m": 60, "depth_m": 60, "height_m": 30, "absorption_pct": 0.5},
-        {"do": "width", "mono_below_hz": 200, "mix_pct": 50},
         {"do": "echo", "time_ms": 100, "feedback_pct": 100},
         {"do": "hum", "harmonics": 100000},
         {"do": "convolve", "file": "x.wav", "max_length_s": 7200},

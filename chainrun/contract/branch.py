@@ -1,0 +1,22 @@
+"""The declaration of a chain that runs beside others: a branch, or a band of a split."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from pydantic import Field
+
+from chainrun.contract.model import StrictModel
+
+if TYPE_CHECKING:
+    from chainrun.contract.step import Step as AnyStep
+
+
+class Branch(StrictModel):
+    """A chain that runs beside others, with its level in the sum."""
+
+    chain: list[AnyStep] = Field(default_factory=list, max_length=64, description="its steps")
+    level_db: float = Field(0.0, ge=-120, le=24, description="level in the sum")
+    mute: bool = Field(False, description="leave it out of the sum")
+    solo: bool = Field(False, description="leave out all that are not solo")
+    note: str | None = Field(None, description="free text")
