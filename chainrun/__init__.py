@@ -1,8 +1,8 @@
 """chainrun renders multi-microphone recordings to a measured stereo mix from text recipes.
 
-For programs: the functions in `__all__`, which lie in chainrun/api and are imported when one of them is first used;
-what goes wrong is a `ChainrunError` with `problems`. The engine's version stands here, and a print's hash holds it: a
-change of sound raises the minor version (tests/verify/test_sound_and_version.py).
+For programs: the functions in `__all__`, defined in chainrun/api and imported on first use. Errors are `ChainrunError`s
+with `problems`. The engine's version is part of every print's hash: a change of sound raises the minor version
+(tests/verify/test_sound_and_version.py).
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
         write_walkthrough,
     )
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"
 __all__ = [
     "ChainrunError",
     "Code",

@@ -1,9 +1,9 @@
-"""`python -m chainrun` is the same program as `chainrun`."""
+"""Entry point of `python -m chainrun`, the same program as `chainrun`."""
 
 import os.path
 import sys
 
-# The working folder may hold a stranger's files, and `python -m` puts it before Python's own modules.
+# The working folder may contain a stranger's files, and `python -m` puts it before Python's own modules.
 if not sys.flags.safe_path and sys.path[:1] != [os.path.dirname(os.path.dirname(os.path.abspath(__file__)))]:
     del sys.path[0]
 

@@ -1,4 +1,4 @@
-"""The BLAS libraries that NumPy and SciPy brought along: their kernel, and how many threads they run on."""
+"""Kernel and number of threads of the BLAS libraries in NumPy and SciPy."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ Function = Callable[..., object]
 
 @cache
 def _libraries(package: str) -> list[ctypes.CDLL]:
-    """The OpenBLAS libraries in a package's wheel."""
+    """OpenBLAS libraries in a package's wheel."""
     import numpy
 
     folder = Path(numpy.__file__).parent.parent / f"{package}.libs"
@@ -30,7 +30,7 @@ def _function(library: ctypes.CDLL, name: str) -> Function | None:
 
 
 def blas_kernel() -> str:
-    """The name of the BLAS kernel that NumPy's products run on: their last bit depends on it."""
+    """Name of the BLAS kernel of NumPy's matrix products, whose last bit depends on it; "unknown" if not OpenBLAS."""
     for library in _libraries("numpy"):
         corename = _function(library, "get_corename")
         if corename is not None:
@@ -43,15 +43,15 @@ def blas_kernel() -> str:
 _lock = threading.Lock()
 _inside = 0
 _before: list[tuple[Function, object]] = []
-"""How many blocks of `one_blas_thread` are open, and what the first of them found."""
+"""Open blocks of `one_blas_thread`, and the numbers of threads that the first of them found."""
 
 
 @contextmanager
 def one_blas_thread() -> Iterator[None]:
-    """Let products run on one thread, and on as many as before once the last such block has ended.
+    """Run matrix products on one thread; when the last such block ends, the former number is restored.
 
-    Small ones gain nothing by more, and the bits stay the same. The number of threads is the process's: products that
-    another thread of the host makes meanwhile run on one, too.
+    Small products gain nothing from more threads, and on one thread the bits stay the same. The setting is for the
+    whole process: products in other threads of the host run on one thread meanwhile, too.
     """
     global _inside
     with _lock:

@@ -1,6 +1,6 @@
-"""The report of a defect of the program: a file that can be sent to strangers, and one line for the user.
+"""Report of a defect of the program: a file that can be sent to strangers, and one line for the user.
 
-What the error said stays out of both: it may hold names, paths and values of the user.
+Neither contains the error's message, which may have names, paths and values of the user.
 """
 
 from __future__ import annotations
@@ -23,14 +23,14 @@ LIBRARIES = ("numpy", "scipy", "soundfile", "pydantic", "typer")
 
 
 def wants_traceback() -> bool:
-    """Whether the user asks for the whole traceback (CHAINRUN_TRACEBACK) in place of a report."""
+    """Whether the user wants the whole traceback (CHAINRUN_TRACEBACK) instead of a report."""
     return bool(os.environ.get("CHAINRUN_TRACEBACK"))
 
 
 def report_defect(error: BaseException, arguments: Sequence[str]) -> str:
-    """Write the details of a defect into a file in the temporary folder; returns the one line for the user.
+    """Write the details of a defect to a file in the temporary folder; returns one line for the user.
 
-    `arguments` are the command's; only its word and the names of its options are kept.
+    Of the command's `arguments` only the command and the names of options are written.
     """
     frames = traceback.extract_tb(error.__traceback__)
     where = f" at {_place(frames[-1].filename)}:{frames[-1].lineno}" if frames else ""
@@ -40,12 +40,12 @@ def report_defect(error: BaseException, arguments: Sequence[str]) -> str:
         with os.fdopen(handle, "w", encoding="utf-8", errors="replace") as file:
             file.write("\n".join(_details(error, arguments)) + "\n")
     except OSError:
-        return f"{line}; its details could not be written; CHAINRUN_TRACEBACK=1 shows them"
-    return f"{line}; details without names of yours: {name}"
+        return f"{line}; the details could not be written; CHAINRUN_TRACEBACK=1 shows them"
+    return f"{line}; details (without your file names): {name}"
 
 
 def _details(error: BaseException, arguments: Sequence[str]) -> Iterator[str]:
-    yield "A defect of chainrun. What the error said is left out: it may hold names of yours."
+    yield "A defect of chainrun. The error's message is left out: it may contain your file names."
     yield f"chainrun {__version__}, Python {platform.python_version()}, {sys.platform} {platform.machine()}"
     for name in LIBRARIES:
         try:
@@ -64,7 +64,7 @@ def _details(error: BaseException, arguments: Sequence[str]) -> Iterator[str]:
 
 
 def _command(arguments: Sequence[str]) -> Iterator[str]:
-    """The command's word and the names of its options; values stay at home."""
+    """Command and names of options, without their values."""
     for i, one in enumerate(arguments):
         if one.startswith("-"):
             yield one.partition("=")[0] if one.startswith("--") else one[:2]
@@ -73,7 +73,7 @@ def _command(arguments: Sequence[str]) -> Iterator[str]:
 
 
 def _place(file: str) -> str:
-    """A source file by its place in a package; no folder of the user is shown."""
+    """Path of a source file inside its package, without any folder of the user."""
     path = Path(file)
     for base, name in ((PACKAGE, "chainrun"), *((Path(p), "") for p in sysconfig.get_paths().values())):
         try:

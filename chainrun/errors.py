@@ -1,4 +1,4 @@
-"""What can go wrong, told in one shape: a Problem says where, what was given, what is allowed, what to try."""
+"""Errors: a Problem says where, what was given, what is allowed, what to try; exceptions with exit codes."""
 
 from __future__ import annotations
 
@@ -21,17 +21,17 @@ EXIT_INTERRUPTED = 130
 EXIT_TERMINATED = 143
 
 EXIT_CODES = {
-    EXIT_DONE: "All was done.",
-    EXIT_FAILED: "It was done, and a check, an expectation, a target or a comparison failed.",
-    EXIT_USAGE: "The command line asks for something that does not exist or does not go together.",
+    EXIT_DONE: "Done.",
+    EXIT_FAILED: "Done, but a check, an expectation, a target or a comparison failed.",
+    EXIT_USAGE: "The command line asks for something that does not exist, or its options exclude each other.",
     EXIT_RECIPE: "A recipe, preset, overlay or plan is not valid.",
     EXIT_AUDIO: "An audio file cannot be used.",
-    EXIT_RESOURCES: "Something could not be written, or there is not enough of something.",
+    EXIT_RESOURCES: "Something could not be written, or a resource is missing or used up.",
     EXIT_DEFECT: "The program has a defect.",
     EXIT_INTERRUPTED: "Interrupted from the keyboard.",
     EXIT_TERMINATED: "Terminated by a signal.",
 }
-"""What each exit code means."""
+"""Meaning of each exit code."""
 
 Severity = Literal["error", "warning"]
 Facts = tuple[tuple[str, str | float], ...]
@@ -39,7 +39,7 @@ Facts = tuple[tuple[str, str | float], ...]
 
 @dataclass(frozen=True)
 class Problem:
-    """One thing that is wrong, and all that a person needs to mend it."""
+    """One problem, with everything a person needs to fix it."""
 
     message: str
     file: str | None = None
@@ -52,14 +52,14 @@ class Problem:
     severity: Severity = "error"
     code: Code = field(kw_only=True)
     facts: Facts = field(default=(), kw_only=True)
-    """Numbers and names that a program needs to mend it, by their own names: the command line makes options of them."""
+    """Numbers and names that a program needs to fix it; the command line turns them into options."""
 
     def fact(self, name: str) -> str | float | None:
-        """The fact of this name, or None."""
+        """Fact with this name, or None."""
         return dict(self.facts).get(name)
 
     def place(self) -> str:
-        """`file:line:column`, as far as known."""
+        """Place as `file:line:column`, as far as known."""
         parts = [self.file or ""]
         if self.line is not None:
             parts.append(str(self.line))
@@ -68,7 +68,7 @@ class Problem:
         return ":".join(parts) if parts != [""] else ""
 
     def text(self) -> str:
-        """`file:line:column  key.path  message; given …; allowed …`, and the hint on a line of its own."""
+        """Text for the screen: `file:line:column  key.path  message; given …; allowed …`, the hint on its own line."""
         said = self.message
         if self.given is not None:
             said += f"; given {self.given}"
@@ -80,12 +80,12 @@ class Problem:
         return head + (f"\n    hint: {printable(self.hint)}" if self.hint else "")
 
     def record(self) -> dict[str, object]:
-        """The same, as a JSON object."""
+        """The problem as a JSON object, without facts."""
         return {one.name: getattr(self, one.name) for one in fields(self) if one.name != "facts"}
 
 
 class ChainrunError(Exception):
-    """An error that is told to the user without a traceback. `exit_code` is what the program ends with."""
+    """Error that is shown to the user without a traceback. `exit_code` is the program's exit code."""
 
     exit_code = EXIT_DEFECT
 
@@ -94,12 +94,12 @@ class ChainrunError(Exception):
         super().__init__("\n".join(problem.text() for problem in self.problems))
 
     def __reduce__(self) -> tuple[type[ChainrunError], tuple[list[Problem]]]:
-        """Errors travel between processes."""
+        """Pickle with the problems: errors are passed between processes."""
         return type(self), (self.problems,)
 
 
 class UsageError(ChainrunError):
-    """The command line asks for something that does not exist or does not go together."""
+    """The command line asks for something that does not exist, or its options exclude each other."""
 
     exit_code = EXIT_USAGE
 
@@ -117,24 +117,24 @@ class AudioError(ChainrunError):
 
 
 class ResourceError(ChainrunError):
-    """Something could not be written, or there is not enough of something."""
+    """Something could not be written, or a resource is missing or used up."""
 
     exit_code = EXIT_RESOURCES
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
-    """`did you mean X?` for the known word nearest to `word`, or None."""
+    """Hint `did you mean X?` with the known word most similar to `word`; None if none is similar."""
     found = get_close_matches(word, list(known), n=1, cutoff=0.6)
     return f"did you mean {found[0]!r}?" if found else None
 
 
 def reason(error: BaseException) -> str:
-    """What an error says, without the system's number."""
+    """Message of an error, without the system's error number."""
     return getattr(error, "strerror", None) or str(error) or type(error).__name__
 
 
 def printable(text: str) -> str:
-    """The text with control characters shown as escapes: what comes from a file never steers a terminal."""
+    """Text with control characters as escapes, so that text from a file cannot control the terminal."""
     return "".join(
         character if character.isprintable() else character.encode("unicode_escape").decode("ascii")
         for character in text
@@ -142,7 +142,7 @@ def printable(text: str) -> str:
 
 
 def shown(value: object, limit: int = 60) -> str:
-    """A value as a TOML writer would put it, cut to `limit` characters, for `given`."""
+    """Value as written in TOML, cut to `limit` characters, for `given`."""
     if isinstance(value, bool):
         text = "true" if value else "false"
     elif isinstance(value, str):
@@ -155,13 +155,13 @@ def shown(value: object, limit: int = 60) -> str:
         text = str(value)
     if len(text) <= limit:
         return printable(text)
-    if isinstance(value, str) and "/" in value:  # of a path the end says which
+    if isinstance(value, str) and "/" in value:  # the end of a path identifies it
         return printable('"…' + text[2 - limit :])
     return printable(text[: limit - 1] + "…")
 
 
 def shown_path(path: Path) -> str:
-    """A path relative to the working folder where that is shorter."""
+    """Path relative to the working folder if it is inside it, else unchanged."""
     try:
         return str(path.relative_to(Path.cwd()))
     except (ValueError, OSError):

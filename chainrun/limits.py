@@ -1,4 +1,4 @@
-"""What a recipe or a file from a stranger may cost at most; whoever trusts it raises a limit."""
+"""Limits on the cost of recipes and files from strangers; a user who trusts a file can raise them."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def _limit(value: float, unit: str, what: str) -> float:
 
 @dataclass(frozen=True)
 class Limits:
-    """The most of each thing. All are numbers of 0 and more."""
+    """Maximum of each quantity, 0 or more."""
 
     toml_kb: float = _limit(512, "KB", "size of a recipe, preset, overlay or any other text file that is read")
     nodes: float = _limit(256, "", "stems and buses of a recipe")
@@ -30,7 +30,7 @@ class Limits:
     length_s: float = _limit(14_400, "s", "length of an audio file, and of a session")
     channels: float = _limit(64, "", "channels of an audio file")
     rate_hz: float = _limit(384_000, "Hz", "sampling rate of an audio file, a session or a delivery")
-    oversampling: float = _limit(16, "", "times the rate that a step works at inside")
+    oversampling: float = _limit(16, "", "oversampling factor of a step")
     tail_s: float = _limit(120, "s", "max_tail_s of a recipe")
     memory_gb: float = _limit(4, "GB", "predicted memory of the steps of one chain")
     work_h: float = _limit(24, "h", "predicted processor time of a render")
@@ -38,7 +38,7 @@ class Limits:
 
     @classmethod
     def of(cls, words: Iterable[str], environment: Mapping[str, str] | None = None) -> Limits:
-        """The usual limits, changed by CHAINRUN_LIMITS, then by `words` (NAME=VALUE). Raises UsageError."""
+        """Default limits, changed by CHAINRUN_LIMITS, then by `words` (NAME=VALUE). Raises UsageError."""
         known = {one.name: one for one in fields(cls)}
         words = [*(os.environ if environment is None else environment).get(VARIABLE, "").split(), *words]
         changed = {}
@@ -61,7 +61,7 @@ class Limits:
             if not 0 <= value <= 1e15:
                 raise UsageError(
                     Problem(
-                        f"the limit {name} is no number",
+                        f"the limit {name} is not a valid number",
                         given=f'"{text}"',
                         allowed="0 to 1e15",
                         code=Code.BAD_LIMIT,
@@ -72,7 +72,7 @@ class Limits:
         return replace(cls(), **changed)
 
     def exceeded(self, name: str, value: float, what: str) -> Problem | None:
-        """The problem of `value` where it is over the limit of this name; `what` is what would be so large."""
+        """Problem with `value` if it is above the limit `name`, else None; `what` names the quantity."""
         limit = float(getattr(self, name))
         if value <= limit:
             return None
@@ -80,7 +80,7 @@ class Limits:
         tail = f" {unit}" if unit else ""
         enough = _rounded_up(value)
         return Problem(
-            f"{what} is over the limit {name}",
+            f"{what} is above the limit {name}",
             given=f"{_figure(value, limit)}{tail}",
             allowed=f"at most {limit:g}{tail}",
             hint=f"if you trust it, raise the limit {name} to {enough:g}",
@@ -90,23 +90,23 @@ class Limits:
 
 
 def unit_of_limit(name: str) -> str:
-    """The unit of a limit, as it is shown; empty for counts."""
+    """Unit of a limit; empty for counts."""
     return next(str(one.metadata["unit"]) for one in fields(Limits) if one.name == name)
 
 
 def limit_rows() -> list[tuple[str, float, str, str]]:
-    """Every limit: its name, usual value, unit, and what it is about."""
+    """Name, default, unit and meaning of each limit."""
     return [(f.name, float(f.default), f.metadata["unit"], f.metadata["what"]) for f in fields(Limits)]  # type: ignore[arg-type]
 
 
 def _figure(value: float, limit: float) -> str:
-    """Digits enough to be told apart from the limit."""
+    """Text of a value above the limit, with enough digits to differ from it."""
     short = f"{value:.4g}"
     return f"{value:.10g}" if float(short) <= limit else f"{float(short):.10g}"
 
 
 def _rounded_up(value: float) -> float:
-    """The next number of two digits."""
+    """Value rounded up to two significant digits."""
     if value <= 0 or not math.isfinite(value):
         return value
     step = 10.0 ** (math.floor(math.log10(value)) - 1)

@@ -20,17 +20,17 @@ from chainrun.problem_codes import Code
 
 @dataclass(frozen=True)
 class FileReading:
-    """What one file reads."""
+    """Readings of one file."""
 
     file: Path
     measured: Measured
     second_lufs: float | None = None
-    """Integrated loudness by pyloudnorm; None where that gives no number, or was not asked."""
+    """Integrated loudness by pyloudnorm; None if it gives no number or was not used."""
     has_second: bool = False
-    """Whether pyloudnorm was asked."""
+    """Whether pyloudnorm was used."""
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The readings as a JSON object."""
         record: dict[str, object] = {"file": str(self.file), "measured": measured_record(self.measured)}
         if self.has_second:
             own, other = self.measured.integrated_lufs, self.second_lufs
@@ -44,13 +44,13 @@ class FileReading:
 
 @dataclass(frozen=True)
 class FileReadings:
-    """What several files read, and the problems of those that cannot be measured."""
+    """Readings of several files, and the problems of those that cannot be measured."""
 
     files: list[FileReading] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
     def record(self) -> dict[str, object]:
-        """As one JSON document."""
+        """The readings as one JSON document."""
         return {
             "schema_version": 1,
             "files": [one.record() for one in self.files],
@@ -61,7 +61,7 @@ class FileReadings:
 def measure_files(
     files: Sequence[Path], *, oversample: int = 4, second: bool = False, limits: Limits | None = None
 ) -> FileReadings:
-    """Measure files one after another; `second` asks pyloudnorm, too. What cannot be read becomes a problem."""
+    """Measure files one after another, with `second` also by pyloudnorm. A file that cannot be read adds problems."""
     found = FileReadings()
     for file in files:
         try:
@@ -76,13 +76,13 @@ def measure_files(
 
 
 def measure_file(path: Path, *, oversample: int = 4) -> Measured:
-    """All readings of a file of 1 to 6 channels. Raises AudioError for what cannot be read."""
+    """All readings of a file of 1 to 6 channels. Raises AudioError for one that cannot be read or has more channels."""
     with Reader(path) as reader:
         header = reader.header
         if header.n_channels not in CHANNEL_WEIGHTS:
             raise AudioError(
                 Problem(
-                    "a file with so many channels cannot be measured",
+                    "a file with this many channels cannot be measured",
                     file=str(path),
                     given=f"{header.n_channels} channels",
                     allowed="1 to 6: L R C LFE Ls Rs",
@@ -96,9 +96,10 @@ def measure_file(path: Path, *, oversample: int = 4) -> Measured:
 
 
 def second_opinion(path: Path) -> float | None:
-    """Integrated loudness by pyloudnorm, over the whole tenths of a second; None where that gives no number.
+    """Integrated loudness in LUFS by pyloudnorm; None if it gives no number.
 
-    It takes the file at once (mind memory), counts incomplete blocks (hence the tenths), and knows up to 5 channels.
+    The whole file is in memory at once. It is cut to whole tenths of a second, because pyloudnorm counts incomplete
+    blocks. More than 5 channels give None.
     """
     import pyloudnorm
 

@@ -1,4 +1,4 @@
-"""Parses TOML from strangers: what is nested past all use is refused before it costs the parser its stack or time."""
+"""Parses TOML from strangers: text nested too deeply is refused before it exhausts the parser's stack or time."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from typing import Any
 from chainrun.limits import Limits
 from chainrun.whole_file import read_text
 
-DEEPEST = 64
-"""Arrays and inline tables inside each other, and parts of a key's whole path."""
-LONGEST_KEY = 32
-"""Parts of a dotted key."""
+MAX_DEPTH = 64
+"""Maximum depth of nested arrays and inline tables, and maximum number of parts of a key's whole path."""
+MAX_KEY_PARTS = 32
+"""Maximum number of parts of a dotted key."""
 _TOKEN = re.compile(
     r"""
     (?P<text>\"\"\"(?:[^\\"]|\\.|"(?!""))*+\"\"\"|'''(?:[^']|'(?!''))*+'''|"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+'|[A-Za-z0-9_-]++)
@@ -23,8 +23,8 @@ _TOKEN = re.compile(
 )
 
 
-class UnbearableError(tomllib.TOMLDecodeError):
-    """TOML that may well be valid, and that no sensible file holds."""
+class TooDeepError(tomllib.TOMLDecodeError):
+    """TOML that is nested deeper than in any sensible file, valid or not."""
 
     def __init__(self, message: str, line: int):
         super().__init__(message)
@@ -32,38 +32,38 @@ class UnbearableError(tomllib.TOMLDecodeError):
 
 
 def parse(text: str) -> dict[str, Any]:
-    """The data of a TOML text. Raises tomllib.TOMLDecodeError, whatever stands in it."""
+    """Data of a TOML text. Raises tomllib.TOMLDecodeError, and nothing else, for any text that is not valid."""
     _look_over(text)
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError:
         raise
     except RecursionError as error:
-        raise UnbearableError("arrays or tables are nested too deeply", 1) from error
+        raise TooDeepError("arrays or tables are nested too deeply", 1) from error
     except ValueError as error:
         raise tomllib.TOMLDecodeError(f"a value cannot be read ({error})") from error
 
 
 def read(path: Path, limits: Limits | None = None) -> dict[str, Any]:
-    """The data of a TOML file. Raises OSError, or a ValueError for what is no text or no TOML."""
+    """Data of a TOML file. Raises OSError, or ValueError for a file that is not text or not TOML."""
     return parse(read_text(path, limits))
 
 
 def _look_over(text: str) -> None:
-    """One pass over the text, whatever stands in it. Raises UnbearableError."""
+    """Scan the text once for depth and long keys, valid TOML or not. Raises TooDeepError."""
     depth = dots = 0
     for token in _TOKEN.finditer(text):
         kind = token.lastgroup
         if kind == "dot":
             dots += 1
-            if dots >= LONGEST_KEY:
-                raise UnbearableError(f"a key has more than {LONGEST_KEY} parts", _line(text, token))
+            if dots >= MAX_KEY_PARTS:
+                raise TooDeepError(f"a key has more than {MAX_KEY_PARTS} parts", _line(text, token))
         elif kind not in ("text", "gap"):
             dots = 0
             if kind == "open":
                 depth += 1
-                if depth > DEEPEST:
-                    raise UnbearableError("arrays or tables are nested too deeply", _line(text, token))
+                if depth > MAX_DEPTH:
+                    raise TooDeepError("arrays or tables are nested too deeply", _line(text, token))
             elif kind == "close":
                 depth = max(0, depth - 1)
 

@@ -1,4 +1,4 @@
-"""Conversions between the units that keys carry and the units that kernels use."""
+"""Conversions between the units of recipe keys and the units of kernels."""
 
 import math
 
@@ -19,7 +19,7 @@ def gain_to_db(gain: float) -> float:
 
 
 def power_ratio_db(part: float, whole: float) -> float:
-    """One power against another in dB: minus infinity for none, infinity against none."""
+    """Ratio of two powers in dB: minus infinity if `part` is 0, else infinity if `whole` is 0."""
     if part <= 0.0:
         return SILENCE_DB
     return 10.0 * math.log10(part / whole) if whole > 0.0 else math.inf
@@ -60,9 +60,9 @@ UNIT_WORDS = {
     "_m": "m",
     "_c": "degrees C",
 }
-"""The unit that a key's ending stands for, longest endings first."""
+"""Unit of each ending of a key, longest endings first."""
 
 
 def unit_of(key: str) -> str:
-    """The unit written in a key's name ('attack_ms' -> 'ms'), or '' for a bare number."""
+    """Unit in a key's name ('attack_ms' -> 'ms'); '' for a key without a unit."""
     return next((word for ending, word in UNIT_WORDS.items() if key.endswith(ending)), "")

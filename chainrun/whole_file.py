@@ -1,4 +1,4 @@
-"""Files that are whole: text read where it is plain and of a bearable size; anything written beside its place first."""
+"""Reads plain text files up to a size limit; writes files via temporary ones, so that each is whole or absent."""
 
 from __future__ import annotations
 
@@ -22,9 +22,10 @@ from chainrun.problem_codes import Code
 
 
 def read_text(path: Path, limits: Limits | None = None) -> str:
-    """The text of a file in UTF-8, without a mark at its begin.
+    """Text of a file in UTF-8, without a byte order mark.
 
-    Raises OSError for what is not there, no plain file (a pipe would never end), or too large; UnicodeDecodeError.
+    Raises OSError for a file that does not exist, is not a plain file (a pipe would never end) or is too large;
+    UnicodeDecodeError for one that is not UTF-8.
     """
     state = path.stat()
     if not stat.S_ISREG(state.st_mode):
@@ -36,9 +37,9 @@ def read_text(path: Path, limits: Limits | None = None) -> str:
 
 
 def refuse_others(path: Path, what: str, is_ours: Callable[[bytes], bool]) -> None:
-    """Raise UsageError where a file at `path` is somebody's: no plain file, or its begin is not that of `what`.
+    """Raise UsageError if `path` is not a plain file, or is a file that does not begin like `what`.
 
-    Every option that names a file to write goes through here, so that a slip of the tongue costs no recording.
+    Every option that names a file to write is checked here, so that a typing error cannot overwrite a recording.
     """
     try:
         state = path.stat()
@@ -59,7 +60,7 @@ def refuse_others(path: Path, what: str, is_ours: Callable[[bytes], bool]) -> No
             return
     raise UsageError(
         Problem(
-            f"there is such a file already, and it is not {what}",
+            f"the file exists already, and is not {what}",
             given=shown_path(path),
             hint="give another name, or move that file away",
             code=Code.FILE_EXISTS,
@@ -68,7 +69,7 @@ def refuse_others(path: Path, what: str, is_ours: Callable[[bytes], bool]) -> No
 
 
 def write_whole(path: Path, text: str, what: str = "the file") -> None:
-    """Write `text` to a file, making its folder where needed. Raises ResourceError, and leaves nothing half-written."""
+    """Write `text` to a file, with its folder if needed. On failure raises ResourceError and leaves no partial file."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with beside(path) as part:
@@ -81,9 +82,9 @@ def write_whole(path: Path, text: str, what: str = "the file") -> None:
 
 @contextmanager
 def beside(path: Path) -> Iterator[Path]:
-    """A place beside `path` to write to: synced and renamed to it at the end, taken away on an error.
+    """Temporary file next to `path` to write to: synced and renamed at the end, deleted on an error.
 
-    What a process of this machine that was killed has left here goes, too. Raises OSError.
+    Also deletes temporary files for `path` of killed processes of this machine. Raises OSError.
     """
     drop_dead(path)
     part = begin_part(path)
@@ -98,36 +99,36 @@ _begun: set[Path] = set()
 
 
 def begin_part(path: Path) -> Path:
-    """Where to write before a file gets its name; kept in mind until `drop_part`, whatever signal comes in between."""
+    """Temporary path for a file, remembered until `drop_part`: `drop_all_parts` deletes it after a signal."""
     part = part_of(path)
     _begun.add(part)
     return part
 
 
 def drop_part(part: Path) -> None:
-    """Take away a part that did not get its name, if it is there."""
+    """Delete a temporary file that was not renamed, if it exists."""
     with suppress(OSError):
         part.unlink(missing_ok=True)
     _begun.discard(part)
 
 
 def drop_all_parts() -> None:
-    """Take away all that is half-written: for a program that a signal has stopped, at whatever moment."""
+    """Delete all temporary files of this process, after a signal has stopped the program."""
     for part in list(_begun):
         drop_part(part)
 
 
 _numbers = count(1)
-"""One for each part of this process: its threads may write files of one name at once."""
+"""Numbers for the temporary files of this process: its threads may write the same file at once."""
 
 
 def part_of(path: Path) -> Path:
-    """Where to write before a file gets its name: a place of its own for each process, and for each time."""
+    """Temporary path for a file, different for each process and each call."""
     return path.with_name(f".{path.name}.{this_machine()}-{os.getpid()}.{next(_numbers)}.part")
 
 
 def named_by(part: Path) -> Path:
-    """The file that a part would have become."""
+    """Final path of a temporary file."""
     return part.with_name(re.sub(r"^\.(.*)\.[0-9a-f]+-\d+(\.\d+)?\.part$", r"\1", part.name))
 
 
@@ -140,7 +141,7 @@ def put_in_place(part: Path, path: Path) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Have a folder's entries on the disk. Raises OSError."""
+    """Sync a folder's entries to the disk. Raises OSError."""
     opened = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(opened)
@@ -149,7 +150,7 @@ def sync_folder(folder: Path) -> None:
 
 
 def drop_dead(path: Path) -> None:
-    """Take away what processes of this machine that were killed had begun to write for this place."""
+    """Delete temporary files for `path` of killed processes of this machine."""
     for part in path.parent.glob(f".{escape(path.name)}.{this_machine()}-*.part"):
         pid = part.name.split("-")[-1].partition(".")[0]
         if pid.isdigit() and not is_alive(int(pid)):
@@ -159,7 +160,7 @@ def drop_dead(path: Path) -> None:
 
 @contextmanager
 def work_folder(what: str, parent: Path | None = None) -> Iterator[Path]:
-    """A folder for as long as it is needed, in the system's place for such things or in `parent`. Raises OSError."""
+    """Temporary folder for the time of a block, in the system's temporary folder or in `parent`. Raises OSError."""
     import tempfile
 
     prefix = folder_prefix(what, parent)
@@ -168,7 +169,7 @@ def work_folder(what: str, parent: Path | None = None) -> Iterator[Path]:
 
 
 def folder_prefix(what: str, parent: Path | None = None) -> str:
-    """How this process's folders for some work are called; those of killed processes of this machine are taken away."""
+    """Name prefix of this process's temporary folders; deletes those of killed processes of this machine."""
     import tempfile
 
     dead = f"{what}-{this_machine()}-"
@@ -180,7 +181,7 @@ def folder_prefix(what: str, parent: Path | None = None) -> str:
 
 
 def is_alive(pid: int) -> bool:
-    """Whether a process of this machine runs."""
+    """Whether a process of this machine is running."""
     try:
         os.kill(pid, 0)
     except ProcessLookupError:
@@ -192,22 +193,22 @@ def is_alive(pid: int) -> bool:
 
 @cache
 def this_machine() -> str:
-    """This machine, in six letters: on a shared file system other machines' processes have numbers of their own."""
+    """Six hexadecimal digits for this machine: on a shared file system process numbers of other machines differ."""
     return hashlib.sha256(socket.gethostname().encode()).hexdigest()[:6]
 
 
 Stamp = tuple[int, int, int, int, int]
-"""Device, inode, size, and the times of content and of inode."""
+"""Device, inode, size, and the times of the last changes of content and inode."""
 
 
 def stamp(path: Path) -> Stamp:
-    """What changes when a file's content does: device, inode, size, and the times of content and of inode."""
+    """Stamp of a file, which changes when its content does. Raises OSError."""
     found = path.stat()
     return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns
 
 
 def safely_resolved(path: Path) -> Path:
-    """The path with links and .. resolved, or as it is where that cannot be."""
+    """Path with links and .. resolved, or unchanged if that fails."""
     try:
         return path.resolve()
     except (OSError, ValueError, RuntimeError):

@@ -70,7 +70,7 @@ target_lufs = -20
 file = "stems/{name}.wav"
 what = "stems.*"
 """
-"""Six nodes over the stems of `session`, for what is kept of them and who makes them."""
+"""Six nodes over the stems of `session`, for tests of the store and of workers."""
 DELIVERED = """grammar = 1
 presets_dirs = ["presets"]
 [stems.kick]

@@ -1,4 +1,4 @@
-"""Codes of problems: each has a meaning and a use, every problem has one, and nothing is decided by a sentence."""
+"""Codes of problems: each has a meaning and a use, every problem has one, and sentences decide nothing."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def test_every_code_has_a_word_and_a_meaning():
         assert code.about[0].isupper() and code.about.endswith(".") and " " in code.about, code
 
 
-def test_no_code_is_called_like_an_error_of_pydantic():
+def test_no_code_has_the_name_of_a_pydantic_error():
     from typing import get_args
 
     from pydantic_core.core_schema import ErrorType
@@ -161,7 +161,7 @@ def test_one_mistake_has_one_code_whatever_its_sentence(song):
     assert len({one.message for found in problems for one in found}) == 3
 
 
-def test_what_retired_presets_are_refused_by(song, tmp_path):
+def test_retired_presets_are_refused_by_code(song, tmp_path):
     (tmp_path / "presets").mkdir()
     (tmp_path / "presets" / "old.preset.toml").write_text(
         'grammar = 1\nstatus = "retired"\nchain = [ { do = "gain", gain_db = 1 } ]\n'
@@ -206,7 +206,7 @@ def test_the_command_line_names_the_option(song, chainrun):
         assert (ran.code, ran.err.startswith(told)) == (2, True), ran.err
 
 
-def test_what_asked_for_it_is_named_as_an_option():
+def test_the_option_that_asked_for_it_is_named():
     asked = {
         (Code.UNKNOWN_WORD, "only"): "--only: so",
         (Code.UNKNOWN_WORD, "stems"): "--stems: so",
@@ -225,7 +225,7 @@ def test_what_asked_for_it_is_named_as_an_option():
     assert for_command_line(anew).hint == "accept it anew: chainrun verify RECIPE --accept"
 
 
-def test_a_hint_is_mended_by_code_and_facts_alone():
+def test_options_enter_a_hint_by_code_and_facts_alone():
     for code in _MENDED:
         plain = Problem("said", hint="done", code=code, facts=(("session_s", 1.0), ("enough", 2.0)))
         other = replace(plain, message="otherwise said", hint="otherwise done")
@@ -241,5 +241,5 @@ def test_explain_errors_lists_them_all(chainrun):
     listed = chainrun("explain", "errors", "--json").json
     assert [one["code"] for one in listed["errors"]] == [code.value for code in Code]
     assert [one["exit_code"] for one in listed["exit_codes"]] == list(EXIT_CODES)
-    assert "chainrun explain errors" in overview()
+    assert "\n  errors  " in overview()
     assert all(f"| `{code}` | {about} |" in reference_text() for code, about in error_rows())

@@ -11,7 +11,7 @@ from chainrun.api.recipes import Progress, opened_recipe
 from chainrun.recipe import Opened
 
 if TYPE_CHECKING:
-    from chainrun.batch import BatchResult
+    from chainrun.batch.run import BatchResult
     from chainrun.cull.apply import CullChange
     from chainrun.cull.proposals import Proposals
     from chainrun.cull.trial import Trial
@@ -92,8 +92,9 @@ def run_batch(jobs: Name, *, store: Name | None = None, workers: int | None = No
         result = chainrun.run_batch("songs.jobs.toml", workers=1)
         print(result.failed, [record.state for record in result.records.values()])
     """
-    from chainrun.batch import BatchOptions, open_jobs
-    from chainrun.batch import run_batch as run
+    from chainrun.batch.jobs import open_jobs
+    from chainrun.batch.run import BatchOptions
+    from chainrun.batch.run import run_batch as run
 
     kept = path_or_none(store)
     return run(open_jobs(Path(jobs)), BatchOptions(workers=workers, store=kept))

@@ -1,4 +1,4 @@
-"""Audio files, and the only place that imports soundfile: headers, blocks in, whole files out."""
+"""Audio files: reads headers and blocks, writes whole files. Only this package imports soundfile."""
 
 from chainrun.audiofile.read import BLOCK_FRAMES, Header, Reader, read_header
 from chainrun.audiofile.write import Writer

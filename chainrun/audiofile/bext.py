@@ -1,4 +1,4 @@
-"""The broadcast extension chunk of a WAV or RF64 file (EBU Tech 3285 version 2, May 2011), with its loudness words."""
+"""Broadcast extension chunk of a WAV or RF64 file (EBU Tech 3285 version 2, May 2011), with loudness fields."""
 
 from __future__ import annotations
 
@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 UNSET = 0x7FFF
+"""Value of a loudness field that is not set."""
 
 
 @dataclass(frozen=True)
 class Broadcast:
-    """What the chunk tells. Levels in LUFS, LU and dBTP; None is left unset."""
+    """Content of the chunk. Levels in LUFS, LU and dBTP; None leaves a field unset."""
 
     description: str
     originator: str
@@ -26,7 +27,7 @@ class Broadcast:
     short_term_max_lufs: float | None
 
     def chunk(self) -> bytes:
-        """The chunk's content, 602 bytes and an empty coding history."""
+        """Encode the content: 602 bytes, with an empty coding history."""
         words = (
             self.integrated_lufs,
             self.range_lu,
@@ -49,14 +50,14 @@ class Broadcast:
 
 
 def loudness_word(value: float | None) -> int:
-    """100 times the value, rounded with halves away from zero; 0x7FFF for none."""
+    """Encode a level: 100 times the value, halves rounded away from zero; 0x7FFF for None."""
     if value is None or not math.isfinite(value) or abs(value) >= 327.0:
         return UNSET
     return int(math.copysign(math.floor(abs(value) * 100.0 + 0.5), value))
 
 
 def insert_bext(path: Path, broadcast: Broadcast) -> None:
-    """Put the chunk before the audio of a finished WAV or RF64 file. The copy replaces the file when it is whole."""
+    """Insert the chunk before the audio of a finished WAV or RF64 file. A complete copy replaces the file."""
     content = broadcast.chunk()
     chunk = b"bext" + struct.pack("<I", len(content)) + content
     part = path.with_suffix(".bext.part")

@@ -1,4 +1,4 @@
-"""Reading: a header that is checked, and blocks of float64 that are finite."""
+"""Reads audio files: checked headers, and blocks of finite float64."""
 
 from __future__ import annotations
 
@@ -20,16 +20,16 @@ from chainrun.errors import AudioError, Problem, reason, shown_path
 from chainrun.limits import Limits
 from chainrun.problem_codes import Code
 
-LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
+MIN_RATE_HZ, MAX_RATE_HZ = 8_000, 384_000
 BLOCK_FRAMES = 61_440
-"""Frames a block: 30 to 120 thousand run fastest (tests/bench), a multiple of 2048 keeps the products whole."""
+"""Frames per block: 30 to 120 thousand run fastest (tests/bench); a multiple of 2048 keeps the products whole."""
 CLIPPED_RUN = 3
 """This many frames in a row at full scale count as a clipped run (common practice)."""
 
 
 @dataclass(frozen=True)
 class Header:
-    """What a file says of itself."""
+    """Header of an audio file."""
 
     path: str
     rate_hz: int
@@ -39,7 +39,7 @@ class Header:
 
     @property
     def full_scale(self) -> float:
-        """The size from which on a sample stands at full scale."""
+        """Magnitude at or above which a sample counts as full scale."""
         return 1.0 - 1.5 / 32768.0 if "16" in self.encoding else 1.0 - 1e-5
 
 
@@ -64,7 +64,7 @@ def _open(path: Path) -> soundfile.SoundFile:
         raise _refuse(path, "the file is empty", code=Code.NO_AUDIO)
     try:
         return soundfile.SoundFile(os.fsencode(path))
-    except TypeError as error:  # a name that ends in .raw says nothing of its samples
+    except TypeError as error:  # soundfile cannot know the samples of a .raw file
         raise _refuse(
             path,
             "raw samples have no header",
@@ -78,14 +78,14 @@ def _open(path: Path) -> soundfile.SoundFile:
             message = "the file cannot be read: permission is missing"
             raise _refuse(path, message, code=Code.CANNOT_READ) from error
         detail = getattr(error, "error_string", str(error)).rstrip(".")
-        message = f"this is not an audio file that can be read ({detail})"
+        message = f"the file cannot be read as audio ({detail})"
         raise _refuse(path, message, code=Code.NOT_AUDIO) from error
 
 
 def read_header(path: Path, limits: Limits | None = None) -> Header:
-    """The header of an audio file, held to limits where some are given.
+    """Read the header of an audio file and check it, also against `limits` if given.
 
-    Raises AudioError for what cannot be read or used.
+    Raises AudioError for a file that cannot be read or used.
     """
     if limits is not None and path.is_file():
         _hold(path, limits.exceeded("file_gb", path.stat().st_size / 1e9, "the file's size"))
@@ -93,14 +93,14 @@ def read_header(path: Path, limits: Limits | None = None) -> Header:
         kind = file.format
         header = Header(str(path), file.samplerate, file.channels, file.frames, file.subtype)
     if kind not in READABLE:
-        message = "audio in this container is not read"
+        message = "audio files of this format cannot be read"
         raise _refuse(path, message, given=kind, allowed=", ".join(READABLE), code=Code.NOT_AUDIO)
-    if not LOWEST_RATE_HZ <= header.rate_hz <= HIGHEST_RATE_HZ:
+    if not MIN_RATE_HZ <= header.rate_hz <= MAX_RATE_HZ:
         raise _refuse(
             path,
             "the sampling rate cannot be used",
             given=f"{header.rate_hz} Hz",
-            allowed=f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
+            allowed=f"{MIN_RATE_HZ} to {MAX_RATE_HZ} Hz",
             code=Code.UNUSABLE_RATE,
         )
     _check_whole(path)
@@ -119,12 +119,12 @@ def _hold(path: Path, over: Problem | None) -> None:
 
 
 def _check_whole(path: Path) -> None:
-    """Refuse a file that is shorter than its own header says."""
+    """Raise AudioError for a file that is shorter than its header says."""
     missing = bytes_missing(path)
     if missing is not None:
         raise _refuse(
             path,
-            "the file ends before its header says",
+            "the file is shorter than its header says",
             given=f"{missing[0]} bytes",
             allowed=f"{missing[1]} bytes",
             hint="copy or export it again; nothing was repaired",
@@ -140,7 +140,7 @@ def _check_whole(path: Path) -> None:
 
 
 def hash_content(path: Path) -> str:
-    """SHA-256 of a file's bytes, in hex."""
+    """SHA-256 of a file's bytes, in hex. Raises AudioError for a file that cannot be read."""
     digest = hashlib.sha256()
     try:
         with path.open("rb") as file:
@@ -152,7 +152,7 @@ def hash_content(path: Path) -> str:
 
 
 class Reader:
-    """Blocks of a file in order, float64, shape (n_channels, n_frames); counts clipped runs on the way."""
+    """Reads a file in consecutive blocks, float64, shape (n_channels, n_frames), and counts clipped runs."""
 
     def __init__(self, path: Path, *, from_frame: int = 0, to_frame: int | None = None):
         self.header = read_header(path)
@@ -169,7 +169,7 @@ class Reader:
         self._full_scale = self.header.full_scale
 
     def read(self, n_frames: int) -> Array:
-        """The next frames, fewer at the end. Raises AudioError for a short file or a value that is no number."""
+        """Read the next frames; fewer at the end. Raises AudioError for a truncated file or a non-finite value."""
         wanted = min(n_frames, self._left)
         try:
             data = self._file.read(wanted, dtype="float64", always_2d=True)
@@ -179,7 +179,7 @@ class Reader:
         if len(data) < wanted:
             raise _refuse(
                 self._path,
-                "the file ends before its header says",
+                "the file is shorter than its header says",
                 given=f"{self._at + len(data)} frames",
                 allowed=f"{self.header.n_frames} frames",
                 code=Code.CUT_SHORT,
@@ -203,7 +203,7 @@ class Reader:
         return x
 
     def blocks(self, n_frames: int = BLOCK_FRAMES) -> Iterator[Array]:
-        """What is left of the file, `n_frames` at a time."""
+        """Read the rest of the file, `n_frames` at a time."""
         while (x := self.read(n_frames)).shape[1]:
             yield x
 

@@ -1,4 +1,4 @@
-"""Whether an audio file is as long as its own header says: the decoder would read what is left without a word."""
+"""Checks that an audio file is as long as its header says: the decoder reads a truncated file without an error."""
 
 from __future__ import annotations
 
@@ -7,19 +7,19 @@ from pathlib import Path
 from typing import BinaryIO
 
 READABLE = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC", "OGG", "MP3", "AU")
-"""Containers whose length can be held against their header, or whose decoder does so."""
+"""Containers whose length can be checked against their header, or whose decoder checks it."""
 UNKNOWN = 0xFFFFFFFF
-"""The length of what was written to a pipe, and its size where 64 bits are elsewhere."""
+"""Length in the header of a file that was written to a pipe, or whose 64-bit length is elsewhere."""
 MAX_CHUNKS = 4096
 LAST_PAGE = 70_000
-"""An Ogg page has 65,307 bytes at most (RFC 3533, section 6)."""
+"""Bytes in which to find the last Ogg page; a page has at most 65,307 (RFC 3533, section 6)."""
 PAGE_HEAD = 27
-"""Bytes of a page before the sizes of its segments; the last of them counts these."""
+"""Bytes of a page before the sizes of its segments; the last of these bytes is the number of segments."""
 END_OF_STREAM = 4
 
 
 def bytes_missing(path: Path) -> tuple[int, int] | None:
-    """The bytes that a file has and those that its header speaks of, where the first are fewer. Raises OSError."""
+    """Size of a truncated file in bytes and the size its header states; None if it is whole. Raises OSError."""
     size = path.stat().st_size
     with path.open("rb") as file:
         stated = _stated(file, size)
@@ -27,7 +27,7 @@ def bytes_missing(path: Path) -> tuple[int, int] | None:
 
 
 def lacks_its_end(path: Path) -> bool:
-    """Whether an Ogg file has no whole page that is marked as the last (RFC 3533, section 6). Raises OSError."""
+    """Whether a file is an Ogg file without a whole last page (RFC 3533, section 6). Raises OSError."""
     with path.open("rb") as file:
         if file.read(4) != b"OggS":
             return False
@@ -42,9 +42,9 @@ def lacks_its_end(path: Path) -> bool:
 
 
 def _stated(file: BinaryIO, size: int) -> int | None:
-    """The least size that the header speaks of; None where it says nothing.
+    """Minimum size in bytes that the header states; None if it states none.
 
-    RIFF: Microsoft and IBM, 1991; RF64: EBU Tech 3306; AIFF: EA IFF 85; W64 and AU from memory.
+    RIFF: Microsoft and IBM, 1991; RF64: EBU Tech 3306; AIFF: EA IFF 85.
     """
     head = file.read(40)
     if head[:4] == b"RIFF" and head[8:12] == b"WAVE":
@@ -65,7 +65,7 @@ def _stated(file: BinaryIO, size: int) -> int | None:
 
 
 def _riff_data(file: BinaryIO, at: int, size: int, data: int | None = None) -> int | None:
-    """Where the data chunk would end, by its own size (or `data`, of RF64); None where it says nothing."""
+    """Byte at which the data chunk ends by its own size (or `data`, in RF64); None if that is not stated."""
     for _ in range(MAX_CHUNKS):
         file.seek(at)
         head = file.read(8)

@@ -1,4 +1,4 @@
-"""Writing: a file that appears under its name whole, or not at all."""
+"""Writes audio files: a file appears under its name complete, or not at all."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ Bits = Literal[16, 24, 32]
 FORMATS = {".wav": "WAV", ".flac": "FLAC", ".ogg": "OGG", ".mp3": "MP3"}
 LOSSY = (".ogg", ".mp3")
 LOSSY_BLOCK = 65_536
-"""libsndfile crashes on a long block of Vorbis."""
+"""Frames per call for lossy formats: libsndfile crashes on a long block of Vorbis."""
 RATES_OF_MP3 = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
 _LIMIT_OF_WAV = (1 << 32) - (1 << 16)
 
 
 def container_of(path: Path, n_channels: int, n_frames: int, bits: Bits) -> str:
-    """The container for a file name: WAV, FLAC, or RF64 where a WAV would pass 4 GiB."""
+    """Container for a file name, in libsndfile's words; RF64 where a WAV would exceed 4 GiB."""
     container = FORMATS[path.suffix.lower()]
     if container == "WAV" and n_channels * n_frames * bits // 8 >= _LIMIT_OF_WAV:
         return "RF64"
@@ -38,21 +38,24 @@ def container_of(path: Path, n_channels: int, n_frames: int, bits: Bits) -> str:
 
 def _clear_peak_time(file: BinaryIO) -> None:
     """Set the time stamp of a float WAV's PEAK chunk to 0, so that the same samples make the same bytes."""
-    # Chunks are walked by their lengths (RIFF, and ds64 where a file is RF64): a title may hold the same letters.
+    # Chunks are followed by their lengths (RIFF, or ds64 in RF64): a title may contain the same letters.
     file.seek(12)
     while len(head := file.read(8)) == 8 and head[:4] != b"data":
         size = int.from_bytes(head[4:], "little")
         if head[:4] == b"PEAK":
-            file.seek(4, 1)  # its version, then the stamp
+            file.seek(4, 1)  # past its version, to the time stamp
             file.write(b"\0\0\0\0")
             return
         file.seek(size + size % 2, 1)
 
 
 class Writer:
-    """Writes blocks beside the final place, syncs, and renames at `finish`. 32 bits means float."""
+    """Writes blocks to a temporary file next to `path`; `finish` syncs and renames it. 32 bits means float.
 
-    def __init__(  # noqa: PLR0913 - a file has so many properties; all but the first four go by name
+    Raises ResourceError for a file that cannot be written.
+    """
+
+    def __init__(  # noqa: PLR0913 - a file has this many properties; all but the first four are keywords
         self,
         path: Path,
         rate_hz: int,
@@ -98,13 +101,13 @@ class Writer:
 
     @property
     def pcm_sha256(self) -> str:
-        """Hash of the samples written, whatever the container around them."""
+        """SHA-256 of the samples written, in hex; independent of the container."""
         return self._digest.hexdigest()
 
     def write(self, x: Array) -> Array:
-        """Write a block of shape (n_channels, n_frames); returns what the file now holds, as float64."""
+        """Write a block of shape (n_channels, n_frames); returns it as the file holds it, in float64."""
         if not np.isfinite(x).all():
-            message = "a value that is no number was about to be written"
+            message = "a value to be written is not a finite number"
             raise ResourceError(Problem(message, file=str(self.path), code=Code.NOT_FINITE))
         if self._quantiser is None:
             data = np.ascontiguousarray(x.T.astype("<f4"))
@@ -126,7 +129,7 @@ class Writer:
         return held
 
     def finish(self) -> None:
-        """Close, sync, and give the file its name."""
+        """Close and sync the file, and give it its name."""
         try:
             self._file.flush()
             self._file.close()
@@ -142,7 +145,7 @@ class Writer:
             raise self._failed(error) from error
 
     def abandon(self) -> None:
-        """Drop what was written so far; nothing appears under the final name."""
+        """Drop the temporary file; nothing appears under the final name."""
         self._file.close()
         drop_part(self._temporary)
 

@@ -52,7 +52,7 @@ def run_job(task: JobTask) -> JobRecord:
         return _run(task, log, began)
     except Exception as error:  # an error of one job, even a defect, must not end the batch
         failure = _failure(error)
-        log.tell("error", problems=[one.record() for one in failure.problems], exit_code=failure.exit_code)
+        log.record("error", problems=[one.record() for one in failure.problems], exit_code=failure.exit_code)
         return JobRecord.failed(task.job.name, failure, time.perf_counter() - began)
     finally:
         log.close()

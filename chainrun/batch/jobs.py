@@ -36,8 +36,8 @@ def plain_path(text: str) -> str:
 Path_ = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(plain_path)]
 
 
-class _Settings(StrictModel):
-    """Changes that a job applies to its recipes; paths are relative to the file of jobs."""
+class JobSettings(StrictModel):
+    """Changes and folders for the recipes of a job; paths are relative to the jobs file."""
 
     variant: Name | None = Field(None, description="a variant of the recipe")
     overlays: list[Path_] = Field(default_factory=list, max_length=64, description="overlays, in their order")
@@ -50,8 +50,8 @@ class _Settings(StrictModel):
     )
 
 
-class _Job(_Settings):
-    """Recipes to render with the same settings."""
+class JobEntry(JobSettings):
+    """One or several recipes, rendered with the same settings."""
 
     recipes: list[Path_] = Field(min_length=1, max_length=10000, description="recipes, or patterns with * ? [] **")
     name: Name | None = Field(None, description="name of a job with one recipe (default: RECIPE or RECIPE.VARIANT)")
@@ -66,16 +66,16 @@ class OneGain(StrictModel):
     max_dbtp: float = Field(-1.0, ge=-60, le=6, description="maximum true peak of all of them")
 
 
-class _Jobs(StrictModel):
-    """The grammar of a file of jobs."""
+class JobsFile(StrictModel):
+    """Recipes to render in one batch."""
 
     grammar: Version = Field(description="version of the grammar")
     note: str | None = Field(None, description="free text")
     out: Path_ = Field("out", description="folder for all output and batch.json")
     on_error: Literal["stop", "continue"] = Field("continue", description="what to do after a job failed")
     one_gain: OneGain | None = Field(None, description="one gain for all recipes, instead of the deliveries' targets")
-    defaults: _Settings = Field(default_factory=lambda: _Settings(), description="defaults for all jobs")
-    job: list[_Job] = Field(min_length=1, max_length=10000, description="the jobs")
+    defaults: JobSettings = Field(default_factory=lambda: JobSettings(), description="defaults for all jobs")
+    job: list[JobEntry] = Field(min_length=1, max_length=10000, description="the jobs")
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def open_jobs(path: Path, limits: Limits | None = None) -> Jobs:
     table = read_toml(path, problems, limits, kind=FileKind.JOBS)
     problems.stop_if_any()
     assert table is not None, "reading fails with a problem"
-    model = validate(_Jobs, table, problems)
+    model = validate(JobsFile, table, problems)
     problems.stop_if_any()
     assert model is not None, "validation fails with a problem"
     here = path.parent
@@ -159,7 +159,7 @@ def _recipes(here: Path, patterns: Sequence[str]) -> list[Path]:
     return list(found)
 
 
-def _job(here: Path, base: Path, defaults: _Settings, entry: _Job, *, recipe: Path, limits: Limits) -> Job:
+def _job(here: Path, base: Path, defaults: JobSettings, entry: JobEntry, *, recipe: Path, limits: Limits) -> Job:
     def chosen(key: str) -> Any:
         return getattr(entry if key in entry.model_fields_set else defaults, key)
 

@@ -182,7 +182,7 @@ class BatchRunner:
 
     def _end(self, record: JobRecord) -> None:
         self.result.records[record.job] = record
-        self.log.tell("job_end", job=record.job, state=record.state.value, seconds=record.seconds, error=record.error)
+        self.log.record("job_end", job=record.job, state=record.state.value, seconds=record.seconds, error=record.error)
         self.record.add(record)
         self.ended(record)
 
@@ -218,7 +218,7 @@ class BatchRunner:
         self._drive(scheduler, others)
         for name in others:
             if name not in measured or measured[name].result is None:
-                self.log.tell("warning", message=f"{name}: cannot be measured; the set's gain does not include it")
+                self.log.record("warning", message=f"{name}: cannot be measured; the set's gain does not include it")
         self.gain_db = _gain_of_set(wanted, measured.values())
 
     def _run_jobs(self, stop: bool) -> None:
@@ -228,14 +228,14 @@ class BatchRunner:
                 scheduler.stop()
 
         def again(name: str) -> None:
-            self.log.tell("warning", message=f"{name}: the worker process died; the job runs once more, alone")
+            self.log.record("warning", message=f"{name}: the worker process died; the job runs once more, alone")
 
         scheduler: Scheduler[JobTask, JobRecord] = Scheduler(
             run_job,
             self._task,
             done,
             lambda name, error: self._end(JobRecord.failed(name, error, 0.0)),
-            begun=lambda name: self.log.tell("job_begin", job=name),
+            begun=lambda name: self.log.record("job_begin", job=name),
             again=again,
             stops=lambda _error: stop,
         )
@@ -251,7 +251,7 @@ class BatchRunner:
 
         def say_and_log(text: str) -> None:
             self.say(text)
-            self.log.tell("warning", message=text)
+            self.log.record("warning", message=text)
 
         recipes = [job.recipe for job in (*self.ready.values(), *(others or {}).values())]
         run_on_cluster(self.options.cluster, scheduler, needs, recipes=recipes, store=self.store, say=say_and_log)

@@ -27,7 +27,8 @@ from chainrun.limits import Limits
 from chainrun.measured import finite
 
 if TYPE_CHECKING:
-    from chainrun.batch import BatchResult, JobRecord
+    from chainrun.batch.job_record import JobRecord
+    from chainrun.batch.run import BatchResult
 
 
 def command(
@@ -53,7 +54,8 @@ def command(
     quiet: Quiet = False,
 ) -> int:
     """Run a file of jobs: what is not done or has changed since the last run."""
-    from chainrun.batch import BatchOptions, open_jobs, run_batch
+    from chainrun.batch.jobs import open_jobs
+    from chainrun.batch.run import BatchOptions, run_batch
 
     place = place_of_page(report, embed)
     options = BatchOptions(workers, store_folder(store, no_store), fail_fast, only, shard, log, cluster, strict)

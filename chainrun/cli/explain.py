@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import asdict
 from typing import Annotated
 
@@ -10,10 +11,11 @@ from pydantic import BaseModel
 
 from chainrun.cli.options import AsJson, refuse
 from chainrun.cli.terminal import put, put_json
-from chainrun.contract import key_owner, processors
-from chainrun.contract.parameters import parameters
+from chainrun.contract import processors
+from chainrun.contract.parameters import Parameter, parameters
 from chainrun.docs.changes import changes, releases_since, versions
-from chainrun.docs.explain import TABLES, error_rows, explain, overview, words
+from chainrun.docs.explain import error_rows, explain, nearest_words, overview, words
+from chainrun.docs.tables import BASELINE, TABLES, inner_tables
 from chainrun.errors import EXIT_CODES, EXIT_DONE, nearest
 from chainrun.limits import limit_rows
 from chainrun.problem_codes import Code
@@ -30,12 +32,11 @@ def command(
 ) -> int:
     """Tell what a processor does and which keys it takes; or limits; or what is new."""
     if word is not None and word not in words():
-        owner = key_owner(word)
         raise refuse(
             "there is nothing of this name to explain",
             given=word,
             allowed=", ".join(words()),
-            hint=f"{owner[1]} is a key of {owner[0]!r}" if owner is not None else nearest(word, words()),
+            hint=nearest_words(word),
             code=Code.UNKNOWN_WORD,
         )
     if since is not None and word != "changes":
@@ -77,15 +78,23 @@ def _put_json(word: str | None) -> None:
         errors = [{"code": code, "about": about} for code, about in error_rows()]
         put_json({"schema_version": 1, "exit_codes": exit_codes, "errors": errors})
         return
+    if word == "baseline":
+        put_json({"schema_version": 1, "words": {"baseline": {"about": BASELINE, "keys": [], "tables": []}}})
+        return
     known: dict[str, type[BaseModel]] = {**TABLES, **processors()}
     told = {
         one: {
             "about": (known[one].__doc__ or "").strip(),
-            "keys": [
-                {"key": p.key, "unit": p.unit, "allowed": p.allowed, "default": p.default, "help": p.help}
-                for p in parameters(known[one])
+            "keys": _keys(parameters(known[one])),
+            "tables": [
+                {"in": inner.key, "kinds": list(inner.kinds), "keys": _keys(inner.keys)}
+                for inner in inner_tables(parameters(known[one]))
             ],
         }
         for one in ([word] if word is not None else known)
     }
     put_json({"schema_version": 1, "words": told})
+
+
+def _keys(found: Iterable[Parameter]) -> list[dict[str, str]]:
+    return [{"key": p.key, "unit": p.unit, "allowed": p.allowed, "default": p.default, "help": p.help} for p in found]

@@ -86,7 +86,7 @@ def command(
         say = None if quiet or as_json else talk
         done = render_recipes(recipes, out, chosen, options, log=events, progress=line.node, say=say, ended=ended)
     except ChainrunError as error:
-        events.tell("error", problems=problem_records(error.problems), exit_code=error.exit_code)
+        events.record("error", problems=problem_records(error.problems), exit_code=error.exit_code)
         raise
     finally:
         line.done()

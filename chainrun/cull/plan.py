@@ -34,12 +34,12 @@ class Decision(StrictModel):
     """A decision about one preset."""
 
     name: str = Field(min_length=1, max_length=200, description="the preset")
-    decision: Literal["keep", "retire", "replace"] = Field(description="what to do with it")
+    decision: Literal["keep", "retire", "replace"] = Field(description="keep it, retire it, or replace it")
     by: str | None = Field(None, description="with replace: its successor; with retire: a suggestion")
 
 
 class CullFile(StrictModel):
-    """The grammar of a cull's plan."""
+    """The decisions of a cull: which presets stay, which are retired, and which replace them."""
 
     grammar: Version = Field(description="version of the grammar")
     year: int = Field(ge=1900, le=3000, description="year of the cull; names the overlay")

@@ -1,4 +1,4 @@
-"""From prints to delivered files: gain, limiting, formats; where files may land; disk space; a whole render."""
+"""Delivers files from prints: gain, limiting, formats, output paths, disk space; and runs whole renders."""
 
 from chainrun.delivery.rendering import RenderOptions, render
 from chainrun.delivery.result import DeliveryResult, RenderResult

@@ -1,4 +1,4 @@
-"""How much a render may write, and whether there is room for it."""
+"""Checks that the disk has room for a render."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ SPARE_BYTES = 1_000_000
 def check_disk_space(
     plan: Plan, choices: Sequence[Choice], specs: list[DeliverySpec], store: Path, out: Path
 ) -> tuple[int, int]:
-    """The most bytes that prints and files may take. Raises ResourceError where there is less room.
+    """Maximum size in bytes of the prints and of the files. Raises ResourceError if less space is free.
 
-    The first choice is that of the whole mix; others are those of deliveries with `only` or `without`.
+    The first choice is for the whole mix; the others are for deliveries with `only` or `without`.
     """
     seconds = plan.session_s + max((node.max_tail_s for node in plan.nodes), default=0.0)
     frames = int(seconds * plan.rate_hz)
     stretch = choices[0].stretch
     if stretch is not None:
         frames = stretch.end_frame - stretch.begin_frame
-    # What several deliveries have in common is rendered once.
+    # A node that several deliveries share is rendered once.
     to_render = {node.identity: node for choice in choices for node in choice.to_render}
     prints = sum(frames * node.n_channels_out * 4 for node in to_render.values())
     files = sum(_file_bytes(spec, frames, plan.rate_hz) for spec in specs)
@@ -41,11 +41,11 @@ def check_disk_space(
         raise ResourceError(
             [
                 Problem(
-                    "there is not enough room on the disk",
+                    "there is not enough free disk space",
                     file=str(folder),
-                    given=f"{need / 1e6:.0f} MB to be written at most",
-                    allowed=f"{free / 1e6:.0f} MB are free",
-                    hint="make room, or choose another folder for the store or the output",
+                    given=f"up to {need / 1e6:.0f} MB to write",
+                    allowed=f"{free / 1e6:.0f} MB free",
+                    hint="free some space, or choose another folder for the store or the output",
                     code=Code.NOT_ENOUGH_ROOM,
                 )
                 for folder, need, free in short
@@ -55,7 +55,7 @@ def check_disk_space(
 
 
 def _file_bytes(spec: DeliverySpec, frames: int, rate_hz: int) -> int:
-    """Of a stereo file without compression, at its own rate."""
+    """Size in bytes of a delivery as an uncompressed stereo file at its own rate."""
     own = spec.frames[1] - spec.frames[0] if spec.frames is not None else frames
     return -(-own * (spec.rate_hz or rate_hz) // rate_hz) * 2 * spec.bits // 8
 

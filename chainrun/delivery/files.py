@@ -1,4 +1,4 @@
-"""From prints to delivered files: a gain to the target, held under a true peak, measured as written (or as decoded)."""
+"""Writes delivered files: gain to the target, true peak below a maximum, measured as written (or as decoded)."""
 
 from __future__ import annotations
 
@@ -29,15 +29,16 @@ from chainrun.store.prints import Print, PrintSource
 from chainrun.whole_file import write_whole
 
 PEAK_MARGIN_DB = 0.001
-"""Kept under max_dbtp, so that dither and rounding cannot pass it."""
+"""Margin below max_dbtp, so that dither and rounding cannot exceed it."""
 DEFAULT_CEILING_DBTP = -1.0
-ROUNDS = 12
-LOSSY_TRIES = 6
+MAX_ROUNDS = 12
+MAX_LOSSY_TRIES = 6
 MAX_STEP_DB = 12.0
-CLOSE_LU = 0.005
+TOLERANCE_LU = 0.005
 MIN_SLOPE = 0.1
-"""LU that a dB of gain must still bring behind the limiter."""
+"""Minimum loudness after the limiter that a dB of gain must still add, in LU."""
 LOUD_LUFS, HOT_DBTP, MUCH_DC_DBFS, MUCH_DBFS = -9.0, -0.1, -40.0, -30.0
+"""Levels above which there are cautions: loudness, true peak, DC, and sound outside 15 Hz to 18 kHz."""
 
 
 def deliver(
@@ -49,23 +50,23 @@ def deliver(
     known: NodeResult | None = None,
     recipe_hash: str = "",
 ) -> tuple[DeliveryResult, list[Miss]]:
-    """Write one file. Returns the result, and what it misses (the file is kept).
+    """Write one file. Returns the result and the requirements it misses (the file is kept).
 
-    `known` is what was measured of the whole print, where that is there: the gain to a target is found from it.
+    `known` is the result of the whole print, if there is one; it saves a measurement of the print.
     """
     stream = _stream_of(spec, prints, rate_hz, pan_law_db, frames=spec.frames, is_stretch=spec.is_stretch)
-    # A stretch of a print that is there as a whole has the gain of the whole delivery, and no target of its own.
+    # A stretch of a whole print gets the gain of the whole delivery, and has no target of its own.
     whole_gain = spec.is_stretch and known is not None
     searched = _searched(spec, prints, rate_hz, pan_law_db, known)
     check_folder(spec.path.parent)
     lossy = spec.path.suffix.lower() in LOSSY
     ceiling, aim = spec.max_dbtp, spec.target_lufs
-    for _ in range(LOSSY_TRIES if lossy else 1):
+    for _ in range(MAX_LOSSY_TRIES if lossy else 1):
         gain_db, shortfall, limited = _fit(replace(spec, target_lufs=aim), searched, known, ceiling)
         measured, pcm_sha256, clipped = _write(spec, stream, gain_db, limited, recipe_hash)
         if whole_gain:
             break
-        # What a lossy format decodes to cannot be foretold: it is read, and what it misses is made up for.
+        # The decoded level of a lossy format cannot be predicted: it is measured, and the gain corrected.
         over = (measured.true_peak_dbtp or 0.0) - (spec.max_dbtp if spec.max_dbtp is not None else math.inf)
         missed = spec.target_lufs - measured.integrated_lufs if spec.target_lufs is not None else 0.0
         if over <= 0.0 and (abs(missed) < 0.05 or not math.isfinite(missed) or shortfall > 0.05):
@@ -113,7 +114,7 @@ def _stream_of(
 def _searched(
     spec: DeliverySpec, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float, known: NodeResult | None
 ) -> DeliveryStream:
-    """What the gain is found from: a stretch whose whole print is there has the gain of the whole delivery."""
+    """Stream from which the gain is computed: the whole delivery for a stretch of a whole print, else the delivery."""
     if spec.is_stretch and known is not None:
         return _stream_of(spec, prints, rate_hz, pan_law_db, frames=spec.own_frames, is_stretch=False)
     return _stream_of(spec, prints, rate_hz, pan_law_db, frames=spec.frames, is_stretch=spec.is_stretch)
@@ -122,7 +123,7 @@ def _searched(
 def at_the_gain_of_the_whole(
     spec: DeliverySpec, prints: Mapping[str, Print], rate_hz: int, pan_law_db: float, known: NodeResult | None
 ) -> DeliverySpec:
-    """A solo's order with the gain that the delivery has when all of it sounds (`prints` are the whole mix's)."""
+    """Spec of a solo with the gain that the delivery has in the whole mix; `prints` are the whole mix's."""
     stream = _searched(spec, prints, rate_hz, pan_law_db, known)
     gain_db, _, ceiling = _fit(spec, stream, known, spec.max_dbtp)
     return replace(
@@ -140,7 +141,7 @@ def at_the_gain_of_the_whole(
 def _fit(
     spec: DeliverySpec, stream: DeliveryStream, known: NodeResult | None, ceiling: float | None
 ) -> tuple[float, float, float | None]:
-    """Gain in dB, by how much it falls short of the target in LU, and the limiter's ceiling if there is one."""
+    """Gain in dB, shortfall from the target in LU, and the limiter's ceiling (None without a limiter)."""
     if spec.target_lufs is None:
         return spec.gain_db, 0.0, ceiling if spec.fit == "limiter" else None
     if known is not None and spec.is_plain:
@@ -161,22 +162,22 @@ def _fit(
 
 
 def _fit_by_limiting(target_lufs: float, stream: DeliveryStream, ceiling: float) -> tuple[float, float, float | None]:
-    """The gain that reaches the loudness behind the limiter: found step by step, since limiting takes loudness away."""
+    """Gain, shortfall and ceiling that reach the loudness after the limiter; iterative, since limiting lowers it."""
     powers, _ = _measured(stream, 0.0, None, False)
     gain = gain_to_loudness(powers, target_lufs)
     if gain is None:
         return 0.0, 0.0, ceiling
     missing, before = 0.0, None
-    for _ in range(ROUNDS):
+    for _ in range(MAX_ROUNDS):
         powers, _ = _measured(stream, gain, ceiling, False)
         more = gain_to_loudness(powers, target_lufs)
         missing = more if more is not None else 0.0
-        if abs(missing) < CLOSE_LU:
+        if abs(missing) < TOLERANCE_LU:
             return gain, 0.0, ceiling
-        # By the secant: behind a limiter each dB of gain makes less than 1 LU.
+        # Secant method: after a limiter each dB of gain adds less than 1 LU.
         slope = (before[1] - missing) / (gain - before[0]) if before is not None and gain != before[0] else 1.0
         if missing > 0.0 and slope < MIN_SLOPE:
-            break  # out of reach: more gain would only be limited away
+            break  # out of reach: the limiter would take away any further gain
         before = (gain, missing)
         gain += max(-MAX_STEP_DB, min(MAX_STEP_DB, missing / max(slope, MIN_SLOPE)))
     return gain, max(0.0, missing), ceiling
@@ -185,7 +186,7 @@ def _fit_by_limiting(target_lufs: float, stream: DeliveryStream, ceiling: float)
 def _measured(
     stream: DeliveryStream, gain_db: float, ceiling: float | None, true_peak: bool
 ) -> tuple[Array, float | None]:
-    """Powers of the 400 ms blocks, and the true peak where it is wanted."""
+    """Powers of the 400 ms blocks, and the true peak in dBTP if `true_peak`, else None."""
     meter = Meter(stream.rate_hz, stream.n_channels, true_peak=true_peak)
     for x in stream.blocks(gain_db, ceiling):
         meter.feed(x)
@@ -198,10 +199,10 @@ def _measured(
 def _write(
     spec: DeliverySpec, stream: DeliveryStream, gain_db: float, ceiling: float | None, recipe_hash: str
 ) -> tuple[Measured, str, int]:
-    """What the file measures, the hash of its samples, and frames that did not fit."""
+    """Write the file; returns its measurement, the hash of its samples, and the number of clipped frames."""
     analysis = Analysis(stream.rate_hz, stream.n_channels, every=8)
     tags = {**spec.tags, "comment": spec.tags.get("comment") or f"recipe {recipe_hash}, chainrun {__version__}"}
-    told = spec.tags or spec.bext or spec.sidecar
+    tagged = spec.tags or spec.bext or spec.sidecar
 
     def broadcast() -> Broadcast:
         found = analysis.result()
@@ -226,7 +227,7 @@ def _write(
         dither=spec.dither,
         seed=spec.seed,
         quality_pct=spec.quality_pct,
-        tags=tags if told else None,
+        tags=tags if tagged else None,
         broadcast=broadcast if spec.bext else None,
     ) as writer:
         for x in stream.blocks(gain_db, ceiling):
@@ -247,7 +248,7 @@ def _decoded(path: Path) -> Measured:
 
 
 def _write_sidecar(path: Path, result: DeliveryResult, recipe_hash: str) -> None:
-    """NAME.json beside the file: what made it, and what it measured."""
+    """Write NAME.json next to the file: the recipe that made it, and its measurement."""
     document = {
         "schema_version": 1,
         "engine": __version__,
@@ -260,11 +261,11 @@ def _write_sidecar(path: Path, result: DeliveryResult, recipe_hash: str) -> None
     write_whole(sidecar_of(path), json.dumps(document, indent=1, allow_nan=False), "the sidecar")
 
 
-# -- what is said ------------------------------------------------------------------------------------------------
+# -- cautions and misses -----------------------------------------------------------------------------------------
 
 
 def cautions(name: str, measured: Measured) -> list[str]:
-    """Plain warnings about what can hurt ears and loudspeakers. The figures are ours: common practice."""
+    """Warnings about levels that can hurt ears or loudspeakers. The limits are our own: common practice."""
     found = []
     if measured.integrated_lufs > LOUD_LUFS:
         found.append(
@@ -273,18 +274,18 @@ def cautions(name: str, measured: Measured) -> list[str]:
     if measured.true_peak_dbtp is not None and measured.true_peak_dbtp > HOT_DBTP:
         found.append(f"a true peak of {measured.true_peak_dbtp:.1f} dBTP can clip converters and lossy formats")
     if measured.dc_dbfs is not None and measured.dc_dbfs > MUCH_DC_DBFS:
-        found.append(f"DC of {measured.dc_dbfs:.0f} dBFS pushes loudspeakers off their middle: dc_block takes it out")
+        found.append(f"DC of {measured.dc_dbfs:.0f} dBFS pushes loudspeaker cones off centre: dc_block removes it")
     for level, what in (
-        (measured.above_18_khz_dbfs, "above 18 kHz, which many cannot hear and tweeters can burn from"),
-        (measured.below_15_hz_dbfs, "below 15 Hz, which nobody hears and woofers move from"),
+        (measured.above_18_khz_dbfs, "above 18 kHz: many people cannot hear it, and it can damage tweeters"),
+        (measured.below_15_hz_dbfs, "below 15 Hz: inaudible, but it moves woofers"),
     ):
         if level is not None and level > MUCH_DBFS:
-            found.append(f"{level:.0f} dBFS lie {what}")
+            found.append(f"{level:.0f} dBFS {what}")
     return [f"caution, {name}: {text}" for text in found]
 
 
 def _judge(spec: DeliverySpec, measured: Measured, shortfall: float, clipped: int, gain_db: float) -> list[Miss]:
-    """What the file misses of what the recipe asks for."""
+    """Requirements of the recipe that the file misses."""
     found: list[Miss] = []
 
     def miss(code: Code, sentence: str) -> None:
@@ -292,14 +293,14 @@ def _judge(spec: DeliverySpec, measured: Measured, shortfall: float, clipped: in
 
     lufs, peak = measured.integrated_lufs, measured.true_peak_dbtp
     if spec.target_lufs is not None and lufs == -math.inf:
-        miss(Code.LOUDNESS_NOT_MEASURED, "too quiet or too short to be measured, so that target_lufs cannot be met")
+        miss(Code.LOUDNESS_NOT_MEASURED, "too quiet or too short to measure, so target_lufs cannot be met")
     elif spec.target_lufs is not None and shortfall <= 0.05:
         missed = lufs - spec.target_lufs
         if abs(missed) > 0.1:
             miss(Code.TARGET_MISSED, f"{lufs:.2f} LUFS, {missed:+.2f} LU from the target")
     if shortfall > 0.05 and spec.fit == "gain":
         short = f"{lufs:.2f} LUFS, {shortfall:.2f} LU short of the target {spec.target_lufs:g} LUFS"
-        miss(Code.TARGET_MISSED, f"{short}: more gain than {gain_db:+.2f} dB would pass {spec.max_dbtp:g} dBTP")
+        miss(Code.TARGET_MISSED, f"{short}: more gain than {gain_db:+.2f} dB would exceed {spec.max_dbtp:g} dBTP")
     elif shortfall > 0.05:
         miss(Code.TARGET_MISSED, f"{lufs:.2f} LUFS; no gain before the limiter reaches the target")
     if spec.max_dbtp is not None and peak is not None and peak > spec.max_dbtp + 0.005:
@@ -310,13 +311,13 @@ def _judge(spec: DeliverySpec, measured: Measured, shortfall: float, clipped: in
 
 
 def check_folder(folder: Path, *, writable: bool = False) -> None:
-    """Make the output folder, and see whether it can be written to. Raises ResourceError where that cannot be."""
+    """Create the output folder; with `writable`, check that it can be written to. Raises ResourceError."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise ResourceError(
             Problem(
-                f"the output folder cannot be made ({error.strerror})",
+                f"the output folder cannot be created ({error.strerror})",
                 file=str(folder),
                 code=Code.OUTPUT_NOT_WRITABLE,
             )
@@ -330,6 +331,6 @@ def check_folder(folder: Path, *, writable: bool = False) -> None:
 
 
 def not_writable(folder: Path, error: OSError) -> ResourceError:
-    """The error of an output folder that cannot be written to."""
+    """Error for an output folder that cannot be written to."""
     message = f"the output folder cannot be written to ({error.strerror})"
     return ResourceError(Problem(message, file=str(folder), code=Code.OUTPUT_NOT_WRITABLE))

@@ -1,4 +1,4 @@
-"""Where deliveries may land: inside the output folder, on nothing that is read or kept."""
+"""Checks output paths: deliveries stay inside the output folder and overwrite no input and nothing in the store."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from chainrun.whole_file import safely_resolved
 
 
 def check_output_paths(plan: Plan, specs: Sequence[DeliverySpec], out: Path, store: Path | None) -> None:
-    """Refuse a delivery that would land on an input, in the store, or outside `out`. Raises RecipeError.
+    """Raise RecipeError for a delivery that would overwrite an input, or be in the store or outside `out`.
 
-    Links and .. are resolved before; a link at the very place of a file is replaced by it, and not followed.
+    Links and .. in the folders are resolved first; a link with the delivery's own name is replaced, not followed.
     """
     origin = plan.origin
     wholes = {safely_resolved(out / path) for path in plan.whole_files}
@@ -25,7 +25,7 @@ def check_output_paths(plan: Plan, specs: Sequence[DeliverySpec], out: Path, sto
     if changed and sibling.exists():
         raise RecipeError(
             Problem(
-                "this change would be written into the folder of another recipe",
+                "the changed recipe would be delivered into the folder of another recipe",
                 file=shown_path(origin.path),
                 given=f'"{shown_path(out)}"',
                 hint=f"rename the variant or the overlay, or {sibling.name}",
@@ -37,9 +37,9 @@ def check_output_paths(plan: Plan, specs: Sequence[DeliverySpec], out: Path, sto
     for spec, path in [(one, path) for one in specs for path in one.files]:
         reason = _reason(path, plan.inputs, home, kept)
         if reason is None and (spec.is_solo or spec.is_stretch) and safely_resolved(path) in wholes:
-            reason = "a part would be written over a delivery of the whole"
+            reason = "a part of the mix would overwrite a delivery of the whole mix"
         if reason is None and safely_resolved(path) in unchanged:
-            reason = "a changed recipe would be written over a delivery of the recipe as it is"
+            reason = "a changed recipe would overwrite a delivery of the unchanged recipe"
         if reason is not None:
             found.append(
                 Problem(
@@ -58,11 +58,11 @@ def check_output_paths(plan: Plan, specs: Sequence[DeliverySpec], out: Path, sto
 def _reason(path: Path, inputs: frozenset[Path], home: Path, kept: Path | None) -> str | None:
     real, folder = safely_resolved(path), safely_resolved(path.parent)
     if real in inputs:
-        return "a delivery would be written over an input"
+        return "a delivery would overwrite an input"
     if folder != home and home not in folder.parents:
-        return "a delivery would lie outside the output folder, by a link or a name that leads out of it"
+        return "a delivery would be outside the output folder: a link or a name leads out of it"
     if kept is not None and (folder == kept or kept in folder.parents):
         return "a delivery would be written into the store"
     if path.exists() and not path.is_file():
-        return "a delivery would take the place of something that is no file"
+        return "a delivery would replace something that is not a file"
     return None

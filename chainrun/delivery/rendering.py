@@ -1,4 +1,4 @@
-"""A whole render: a plan to prints, prints to measured files."""
+"""Renders a plan: nodes to prints, prints to measured files."""
 
 from __future__ import annotations
 
@@ -25,24 +25,25 @@ from chainrun.whole_file import work_folder
 
 WORK_FOLDER = ".chainrun-work"
 PRE_ROLL_S = 5.0
-"""A stretch of a session whose prints are not kept is rendered from so long before it."""
+"""A stretch of a session without kept prints is rendered from this long before its start."""
 MUCH_TO_WRITE_BYTES = 100_000_000
+"""Larger renders announce their size."""
 
 
 @dataclass(frozen=True)
 class RenderOptions:
-    """How a plan is rendered."""
+    """Options of a render."""
 
     workers: int | None = None
-    """Worker processes that render nodes; 1 renders in this one; None for as many as pay."""
+    """Worker processes (1: render in this process). Default: automatic."""
     store: Path | None = None
-    """Where prints are kept; without it they live in the output folder as long as the render."""
+    """Folder of the store; without it prints are in the output folder during the render."""
     gain_db: float | None = None
-    """A gain for all deliveries, in place of their targets."""
+    """Gain for all deliveries, in place of their targets."""
     measure_only: bool = False
-    """Render and measure, and deliver nothing."""
+    """Render and measure; deliver nothing."""
     used_at: float | None = None
-    """When its prints count as used, in seconds since 1970; None for now."""
+    """Time at which its prints count as used, in seconds since 1970; None for now."""
 
 
 def render(
@@ -56,8 +57,8 @@ def render(
 ) -> RenderResult:
     """Render a plan into the folder `out`; nothing appears there unless all nodes have been rendered.
 
-    `progress` hears of each node and the share of it that is rendered, `say`, before the work begins, how much it will
-    write to the disk. Raises AudioError, RecipeError for output paths that cannot be, ResourceError.
+    `progress` is called with each node's name and its rendered share; `say`, before a large render, with a sentence on
+    how much it writes. Raises AudioError, RecipeError (unusable output paths) and ResourceError.
     """
     with one_blas_thread():
         return _Rendering(plan, out, options or RenderOptions(), progress=progress, log=log, say=say).render()
@@ -108,12 +109,12 @@ class _Rendering:
         if store is not None:
             self.result.prints = _prints_of(self.plan.graph, store)
         self.result.seconds = time.perf_counter() - self.began
-        self.log.tell("end", seconds=round(self.result.seconds, 4), failures=self.result.failures)
+        self.log.record("end", seconds=round(self.result.seconds, 4), failures=self.result.failures)
         return self.result
 
     def _render_with(self, store: Store) -> None:
         plan = self.plan
-        # With a gain of its own or nothing to deliver, neither parts nor wholes are asked for.
+        # With `gain_db` or `measure_only` neither parts nor wholes are needed.
         parts = {one: plan.parts[one] for one in _each(spec.sounding for spec in self.specs) if one is not None}
         wholes = {
             one: plan.wholes[one] for one in _each(spec.whole_sounding for spec in self.specs if spec.needs_whole)
@@ -145,11 +146,11 @@ class _Rendering:
         return choose_stretch(graph, store, wanted, self.plan.stretch, PRE_ROLL_S)
 
     def _begin(self, store: Store, choices: list[Choice]) -> int:
-        """See whether the disk has room for it, log the start, and choose the number of workers."""
+        """Check disk space, log the start, and choose the number of workers."""
         plan = self.plan
         print_bytes, file_bytes = check_disk_space(plan, choices, self.specs, store.folder, self.out)
         workers = worthwhile_workers(self.options.workers, len(choices[0].to_render), plan.session_s)
-        self.log.tell(
+        self.log.record(
             "start",
             engine=__version__,
             recipe=self.result.recipe,
@@ -163,7 +164,7 @@ class _Rendering:
             file_bytes=file_bytes,
         )
         if print_bytes + file_bytes > MUCH_TO_WRITE_BYTES:
-            self.say(f"up to {size_text(print_bytes)} of prints and {size_text(file_bytes)} of files to be written")
+            self.say(f"up to {size_text(print_bytes)} of prints and {size_text(file_bytes)} of files to write")
         return workers
 
     def _note(self, choice: Choice) -> None:
@@ -179,12 +180,12 @@ class _Rendering:
         span = plan.stretch
         result.length_s = span[1] - span[0] if span else choice.frames("main") / plan.rate_hz
         for warning in result.warnings:
-            self.log.tell("warning", message=warning)
+            self.log.record("warning", message=warning)
 
     def _at_gains_of_wholes(
         self, store: Store, runs: NodeRuns, wholes: Mapping[frozenset[str] | None, Graph]
     ) -> list[DeliverySpec]:
-        """The specs of a solo with the gain of the whole mix, which is rendered for it where it is not kept."""
+        """Specs of a solo with the gain of the whole mix, which is rendered for that if it is not kept."""
         found = list(self.specs)
         for sounding, graph in wholes.items():
             here = [i for i, spec in enumerate(found) if spec.needs_whole and spec.whole_sounding == sounding]
@@ -203,7 +204,7 @@ class _Rendering:
         return found
 
     def _deliver(self, spec: DeliverySpec, choice: Choice) -> None:
-        # A delivery's own stretch meets its own target; one that was asked for gets the whole mix's gain.
+        # A stretch in the recipe has its own target; one requested for this render gets the whole mix's gain.
         whole = spec.frames is None or choice.stretch is not None
         known = choice.results[spec.node] if whole and spec.node not in choice.partial else None
         plan = self.plan
@@ -213,7 +214,7 @@ class _Rendering:
         self.result.deliveries.append(delivered)
         self.result.warnings += delivered.cautions
         self.result.misses += misses
-        self.log.tell(
+        self.log.record(
             "delivered",
             file=delivered.file,
             integrated_lufs=delivered.measured.integrated_lufs,
@@ -227,7 +228,7 @@ def _each(soundings: Iterable[frozenset[str] | None]) -> Iterable[frozenset[str]
 
 
 def _prints_of(graph: Graph, store: Store) -> dict[str, Print]:
-    """The kept prints of a graph's nodes."""
+    """Prints in the store of a graph's nodes."""
     found = {}
     for node in graph.nodes:
         footer = store.footer(node.identity)
@@ -237,13 +238,13 @@ def _prints_of(graph: Graph, store: Store) -> dict[str, Print]:
 
 
 def size_text(n_bytes: float) -> str:
-    """A number of bytes for a person."""
+    """Text of a size in bytes: `1.2 GB` or `340 MB`."""
     return f"{n_bytes / 1e9:.1f} GB" if n_bytes >= 1e9 else f"{n_bytes / 1e6:.0f} MB"
 
 
 @contextmanager
 def _work_store(out: Path) -> Iterator[Store]:
-    """A store in the output folder that lives as long as the render; those of dead renders are taken away."""
+    """Temporary store in the output folder for the time of a render; those of dead renders are deleted."""
     with ExitStack() as stack:
         try:
             folder = stack.enter_context(work_folder(WORK_FOLDER, out))

@@ -1,4 +1,4 @@
-"""Result of a render: its nodes, its delivered files, and what was noted."""
+"""Result of a render: nodes, delivered files, warnings and misses."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SCHEMA_VERSION = 1
 
 @dataclass(frozen=True)
 class DeliveryResult:
-    """One delivered file."""
+    """Result of one delivered file."""
 
     file: str
     measured: Measured
@@ -25,15 +25,15 @@ class DeliveryResult:
     gain_db: float
     target_lufs: float | None
     shortfall_lu: float
-    """By how much the target was missed because of max_dbtp."""
+    """LU by which the target was missed because of max_dbtp."""
     limited_max_db: float | None = None
-    """Most gain reduction of the limiter of fit = "limiter"."""
+    """Maximum gain reduction of the limiter with fit = "limiter"."""
     cautions: tuple[str, ...] = ()
     gain_of: str = ""
-    """What the gain was found from, where that is not the file itself: a solo and a stretch have the whole mix's."""
+    """Source of the gain if it is not the file itself: a solo and a stretch have the whole mix's."""
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The result as a JSON object."""
         limited = self.limited_max_db
         return {
             "file": self.file,
@@ -63,7 +63,7 @@ def node_record(node: NodeResult) -> dict[str, object]:
 
 @dataclass(frozen=True)
 class Miss:
-    """What a delivered file misses of what its recipe asks for."""
+    """Requirement of the recipe that a delivered file misses."""
 
     delivery: str
     """The file's name."""
@@ -71,13 +71,13 @@ class Miss:
     sentence: str
 
     def text(self) -> str:
-        """`mix.wav: true peak -0.50 dBTP is above max_dbtp = -1`."""
+        """The miss in one line: `mix.wav: true peak -0.50 dBTP is above max_dbtp = -1`."""
         return f"{self.delivery}: {self.sentence}"
 
 
 @dataclass
 class RenderResult:
-    """Result of a whole render. Its `misses` make the exit code 1; the files are there all the same."""
+    """Result of a whole render. With `misses` the exit code is 1, but all files are written."""
 
     engine: str
     recipe: str
@@ -90,9 +90,9 @@ class RenderResult:
     misses: list[Miss] = field(default_factory=list)
     seconds: float = 0.0
     plan: Plan = field(kw_only=True, repr=False)
-    """What was rendered."""
+    """The rendered plan."""
     prints: dict[str, Print] = field(default_factory=dict, repr=False)
-    """The kept print of each node; empty without a store."""
+    """Print of each node in the store; empty without a store."""
 
     @property
     def failures(self) -> list[str]:
@@ -101,14 +101,14 @@ class RenderResult:
 
     @property
     def times_real_time(self) -> float:
-        """How much faster than the music lasts."""
+        """Seconds of music rendered per second."""
         return self.length_s / self.seconds if self.seconds > 0 else 0.0
 
     def reading_at(self, path: str) -> float:
-        """The value at `buses.kit.chain.0.gain_reduction_max_db`, by digits or names as the recipe is written.
+        """Value of a reading such as `buses.kit.chain.0.gain_reduction_max_db`; steps by number or by name.
 
-        A chain's item that holds one such step alone (a preset, say) may stand for it. Raises KeyError, with
-        what there is, for a path that finds none or several.
+        A chain's item with a single such step inside (a preset, for example) may stand for that step. Raises
+        KeyError, with a list of the readings, for a path that finds none or several.
         """
         head, _, quantity = path.rpartition(".")
         group, _, rest = head.partition(".")
@@ -120,18 +120,18 @@ class RenderResult:
         found = [one for one in here if address in (one.step, one.named)]
         found = found or [one for one in here if f"{one.step}.".startswith(f"{address}.")]
         found = found or [one for one in here if f"{one.named}.".startswith(f"{address}.")]
-        told = found[0].quantities() if len(found) == 1 else {}
-        if quantity not in told:
+        values = found[0].quantities() if len(found) == 1 else {}
+        if quantity not in values:
             silent = [one.reason for one in wet_levels if one in found and one.reason]
             if len(found) == 1 and silent:
                 raise KeyError(f"{path}: no number: {silent[0]}")
             known = [f"{one.named}.{key}" for one in reductions for key in QUANTITIES if key != WET_QUANTITY]
             known += [f"{one.named}.{WET_QUANTITY}" for one in wet_levels]
             raise KeyError(f"{path}: {'several' if len(found) > 1 else 'no'} readings; there are {', '.join(known)}")
-        return told[quantity]
+        return values[quantity]
 
     def record(self) -> dict[str, object]:
-        """As one JSON document."""
+        """The result as one JSON document."""
         return {
             "schema_version": SCHEMA_VERSION,
             "engine": self.engine,

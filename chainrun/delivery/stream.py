@@ -1,4 +1,4 @@
-"""What becomes of a print before it is written: a part of it, fades, a fold, another rate, a gain, a limiter."""
+"""Processes a print for delivery: stretch, fades, fold-down to mono, gain, rate, limiter."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ from chainrun.plan.deliveries import DeliverySpec
 from chainrun.units import LOG2_PER_DB, db_to_gain, ms_to_frames, s_to_frames
 
 LOOKAHEAD_MS, HOLD_MS, RELEASE_MS = 1.5, 5.0, 80.0
-"""Of the limiter behind the gain, where fit = "limiter"."""
+"""Times of the limiter after the gain, with fit = "limiter"."""
 
 
 class DeliveryStream:
-    """One run of the print through all of it, at a gain, in blocks at the delivered rate."""
+    """Blocks of a delivery at the delivered rate; can be run several times, with different gains."""
 
     def __init__(self, spec: DeliverySpec, source: Callable[[], SignalSource], rate_hz: int):
         self._spec, self._source, self._rate = spec, source, rate_hz
@@ -37,7 +37,7 @@ class DeliveryStream:
         self.reduction_max_db = 0.0
 
     def blocks(self, gain_db: float, ceiling_db: float | None = None) -> Iterator[Array]:
-        """Blocks of shape (n_channels, n), n_frames in all; held under a true peak by the limiter, if one is given."""
+        """Blocks of shape (n_channels, n), n_frames in total; limited to the true peak `ceiling_db` if given."""
         made = self._converted(gain_db)
         return made if ceiling_db is None else self._limited(made, ceiling_db)
 
@@ -60,7 +60,7 @@ class DeliveryStream:
             source.close()
 
     def _fades(self, at: int, n: int) -> Array:
-        """Raised cosines at both ends."""
+        """Gain of the raised-cosine fades at both ends, shape (n,)."""
         t = np.arange(at, at + n)
         gain = np.ones(n)
         ends = (t - self._fades_from, self._fades_to - 1 - t)

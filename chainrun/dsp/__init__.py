@@ -1,4 +1,4 @@
-"""Pure kernels on NumPy and SciPy, one subject a file.
+"""Signal-processing kernels on NumPy and SciPy, one subject per file.
 
-They know no recipe; state goes in and comes out; their slow twins stand in tests/reference/.
+They know nothing of recipes, and take and return their state. tests/reference/ has a slow twin of each.
 """

@@ -1,11 +1,12 @@
-"""A branching smoother whose release changes with the programme, by its crest factor.
+"""Branching smoother whose release time follows the crest factor of the programme.
 
-Source: Giannoulis, Massberg, Reiss, "Parameter Automation in a Dynamic Range Compressor", JAES 61(10), 2013 (from
-memory): ypk^2 = max(x^2, a ypk^2' + (1-a) x^2), yrms^2 = a yrms^2' + (1-a) x^2 with a time constant of 200 ms,
-C^2 = ypk^2 / yrms^2, and a release of 2 tau_max / C^2 less the attack. A steady sine has C^2 = 2.
+Source: Giannoulis, Massberg, Reiss, "Parameter Automation in a Dynamic Range Compressor", JAES 61(10), 2013:
+ypk^2 = max(x^2, a ypk^2' + (1-a) x^2), yrms^2 = a yrms^2' + (1-a) x^2 with a time constant of 200 ms,
+C^2 = ypk^2 / yrms^2, and a release of 2 tau_max / C^2 minus the attack. A steady sine has C^2 = 2.
 
-The coefficient differs from frame to frame, so that the closed forms of `ballistics` do not hold. Here the branches are
-guessed, the then linear recurrence is solved as a bidiagonal system, and the guess is mended until it stands.
+The coefficient changes from frame to frame, so the closed forms of `ballistics` do not apply. Instead the branch of
+each frame is guessed, which makes the recurrence linear; it is solved as a bidiagonal system, and the guess is
+corrected until it agrees with the solution.
 """
 
 from __future__ import annotations
@@ -18,13 +19,13 @@ from chainrun.dsp.ballistics import OnePole, time_constant
 from chainrun.dsp.scratch import Scratch
 
 CREST_MS = 200.0
-SHORTEST_RELEASE_MS = 5.0
+MIN_RELEASE_MS = 5.0
 QUIET = 1e-20
-ROUNDS = 40
+MAX_ROUNDS = 40
 
 
 class CrestFactor:
-    """C^2 of a level over consecutive blocks; the state is (peak^2, rms^2)."""
+    """Computes C^2 of a level over consecutive blocks; the state is (peak^2, rms^2)."""
 
     def __init__(self, rate_hz: int, scratch: Scratch | None = None):
         self._a = time_constant(CREST_MS, rate_hz)
@@ -38,7 +39,8 @@ class CrestFactor:
             return np.ones(0), state
         squares = level * level
         rms = self._mean.run(squares, mean)
-        # The peak stage is the one-pole plus a running maximum, as in `Decoupled`; it restarts where powers end.
+        # The peak stage is the one-pole plus a running maximum, as in `Decoupled`, in stretches short enough for the
+        # powers to stay in range.
         held = np.empty(n)
         longest = max(1, int(600.0 / max(1e-12, -np.log(self._a))))
         for start in range(0, n, longest):
@@ -53,21 +55,25 @@ class CrestFactor:
 
 
 def release_coefficients(crest: Array, attack_ms: float, longest_ms: float, rate_hz: int) -> Array:
-    """The release coefficient of each frame: 2 longest / C^2 less the attack, and not under 5 ms (or the longest)."""
-    shortest = min(SHORTEST_RELEASE_MS, longest_ms)
+    """Release coefficient of each frame, same shape as `crest`.
+
+    The release time is 2 longest / C^2 minus the attack, at most `longest_ms` and at least 5 ms (or `longest_ms`, if
+    that is shorter).
+    """
+    shortest = min(MIN_RELEASE_MS, longest_ms)
     ms = np.clip(2.0 * longest_ms / crest - attack_ms, shortest, longest_ms)
     coefficients: Array = np.exp(-1000.0 / (ms * rate_hz))
     return coefficients
 
 
 def branching_with(x: Array, attack: float, release: Array, y0: float) -> Array:
-    """y[n] = c y[n-1] + (1 - c) x[n], c the attack where x[n] > y[n-1], else release[n]. Exact."""
+    """y[n] = c y[n-1] + (1 - c) x[n] with c = attack where x[n] > y[n-1], else release[n]; shape (n_frames,). Exact."""
     if x.size == 0:
         return x.copy()
     rises = np.empty(x.size, dtype=np.bool_)
     rises[0] = x[0] > y0
     np.greater(x[1:], x[:-1], out=rises[1:])
-    for _ in range(ROUNDS):
+    for _ in range(MAX_ROUNDS):
         y = _solve(x, np.where(rises, attack, release), y0)
         seen = _branches(x, y, y0)
         if np.array_equal(seen, rises):

@@ -1,4 +1,4 @@
-"""The array types that every kernel speaks of."""
+"""Array types of all kernels."""
 
 from __future__ import annotations
 

@@ -1,9 +1,10 @@
-"""How much later, and with which polarity, one microphone hears the same hits as another.
+"""Delay and polarity of the same hits in two microphones.
 
 Generalised cross-correlation (Knapp and Carter, "The generalized correlation method for estimation of time delay",
-IEEE Trans. ASSP 24(4), 1976): the cross-spectrum of each hit is divided by a power of its own size, so that every
-frequency counts about the same, and the hits are summed. With the whole phase transform (power 1) noise counts as much
-as the hit; 0.8 was the best of what was tried. The largest peak, up or down, is the arrival; its sign the polarity.
+IEEE Trans. ASSP 24(4), 1976): the cross-spectrum of each hit is divided by a power of its own magnitude, so that all
+frequencies count about equally, and the hits are summed. With the full phase transform (power 1) noise counts as much
+as the hit; 0.8 was the best of the powers tried. The peak with the largest magnitude is the arrival, its sign the
+polarity.
 """
 
 from __future__ import annotations
@@ -15,29 +16,31 @@ import numpy as np
 from chainrun.dsp.arrays import Array
 
 WHITENING = 0.8
+"""Power of its magnitude by which the cross-spectrum is divided."""
 LOW_HZ, HIGH_HZ = 200.0, 8000.0
 FINER = 8
-"""Steps in a frame in which the peak is looked for, before a parabola."""
+"""Steps per frame in the search for the peak; a parabola through three steps refines it."""
 AGREE_FRAMES = 4.0
+"""Maximum distance from the common peak at which a hit's own peak agrees with it."""
 
 
 @dataclass(frozen=True)
 class Arrival:
-    """The second microphone behind the first."""
+    """Arrival at the second microphone relative to the first."""
 
     delay_frames: float
     inverted: bool
     confidence: float
-    """The share of the hits whose own peak lies within 4 frames of the common one, with its sign."""
+    """Share of hits (0 … 1) whose own peak is within 4 frames of the common one and has its sign."""
     n_hits: int
 
 
 def arrival(
     first: Array, second: Array, rate_hz: float, max_frames: int, band_hz: tuple[float, float] = (LOW_HZ, HIGH_HZ)
 ) -> Arrival | None:
-    """Of hits in the first microphone and, wider by `max_frames` at both ends, in the second; None without any.
+    """Arrival of hits at the second microphone relative to the first; None if no hit sounds in both.
 
-    Shapes (n_hits, length) and (n_hits, length + 2 * max_frames).
+    `first` has shape (n_hits, length); `second` has `max_frames` more at both ends: (n_hits, length + 2 * max_frames).
     """
     sounding = (np.abs(first).max(axis=1, initial=0.0) > 0) & (np.abs(second).max(axis=1, initial=0.0) > 0)
     first, second = first[sounding], second[sounding]
@@ -54,7 +57,7 @@ def arrival(
     mask = np.clip((freqs - low) / (0.2 * low) + 0.5, 0.0, 1.0) * np.clip((high - freqs) / (0.1 * high) + 0.5, 0.0, 1.0)
     floor = 1e-12 * size.max(axis=1, keepdims=True) + 1e-300
     white = cross / np.maximum(size, floor) ** WHITENING * mask
-    # Every hit weighs the same.
+    # All hits count equally.
     white /= np.sqrt(np.sum(np.abs(white) ** 2, axis=1, keepdims=True)) + 1e-300
     lags = 2 * max_frames + 1
     each = np.fft.irfft(white, n)[:, :lags]

@@ -1,18 +1,17 @@
-"""Smoothers with one time constant or two: the one-pole, and the branching and decoupled attack/release pairs.
+"""Smoothers with one or two time constants: one-pole, and smooth branching and smooth decoupled attack/release.
 
 Source of the equations: Giannoulis, Massberg, Reiss, "Digital Dynamic Range Compressor Design", JAES 60(6),
-2012: eq. (7) time constant, eq. (16) smooth branching, eq. (17) smooth decoupled (the last two numbers from
-memory). A time constant is the time to 63.2 % of a step.
+2012. A time constant is the time to 63.2 % of a step.
 
-How they run without a loop over samples:
+They run without a loop over samples:
 
 * A one-pole over rows of B frames is a product with a lower-triangular matrix, plus the carried value times a
-  decaying row; the carries themselves obey a one-pole over the row ends, B times shorter.
+  decaying row; the carried values themselves obey a one-pole over the row ends, B times shorter.
 * Branching. With r = aR, A[n] = r^(n+1), P the release-only one-pole of x started from 0, S = P / A and
-  T[n] = x[n] / r^n - S[n-1], the substitution y = A (Z + S) turns eq. (16) into
+  T[n] = x[n] / r^n - S[n-1], the substitution y = A (Z + S) turns the smooth branching equation into
   Z[n] = Z[n-1] + (1 - aA/aR) max(0, T[n] - Z[n-1]): Z never falls, and moves only where T > Z. Over the frames
   that can move it (the candidates) the recurrence without its max is a plain one-pole whose result is nowhere
-  above Z; a candidate that does not exceed that bound is dropped for good, and when none drops the bound is Z.
+  above Z. A candidate that does not exceed that bound is dropped; when none is dropped any more, the bound is Z.
 * Decoupled. With s the one-pole aR of x, the peak stage is s + A max.accumulate((x - s) / A).
 """
 
@@ -26,9 +25,9 @@ from chainrun.dsp.arrays import Array, IntArray
 from chainrun.dsp.scratch import Scratch
 
 ROW = 16
-"""Frames a row of the one-pole's matrix product: 16 ran faster than 8, 32, 64 and 128 (tests/bench)."""
+"""Frames per row of the one-pole's matrix product: 16 ran faster than 8, 32, 64 and 128 (tests/bench)."""
 SHORT = 256
-"""Below this many frames the plain recursion is the faster one."""
+"""Below this many frames the plain recursion is faster."""
 
 _ONE = np.array([1.0])
 
@@ -39,7 +38,7 @@ def time_constant(ms: float, rate_hz: float) -> float:
 
 
 class _Recursion:
-    """y[n] = q y[n-1] + gain x[n] over rows of ROW frames: one matrix for a row, and the recursion of the row ends."""
+    """y[n] = q y[n-1] + gain x[n] over rows of ROW frames: one matrix per row, and a recursion over the row ends."""
 
     def __init__(self, q: float, gain: float, name: str, scratch: Scratch, depth: int):
         self._q, self._gain, self._name, self._scratch = q, gain, name, scratch
@@ -86,16 +85,16 @@ class _Recursion:
 
 
 class OnePole:
-    """y[n] = a y[n-1] + (1 - a) x[n], block by block."""
+    """One-pole smoother, y[n] = a y[n-1] + (1 - a) x[n], block by block."""
 
     def __init__(self, a: float, scratch: Scratch | None = None):
         self.a = a
         self._recursion = _Recursion(a, 1.0 - a, "one-pole", scratch or Scratch(), depth=1) if 0.0 < a < 1.0 else None
 
     def run(self, x: Array, y0: float, out: Array | None = None) -> Array:
-        """Smooth x, shape (n_frames,), from the value y0 that the frame before it had. Returns y, same shape.
+        """Smooth x, shape (n_frames,), from y0, the output at the frame before. Returns y, same shape.
 
-        `out` may not overlap x.
+        `out` must not overlap x.
         """
         y = np.empty(x.size) if out is None else out
         if self._recursion is None:
@@ -105,7 +104,7 @@ class OnePole:
         return y
 
     def run_squared(self, x: Array, y0: float, out: Array | None = None) -> Array:
-        """The same of the squares of x: a running mean square."""
+        """Smooth the squares of x (a running mean square), otherwise as `run`."""
         y = np.empty(x.size) if out is None else out
         if self._recursion is None:
             np.multiply(x, x, out=y)
@@ -117,7 +116,7 @@ class OnePole:
 
 
 class _Decay:
-    """Tables of r^(n+1) and its inverse, and the longest block whose powers stay in range (600 time constants)."""
+    """Tables of r^(n+1) and its inverse, and the maximum block whose powers stay in range (600 time constants)."""
 
     def __init__(self, r: float):
         self.r = r
@@ -125,12 +124,12 @@ class _Decay:
         self._powers = self._inverse = np.empty(0)
 
     def powers(self, n: int) -> Array:
-        """r^(n+1)."""
+        """r^(n+1), shape (n,)."""
         self._grow(n)
         return self._powers[:n]
 
     def inverse(self, n: int) -> Array:
-        """r^-(n+1)."""
+        """r^-(n+1), shape (n,)."""
         self._grow(n)
         return self._inverse[:n]
 
@@ -141,7 +140,7 @@ class _Decay:
 
 
 def _spread(values: Array, where: IntArray, before: float, n: int, out: Array) -> Array:
-    """A staircase of n frames: `before`, and from each of `where` (rising) on the value that belongs to it."""
+    """Staircase of n frames: starts at `before`, takes the next of `values` at each index in `where` (ascending)."""
     held = np.empty(values.size + 1)
     held[0] = before
     held[1:] = values
@@ -152,7 +151,7 @@ def _spread(values: Array, where: IntArray, before: float, n: int, out: Array) -
 
 
 class Branching:
-    """Smooth branching attack/release: aA while x is above the last output, else aR. Exact."""
+    """Smooth branching attack/release: coefficient aA while x is above the last output, else aR. Exact."""
 
     def __init__(self, attack: float, release: float, scratch: Scratch | None = None):
         self.attack, self.release = attack, release
@@ -164,7 +163,7 @@ class Branching:
         self._climb = OnePole(fast / slow if slow > 0.0 else 0.0, self._scratch)
 
     def run(self, x: Array, y0: float, out: Array | None = None) -> Array:
-        """Smooth x, shape (n_frames,), from the value y0 of the frame before. Returns y; `out` may not overlap x."""
+        """Smooth x, shape (n_frames,), from y0, the output at the frame before. Returns y; `out` must not overlap x."""
         n = x.size
         y = np.empty(n) if out is None else out
         if self._decay.r == 0.0:
@@ -173,7 +172,7 @@ class Branching:
         for start in range(0, n, self._decay.longest):
             part = slice(start, min(n, start + self._decay.longest))
             if self._turned:
-                # aA > aR: the same with signs turned.
+                # aA > aR: the same with both signs inverted.
                 self._run_part(-x[part], -y0, y[part])
                 np.negative(y[part], out=y[part])
             else:
@@ -182,7 +181,7 @@ class Branching:
         return y
 
     def run_sparse(self, values: Array, where: IntArray, n_frames: int, y0: float, out: Array | None = None) -> Array:
-        """The same for x of `n_frames` that is `values` > 0 at `where` (rising) and 0 elsewhere; y0 >= 0."""
+        """As `run`, for an x of `n_frames` that is `values` > 0 at `where` (ascending) and 0 elsewhere; y0 >= 0."""
         if self._turned or self._decay.longest < n_frames or self._decay.r == 0.0:
             x = np.zeros(n_frames)
             x[where] = values
@@ -190,7 +189,7 @@ class Branching:
         y = np.empty(n_frames) if out is None else out
         r = self._decay.r
         scaled = values * self._decay.inverse(n_frames)[where]
-        # Where x is 0 the release alone acts: neither S nor Z changes there.
+        # Where x is 0 only the release acts: neither S nor Z changes there.
         steps = np.empty(where.size + 1)
         steps[0] = 0.0
         np.cumsum(scaled, out=steps[1:])
@@ -220,7 +219,7 @@ class Branching:
         out *= self._decay.powers(n)
 
     def _shrink(self, chosen: Array, where: IntArray, z0: float) -> tuple[Array, IntArray]:
-        """Z at the candidates that move it, and where those are."""
+        """Z at the candidates that move it, and their indices."""
         rounds = 0
         while chosen.size:
             z = self._climb.run(chosen, z0)
@@ -237,7 +236,7 @@ class Branching:
 
 
 class Decoupled:
-    """Smooth decoupled attack/release: a peak stage that releases with aR, then a one-pole aA. Exact."""
+    """Smooth decoupled attack/release: a peak stage that releases with aR, then a one-pole with aA. Exact."""
 
     def __init__(self, attack: float, release: float, scratch: Scratch | None = None):
         self._scratch = scratch or Scratch()
@@ -246,7 +245,7 @@ class Decoupled:
         self._soften = OnePole(attack, self._scratch)
 
     def run(self, x: Array, state: tuple[float, float], out: Array | None = None) -> tuple[Array, tuple[float, float]]:
-        """Smooth x, shape (n_frames,). The state is (peak stage, output) of the frame before."""
+        """Smooth x, shape (n_frames,). The state is (peak stage, output) at the frame before."""
         peak, last = state
         n = x.size
         y = np.empty(n) if out is None else out

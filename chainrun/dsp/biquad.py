@@ -1,7 +1,7 @@
 """Second-order sections: designs of the Audio EQ Cookbook and Butterworth cuts.
 
 Source of the designs: W3C Working Group Note "Audio EQ Cookbook", 8 June 2021. Cuts of order n are
-Butterworth cascades with Q_k = 1 / (2 sin((2k-1) pi / (2n))) (any filter text, e.g. Zverev, Handbook of
+Butterworth cascades with Q_k = 1 / (2 sin((2k-1) pi / (2n))) (any text on filters, e.g. Zverev, Handbook of
 Filter Synthesis, 1967). All are bilinear designs. A section is a row (b0, b1, b2, 1, a1, a2).
 """
 
@@ -28,11 +28,11 @@ def _terms(freq_hz: float, q: float, rate_hz: float) -> tuple[float, float]:
 
 
 def _band_terms(freq_hz: float, q: float, rate_hz: float) -> tuple[float, float]:
-    """cos(w0), and alpha for a band that is freq_hz / q wide in hertz wherever it lies: tan(pi freq_hz / (q rate_hz)).
+    """cos(w0), and alpha for a band freq_hz / q hertz wide at any frequency: tan(pi freq_hz / (q rate_hz)).
 
-    An all-pass of this alpha turns its phase by 90 degrees at both edges, pi / 2 apart in tan (Regalia and Mitra,
-    "Tunable digital frequency response equalization filters", IEEE Trans. ASSP 35(1), 1987; from memory). Wider bands
-    than the rate carries keep the Cookbook's alpha.
+    An all-pass with this alpha turns the phase by 90 degrees at both edges, pi / 2 apart in tan (Regalia and Mitra,
+    "Tunable digital frequency response equalization filters", IEEE Trans. ASSP 35(1), 1987). Bands too wide for the
+    rate keep the Cookbook's alpha.
     """
     c, alpha = _terms(freq_hz, q, rate_hz)
     half_width = freq_hz / (q * rate_hz)
@@ -72,12 +72,12 @@ def notch(freq_hz: float, q: float, rate_hz: float) -> Array:
 
 
 def band_pass_of_width(freq_hz: float, q: float, rate_hz: float) -> Array:
-    """The band-pass that is freq_hz / q wide at -3 dB wherever it lies. Returns shape (6,)."""
+    """Second-order band-pass, freq_hz / q hertz wide at -3 dB at any frequency. Returns shape (6,)."""
     return _passing(*_band_terms(freq_hz, q, rate_hz))
 
 
 def notch_of_width(freq_hz: float, q: float, rate_hz: float) -> Array:
-    """The notch that is freq_hz / q wide at -3 dB wherever it lies. Returns shape (6,)."""
+    """Second-order notch, freq_hz / q hertz wide at -3 dB at any frequency. Returns shape (6,)."""
     return _stopping(*_band_terms(freq_hz, q, rate_hz))
 
 
@@ -88,7 +88,7 @@ def all_pass(freq_hz: float, q: float, rate_hz: float) -> Array:
 
 
 def bell(freq_hz: float, gain_db: float, q: float, rate_hz: float) -> Array:
-    """Peaking filter: `gain_db` at `freq_hz`, 0 dB far from it. Returns shape (6,)."""
+    """Peaking filter: `gain_db` at `freq_hz`, towards 0 dB away from it. Returns shape (6,)."""
     c, alpha = _terms(freq_hz, q, rate_hz)
     a = math.pow(10.0, gain_db / 40.0)
     return _section([1.0 + alpha * a, -2.0 * c, 1.0 - alpha * a], [1.0 + alpha / a, -2.0 * c, 1.0 - alpha / a])
@@ -140,7 +140,7 @@ def first_order(freq_hz: float, rate_hz: float, *, high: bool) -> Array:
 
 
 def tilt(freq_hz: float, gain_db: float, rate_hz: float) -> Array:
-    """First-order slope from -gain_db / 2 in the lows to +gain_db / 2 in the highs: H(s) = (a s + 1) / (s + a)."""
+    """First-order tilt from -gain_db / 2 in the lows to +gain_db / 2 in the highs: H(s) = (a s + 1) / (s + a)."""
     a = math.pow(10.0, gain_db / 40.0)
     k = math.tan(math.pi * freq_hz / rate_hz)
     return _section([a + k, k - a, 0.0], [1.0 + a * k, a * k - 1.0, 0.0])

@@ -1,13 +1,13 @@
-"""Runs second-order sections over consecutive blocks, without a loop over samples.
+"""Cascades of second-order sections over consecutive blocks, without a loop over samples.
 
 A cascade is a linear system with d = 2 * sections states. Over rows of B frames with the state s[k] before each row
 
     Y = [X | S] @ [[T], [O]]      s[k + 1] = s[k] M + x[k] G
 
-where T holds the impulse response (upper triangular), O the answer to each state, G what each frame of a row leaves in
-the state at its end, and M what a state becomes over a row of silence. The recurrence of the states is solved in
-groups of 8 rows by one product, the groups' own states in groups of 8 again, until a handful is left.
-The states are those of the transposed direct form II, section by section, as scipy.signal.sosfilt has them.
+where T holds the impulse response (upper triangular), O the response to each state, G the contribution of each frame of
+a row to the state at its end, and M the change of a state over a row of silence. The recurrence of the states is solved
+in groups of 8 rows by one product, the groups' own states in groups of 8 again, until a handful is left.
+The states are those of the transposed direct form II, section by section, as in scipy.signal.sosfilt.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from chainrun.dsp.scratch import Scratch
 ROW = 32
 GROUP = 8
 NEAR_DC = 1e-3
-"""Poles closer to z = 1 make states so large that products lose more than 1e-9: those cascades stay with sosfilt."""
+"""Poles closer to z = 1 make states so large that products lose more than 1e-9: such cascades run in sosfilt."""
 
 
 class _States:
-    """s[k + 1] = s[k] M + u[k] for many k at once."""
+    """Recurrence of the states, s[k + 1] = s[k] M + u[k], for many k at once."""
 
     def __init__(self, matrix: Array, depth: int):
         d = matrix.shape[0]
@@ -41,12 +41,12 @@ class _States:
             self._inside[:d, columns] = powers[row]
             for earlier in range(row):
                 self._inside[(earlier + 1) * d : (earlier + 2) * d, columns] = powers[row - 1 - earlier]
-        # From its inputs to what they leave behind it.
+        # From a group's inputs to their contribution to the state after it.
         self._left = np.concatenate([powers[GROUP - 1 - row] for row in range(GROUP)])
         self._deeper = _States(powers[GROUP], depth - 1) if depth > 1 else None
 
     def run(self, inputs: Array, state: Array) -> tuple[Array, Array]:
-        """States before each of n inputs, shape (n, d), and the state behind the last."""
+        """States before each of n inputs, shape (n, d), and the state after the last."""
         n, d = inputs.shape
         groups = n // GROUP
         if self._deeper is None or groups < 2:
@@ -68,22 +68,23 @@ class _States:
 
 @dataclass(frozen=True)
 class _Matrices:
-    """What a cascade is, over a row."""
+    """Matrices of a cascade over one row of ROW frames."""
 
     product: Array
-    """From a row and the state before it to its output: T over O."""
+    """From a row and the state before it to its output: T above O."""
     gather: Array
+    """From a row to its contribution to the state after it: G."""
     states: _States
     after: Array
-    """From a row and the state before it to the state behind each of its frames."""
+    """From a row and the state before it to the state after each of its frames."""
 
 
 TAIL_DB = -90.0
-LONGEST_TAIL = 1 << 22
+MAX_TAIL_FRAMES = 1 << 22
 
 
 class Cascade:
-    """Second-order sections, rows (b0, b1, b2, 1, a1, a2). The state is the caller's."""
+    """Cascade of second-order sections, rows (b0, b1, b2, 1, a1, a2). The caller keeps the state."""
 
     def __init__(self, sections: Array):
         self.sections = np.ascontiguousarray(np.atleast_2d(sections))
@@ -95,7 +96,7 @@ class Cascade:
         self._by_rows = poles.size == 0 or float(np.abs(1.0 - poles).min()) > NEAR_DC
 
     def _prepare(self) -> _Matrices:
-        """The answers to one unit in each frame of a row and in each state, all at once, frame by frame."""
+        """Matrices from the responses to a unit in each frame of a row and in each state."""
         d = self._d
         asked = ROW + d
         states = np.zeros((d, asked))
@@ -130,7 +131,7 @@ class Cascade:
         if x.size == 0:
             return state
         if not self._by_rows:
-            from scipy.signal import sosfilt  # its import takes half a second and more, for filters that few have
+            from scipy.signal import sosfilt  # its import takes half a second and more; few filters need it
 
             out[:], after = sosfilt(self.sections, x, zi=state.reshape(-1, 2))
             return np.asarray(after).reshape(self._d)
@@ -162,8 +163,8 @@ class Cascade:
             level = np.abs(self.run(impulse, self.start_state(1))[0][0])
             over = np.flatnonzero(level > level.max() * 10.0 ** (TAIL_DB / 20.0))
             last = int(over[-1]) if over.size else 0
-            if last < n // 2 or n >= LONGEST_TAIL:
-                # A steady tone or DC rings out with the slowest pole, however small that is in the impulse response.
+            if last < n // 2 or n >= MAX_TAIL_FRAMES:
+                # A steady tone or DC decays with the slowest pole, however small that is in the impulse response.
                 ring = TAIL_DB / 20.0 * np.log(10.0) / np.log(self._slowest) if 0.0 < self._slowest < 1.0 else 0.0
-                return min(LONGEST_TAIL, max(last, int(ring) + 1))
+                return min(MAX_TAIL_FRAMES, max(last, int(ring) + 1))
             n *= 4

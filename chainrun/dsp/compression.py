@@ -1,11 +1,11 @@
-"""The side chain of a compressor: level, static curve, smoother; feed-forward, in the log domain.
+"""Side chain of a compressor: static curve, then smoother; feed-forward, in the log domain.
 
 The smoother works on the reduction, after the gain computer, as Giannoulis, Massberg and Reiss recommend
-(JAES 60(6), 2012, sections 2-3; from memory). Logarithm, curve and smoother run only on the frames above the
-knee's foot: elsewhere the reduction that is asked for is 0.
+(JAES 60(6), 2012). Logarithm, curve and smoother run only on the frames above the lower end of the knee: elsewhere the
+curve asks for no reduction.
 
-Detection behind the gain (feedback) is not offered: each frame's level then depends on the frame before through a
-logarithm and a knee, which leaves neither a closed form nor a linear recurrence, and a loop over samples is no option.
+Detection after the gain (feedback) is not offered: each frame's level would depend on the frame before through a
+logarithm and a knee, which leaves neither a closed form nor a linear recurrence, and a loop over samples is too slow.
 """
 
 from __future__ import annotations
@@ -21,18 +21,18 @@ from chainrun.dsp.gain_computer import DownwardCurve
 from chainrun.dsp.scratch import Scratch
 
 SPARSE_SHARE = 0.4
-"""Above this share of frames over the foot the dense form is cheaper."""
+"""If more than this share of the frames is above the knee's lower end, the dense form is cheaper."""
 
 NOTHING = 1e-12
-"""A reduction below this (log2 units) counts as none."""
+"""A reduction below this (log2 units) counts as zero."""
 
 
 @dataclass(frozen=True)
 class Ballistics:
-    """How the reduction moves.
+    """Attack and release of the reduction.
 
-    `slow_share` of it may release with `slow_release_ms` in place of `release_ms`: a fast part that gives way to a slow
-    one. `adaptive` lets the crest factor shorten the release.
+    `slow_share` (0 … 1) of the reduction releases with `slow_release_ms` in place of `release_ms`. `adaptive` lets the
+    crest factor shorten the release.
     """
 
     attack_ms: float
@@ -45,7 +45,7 @@ class Ballistics:
 
 @dataclass(frozen=True)
 class SideState:
-    """What one detector carries on: values of the smoothers, and of the crest factor."""
+    """State of one detector between blocks: values of the smoothers and of the crest factor."""
 
     fast: tuple[float, float] = (0.0, 0.0)
     slow: tuple[float, float] = (0.0, 0.0)
@@ -53,12 +53,12 @@ class SideState:
 
     @property
     def idle(self) -> bool:
-        """Whether nothing is being reduced any more."""
+        """Whether the reduction has returned to zero."""
         return max(*self.fast, *self.slow) < NOTHING
 
 
 class SideChain:
-    """Reduction over time of one detector, in log2 units."""
+    """Computes the reduction of one detector over time, in log2 units."""
 
     def __init__(self, curve: DownwardCurve, ballistics: Ballistics, rate_hz: int, scratch: Scratch | None = None):
         self.curve, self._ballistics, self._rate_hz = curve, ballistics, rate_hz
@@ -75,7 +75,10 @@ class SideChain:
         )
 
     def run(self, level: Array, state: SideState) -> tuple[Array | None, SideState]:
-        """Reduction for a level of shape (n_frames,), a new array; None where there is none in the whole block."""
+        """Reduction for a level of shape (n_frames,), a new array, and the state after it.
+
+        The reduction is None if it is zero in the whole block.
+        """
         crest, crest_state = None, state.crest
         if self._crest is not None:
             crest, crest_state = self._crest.run(level, state.crest)

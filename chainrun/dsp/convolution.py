@@ -2,7 +2,7 @@
 
 Overlap-save with partitions of P frames: the spectra of the response's partitions are kept, every block of P frames is
 transformed once, and each output spectrum is the sum over partitions of response times input spectrum. All blocks
-that a call brings are transformed as rows of one array, which runs about twice as fast as one by one.
+of a call are transformed as rows of one array, which runs about twice as fast as one by one.
 """
 
 from __future__ import annotations
@@ -13,11 +13,11 @@ from scipy import fft
 from chainrun.dsp.arrays import Array, silence
 
 PARTITION_FRAMES = 15_360
-"""A quarter of the engine's block: whole partitions come with each block, and the transforms stay in the cache."""
+"""A quarter of the engine's block: each block holds whole partitions, and the transforms fit into the cache."""
 
 
 class Convolver:
-    """Convolves one channel with `n_outputs` responses of equal length; late by one partition."""
+    """Convolves one channel with responses of shape (n_outputs, n_frames); the output is one partition late."""
 
     def __init__(self, impulse_responses: Array, partition_frames: int | None = None):
         length = impulse_responses.shape[1]
@@ -31,14 +31,14 @@ class Convolver:
         padded[:, :length] = impulse_responses
         parts = padded.reshape(self.n_outputs, self.n_partitions, self.partition)
         self._spectra = fft.rfft(parts, 2 * self.partition, axis=-1)
-        # Frames that wait for a whole partition, the partition before, earlier spectra, finished output.
+        # Frames that wait for a whole partition, the previous partition, earlier spectra, finished output.
         self._waiting = np.zeros(0)
         self._previous = np.zeros(self.partition)
         self._history = np.zeros((self.n_partitions - 1, self.partition + 1), dtype=np.complex128)
         self._ready = silence(self.n_outputs, self.partition)
 
     def run(self, x: Array) -> Array:
-        """A block of shape (n_frames,) -> (n_outputs, n_frames), late by `latency_frames`."""
+        """Convolve a block of shape (n_frames,); returns (n_outputs, n_frames), `latency_frames` late."""
         n = x.size
         joined = np.concatenate([self._waiting, x])
         whole = joined.size // self.partition

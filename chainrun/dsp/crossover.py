@@ -1,9 +1,9 @@
 """Linkwitz-Riley crossovers: bands whose plain sum is an all-pass.
 
-A leg of order 2n is a Butterworth filter of order n twice (S. H. Linkwitz, JAES 24(1), 1976): -6.02 dB at the
-crossover, both legs in phase for n even. Low plus high is the all-pass whose poles are those of the Butterworth
-filter once. In a tree of several crossovers each lower band passes the all-passes of the crossovers above it, so that
-all bands share one phase (textbook, from memory).
+A leg of order 2n is two Butterworth filters of order n in series (S. H. Linkwitz, JAES 24(1), 1976): -6.02 dB at the
+crossover, both legs in phase for even n. Low plus high is the all-pass whose poles are those of one of the Butterworth
+filters. With several crossovers each lower band also passes the all-passes of the crossovers above it, so that all
+bands have the same phase.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from chainrun.dsp.biquad import all_pass, butterworth, butterworth_q
 
 
 def legs(freq_hz: float, order: int, rate_hz: float) -> tuple[Array, Array, Array]:
-    """Low leg, high leg and the all-pass that is their sum, as sections; order 4 or 8."""
+    """Low leg, high leg and the all-pass that equals their sum, as sections of shape (n, 6); order 4 or 8."""
     half = order // 2
     low = butterworth(half, freq_hz, rate_hz, high=False)
     high = butterworth(half, freq_hz, rate_hz, high=True)
@@ -24,7 +24,7 @@ def legs(freq_hz: float, order: int, rate_hz: float) -> tuple[Array, Array, Arra
 
 
 def band_sections(crossovers_hz: list[float], order: int, rate_hz: float) -> list[Array]:
-    """The sections of each of len(crossovers) + 1 bands, lowest first."""
+    """Sections of each of the len(crossovers_hz) + 1 bands, lowest first."""
     parts = [legs(freq_hz, order, rate_hz) for freq_hz in crossovers_hz]
     bands = []
     for band in range(len(parts) + 1):

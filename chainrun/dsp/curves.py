@@ -1,4 +1,4 @@
-"""Memoryless curves for saturation, each with its formula. All pass through 0 and are 1 at most.
+"""Memoryless curves for saturation, each with its formula. All pass through 0.
 
 tanh(x); arctangent (2/pi) atan(pi x / 2); cubic 1.5 x - 0.5 x^3 up to |x| = 1, then flat; sine fold sin(pi x / 2),
 which turns back beyond 1; hard clip; biased tanh tanh(x + b) - tanh(b), whose two halves differ (even harmonics).
@@ -53,20 +53,20 @@ PLAIN: dict[str, Curve] = {
 
 
 class BiasedTanh:
-    """The curve tanh(x + b) - tanh(b)."""
+    """Biased tanh: the curve tanh(x + b) - tanh(b)."""
 
     def __init__(self, bias: float):
         self._bias, self._rest = bias, math.tanh(bias)
 
     def __call__(self, x: Array) -> None:
-        """Bend x in place."""
+        """Shape x in place."""
         x += self._bias
         np.tanh(x, out=x)
         x -= self._rest
 
 
 def curve_of(name: str, bias: float) -> Curve:
-    """The curve of a name; `biased_tanh` takes the bias."""
+    """Curve with the given name; only `biased_tanh` uses the bias. Raises KeyError for an unknown name."""
     return BiasedTanh(bias) if name == "biased_tanh" else PLAIN[name]
 
 
@@ -86,8 +86,8 @@ def _hard_clip_integral(x: Array) -> Array:
 
 
 CORNERED: dict[str, Antiderivative] = {"cubic": _cubic_integral, "hard_clip": _hard_clip_integral}
-"""Curves whose corners make slowly falling harmonics, with their antiderivatives."""
+"""Antiderivatives of the curves with corners, whose harmonics fall slowly."""
 
 DEFAULT_OVERSAMPLING = {"tanh": 4, "biased_tanh": 4, "sine_fold": 4, "arctangent": 8, "cubic": 8, "hard_clip": 8}
-"""The least that keeps the aliases of a 5 kHz tone, driven by 12 dB at 48 kHz, under -90 dB of it over the whole band
+"""Minimum factor that keeps the aliases of a 5 kHz tone, driven by 12 dB at 48 kHz, 90 dB below it over the whole band
 (measured by `python -m tests.bench saturation`)."""

@@ -1,12 +1,12 @@
-"""Mends short clipped runs by autoregressive interpolation.
+"""Restores short clipped runs by autoregressive interpolation.
 
 Source: Janssen, Veldhuis, Vries, "Adaptive interpolation of discrete-time signals that can be modeled as
-autoregressive processes", IEEE Trans. ASSP 34(2), 1986: the samples that are missing are those that make the
-prediction error smallest, for coefficients that are estimated from the samples around and, in turn, from the result.
-Here the missing ones are also held at or beyond the level at which they were clipped.
+autoregressive processes", IEEE Trans. ASSP 34(2), 1986: missing samples are chosen to minimise the prediction error,
+with coefficients estimated from the samples around them and, in turn, from the result. Here the restored samples
+are also kept at or above the level at which they were clipped.
 
-The order climbs: a model of as many frames as half a period predicts the clipped wave as well as the whole one, and
-would leave it as it is. A low order comes first, and the higher ones only where it does not yet explain the sound.
+The order increases: a model whose order reaches half a period predicts the clipped wave as well as the original, and
+would leave it unchanged. So a low order comes first, and higher ones only if it does not yet explain the sound.
 """
 
 from __future__ import annotations
@@ -18,15 +18,15 @@ from chainrun.dsp.arrays import Array, BoolArray, IntArray
 from chainrun.dsp.runs import runs_of
 
 CONTEXT = 768
-"""Frames on either side of a hop that the model is made from, too."""
+"""Frames on either side of a hop that the model also uses."""
 STAGES = ((6, 12), (12, 4), (32, 4))
-"""Order of the model, and rounds with it."""
+"""Order of the model, and number of rounds with it."""
 EXPLAINED = 1e-6
-"""Where the prediction error has less than this share of the energy, no higher order is tried."""
+"""If the prediction error has less than this share of the energy, no higher order is tried."""
 
 
 def short_runs(clipped: BoolArray, longest: int) -> BoolArray:
-    """The clipped samples that stand in runs of at most `longest` frames, whole ones: none at either end."""
+    """Clipped samples in runs of at most `longest` frames; runs that touch either end are left out."""
     chosen = clipped.copy()
     for begin, end in runs_of(clipped):
         if end - begin > longest or begin == 0 or end == clipped.size:
@@ -35,15 +35,15 @@ def short_runs(clipped: BoolArray, longest: int) -> BoolArray:
 
 
 def sounding(x: Array) -> slice:
-    """Where x sounds, without the digital silence at its ends: what a model of the sound may be made from."""
+    """Frames of x without the digital silence at its ends: the part to estimate a model from."""
     sounds = np.flatnonzero(x)
     return slice(int(sounds[0]), int(sounds[-1]) + 1) if sounds.size else slice(0, 0)
 
 
 def prediction(x: Array, order: int) -> tuple[Array, float]:
-    """Coefficients (1, a[1], …, a[order]) of a linear prediction, and the share of the energy that they leave.
+    """Coefficients (1, a[1], …, a[order]) of a linear prediction, and the error's share of the energy.
 
-    By least squares over all frames (covariance method). A tiny white floor keeps pure tones regular.
+    By least squares over all frames (covariance method). A tiny white floor keeps the system regular for pure tones.
     """
     frames = np.lib.stride_tricks.sliding_window_view(x, order + 1)[:, ::-1]
     products = frames.T @ frames
@@ -54,9 +54,9 @@ def prediction(x: Array, order: int) -> tuple[Array, float]:
 
 
 def interpolate(x: Array, missing: BoolArray, max_ratio: float = 2.0) -> Array:
-    """A copy of x with its missing samples set.
+    """Copy of x, shape (n_frames,), with its missing samples restored.
 
-    They keep their signs, and reach 1 to `max_ratio` times the level they have in x.
+    They keep their signs, and get 1 to `max_ratio` times the level they have in x.
     """
     y = x.copy()
     where = np.flatnonzero(missing)
@@ -79,7 +79,7 @@ def interpolate(x: Array, missing: BoolArray, max_ratio: float = 2.0) -> Array:
 
 
 def _band(where: IntArray, a: Array, n_frames: int) -> Array:
-    """The matrix of the unknown samples in lower band form, after the prediction errors of frames order … n_frames - 1.
+    """Matrix of the unknown samples in lower band form, for the prediction errors of frames order … n_frames - 1.
 
     Its entry for samples i and i + d is the sum over these frames n of a[n - i - d] a[n - i].
     """

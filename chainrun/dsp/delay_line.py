@@ -1,4 +1,4 @@
-"""A delay of whole frames over consecutive blocks."""
+"""Delay by whole frames over consecutive blocks."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class DelayLine:
         self._held = silence(n_channels, n_frames)
 
     def run(self, x: Array) -> Array:
-        """The block as it was `n_frames` earlier; same shape. A delay of 0 returns the block itself."""
+        """Delay a block by `n_frames`; same shape. A delay of 0 returns the block itself."""
         if self.n_frames == 0:
             return x
         joined = np.concatenate([self._held, x], axis=1)
@@ -23,7 +23,7 @@ class DelayLine:
         return np.ascontiguousarray(joined[:, : x.shape[1]])
 
     def window(self, x: Array) -> Array:
-        """The held frames and then the block, shape (n_channels, held + n_frames); holds the last ones on."""
+        """The held frames followed by the block, shape (n_channels, held + n_frames); keeps the last ones for later."""
         joined = np.concatenate([self._held, x], axis=1)
         self._held = joined[:, joined.shape[1] - self.n_frames :].copy()
         return joined

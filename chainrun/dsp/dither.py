@@ -1,4 +1,4 @@
-"""Quantisation to whole steps with triangular dither.
+"""Quantisation to integers with triangular dither.
 
 TPDF dither two steps wide makes the first two moments of the error independent of the signal: Lipshitz,
 Wannamaker, Vanderkooy, "Quantization and Dither: A Theoretical Survey", JAES 40(5), 1992.
@@ -12,7 +12,7 @@ from chainrun.dsp.arrays import Array
 
 
 class Quantiser:
-    """Turns blocks of ±1.0 into integers of `bits`; the dither is seeded and independent of block borders."""
+    """Turns blocks of ±1.0 into integers of `bits`; the dither is seeded and does not depend on block borders."""
 
     def __init__(self, bits: int, *, dither: bool, seed: int):
         self.bits, self.dither = bits, dither
@@ -20,7 +20,7 @@ class Quantiser:
         self.clipped_frames = 0
 
     def run(self, x: Array) -> np.ndarray:
-        """Shape (n_channels, n_frames) in, int32 of shape (n_frames, n_channels) out; counts clipped frames."""
+        """Quantise shape (n_channels, n_frames) to int32 of shape (n_frames, n_channels); counts clipped frames."""
         scale = float(1 << (self.bits - 1))
         steps = x.T * scale
         if self.dither:

@@ -1,6 +1,6 @@
 """Absorption and decay of a box: Eyring's formula, T = 24 ln(10) / c * V / (-S ln(1 - a)) (Kuttruff, Room Acoustics).
 
-It stands apart from `room` because a recipe is checked with it, and checking must not cost NumPy's friends.
+A module of its own, because recipes are checked with it, and a check must not import NumPy and SciPy.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ SABINE = 24.0 * math.log(10.0) / SPEED_OF_SOUND
 
 
 def decay_of(absorption: float, size_m: tuple[float, float, float]) -> float:
-    """The decay time in seconds that walls of this absorption (0 … 1) give a box of this size in metres."""
+    """Decay time in seconds of a box of this size in metres whose walls have this absorption (0 … 1)."""
     x, y, z = size_m
     surface = 2.0 * (x * y + y * z + x * z)
     return -SABINE * x * y * z / (surface * math.log1p(-absorption))

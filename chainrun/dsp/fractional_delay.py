@@ -1,7 +1,7 @@
-"""Delays by a fraction of a frame: a Kaiser-windowed sinc.
+"""Delays by a fraction of a frame, with a Kaiser-windowed sinc.
 
-Figures (see tests/dsp): with 64 taps the delay is right within 0.001 frame and the level
-within 0.01 dB up to 0.42 of the sampling rate (20 kHz at 48 kHz).
+With 64 taps the delay is right within 0.001 frame and the level within 0.01 dB up to 0.42 of the sampling rate
+(20 kHz at 48 kHz); tests/dsp checks both.
 """
 
 from __future__ import annotations
@@ -33,16 +33,17 @@ def sinc_taps(fraction: float, half_taps: int = HALF_TAPS) -> Array:
 
 
 def split_delay(delay_frames: float) -> tuple[int, float]:
-    """A delay as whole frames and a fraction in [0, 1); fractions under 1e-9 of a frame count as whole."""
+    """Split a delay into whole frames and a fraction in [0, 1); fractions below 1e-9 frame count as 0."""
     whole = math.floor(delay_frames + 1e-9)
     fraction = delay_frames - whole
     return whole, (fraction if fraction > 1e-9 else 0.0)
 
 
 def fir(x: Array, taps: Array) -> Array:
-    """y[:, n] = sum_k taps[k] x[:, n + len(taps) - 1 - k]: the 'valid' part, len(taps) - 1 frames shorter.
+    """Convolve x, shape (n_channels, n_frames), with taps; only the 'valid' part, len(taps) - 1 frames shorter.
 
-    Frames are computed alike wherever they stand in the block, so that blocks join without a seam.
+    y[:, n] = sum_k taps[k] x[:, n + len(taps) - 1 - k]. A frame's value does not depend on its place in the block, so
+    consecutive blocks join without a seam.
     """
     n_out = x.shape[1] - taps.size + 1
     y = np.zeros((x.shape[0], max(0, n_out)))

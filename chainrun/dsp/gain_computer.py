@@ -1,7 +1,7 @@
-"""The static curve of a compressor, in units of log2 of the amplitude.
+"""Static curves of a compressor and of an expander, in units of log2 of the amplitude.
 
-Source: Giannoulis, Massberg, Reiss, JAES 60(6), 2012, eq. (4): hard knee for W = 0, else a quadratic knee of
-width W around the threshold. Told as the reduction x - y >= 0.
+Source: Giannoulis, Massberg, Reiss, JAES 60(6), 2012: hard knee for W = 0, else a quadratic knee of width W around
+the threshold; here as the reduction x - y >= 0.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from chainrun.units import LOG2_PER_DB
 
 
 def _knee(u: Array, knee: float) -> Array:
-    """The excess over the threshold for u >= 0 counted from the foot of the knee: quadratic in the knee; in place."""
-    if knee > 1e-9:  # narrower ones are hard
+    """Excess over the threshold, quadratic in the knee, for u >= 0 counted from the knee's lower end; in place."""
+    if knee > 1e-9:  # narrower knees count as hard
         c = np.minimum(u, knee)
         u -= c
         c *= c
@@ -28,7 +28,7 @@ def _knee(u: Array, knee: float) -> Array:
 
 @dataclass(frozen=True)
 class DownwardCurve:
-    """Reduction above a threshold. All in dB but the ratio (1 … inf)."""
+    """Reduction above a threshold. All in dB except the ratio (1 … inf)."""
 
     threshold_dbfs: float
     ratio: float
@@ -37,13 +37,13 @@ class DownwardCurve:
 
     @property
     def foot(self) -> float:
-        """The amplitude at and below which nothing is reduced."""
+        """Amplitude at the lower end of the knee: at or below it nothing is reduced."""
         return float(2.0 ** ((self.threshold_dbfs - self.knee_db / 2.0) * LOG2_PER_DB))
 
     def reduction(self, level: Array) -> Array:
-        """Reduction in log2 units of amplitudes > 0; a new array of the same shape.
+        """Reduction in log2 units for amplitudes > 0; a new array of the same shape.
 
-        Without branches: u = x - T + W/2 >= 0, c = min(u, W), reduction = (1 - 1/R) (c^2 / 2W + u - c).
+        Without branches: u = max(0, x - T + W/2), c = min(u, W), reduction = (1 - 1/R) (c^2 / 2W + u - c).
         """
         knee = self.knee_db * LOG2_PER_DB
         slope = 1.0 - 1.0 / self.ratio
@@ -59,9 +59,9 @@ class DownwardCurve:
 
 @dataclass(frozen=True)
 class BelowCurve:
-    """A change that grows below a threshold: `slope` dB for each dB under it, with a soft knee, capped at the range.
+    """Change below a threshold: `slope` dB per dB below it, with a soft knee, limited to the range.
 
-    A downward expander of ratio R takes away (R - 1) dB a dB; upward compression of ratio R adds (1 - 1/R) dB a dB.
+    A downward expander of ratio R takes away (R - 1) dB per dB; upward compression of ratio R adds (1 - 1/R) dB per dB.
     """
 
     threshold_dbfs: float
@@ -70,7 +70,7 @@ class BelowCurve:
     range_db: float
 
     def change(self, level: Array) -> Array:
-        """Size of the change in log2 units of amplitudes > 0; a new array of the same shape."""
+        """Size of the change in log2 units for amplitudes > 0; a new array of the same shape."""
         knee = self.knee_db * LOG2_PER_DB
         u = np.log2(level)
         np.subtract(self.threshold_dbfs * LOG2_PER_DB + knee / 2.0, u, out=u)

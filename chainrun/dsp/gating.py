@@ -1,10 +1,10 @@
-"""A gate computed by its events: when it opens, when it closes, and the gain between.
+"""Gate computed from its events: when it opens, when it closes, and the gain between.
 
-The detector holds a peak and lets it fall by the factor `decay` a frame. The gate opens at the first frame at
-or above the opening threshold; it closes once the held peak has been under the closing threshold for more than
-`hold` frames. A peak p at frame k keeps the held peak at or above the closing threshold c up to frame
-k + floor(log(p / c) / -log(decay)): so that the events follow from the frames above c alone.
-Towards its target (0 dB or -range) the gain in dB moves as a one-pole, with the attack or the release.
+The detector holds a peak, which falls by the factor `decay` per frame. The gate opens at the first frame at or above
+the opening threshold; it closes once the held peak has been below the closing threshold for more than `hold` frames.
+A peak p at frame k keeps the held peak at or above the closing threshold c up to frame
+k + floor(log(p / c) / -log(decay)), so the events follow from the frames above c alone.
+The gain in dB approaches its target (0 dB or -range) as a one-pole, with the attack or the release.
 """
 
 from __future__ import annotations
@@ -20,34 +20,37 @@ SETTLED = 1.6e-10
 """Distance to the target (log2 units, 1e-9 dB) at which the gain counts as arrived."""
 
 FEW_GAPS = 48
+"""Up to this many gaps are examined one by one; more of them as arrays."""
 
 
 @dataclass(frozen=True)
 class GateState:
-    """Open or not; the last frame (counted from the next block's first) that keeps it open; log2 of the gain."""
+    """State of a gate between blocks."""
 
     is_open: bool
     until: int
+    """Last frame up to which it stays open, counted from the next block's first."""
     gain: float
+    """log2 of the gain."""
 
 
 @dataclass(frozen=True)
 class GateEvent:
-    """From `frame` on the gate is open, or not."""
+    """Opening or closing of the gate: from `frame` on it is open, or closed."""
 
     frame: int
     is_open: bool
 
 
 class GateDetector:
-    """Finds the events of a level. Thresholds are amplitudes; `decay` is 0 for none (an RMS level, say)."""
+    """Finds the events of a level. Thresholds are amplitudes; a `decay` of 0 holds no peak (for an RMS level)."""
 
     def __init__(self, open_at: float, close_at: float, decay: float, hold_frames: int):
         self.open_at, self.close_at, self.hold = open_at, min(close_at, open_at), hold_frames
         self._frames_per_octave = -1.0 / math.log2(decay) if decay > 0.0 else 0.0
 
     def run(self, level: Array, state: GateState) -> tuple[list[GateEvent], bool, int]:
-        """Events of a level of shape (n_frames,), and open / until after the block."""
+        """Events of a level of shape (n_frames,), and `is_open` and `until` after the block."""
         n = level.size
         above = np.flatnonzero(level >= self.close_at)
         breaks, ends, last_end = self._gaps(level, above)
@@ -82,14 +85,14 @@ class GateDetector:
         return events, is_open, until - n
 
     def _reach(self, level: Array, at: IntArray) -> IntArray:
-        """The last frame that each of these frames keeps open."""
+        """Last frame up to which each of these frames keeps the gate open."""
         if self._frames_per_octave == 0.0:
             return at + self.hold
         octaves = np.log2(level[at] / self.close_at)
         return at + self.hold + np.floor(octaves * self._frames_per_octave).astype(np.int64)
 
     def _gaps(self, level: Array, above: IntArray) -> tuple[IntArray, IntArray, int]:
-        """Indices into `above` that begin a new stretch, the end of the stretch before each, the last end."""
+        """Indices into `above` that begin a new stretch, the end of the stretch before each, and the last end."""
         none = np.empty(0, dtype=np.int64)
         if above.size == 0:
             return none, none, -1
@@ -115,7 +118,7 @@ class GateDetector:
 
 
 class GateGain:
-    """The gain over time that a list of events asks for, in log2 units and as a factor."""
+    """Computes the gain over time from a list of events, in log2 units and as a factor."""
 
     def __init__(self, closed_log2: float, attack: float, release: float):
         self.closed = closed_log2
@@ -123,7 +126,7 @@ class GateGain:
         self._tables: dict[bool, Array] = {True: np.empty(0), False: np.empty(0)}
 
     def run(self, events: list[GateEvent], n_frames: int, was_open: bool, gain: float) -> tuple[Array, Array, float]:
-        """log2 of the gain and the gain, each of shape (n_frames,), and log2 of the gain at the end."""
+        """Return log2 of the gain and the gain, each of shape (n_frames,), and log2 of the gain at the end."""
         log2_gain, factor = np.empty(n_frames), np.empty(n_frames)
         borders = [0, *(event.frame for event in events), n_frames]
         states = [was_open, *(event.is_open for event in events)]

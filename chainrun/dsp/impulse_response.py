@@ -1,4 +1,4 @@
-"""What is done to an impulse response before it is convolved with: trimmed, scaled, laid out for two outputs."""
+"""Prepares an impulse response for convolution: trims it, scales it, arranges it for two outputs."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ FLOOR = 10.0 ** (-90.0 / 20.0)
 
 
 def trimmed(impulse_response: Array, *, start: bool) -> Array:
-    """Without what lies below -90 dB of the peak at the end, and before the beginning if `start`."""
+    """Cut the end that is more than 90 dB below the peak, and the beginning too if `start`; shape (n_channels, n)."""
     level = np.abs(impulse_response).max(axis=0)
     audible = np.flatnonzero(level > FLOOR * level.max(initial=0.0))
     if audible.size == 0:
@@ -21,7 +21,7 @@ def trimmed(impulse_response: Array, *, start: bool) -> Array:
 
 
 def scaled(impulse_response: Array, how: str) -> Array:
-    """Scaled to a mean energy of 1 over the channels that sound, or to a peak of 1, or left alone."""
+    """Scale to a peak of 1 ("peak"), not at all ("none"), or else to a mean energy of 1 over non-silent channels."""
     energies = np.sum(impulse_response**2, axis=1)
     if how == "none" or not energies.any():
         return impulse_response
@@ -31,10 +31,10 @@ def scaled(impulse_response: Array, how: str) -> Array:
 
 
 def paths(impulse_response: Array, n_inputs: int, centre: float) -> list[Array]:
-    """For each input the responses to left and right, shape (2, n_frames).
+    """Responses from each input to left and right, shape (2, n_frames).
 
-    Four channels are left-left, left-right, right-left, right-right. Two serve left and right alone; a mono signal
-    feeds both. One serves every input alike. A mono signal into a mono response lies in both sides at `centre`.
+    Four channels are left-left, left-right, right-left, right-right. Two are left-left and right-right; a mono signal
+    feeds both. One serves every input. A mono signal with a mono response goes to both sides at the gain `centre`.
     """
     nothing = np.zeros_like(impulse_response[0])
     if impulse_response.shape[0] == 4:

@@ -1,4 +1,4 @@
-"""The level that a dynamics step listens to: magnitude, linked over the channels."""
+"""Level detection for dynamics: magnitudes linked over the channels, then held peak or RMS."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from chainrun.dsp.scratch import Scratch
 
 
 def linked_level(x: Array, link_pct: float) -> Array:
-    """|x| of each channel, drawn to the loudest channel by `link_pct`, shape (n_detectors, n_frames).
+    """|x| of each channel, moved towards the loudest channel by `link_pct`, shape (n_detectors, n_frames).
 
-    0 % leaves each channel its own level, 100 % gives one row that all channels share; between them the level
-    in dB lies that far on the way from the channel's own to the loudest one's.
+    At 0 % each channel keeps its own level, at 100 % one row serves all channels. In between, the level in dB is that
+    share of the way from the channel's own level to the loudest one.
     """
     level = np.abs(x)
     if level.shape[0] == 1 or link_pct == 0.0:
@@ -28,7 +28,7 @@ def linked_level(x: Array, link_pct: float) -> Array:
 
 
 class LevelDetector:
-    """A level that does not follow every swing: the held peak, or the root of the running mean square."""
+    """Held peak (`detect` = "peak") or running RMS of a magnitude."""
 
     def __init__(self, detect: str, window_ms: float, rate_hz: int, scratch: Scratch | None = None):
         decay = time_constant(window_ms, rate_hz)
@@ -36,7 +36,7 @@ class LevelDetector:
         self._mean = OnePole(decay, scratch)
 
     def run(self, magnitude: Array, last: float) -> tuple[Array, float]:
-        """Level of a magnitude of shape (n_frames,), a new array, and the state to carry on."""
+        """Level of a magnitude of shape (n_frames,), a new array, and the state for the next block."""
         if magnitude.size == 0:
             return magnitude.copy(), last
         if self._hold is not None:

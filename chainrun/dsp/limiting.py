@@ -1,9 +1,9 @@
-"""A lookahead limiter: the gain is on its way down before the peak arrives, and never above what it needs.
+"""Lookahead limiter: the gain falls before the peak arrives, and always far enough.
 
-With r[n] >= 0 the reduction in log2 units that frame n needs, the gain of frame n - L is made at frame n:
+With r[n] >= 0 the reduction in log2 units that frame n needs, the gain of frame n - L is computed at frame n:
 v[n] = max r[n - L - H … n] (lookahead L, hold H), q[n] = max(v[n], a q[n-1]) (release), and the mean of
 q[n - L … n] (a straight ramp of L frames). Each of those q is >= r[n - L], hence so is their mean: the limit
-holds whatever the material.
+holds for any material.
 """
 
 from __future__ import annotations
@@ -15,20 +15,21 @@ import numpy as np
 
 from chainrun.dsp.arrays import Array, silence
 from chainrun.dsp.peak_hold import PeakHold
-from chainrun.dsp.sliding import LARGEST, sliding_max, sliding_mean
+from chainrun.dsp.sliding import MAX_INPUT, sliding_max, sliding_mean
 from chainrun.dsp.true_peak import CHUNK_ROWS, ROW, Interpolator
 from chainrun.units import LOG2_PER_DB
 
 NOTHING = 1e-12
+"""A released reduction below this (log2 units) counts as zero."""
 
 MARGIN_DB = 0.05
-"""Kept below a true-peak ceiling, for what 8 times the rate does not see (Annex 2, Attachment 1: 0.042 dB at fs/4)."""
+"""Margin below a true-peak ceiling for peaks that 8 times the rate misses (Annex 2, Attachment 1: 0.042 dB at fs/4)."""
 
 
 def limiting_interpolators() -> tuple[Interpolator, ...]:
-    """What a true-peak limiter listens with: the meter's interpolator, and a longer one at twice its rate.
+    """Interpolators of a true-peak limiter: the meter's own, and a longer one at twice its rate.
 
-    They part only in what lies above 20 kHz, where meters differ too; the louder of both counts.
+    They differ only above 20 kHz, where meters differ too; the higher value counts.
     """
     return Interpolator(4), Interpolator(8, half_taps=24, beta=6.0)
 
@@ -44,7 +45,7 @@ class LimiterState:
 
 
 class LimiterKernel:
-    """Holds all channels under one ceiling with one gain. With `true_peak` it minds the values between samples."""
+    """Keeps all channels below one ceiling with one gain; with `true_peak`, also the values between samples."""
 
     def __init__(
         self,
@@ -63,7 +64,7 @@ class LimiterKernel:
         self._hold = PeakHold(release)
 
     def start_state(self, n_channels: int) -> LimiterState:
-        """The state at rest."""
+        """State at the start: silence, no reduction."""
         history = self.lookahead + self._ahead + self._after
         return LimiterState(
             silence(n_channels, history),
@@ -73,16 +74,16 @@ class LimiterKernel:
         )
 
     def run(self, x: Array, state: LimiterState) -> tuple[Array, Array | None, LimiterState]:
-        """A block of shape (n_channels, n_frames) -> output delayed by `latency_frames`, reduction, state.
+        """Limit a block of shape (n_channels, n_frames); returns output (`latency_frames` late), reduction and state.
 
-        The reduction has shape (n_frames,), in log2 units, or is None where the block passes untouched.
+        The reduction has shape (n_frames,), in log2 units, or is None if the block passes unchanged.
         """
         n = x.shape[1]
         joined = np.concatenate([state.audio, x], axis=1)
         history = state.audio.shape[1]
         out = joined[:, self._after : self._after + n]
         keep = joined[:, n:].copy()
-        # The frames whose need is told in this block: they end `ahead` frames before the block does.
+        # The frames whose need is known in this block: they end `_ahead` frames before the block does.
         recent = joined[:, self.lookahead : self.lookahead + self._after + n + self._ahead]
         needed = self._needed(recent, n)
         if needed is None and state.last == 0.0 and not state.needed.any() and not state.released.any():
@@ -98,12 +99,12 @@ class LimiterKernel:
         return y, reduction, kept
 
     def _needed(self, recent: Array, n: int) -> Array | None:
-        """Reduction that each of n frames needs; None if none does.
+        """Reduction that each of n frames needs; None if none needs any.
 
-        Without the in-between values `recent` is the n frames; with them it has half_taps more on either side.
+        `recent` holds the n frames; with interpolators it has half_taps more on either side.
         """
         peak = np.abs(recent[:, self._after : self._after + n]).max(axis=0)
-        # Frame k answers for the values on both its sides: between k - 1 and k, and between k and k + 1.
+        # Frame k covers the values on both its sides: between k - 1 and k, and between k and k + 1.
         for between in self.between:
             spare = self._after - between.half_taps
             for channel in recent:
@@ -114,11 +115,11 @@ class LimiterKernel:
         if over.size == 0:
             return None
         needed = np.zeros(n)
-        needed[over] = np.minimum(np.log2(peak[over] / self.ceiling), LARGEST)
+        needed[over] = np.minimum(np.log2(peak[over] / self.ceiling), MAX_INPUT)
         return needed
 
     def _beside(self, between: Interpolator, x: Array, n: int) -> Array | None:
-        # One frame more to the left, so that the value left of the first frame is known.
+        # One more frame on the left, so that the value left of the first frame is known.
         rows = between.rows_over(x, self.ceiling)
         if rows.size == 0:
             return None

@@ -1,9 +1,9 @@
-"""Magnitudes as one symmetric FIR (or a 2 x 2 matrix of them): no phase, and half of the ringing before the event.
+"""Linear-phase filters: magnitudes as one symmetric FIR or a matrix of them; half of the ringing comes early.
 
-The FIR is made as long as its sharpest bend asks: halves from 85 ms to 1.4 s are tried, each with a window that is flat
-in its middle, until the response is within 1 % of the wanted magnitude (and of a tenth of the largest, where the
-magnitude is below that). A window rounds off the tip of a narrow bell or notch; a cosine under the same window, one for
-each centre, then puts the response at the centres right.
+The FIR is as long as its sharpest bend needs: half lengths from 85 ms to 1.4 s are tried, each with a window that is
+flat in its middle, until the response is within 1 % of the wanted magnitude (or of a tenth of the largest magnitude,
+where it is below that). A window rounds off the tip of a narrow bell or notch; a cosine under the same window, one per
+centre, then corrects the response at the centres.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ TOLERANCE = 0.01
 
 
 def grid_size(rate_hz: int) -> int:
-    """Points of the transform that magnitudes are sampled for: `grid_size // 2 + 1` from 0 to the Nyquist frequency."""
+    """Points of the transform; magnitudes are given at `grid_size // 2 + 1` points from 0 to the Nyquist frequency."""
     return 1 << int(GRID_SECONDS * rate_hz).bit_length()
 
 
@@ -30,7 +30,7 @@ Centres = tuple[Array, Array]
 def symmetric_taps(magnitudes: Array, rate_hz: int, centres: Centres | None = None) -> Array:
     """Taps of odd length, symmetric to the last bit, for real responses of shape (..., grid_size // 2 + 1).
 
-    At the centres the response is right to rounding.
+    At the centres the response is exact up to rounding.
     """
     n = grid_size(rate_hz)
     impulses = np.fft.irfft(magnitudes, n)
@@ -52,7 +52,7 @@ def symmetric_taps(magnitudes: Array, rate_hz: int, centres: Centres | None = No
 
 
 def _at_centres(right: Array, window: Array, rate_hz: int, centres: Centres) -> Array:
-    """What to add to the right halves of the taps, so that the response at the centres is the wanted one."""
+    """Correction of the right halves of the taps that sets the response at the centres."""
     freqs, wanted = centres
     waves = np.cos(2.0 * np.pi / rate_hz * np.outer(freqs, np.arange(window.size)))
     doubled = 2.0 * waves
@@ -65,14 +65,14 @@ def _at_centres(right: Array, window: Array, rate_hz: int, centres: Centres) -> 
 
 
 class LinearPhase:
-    """Runs channels through a matrix of such FIRs: output i is the sum over j of taps[i, j] on input j."""
+    """Runs channels through a matrix of symmetric FIRs: output i is the sum over j of taps[i, j] on input j."""
 
     def __init__(self, magnitudes: Array, rate_hz: int, centres: Centres | None = None):
         """`magnitudes`: real responses of shape (n, n, grid_size // 2 + 1), n channels; see `symmetric_taps`."""
         n = magnitudes.shape[0]
         taps = symmetric_taps(magnitudes, rate_hz, centres)
         self.half_frames = taps.shape[-1] // 2
-        # For each input: the outputs that it reaches, and the convolver to them.
+        # For each input: the outputs it reaches, and the convolver to them.
         self._routes: list[tuple[list[int], Convolver]] = []
         for j in range(n):
             reached = [i for i in range(n) if i == j or np.abs(magnitudes[i, j]).max() > 1e-12]
@@ -80,7 +80,7 @@ class LinearPhase:
         self.latency_frames = self.half_frames + self._routes[0][1].latency_frames
 
     def run(self, x: Array) -> Array:
-        """A block of shape (n_channels, n_frames), late by `latency_frames`."""
+        """Filter a block of shape (n_channels, n_frames); the output is `latency_frames` late."""
         y = np.zeros_like(x)
         for (reached, convolver), row in zip(self._routes, x, strict=True):
             y[reached] += convolver.run(row)

@@ -1,15 +1,15 @@
 """Bells and shelves that follow their analog shape up to the top octave.
 
-A bilinear design squeezes everything towards the Nyquist frequency: a bell at 16 kHz is several dB off at 44.1 kHz.
+A bilinear design squeezes its response towards the Nyquist frequency: a bell at 16 kHz is several dB off at 44.1 kHz.
 Here the magnitude of the analog prototype (Audio EQ Cookbook, W3C Note of 8 June 2021) is fitted by two sections:
 
-* the prototype's poles go over by impulse invariance (z = e^(sT), as in M. Vicanek, "Matched Second Order Digital
+* the prototype's poles are mapped by impulse invariance (z = e^(sT), as in M. Vicanek, "Matched Second Order Digital
   Filters", 2016), and two real poles near z = -1 shape the top;
 * with phi = sin^2(w / 2) the squared magnitude of the numerator is a polynomial of degree 4 in phi, found by
-  least squares, weighted again towards the largest error; its roots give the zeros, all inside the unit circle.
+  least squares, reweighted towards the largest error; its roots give the zeros, all inside the unit circle.
 
-What is fitted is a boost (a high shelf: its cut, whose poles lie lower); the opposite gain is the inverse filter,
-so that a boost and an equal cut cancel exactly. tests/dsp holds the deviations: under 0.02 dB
+The fit is made for a boost (for a high shelf: its cut, whose poles are lower); the opposite gain is the inverse filter,
+so a boost and an equal cut cancel exactly. tests/dsp holds the deviations below 0.02 dB
 up to 0.9 of the Nyquist frequency for +-12 dB at up to 16 kHz. `python -m tests.bench eq_shape` prints the worst.
 """
 
@@ -24,13 +24,13 @@ from chainrun.dsp.arrays import Array
 
 TOP_POLES = ((-0.8, -0.3), (-0.7, -0.2), (-0.8, -0.4), (-0.9, -0.5), (-0.6, -0.1))
 GOOD_ENOUGH_DB = 0.01
-"""Where the plain bilinear design is this close to its prototype, it is taken: one section in place of two."""
+"""A plain bilinear design this close to its prototype is used: one section in place of two."""
 
 ROUNDS = 4
 
 
 def analog_magnitude(kind: str, freq_hz: Array, centre_hz: float, gain_db: float, q: float) -> Array:
-    """|H| of the Cookbook's prototype: kind is bell, low_shelf or high_shelf."""
+    """|H| of the Cookbook's prototype, same shape as `freq_hz`; kind is bell, low_shelf or high_shelf."""
     a = 10.0 ** (gain_db / 40.0)
     s = 1j * freq_hz / centre_hz
     slope = math.sqrt(a) / q
@@ -45,7 +45,7 @@ def analog_magnitude(kind: str, freq_hz: Array, centre_hz: float, gain_db: float
 
 
 def matched(kind: str, freq_hz: float, gain_db: float, q: float, rate_hz: float) -> Array:
-    """Sections of a bell or shelf with the analog magnitude, shape (1 or 2, 6)."""
+    """Sections of a bell or shelf with the analog magnitude, shape (1 or 2, 6); kind as in `analog_magnitude`."""
     bilinear = {"bell": biquad.bell, "low_shelf": biquad.low_shelf, "high_shelf": biquad.high_shelf}
     plain = bilinear[kind](freq_hz, gain_db, q, rate_hz)[None, :]
     grid = _grid(rate_hz)
@@ -55,7 +55,7 @@ def matched(kind: str, freq_hz: float, gain_db: float, q: float, rate_hz: float)
     if np.abs(20.0 * np.log10(got / wanted)).max() <= GOOD_ENOUGH_DB:
         return plain
     sections = _fit(kind, freq_hz, abs(gain_db), q, rate_hz=rate_hz, grid=grid)
-    if sections is None:  # not seen in the ranges of eq (tests); the bilinear form is always there
+    if sections is None:  # not seen in the ranges of eq (tests); the bilinear design always exists
         return plain
     fitted_is_boost = kind != "high_shelf"
     return sections if (gain_db > 0.0) == fitted_is_boost else _inverse(sections)
@@ -97,7 +97,7 @@ def _fit(kind: str, freq_hz: float, gain_db: float, q: float, *, rate_hz: float,
 
 
 def _matched_poles(w0: float, q: float) -> Array:
-    """Denominator 1, a1, a2 whose poles are those of s^2 + s/q + 1 at w0, by z = e^(sT)."""
+    """Denominator (1, a1, a2) whose poles are those of s^2 + s/q + 1 at w0, mapped by z = e^(sT)."""
     damping = 1.0 / (2.0 * q)
     if damping <= 1.0:
         radius = math.exp(-damping * w0)
@@ -108,14 +108,14 @@ def _matched_poles(w0: float, q: float) -> Array:
 
 
 def _sections(c: Array, poles: Array, extra: Array) -> Array:
-    """Two sections from the numerator's polynomial in phi and the two denominators."""
+    """Build two sections from the numerator's polynomial in phi and the two denominators."""
     roots = np.polynomial.polynomial.polyroots(c).astype(np.complex128)
-    # phi = (2 - z - 1/z) / 4: each root in phi is a pair z, 1/z, of which the inner one is taken.
+    # phi = (2 - z - 1/z) / 4: each root in phi is a pair z, 1/z; the one inside the unit circle is taken.
     half = 1.0 - 2.0 * roots
     shift = np.sqrt(half * half - 1.0)
     zeros = np.where(np.abs(half - shift) < np.abs(half + shift), half - shift, half + shift)
     pairs = _real_pairs(zeros)
-    # The zeros nearest to the prototype's poles go with them.
+    # The zeros nearest to the prototype's poles share a section with them.
     pole = np.roots(poles)[0]
     pairs.sort(key=lambda pair: min(abs(np.roots(pair) - pole)))
     b = np.array(pairs)
@@ -126,7 +126,7 @@ def _sections(c: Array, poles: Array, extra: Array) -> Array:
 
 
 def _real_pairs(zeros: np.ndarray) -> list[Array]:
-    """Quadratics with real coefficients that have these zeros; at most two real ones remain and make one."""
+    """Two quadratics with real coefficients that have these zeros; real zeros are paired."""
     pairs: list[Array] = []
     real: list[float] = []
     for zero in zeros:
@@ -145,7 +145,7 @@ def _real_pairs(zeros: np.ndarray) -> list[Array]:
 
 
 def _inverse(sections: Array) -> Array:
-    """The filter that undoes a minimum-phase one."""
+    """Inverse of a minimum-phase filter."""
     turned = np.concatenate([sections[:, 3:], sections[:, :3]], axis=1)
     scaled: Array = turned / turned[:, 3:4]
     return scaled

@@ -1,4 +1,4 @@
-"""Where drums are hit: rises of the energy above 300 Hz, in steps of a millisecond.
+"""Finds drum hits as rises of the energy above 300 Hz, in steps of a millisecond.
 
 Low frequencies are left out: a booming kick rises for tens of milliseconds, and rings under everything else.
 """
@@ -13,16 +13,17 @@ from chainrun.dsp.biquad import butterworth
 
 LOW_CUT_HZ = 300.0
 AFTER, BEFORE, GAP = 6, 25, 3
-"""Steps that a hit is measured over behind and before its place, and that lie between."""
+"""Steps over which the level is measured after and before a hit, and steps of gap between the two."""
 RISE_DB = 6.0
-APART = 60
-"""Steps between two hits at least."""
-WEAKEST_DB = -30.0
-"""Against the loudest hits: softer rises are not looked at."""
+"""Minimum rise of the level at a hit."""
+MIN_STEPS_APART = 60
+"""Minimum distance between two hits, in steps."""
+MIN_LEVEL_DB = -30.0
+"""Minimum level of a hit relative to the loudest hits."""
 
 
 class Envelope:
-    """Energy above 300 Hz in steps of a millisecond, streaming."""
+    """Measures the energy above 300 Hz in steps of a millisecond, block by block."""
 
     def __init__(self, rate_hz: int):
         self._sections = butterworth(4, LOW_CUT_HZ, rate_hz, high=True)
@@ -33,7 +34,7 @@ class Envelope:
         self._parts: list[Array] = []
 
     def feed(self, x: Array) -> None:
-        """Count a block of shape (n_frames,) in."""
+        """Take a block of shape (n_frames,)."""
         y, self._state = sosfilt(self._sections, x, zi=self._state)
         joined = np.concatenate([self._rest, y**2])
         start = self._at - self._rest.size
@@ -47,12 +48,12 @@ class Envelope:
         self._at += x.size
 
     def result(self) -> Array:
-        """Mean energy of each whole millisecond."""
+        """Mean energy of each whole millisecond, shape (n_steps,)."""
         return np.concatenate(self._parts) if self._parts else np.zeros(0)
 
 
 def levels_after(envelope: Array) -> Array:
-    """For each step the mean energy of the AFTER steps from it on, in dB."""
+    """Mean energy of the AFTER steps from each step on, in dB; same shape as `envelope`."""
     sums = np.concatenate([[0.0], np.cumsum(np.concatenate([envelope, np.zeros(AFTER)]))])
     level: Array = 10.0 * np.log10(
         np.maximum(sums[AFTER:][: envelope.size] - sums[: envelope.size], 0.0) / AFTER + 1e-14
@@ -61,7 +62,7 @@ def levels_after(envelope: Array) -> Array:
 
 
 def onsets(envelope: Array) -> tuple[IntArray, Array]:
-    """Steps at which hits begin, and their levels in dB (mean energy of the first 6 ms)."""
+    """Steps at which hits begin, ascending, and their levels in dB (mean energy of the first 6 ms)."""
     n = envelope.size
     if n < BEFORE + AFTER + GAP:
         return np.zeros(0, dtype=np.int64), np.zeros(0)
@@ -71,13 +72,13 @@ def onsets(envelope: Array) -> tuple[IntArray, Array]:
     before = 10.0 * np.log10((sums[BEFORE : BEFORE + n] - sums[:n]) / BEFORE + 1e-14)
     rise = level - before
     top = float(np.sort(level)[-max(1, n // 500) :].mean())
-    strength = np.where((rise >= RISE_DB) & (level >= top + WEAKEST_DB), rise, 0.0)
+    strength = np.where((rise >= RISE_DB) & (level >= top + MIN_LEVEL_DB), rise, 0.0)
     taken = np.zeros(n, dtype=bool)
     found: list[int] = []
     candidates = np.flatnonzero(strength > 0.0)
     for at in candidates[np.argsort(-strength[candidates], kind="stable")].tolist():
         if not taken[at]:
             found.append(at)
-            taken[max(0, at - APART + 1) : at + APART] = True
+            taken[max(0, at - MIN_STEPS_APART + 1) : at + MIN_STEPS_APART] = True
     places = np.array(sorted(found), dtype=np.int64)
     return places, level[places]

@@ -1,20 +1,20 @@
-"""A curve at a multiple of the rate: up by a polyphase filter, shape, down by another, all as matrix products.
+"""Runs a curve at a multiple of the rate: polyphase filter up, curve, polyphase filter down, as matrix products.
 
-Up: the prototype is a Nyquist filter, so that phase 0 is a pure delay and only the phases between are computed; the
-planes of the phases are never interleaved. Down: one product for each plane. Rows of B frames: the frames that a
-row needs, times a banded matrix of the taps.
+Up: the prototype is a Nyquist filter, so phase 0 is a pure delay and only the phases between are computed; the
+planes of the phases are never interleaved. Down: one product per plane. Rows of B frames: the frames that a row needs,
+times a banded matrix of the taps.
 
-The down filter must stop at the Nyquist frequency: with a half-band pair 25 kHz folds to 23 kHz nearly unharmed. It is
-closed there by 105 dB. Its cut lies at 0.452 of the rate (21.7 kHz at 48 kHz), where it is 6 dB down; up to 0.415 it is
-flat within 0.05 dB.
-`python -m tests.bench saturation` prints what the variants cost and how low their aliases lie.
+The down filter must stop at the Nyquist frequency: with a half-band pair 25 kHz folds to 23 kHz almost unattenuated. It
+attenuates by 105 dB there. Its cut-off is 0.452 of the rate (21.7 kHz at 48 kHz), where it is 6 dB down; up to 0.415 it
+is flat within 0.05 dB.
+`python -m tests.bench saturation` prints the cost of the variants and the level of their aliases.
 
-A curve with corners makes harmonics that fall too slowly for any affordable multiple of the rate. It takes, in place of
-the curve at each point, its mean over the straight line between two neighbours, (F(b) - F(a)) / (b - a) with the
-antiderivative F (Parker, Zavalishin and Le Bivic, "Reducing the aliasing of nonlinear waveshaping using
-continuous-time convolution", DAFx-16, 2016). That is half a point late, and where the curve is straight it drops by
-cos(w/2), w the frequency in radians a point: the down filter takes both back, the drop by 1 + (2 - 2 cos w) / 8, which
-leaves 0.002 dB of it at 20 kHz and 8 times 48 kHz (0.03 dB at 4 times, 0.5 dB at 2 times).
+A curve with corners makes harmonics that fall too slowly for any affordable multiple of the rate. For such a curve, the
+mean over the straight line between two neighbours, (F(b) - F(a)) / (b - a) with F the antiderivative, replaces the
+value at each point (Parker, Zavalishin and Le Bivic, "Reducing the aliasing of nonlinear waveshaping using
+continuous-time convolution", DAFx-16, 2016). That is half a point late, and where the curve is straight it attenuates
+by cos(w/2), w being the frequency in radians per point. The down filter compensates both, the loss by 1 + (2 - 2 cos w)
+/ 8, which leaves 0.002 dB of it at 20 kHz and 8 times 48 kHz (0.03 dB at 4 times, 0.5 dB at 2 times).
 """
 
 from __future__ import annotations
@@ -29,11 +29,12 @@ ROW = 32
 UP_HALF = 16
 """Half length of the up filter, in frames of the base rate."""
 DOWN_HALF = 32
+"""Half length of the down filter, in frames of the base rate."""
 BETA = 9.6
 DOWN_CUT = 0.452
 CHUNK_ROWS = 256
 SAME = 1e-5
-"""Neighbours closer than this take the curve between them: the quotient would lose its digits."""
+"""Between neighbours closer than this the curve at their middle is used: the quotient would lose its digits."""
 
 
 def _kaiser_sinc(t: Array, cut: float, half: float) -> Array:
@@ -51,9 +52,9 @@ def _banded(taps: Array) -> Array:
 
 
 class Oversampler:
-    """Runs a curve at `factor` times the rate on one channel; late by UP_HALF + DOWN_HALF frames (1: not at all).
+    """Runs a curve at `factor` times the rate on one channel, UP_HALF + DOWN_HALF frames late (factor 1: not late).
 
-    With an antiderivative (factor 2 or more) it takes the curve's means between neighbours.
+    With an antiderivative (factor 2 or more) it uses the curve's means between neighbours.
     """
 
     def __init__(
@@ -74,21 +75,21 @@ class Oversampler:
             return
         self._up = [_banded(drive * self._up_taps(phase)) for phase in range(1, factor)]
         self._down = [_banded(level * taps) for taps in self._down_taps()]
-        # Input: the frames that phases and phase 0 still look back on. Planes: what the down filters look back on.
+        # Input: the past frames that the up filter needs. Planes: the past points that the down filter needs.
         self._input = np.zeros(2 * UP_HALF - 1)
         self._planes = [np.zeros(2 * DOWN_HALF) for _ in range(factor)]
         self._last = 0.0
-        """The last plane's last point, which the next call's first point follows."""
+        """Last point of the last plane: the point before the next call's first."""
 
     def _up_taps(self, phase: int) -> Array:
-        """Taps k = 0 … 2 UP_HALF - 1: the value phase / factor behind frame n - UP_HALF, from x[n - k]."""
+        """Taps k = 0 … 2 UP_HALF - 1 on x[n - k] for the value phase / factor of a frame after frame n - UP_HALF."""
         t = np.arange(2.0 * UP_HALF) - UP_HALF + phase / self.factor
         taps = _kaiser_sinc(t, 0.5, UP_HALF)
         scaled: Array = taps / taps.sum()
         return scaled
 
     def _down_taps(self) -> list[Array]:
-        """For each plane the taps over its frames n - k: an output at frame n - DOWN_HALF."""
+        """Taps of each plane over its frames n - k, for the output at frame n - DOWN_HALF."""
         planes = []
         for phase in range(self.factor):
             t = DOWN_HALF - np.arange(2.0 * DOWN_HALF + 1.0) + phase / self.factor
@@ -105,7 +106,7 @@ class Oversampler:
         return shaped
 
     def run(self, x: Array) -> Array:
-        """A block of shape (n_frames,) -> the same length, late by `latency_frames`."""
+        """Shape a block of shape (n_frames,); returns the same length, `latency_frames` late."""
         if self.factor == 1:
             y = x * self._drive
             self._curve(y)
@@ -155,14 +156,14 @@ class Oversampler:
         return y.reshape(-1)[:n]
 
     def _points(self, phase: int, windows: Array, delayed: Array, out: Array) -> None:
-        """The driven signal `phase` / factor behind frame n - UP_HALF."""
+        """Write the driven signal `phase` / factor of a frame after frame n - UP_HALF to `out`."""
         if phase == 0:
             np.multiply(delayed, self._drive, out=out)
         else:
             np.matmul(windows, self._up[phase - 1], out=out.reshape(windows.shape[0], ROW))
 
     def _means(self, before: Array, points: Array, out: Array) -> None:
-        """The curve's means between neighbouring points."""
+        """Write the curve's means between neighbouring points to `out`."""
         assert self._antiderivative is not None
         step = np.subtract(points, before, out=self._scratch.take("oversample step", points.size))
         np.subtract(self._antiderivative(points), self._antiderivative(before), out=out)

@@ -1,6 +1,6 @@
-"""Pan laws for a mono signal, balance for a stereo one.
+"""Gains: pan laws for a mono signal, balance for a stereo one, rides and stretches over time.
 
-Constant power, linear and the compromise between them: Roads, The Computer Music Tutorial, 1996 (from memory).
+Constant power, linear and the compromise between them: Roads, The Computer Music Tutorial, 1996.
 """
 
 from __future__ import annotations
@@ -13,7 +13,10 @@ from chainrun.dsp.arrays import Array
 
 
 def pan_gains(pan_pct: float, law_db: float) -> tuple[float, float]:
-    """Left and right gain of a mono signal at -100 (left) … 100 (right) by the law -3, -4.5 or -6 dB."""
+    """Left and right gain of a mono signal at -100 (left) … 100 (right), with a centre of -3, -4.5 or -6 dB.
+
+    Raises ValueError for any other law.
+    """
     p = (pan_pct + 100.0) / 200.0
     power = (math.cos(p * math.pi / 2.0), math.sin(p * math.pi / 2.0))
     linear = (1.0 - p, p)
@@ -29,14 +32,14 @@ def pan_gains(pan_pct: float, law_db: float) -> tuple[float, float]:
 
 
 def balance_gains(pan_pct: float) -> tuple[float, float]:
-    """Left and right gain of a stereo signal: the centre is 0 dB, only the far side falls, by cos(p pi / 2)."""
+    """Left and right gain of a stereo signal: 0 dB at the centre; only the far side is reduced, by cos(p pi / 2)."""
     far = math.cos(abs(pan_pct) / 100.0 * math.pi / 2.0)
     far = 0.0 if abs(pan_pct) == 100.0 else far
     return (1.0, far) if pan_pct < 0.0 else (far, 1.0)
 
 
 def to_stereo(x: Array, law_db: float) -> Array:
-    """A mono block laid into both sides at the pan law's centre level; a stereo block as it is."""
+    """Copy a mono block to both sides at the pan law's centre level; return a stereo block as it is."""
     if x.shape[0] == 2:
         return x
     left, right = pan_gains(0.0, law_db)
@@ -44,7 +47,7 @@ def to_stereo(x: Array, law_db: float) -> Array:
 
 
 def ride_gain(points_db: list[tuple[float, float]], start_frame: int, n_frames: int, rate_hz: int) -> Array:
-    """Gain per frame of a ride: (seconds, dB) points with straight lines in dB between, constant outside."""
+    """Gain factor of a ride at each frame: (seconds, dB) points, linear in dB between them, constant outside."""
     times = np.array([seconds for seconds, _ in points_db]) * rate_hz
     levels = np.array([db for _, db in points_db])
     frames = np.arange(start_frame, start_frame + n_frames, dtype=np.float64)
@@ -59,7 +62,10 @@ def stretches_gain(
     rate_hz: int,
     fade_s: float = 0.01,
 ) -> Array:
-    """1 inside the stretches (from, to in seconds), 0 outside, with raised-cosine fades inside their ends."""
+    """Gain factor at each frame: 1 inside the stretches (from, to in seconds), 0 outside.
+
+    Raised-cosine fades of at most `fade_s` are inside the stretches, at both ends.
+    """
     seconds = np.arange(start_frame, start_frame + n_frames, dtype=np.float64) / rate_hz
     gain = np.zeros(n_frames)
     for begin, end in stretches_s:

@@ -1,6 +1,6 @@
-"""A held peak: y[n] = max(x[n], decay * y[n-1]) for x >= 0.
+"""Held peak: y[n] = max(x[n], decay * y[n-1]) for x >= 0.
 
-Divided by decay^(n+1) this is a running maximum, and only frames above what is already held can move it.
+Divided by decay^(n+1) this is a running maximum, which only frames above the held value can change.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from chainrun.dsp.scratch import Scratch
 
 
 class PeakHold:
-    """Holds peaks and lets them fall by the factor `decay` a frame, block by block."""
+    """Holds peaks, which fall by the factor `decay` per frame, block by block."""
 
     def __init__(self, decay: float, scratch: Scratch | None = None):
         self.decay = decay
@@ -23,7 +23,7 @@ class PeakHold:
         self._powers = self._inverse = np.empty(0)
 
     def run(self, x: Array, last: float, out: Array | None = None) -> Array:
-        """The held peak of x, shape (n_frames,), from the value `last` of the frame before; `out` may not overlap x."""
+        """Held peak of x, shape (n_frames,), from `last`, its value at the frame before; `out` must not overlap x."""
         n = x.size
         y = np.empty(n) if out is None else out
         if self.decay == 0.0:

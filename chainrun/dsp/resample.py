@@ -1,10 +1,10 @@
 """Conversion between two sampling rates by a polyphase filter, block by block.
 
-Quality, as tests/dsp checks it for 44.1 <-> 48 kHz: flat within 0.01 dB to 20 kHz, images and
+tests/dsp checks the quality for 44.1 <-> 48 kHz: flat within 0.01 dB to 20 kHz, images and
 aliases of tones up to 20 kHz below -100 dB; time 0 stays time 0. The filter is a Kaiser-windowed sinc
 (beta 10, 128 zero crossings of the lower rate).
 
-Outputs come in rows: `up` outputs use `down` new inputs, so that one matrix serves every row.
+Outputs are computed in rows: `up` outputs use `down` new inputs, so one matrix serves every row.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from chainrun.dsp.arrays import Array, silence
 HALF_CROSSINGS = 64
 KAISER_BETA = 10.0
 MIN_ROW = 128
-LARGEST_MATRIX = 1 << 22
+MAX_MATRIX_SIZE = 1 << 22
 
 
 class Resampler:
@@ -32,7 +32,7 @@ class Resampler:
         self._cutoff = min(1.0, self.up / self.down)
         self._half = math.ceil(HALF_CROSSINGS / self._cutoff)
         self._span = self._ins + 2 * self._half
-        self._matrix = self._design() if self._span * self._outs <= LARGEST_MATRIX else None
+        self._matrix = self._design() if self._span * self._outs <= MAX_MATRIX_SIZE else None
         self._pending = silence(n_channels, self._half)
         self._phase = 0
 
@@ -43,7 +43,7 @@ class Resampler:
         return taps
 
     def _design(self) -> Array:
-        """Row of inputs (span) to row of outputs: entry (i, m) weighs input i - half for output m."""
+        """Matrix from a row of inputs (span) to a row of outputs: entry (i, m) weights input i - half in output m."""
         inputs = np.arange(float(self._span))[:, None] - self._half
         outputs = np.arange(float(self._outs))[None, :] * (self.down / self.up)
         offsets: Array = outputs - inputs
@@ -52,7 +52,10 @@ class Resampler:
         return np.ascontiguousarray(matrix)
 
     def run(self, x: Array, *, last: bool = False) -> Array:
-        """Outputs that the inputs so far allow; with `last`, the rest as if silence followed."""
+        """Convert a block of shape (n_channels, n_frames); returns all outputs that are ready, (n_channels, any).
+
+        With `last`, also the rest, as if silence followed.
+        """
         joined = np.concatenate([self._pending, x], axis=1)
         if last:
             joined = np.concatenate([joined, silence(x.shape[0], self._span + self._half)], axis=1)
@@ -69,7 +72,7 @@ class Resampler:
         return y
 
     def _run_odd(self, joined: Array) -> Array:
-        """Rates with hardly a common divisor: the taps of every output are made for it."""
+        """Convert rates with too small a common divisor for a matrix: compute the taps of each output."""
         ready = joined.shape[1] - 2 * self._half
         n_out = max(0, (ready * self.up - self._phase + self.down - 1) // self.down)
         if n_out == 0:

@@ -1,12 +1,12 @@
-"""The impulse response of a box-shaped room: early reflections by image sources, a late part of shaped noise.
+"""Impulse response of a box-shaped room: early reflections from image sources, late tail of shaped noise.
 
-* Early: mirror images of the source up to order 2 (Allen and Berkley, JASA 65(4), 1979; formulas from memory): the
-  delay of an image at distance d is d / c, its amplitude the product of the walls' reflection factors over d. Time 0
-  is the arrival of the direct sound, and levels are relative to it. Fractional delays by a windowed sinc.
-  The walls' reflection factor differs from octave to octave: it is a short minimum-phase filter for each order.
-* Late: noise in octave bands that decay on their own (`room_tail`). Its energy against that of the direct sound is the
-  diffuse field's, 16 pi r^2 / A with A = 24 ln(10) V / (c T) (Kuttruff, Room Acoustics).
-* Absorption a and decay T of a band belong together by Eyring: T = 24 ln(10) / c * V / (-S ln(1 - a)).
+* Early: mirror images of the source up to order 2 (Allen and Berkley, JASA 65(4), 1979): the delay of an image at
+  distance d is d / c, its amplitude the product of the walls' reflection factors divided by d. Time 0 is the arrival of
+  the direct sound, and levels are relative to it. Fractional delays use a windowed sinc.
+  The walls' reflection factor differs from octave to octave: one short minimum-phase filter per order.
+* Late: noise in octave bands, each with its own decay (`room_tail`). Its energy relative to the direct sound is that
+  of the diffuse field, 16 pi r^2 / A with A = 24 ln(10) V / (c T) (Kuttruff, Room Acoustics).
+* Absorption a and decay T of a band are related by Eyring: T = 24 ln(10) / c * V / (-S ln(1 - a)).
 """
 
 from __future__ import annotations
@@ -27,25 +27,26 @@ from chainrun.dsp.eyring import SABINE, SPEED_OF_SOUND
 from chainrun.dsp.fractional_delay import HALF_TAPS, sinc_taps, split_delay
 from chainrun.dsp.pink import pink_energy
 from chainrun.dsp.room_decay import OCTAVES_HZ, OctaveDecay, expected
-from chainrun.dsp.room_tail import LONGEST_S, decay_times, decaying, few_swings, octave_pair, straightened
+from chainrun.dsp.room_tail import MAX_STRAIGHTENED_S, decay_times, decaying, few_swings, octave_pair, straightened
 
 EARS_M = 0.34
 """Distance between the two microphones at a width of 100 %."""
 LEAN = 0.7
-"""How far the room of a source at a side lies on that side: 0 in the middle, 1 all of it. Less in narrow rooms."""
-MAX_ATTEMPTS = 14
-SHORTEST_HELD_S = 0.2
-"""Shorter decays are drawn again so few times: a few milliseconds hold too little to be straightened."""
-FEW_ATTEMPTS = 3
+"""How far the room of a source at one side shifts to that side: 0 not at all, 1 wholly. Less in narrow rooms."""
 GOOD = 0.045
-"""Octaves whose T20 or T30 are further off than this share are drawn again, so many times at most."""
+"""Octaves whose T20 or T30 is off by more than this share are drawn again."""
+MAX_ATTEMPTS = 14
+"""Maximum number of such draws."""
+SHORT_DECAY_S = 0.2
+"""Decays shorter than this get only FEW_ATTEMPTS: a few milliseconds hold too little to be straightened."""
+FEW_ATTEMPTS = 3
 MIDDLE_M = 0.01
-"""A source so near to the microphone's middle is in the middle: its room is balanced."""
+"""A source this near to the microphone's middle counts as in the middle: its room is balanced."""
 EARLY_SHARE = 0.25
-"""Reflections that come later than this share of the decay (15 dB down) are the tail's: in a large or long dead room
+"""Reflections later than this share of the decay (15 dB down) belong to the tail: in a large or long dead room
 single ones would stick out of the decay."""
-LONGEST_ONSET = 0.15
-"""The tail has grown by then, as a share of the decay."""
+MAX_ONSET = 0.15
+"""Maximum time in which the tail grows to its full level, as a share of the decay."""
 WALL_FRAMES = 2048
 """Length of the walls' filters."""
 
@@ -54,29 +55,29 @@ Point = tuple[float, float, float]
 
 @dataclass(frozen=True)
 class Box:
-    """A room: its size in metres, and the decay time of each octave band in seconds."""
+    """Box-shaped room: its size in metres, and the decay time of each octave band in seconds."""
 
     size_m: Point
     decay_s: tuple[float, ...]
 
     @property
     def volume(self) -> float:
-        """In cubic metres."""
+        """Volume in cubic metres."""
         return self.size_m[0] * self.size_m[1] * self.size_m[2]
 
     @property
     def surface(self) -> float:
-        """In square metres."""
+        """Area of the walls in square metres."""
         x, y, z = self.size_m
         return 2.0 * (x * y + y * z + x * z)
 
     def absorption(self) -> Array:
-        """Mean absorption of the walls in each band, from the decay."""
+        """Mean absorption of the walls in each band (0 … 1), from the decay."""
         return 1.0 - np.exp(-SABINE * self.volume / (self.surface * np.array(self.decay_s)))
 
 
 def images(source: Point, size_m: Point, order: int = 2) -> list[tuple[Point, int]]:
-    """Mirror images of a source up to an order, each with the number of walls on its way; the source is the first."""
+    """Mirror images of a source up to an order, each with its number of reflections; the source itself comes first."""
     found = []
     for steps in itertools.product(range(-order, order + 1), repeat=3):
         count = sum(abs(step) for step in steps)
@@ -91,15 +92,16 @@ def images(source: Point, size_m: Point, order: int = 2) -> list[tuple[Point, in
 
 
 def distance(a: Point, b: Point) -> float:
-    """In metres, at least 10 cm."""
+    """Distance in metres, at least 10 cm."""
     return max(0.1, math.dist(a, b))
 
 
 def early(box: Box, source: Point, microphone: Point, rate_hz: int, *, direct_m: float, facing: float = 0.0) -> Array:
-    """Reflections at one microphone, behind and relative to a direct sound of `direct_m`, which is left out.
+    """Reflections at one microphone, shape (n_frames,), without the direct sound.
 
-    With `facing` from -1 (left) to 1 (right) the microphone hears what comes from that side louder than the rest, by
-    the constant-power pan law over the sine of the azimuth; 0 hears all alike.
+    Time and level are relative to a direct sound at the distance `direct_m`. With `facing` from -1 (left) to 1 (right)
+    sound from that side is louder, by the constant-power pan law over the sine of the azimuth; with 0 all directions
+    are equal.
     """
     places = []
     last_m = direct_m + EARLY_SHARE * min(box.decay_s) * SPEED_OF_SOUND
@@ -127,7 +129,7 @@ def early(box: Box, source: Point, microphone: Point, rate_hz: int, *, direct_m:
 
 
 def wall_filter(factors: Array, rate_hz: int) -> Array:
-    """A minimum-phase filter with these amplitude factors at the octaves, straight lines in dB between them."""
+    """Minimum-phase filter with these amplitude factors at the octaves, linear in dB between them."""
     n = 2 * WALL_FRAMES
     freqs = np.maximum(np.fft.rfftfreq(n, 1.0 / rate_hz), 1.0)
     log_size = np.interp(np.log2(freqs), np.log2(OCTAVES_HZ), np.log(factors))
@@ -139,7 +141,7 @@ def wall_filter(factors: Array, rate_hz: int) -> Array:
 
 
 def tail_shape(box: Box, direct_m: float, rate_hz: int) -> tuple[Array, Array]:
-    """What decaying noise is multiplied by: its level against the direct sound with its last fade, and its onset."""
+    """Gains for decaying noise, shape (n_frames,): level relative to the direct sound with a final fade, and onset."""
     n = int(1.5 * max(box.decay_s) * rate_hz) + 64
     middle = float(np.median(box.decay_s))
     area = SABINE * box.volume / middle
@@ -147,7 +149,7 @@ def tail_shape(box: Box, direct_m: float, rate_hz: int) -> tuple[Array, Array]:
     # White noise of variance 1 that decays with T has an energy of T / (6 ln 10) * rate; the octave sums keep that.
     energy = middle / (6.0 * math.log(10.0)) * rate_hz
     # Reflections grow into a diffuse field over about the square root of the volume, in milliseconds (common practice).
-    mixing = min(math.sqrt(box.volume) / 1000.0, LONGEST_ONSET * min(box.decay_s)) * rate_hz
+    mixing = min(math.sqrt(box.volume) / 1000.0, MAX_ONSET * min(box.decay_s)) * rate_hz
     onset = np.sin(np.pi / 2.0 * np.minimum(1.0, np.arange(n) / mixing))
     level = np.full(n, math.sqrt(wanted / energy))
     end = n // 20
@@ -156,10 +158,10 @@ def tail_shape(box: Box, direct_m: float, rate_hz: int) -> tuple[Array, Array]:
 
 
 def coherence(freqs_hz: Array, width: float) -> Array:
-    """Correlation of the diffuse part left and right: as two microphones hear a diffuse field, 1 in the bass.
+    """Correlation of the diffuse part left and right, as for two microphones in a diffuse field: 1 in the bass.
 
-    sin(k d) / (k d) for microphones d apart, k = 2 pi f / c (Cook et al., JASA 27(6), 1955; formula from memory), its
-    first lobe alone. Above it the width decides: 1 at width 0, 0 at 1, -0.5 at 2.
+    The first lobe of sin(k d) / (k d) for microphones d apart, k = 2 pi f / c (Cook et al., JASA 27(6), 1955). Above
+    it the correlation depends on the width alone: 1 at width 0, 0 at 1, -0.5 at 2.
     """
     angle = min(width, 1.0) * math.pi / 4.0 + max(0.0, width - 1.0) * math.pi / 12.0
     high = math.cos(angle) ** 2 - math.sin(angle) ** 2
@@ -171,7 +173,7 @@ def coherence(freqs_hz: Array, width: float) -> Array:
 
 @dataclass(frozen=True)
 class Setting:
-    """Where the source and the microphones are, and the levels of the room's parts (amplitude factors)."""
+    """Places of source and microphones, and levels of the room's parts (amplitude factors)."""
 
     source: Point
     microphone: Point
@@ -187,32 +189,32 @@ class Setting:
 
 @dataclass(frozen=True)
 class MadeRoom:
-    """The responses of a room, and how its octaves decay."""
+    """Responses of a room, and the decay times of its octaves."""
 
     impulse_responses: list[Array]
-    """For each input left and right, shape (2, n_frames)."""
+    """For each input the response at left and right, shape (2, n_frames)."""
     t20_s: Array
     t30_s: Array
-    """Of each octave the decay that is furthest from what was asked, in seconds."""
+    """For each octave the decay furthest from the one requested, in seconds."""
 
 
 def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) -> MadeRoom:
-    """The responses of a source moved by each of `sides`, in metres along the width.
+    """Responses of a source moved by each of `sides`, in metres along the width.
 
-    What comes from the middle is equally loud on both sides in every third octave; a source at a side stays there.
-    Octaves that chance lets decay too crookedly are drawn again; those that their neighbours outlast are not
-    (`room_decay`). Decays over LONGEST_S are left to chance, which is small there. Inputs count as independent where
-    the energy is held: what they make of the room adds up as energies.
+    A source in the middle is equally loud on both sides in every third octave; a source at one side stays there.
+    Octaves whose random noise decays too unevenly are drawn again, except those that their neighbours outlast
+    (`room_decay`). Decays over MAX_STRAIGHTENED_S are not corrected: chance is small there. If the energy is held,
+    inputs count as independent: the energies of their responses add up.
     """
     decays = expected(box.decay_s)
     targets = np.array([[one.t20_s, one.t30_s] for one in decays])
-    held = max(box.decay_s) <= LONGEST_S
+    held = max(box.decay_s) <= MAX_STRAIGHTENED_S
     in_the_middle = abs(setting.source[0] - setting.microphone[0]) < MIDDLE_M
     balance = (setting.early_gain, setting.late_gain)
     parts = [_Part(box, setting, rate_hz, side, decays) for side in sides]
     for part in parts:
-        # A room of held energy is drawn with both parts at 0 dB: else the balance would choose another noise, whose
-        # energy differs by chance.
+        # A room of held energy is drawn with both parts at 0 dB: otherwise their balance would select another noise,
+        # whose energy differs by chance.
         part.gains = balance if setting.pink_energy is None else (1.0, 1.0)
     made, times = _drawn(parts, box, rate_hz, in_the_middle)
     gain = setting.wet_gain
@@ -230,22 +232,22 @@ def make_room(box: Box, setting: Setting, rate_hz: int, sides: Sequence[float]) 
 
 
 def _drawn(parts: Sequence[_Part], box: Box, rate_hz: int, in_the_middle: bool) -> tuple[list[Array], Array]:
-    """The responses of the draw that decays best, and its decay times; the parts hold that draw."""
+    """Responses of the draw that decays best, and its decay times, shape (8, 2); the parts keep that draw."""
     decays = expected(box.decay_s)
-    held = max(box.decay_s) <= LONGEST_S
+    held = max(box.decay_s) <= MAX_STRAIGHTENED_S
     straight = np.array([one.is_asked for one in decays])
     targets = np.array([[one.t20_s, one.t30_s] for one in decays])
-    attempts = (MAX_ATTEMPTS if min(box.decay_s) >= SHORTEST_HELD_S else FEW_ATTEMPTS) if held else 1
+    attempts = (MAX_ATTEMPTS if min(box.decay_s) >= SHORT_DECAY_S else FEW_ATTEMPTS) if held else 1
     best: list[Array] = []
     best_drawn: list[Array] = []
     min_error, times = math.inf, targets
-    # Of each octave the draw that decays best is kept, and only those that are not good enough are drawn again.
+    # The best draw of each octave is kept, and only octaves that are not good enough are drawn again.
     kept = [part.drawn.copy() for part in parts]
     known = np.full((len(parts), len(decays)), np.inf)
     for attempt in range(1, attempts + 2):
         made = _made(parts, rate_hz, held, in_the_middle)
         found = _times(made, decays, rate_hz)
-        errors = np.where(straight, np.abs(found / targets - 1.0).max(axis=(1, 3)), 0.0)  # a row an input
+        errors = np.where(straight, np.abs(found / targets - 1.0).max(axis=(1, 3)), 0.0)  # one row per input
         if float(errors.max()) < min_error:
             best, min_error, times = made, float(errors.max()), _worst(found, targets)
             best_drawn = [part.drawn.copy() for part in parts]
@@ -255,7 +257,7 @@ def _drawn(parts: Sequence[_Part], box: Box, rate_hz: int, in_the_middle: bool) 
             better = row < own
             own[better], draws[better] = row[better], part.drawn[better]
             part.drawn[:] = draws
-            if attempt < attempts:  # the last round puts the best of all together
+            if attempt < attempts:  # the last round combines the best draws
                 part.draw_again(np.flatnonzero(own >= GOOD).tolist(), attempt)
     for part, drawn in zip(parts, best_drawn, strict=True):
         part.drawn[:] = drawn
@@ -268,14 +270,14 @@ def _times(made: Sequence[Array], decays: Sequence[OctaveDecay], rate_hz: int) -
 
 
 def _worst(times: Array, targets: Array) -> Array:
-    """Of each octave the decay times furthest from their targets, shape (8, 2)."""
+    """Decay times of each octave that are furthest from their targets, shape (8, 2)."""
     rows = times.reshape(-1, *targets.shape)
     worst = np.abs(np.log(rows / targets)).argmax(axis=0)
     return np.asarray(np.take_along_axis(rows, worst[None], axis=0)[0])
 
 
 def _made(parts: Sequence[_Part], rate_hz: int, held: bool, in_the_middle: bool) -> list[Array]:
-    """Each part's response as it was drawn: decaying as it should, and balanced where it comes from the middle."""
+    """Response of each part from its draws: straightened if `held`, and balanced if the source is in the middle."""
     bands = [part.straightened(part.firsts, part.drawn) if held else part.drawn for part in parts]
     made = [part.sum(part.firsts, some) for part, some in zip(parts, bands, strict=True)]
     if not in_the_middle:
@@ -283,7 +285,7 @@ def _made(parts: Sequence[_Part], rate_hz: int, held: bool, in_the_middle: bool)
     filters = balancing_filters(made, rate_hz)
     if filters is None:
         return made
-    if held:  # the filters bend the decays a little: they are straightened once more
+    if held:  # the filters change the decays a little, so they are straightened again
         firsts = [filtered(part.firsts, filters) for part in parts]
         bands = [
             part.straightened(first, filtered(some, filters))
@@ -295,7 +297,7 @@ def _made(parts: Sequence[_Part], rate_hz: int, held: bool, in_the_middle: bool)
 
 
 def _lean(setting: Setting, side: float) -> tuple[float, float]:
-    """Amplitude factors of the room left and right, at the same power: it leans to its source's side."""
+    """Amplitude factors of the room left and right, of constant power: larger on the source's side."""
     if side:
         toward = math.copysign(1.0, side)
     else:
@@ -306,7 +308,7 @@ def _lean(setting: Setting, side: float) -> tuple[float, float]:
 
 
 class _Part:
-    """The room of one input at work: its reflections, and the bands of its tail as they were drawn, left and right."""
+    """Room of one input while it is made: its reflections, and the bands of its tail, left and right."""
 
     def __init__(self, box: Box, setting: Setting, rate_hz: int, side: float, decays: Sequence[OctaveDecay]):
         self._box, self._setting, self._rate, self._side, self._decays = box, setting, rate_hz, side, decays
@@ -324,7 +326,7 @@ class _Part:
             for lean, ear, f in zip(self._leans, ears, (-facing, facing), strict=True)
         ]
         n = max(self._level.size, *(first.size for first in firsts))
-        # Where an octave holds only a few swings, the tail takes it over from the first reflection on.
+        # An octave with only a few periods in its decay comes wholly from the tail, from the first reflection on.
         octaves = range(len(box.decay_s))
         self._taken = [octave for octave in octaves if few_swings(octave, box.decay_s[octave])]
         self._from_hz = OCTAVES_HZ[max(self._taken)] * math.sqrt(2.0) if self._taken else 0.0
@@ -333,13 +335,13 @@ class _Part:
         """Amplitude factors of the reflections and the tail."""
         self._n = n
         self.drawn = np.zeros((len(octaves), 2, n))
-        """Bands of the tail, left and right."""
+        """Bands of the tail, left and right, shape (n_octaves, 2, n_frames)."""
         self.draw_again(octaves, 0)
 
     def draw_again(self, octaves: Sequence[int], attempt: int) -> None:
-        """Draw the noise of some octaves."""
+        """Draw the noise of these octaves again."""
         for octave in octaves:
-            # The seeds of the sides differ: what left and right of a stereo signal make of the room is not the same.
+            # The seeds of the sides differ: left and right of a stereo signal have different responses.
             seed = [self._setting.seed, 1 if self._side > 0.0 else 0, octave, attempt]
             random = np.random.Generator(np.random.PCG64(seed))
             decay, length, width = self._box.decay_s[octave], self._level.size, self._setting.width
@@ -352,14 +354,14 @@ class _Part:
                 self.drawn[octave, ear, :length] = made
 
     def straightened(self, firsts: Array, bands: Array) -> Array:
-        """Bands, shape (8, 2, n), that decay with the reflections as was asked."""
+        """Bands, shape (8, 2, n), corrected to decay as requested together with the reflections."""
         parted = self._without_low(firsts)
         sides = [straightened(parted[e], bands[:, e], self._decays, self._rate, firsts[e]) for e in (0, 1)]
         return np.stack(sides, axis=1)
 
     def sum(self, firsts: Array, bands: Array) -> Array:
         """Reflections and tail together, shape (2, n)."""
-        held = self._without_low(firsts) if max(self._box.decay_s) <= LONGEST_S else firsts
+        held = self._without_low(firsts) if max(self._box.decay_s) <= MAX_STRAIGHTENED_S else firsts
         total: Array = self.gains[0] * held + self.gains[1] * bands.sum(axis=0)
         return total
 
@@ -370,6 +372,6 @@ class _Part:
 
 
 def _above(x: Array, freq_hz: float, rate_hz: int) -> Array:
-    """What lies above a frequency (Butterworth, 24 dB per octave)."""
+    """High-pass x at a frequency (Butterworth, 24 dB per octave)."""
     passed: Array = sosfilt(butterworth(4, freq_hz, rate_hz, high=True), x)
     return passed

@@ -1,8 +1,8 @@
-"""Which decay each octave of a room can have: an octave filter also hears its neighbours, and the slowest lasts.
+"""Decay time that each octave of a room can have, given that an octave filter also passes its neighbours.
 
-ISO 3382 measures a decay through octave filters, whose skirts let a part of the next octaves through. Where those decay
-much more slowly, what is heard late in an octave is theirs. `expected` computes that from the energies alone: band b
-holds the share W of an octave's energy and falls by 60 dB in T, so that the energy to come after t is the sum of
+ISO 3382 measures a decay through octave filters, whose skirts pass a part of the next octaves. If those decay much more
+slowly, they dominate the late part of the octave. `expected` computes this from the energies alone: band b has the
+share W of an octave's energy and falls by 60 dB in T, so the remaining energy after t is the sum of
 W T exp(-6 ln(10) t / T) (Schroeder, JASA 37, 1965, for a sum of exponentials).
 """
 
@@ -19,33 +19,34 @@ from chainrun.dsp.arrays import Array
 OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 LEVELS_DB = (0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 35.0, 40.0)
 MAX_PULL = 0.12
-"""Octaves whose decay comes out within this share of what was asked are corrected to it; others keep what comes out."""
+"""Octaves expected to decay within this share of the request are corrected to it; others keep the expected decay."""
 FILTER_ORDER = 4
-TO_COME = 6.0 * math.log(10.0)
+DECAY_60_DB = 6.0 * math.log(10.0)
+"""Natural logarithm of the energy ratio of 60 dB."""
 
 
 @dataclass(frozen=True)
 class OctaveDecay:
-    """What is asked of one octave and what it can have: decay times in seconds, and levels in dB over time."""
+    """Requested and expected decay of one octave: decay times in seconds, and levels in dB over time."""
 
     asked_s: float
     t20_s: float
     t30_s: float
     times_s: Array
-    """Times at which a straight decay would have fallen by LEVELS_DB, and 1.5 times the decay."""
+    """Times at which a straight decay has fallen by LEVELS_DB, and 1.5 times the decay."""
     levels_db: Array
-    """How far the energy to come has fallen at those times."""
+    """Fall of the remaining energy at those times."""
 
     @property
     def is_asked(self) -> bool:
-        """Whether the octave decays as it was asked to."""
+        """Whether the octave decays as requested."""
         return max(abs(self.t20_s / self.asked_s - 1.0), abs(self.t30_s / self.asked_s - 1.0)) <= 1e-9
 
 
 def band_mask(band: int, octave: Array) -> Array:
-    """Amplitude of a band of the tail at places in octaves above 63 Hz; neighbours cross over at equal power.
+    """Amplitude of a band of the tail at frequencies given in octaves above 63 Hz; same shape as `octave`.
 
-    The crossfades are a third of an octave wide; the first and the last band are open to the end.
+    Neighbours cross over at equal power, over a third of an octave; the first and the last band extend to the end.
     """
     rise = np.clip((octave - (band - 0.5)) * 3.0 + 0.5, 0.0, 1.0) if band else np.ones(octave.shape)
     last = len(OCTAVES_HZ) - 1
@@ -55,7 +56,7 @@ def band_mask(band: int, octave: Array) -> Array:
 
 
 def expected(decay_s: Sequence[float]) -> list[OctaveDecay]:
-    """For the eight octaves from 63 Hz to 8 kHz, what decays of `decay_s` seconds come out as (T20 and T30)."""
+    """Expected T20 and T30 of the eight octaves from 63 Hz to 8 kHz for requested decays of `decay_s` seconds."""
     freqs = OCTAVES_HZ[0] * 2.0 ** np.linspace(-2.0, 8.5, 1261)
     octave = np.log2(freqs / OCTAVES_HZ[0])
     bands = [band_mask(band, octave) ** 2 * freqs for band in range(len(OCTAVES_HZ))]  # times the width of a point
@@ -72,7 +73,7 @@ def expected(decay_s: Sequence[float]) -> list[OctaveDecay]:
 
 def _octave(asked: float, energies: Array, decays: Array) -> OctaveDecay:
     def level(t: Array) -> Array:
-        fallen: Array = -10.0 * np.log10(energies @ np.exp(-TO_COME * t / decays[:, None]) + 1e-30)
+        fallen: Array = -10.0 * np.log10(energies @ np.exp(-DECAY_60_DB * t / decays[:, None]) + 1e-30)
         return fallen
 
     straight = np.array([asked * one / 60.0 for one in LEVELS_DB] + [1.5 * asked])
@@ -86,7 +87,7 @@ def _octave(asked: float, energies: Array, decays: Array) -> OctaveDecay:
 
 
 def _fitted(t: Array, level_db: Array, low_db: float) -> float:
-    """A decay time by the line through the level from 5 to `low_db` dB down."""
+    """Decay time in seconds, from a line through the level between 5 and `low_db` dB down."""
     part = (level_db >= 5.0) & (level_db <= low_db)
     x = t[part] - t[part].mean()
     return 60.0 * float(x @ x) / float(x @ level_db[part])

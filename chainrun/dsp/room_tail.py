@@ -1,10 +1,10 @@
-"""The diffuse tail of a room: noise in octave bands, which decays as straight as it was asked to.
+"""Diffuse tail of a room: noise in octave bands, corrected to decay as requested.
 
-Noise decays by chance, too: in an octave around 63 Hz a fifth of a second holds a handful of swings. So the bands are
-levelled before they decay, and the whole response, first reflections included, is then measured as ISO 3382 does it
-(Schroeder, "New method of measuring reverberation time", JASA 37, 1965: the energy that is still to come, over time),
-octave by octave, and each band's gain over time is corrected until the energies between -5, -15, -25, -35 and -45 dB
-are those of a straight decay.
+Random noise does not decay evenly: around 63 Hz a fifth of a second holds only a dozen periods. So the bands are
+levelled before they decay. Then the whole response, early reflections included, is measured octave by octave as in
+ISO 3382 (Schroeder, "New method of measuring reverberation time", JASA 37, 1965: remaining energy over time), and each
+band's gain over time is corrected until the energies in stretches of 5 dB, down to -40 dB, are those of the expected
+decay.
 """
 
 from __future__ import annotations
@@ -20,21 +20,22 @@ from chainrun.dsp.room_decay import LEVELS_DB, OCTAVES_HZ, OctaveDecay, band_mas
 
 Complex = NDArray[np.complex128]
 FLATTEN = 1.5
-"""Length of the running level that noise is divided by, in inverse bandwidths."""
+"""Window of the running level that noise is divided by, in inverse bandwidths."""
 FEW_SWINGS = 22.0
+"""Bandwidth times decay below which levelled noise still decays unevenly."""
 QUARTER_TURN_HZ = 250.0
-"""Up to this octave both sides should hear nearly the same; independent noises would be unequally loud by chance."""
-ROUNDS = 30
-CLOSE = 0.02
-"""So near to what was asked T20 and T30 are good enough."""
-LONGEST_S = 4.0
-"""Longer decays are left to chance, which is small there."""
+"""Up to this octave both sides should be nearly the same; independent noises would be unequally loud by chance."""
+MAX_ROUNDS = 30
+TOLERANCE = 0.02
+"""T20 and T30 within this share of the target are good enough."""
+MAX_STRAIGHTENED_S = 4.0
+"""Longer decays are not corrected: their random deviations are small."""
 MAX_CORRECTION = 8.0
-"""Largest correction, as a factor."""
+"""Maximum correction, as a factor."""
 
 
 def _levelled(noise: Array, width: int) -> Array:
-    """Noise over its own running level: what chance makes louder or softer would tilt a short decay."""
+    """Noise divided by its own running level, whose random changes would tilt a short decay."""
     padded = np.concatenate([noise[-width:], noise, noise[:width]])
     sums = np.concatenate([[0.0], np.cumsum(padded**2)])
     half = width // 2
@@ -45,7 +46,7 @@ def _levelled(noise: Array, width: int) -> Array:
 
 
 def _wandering(freq_hz: float, n_frames: int, rate_hz: int, random: np.random.Generator) -> Array:
-    """Two waves a quarter turn apart, of variance 1, whose frequency wanders by chance within an octave."""
+    """Two waves 90 degrees apart, of variance 1, shape (2, n_frames), whose frequency varies at random in an octave."""
     step_s = 2.0 / freq_hz
     points = random.uniform(-0.4, 0.4, int(n_frames / rate_hz / step_s) + 2)
     place = np.interp(np.arange(n_frames) / rate_hz, np.arange(points.size) * step_s, points)
@@ -55,12 +56,12 @@ def _wandering(freq_hz: float, n_frames: int, rate_hz: int, random: np.random.Ge
 
 
 def few_swings(band: int, decay_s: float) -> bool:
-    """Is the octave's bandwidth times its decay so small that even levelled noise decays crookedly?"""
+    """Whether the octave's bandwidth times its decay is so small that even levelled noise decays unevenly."""
     return 0.7 * OCTAVES_HZ[band] * decay_s < FEW_SWINGS
 
 
 def _mask(band: int, n: int, rate_hz: int) -> Array:
-    """The amplitude of an octave's noise at the frequencies of a transform of n points."""
+    """Amplitude of an octave's noise at the frequencies of a transform of n points."""
     freqs = np.fft.rfftfreq(n, 1.0 / rate_hz)
     return band_mask(band, np.log2(np.maximum(freqs, 1e-3) / OCTAVES_HZ[0]))
 
@@ -74,10 +75,10 @@ def octave_pair(
     random: np.random.Generator,
     coherence: Callable[[Array], Array],
 ) -> Array:
-    """Noise of one octave left and right, shape (2, n_frames); the octaves add up to white noise of variance 1.
+    """Noise of one octave left and right, shape (2, at least n_frames); the octaves sum to white noise of variance 1.
 
-    `coherence` gives the correlation of the sides at frequencies in Hz. Where there are few swings, one wandering wave
-    and its quarter turn. Zero where the rate has no such octave.
+    `coherence` gives the correlation of the sides at frequencies in Hz. If `few_swings`, a wandering wave and its copy
+    turned by 90 degrees replace the noise. Zero if the rate has no such octave.
     """
     n = 1 << (n_frames - 1).bit_length()
     mask = _mask(band, n, rate_hz)
@@ -89,7 +90,7 @@ def octave_pair(
         return np.stack([c * common + o * opposed, c * common - o * opposed])
     sides = np.fft.rfft(random.standard_normal((2, n))) * mask
     if OCTAVES_HZ[band] <= QUARTER_TURN_HZ:
-        # The second noise is the first one's quarter turn: as much apart, and as loud on both sides at all times.
+        # The second noise is the first one turned by 90 degrees: uncorrelated, and always as loud on both sides.
         sides[1] = -1j * sides[0]
     over = coherence(np.asarray(np.fft.rfftfreq(n, 1.0 / rate_hz), dtype=np.float64))
     common, opposed = sides[0] * np.sqrt((1.0 + over) / 2.0), sides[1] * np.sqrt((1.0 - over) / 2.0)
@@ -98,13 +99,13 @@ def octave_pair(
 
 
 def decaying(band: int, noise: Array, decay_s: float, n_frames: int, rate_hz: int) -> Array:
-    """One octave's noise, levelled (its own level stays), cut to n_frames and falling by 60 dB in its decay time."""
+    """Level one octave's noise (its mean level stays), cut it to n_frames and let it fall by 60 dB in `decay_s`."""
     level = float(np.std(noise))
     if level < 1e-12:
         return np.zeros(n_frames)
     if not few_swings(band, decay_s):
         noise = level * _levelled(noise, math.ceil(FLATTEN / (0.7 * OCTAVES_HZ[band]) * rate_hz))
-        # Levelling spreads an octave over its neighbours, where it would outlast them.
+        # Levelling spreads an octave into its neighbours, which it would outlast.
         inside: Array = np.where(_mask(band, noise.size, rate_hz) > 0.0, 1.0, 0.0)
         noise = np.fft.irfft(np.fft.rfft(noise) * inside, noise.size)
     fallen: Array = noise[:n_frames] * np.exp(-3.0 * math.log(10.0) / (decay_s * rate_hz) * np.arange(n_frames))
@@ -112,10 +113,10 @@ def decaying(band: int, noise: Array, decay_s: float, n_frames: int, rate_hz: in
 
 
 def straightened(early: Array, bands: Array, decays: Sequence[OctaveDecay], rate_hz: int, whole: Array) -> Array:
-    """A tail's bands, shape (8, n_frames), so corrected that their sum with `early` decays straight.
+    """Bands of a tail, shape (8, n_frames), corrected so that their sum with `early` decays as `decays` says.
 
-    The energy of each octave becomes that of the tail as it comes and of the reflections `whole`, which may hold more
-    than `early`.
+    The energy of each octave becomes that of the uncorrected tail plus the reflections `whole`, which may have more
+    bass than `early`.
     """
     n = bands.shape[1]
     size = 1 << (max(n, early.size) + int(0.3 * rate_hz) - 1).bit_length()
@@ -138,7 +139,7 @@ def straightened(early: Array, bands: Array, decays: Sequence[OctaveDecay], rate
     for octave in octaves:
         octave.take_energy(natural)
     before = np.fft.rfft(early, size)
-    for _ in range(ROUNDS):
+    for _ in range(MAX_ROUNDS):
         spectrum = before + np.fft.rfft(corrected().sum(axis=0), size)
         for band, octave in enumerate(octaves):
             to_come = octave.to_come(spectrum)
@@ -148,14 +149,14 @@ def straightened(early: Array, bands: Array, decays: Sequence[OctaveDecay], rate
             gains[band] = np.clip(
                 gains[band] + octave.step(to_come), -math.log(MAX_CORRECTION), math.log(MAX_CORRECTION)
             )
-        if float(errors.max()) < CLOSE:
+        if float(errors.max()) < TOLERANCE:
             break
     gains = best
     return corrected()
 
 
 def decay_times(impulse_response: Array, decays: Sequence[OctaveDecay], rate_hz: int) -> Array:
-    """T20 and T30 of each octave of a response, shape (8, 2), in seconds; what is asked where the rate has none."""
+    """T20 and T30 of each octave of a response, shape (8, 2), in seconds; the expected ones above the rate's range."""
     n = impulse_response.size
     size = 1 << (n + int(0.3 * rate_hz) - 1).bit_length()
     spectrum = np.fft.rfft(impulse_response, size)
@@ -168,7 +169,7 @@ def decay_times(impulse_response: Array, decays: Sequence[OctaveDecay], rate_hz:
 
 
 class _Octave:
-    """An octave of a long spectrum, as ISO 3382 sees it: through a band-pass backwards, the energy to come."""
+    """One octave of a long spectrum, measured as in ISO 3382: remaining energy after a time-reversed band-pass."""
 
     def __init__(self, freq_hz: float, decay: OctaveDecay, n_frames: int, size: int, rate_hz: int):
         from scipy.signal import butter, sosfreqz
@@ -189,26 +190,26 @@ class _Octave:
         self.middles = (edges[:-1] + edges[1:]) / 2.0
 
     def to_come(self, spectrum: Complex) -> Array:
-        """The energy that is still to come at each point."""
+        """Remaining energy from each point on."""
         power = np.fft.irfft(spectrum[: self._last] * self._weights, self._points)[: self._inside] ** 2
         left: Array = np.append(np.cumsum(power[::-1])[::-1], 0.0)
         return left
 
     def take_energy(self, spectrum: Complex) -> None:
-        """Let the whole energy be the one that the octave has here."""
+        """Take the octave's energy in this spectrum as the energy to keep."""
         self._energy = float(self.to_come(spectrum)[0])
 
     def error(self, to_come: Array) -> float:
-        """How far T20 or T30 are off, as a share."""
+        """Larger deviation of T20 and T30 from their targets, as a share."""
         t20, t30 = self.decay_times(to_come)
         off = np.array([t20 / self._decay.t20_s, t30 / self._decay.t30_s])
-        # What was asked is leaned against what was found, so that the fits come out right, and not only the stretches.
+        # The target is tilted against the deviation, so that the fitted lines come out right, not only the stretches.
         self._lean += 0.3 * np.log(off)
         self._lean = np.clip(self._lean, -0.5, 0.5)
         return float(np.abs(off - 1.0).max())
 
     def step(self, to_come: Array) -> Array:
-        """What to add to the stretches' gains (natural logarithms)."""
+        """Change of the stretches' gains for the next round (natural logarithms)."""
         steeper = np.exp(np.where(np.array(LEVELS_DB) < 20.0, self._lean[0], self._lean[1]))
         fall = np.diff(self._decay.levels_db) * steeper
         level = np.concatenate([[0.0], np.cumsum(fall)])[:-1]

@@ -1,4 +1,4 @@
-"""Runs of consecutive frames in which something holds."""
+"""Runs of consecutive true frames."""
 
 from __future__ import annotations
 
@@ -8,6 +8,6 @@ from chainrun.dsp.arrays import BoolArray
 
 
 def runs_of(holds: BoolArray) -> list[tuple[int, int]]:
-    """The begin of each run, and the frame behind its end."""
+    """First frame of each run of true values, and the frame after its end; `holds` has shape (n_frames,)."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], holds, [False]]).astype(np.int8))).tolist()
     return list(zip(edges[::2], edges[1::2], strict=True))

@@ -1,7 +1,7 @@
 """Working memory that the kernels of one chain share.
 
-A fresh temporary over 128 KiB can cost a page fault for every 4 KiB; a buffer that is used again costs none. A kernel
-takes a buffer under a name, and must not count on its content once another kernel of the same name has run.
+A new temporary over 128 KiB can cost a page fault for every 4 KiB; a reused buffer costs none. A kernel takes a buffer
+by name, and must not rely on its content once another kernel has taken the same name.
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ from chainrun.dsp.arrays import Array
 
 
 class Scratch:
-    """Buffers by name, each as long as the longest that was asked for."""
+    """Buffers by name, each as long as its longest request."""
 
     def __init__(self) -> None:
         self._buffers: dict[str, Array] = {}
 
     def take(self, name: str, n: int) -> Array:
-        """A float64 array of shape (n,) with any content."""
+        """Return a float64 array of shape (n,) with arbitrary content."""
         held = self._buffers.get(name)
         if held is None or held.size < n:
             held = np.empty(n)

@@ -1,9 +1,9 @@
-"""A few numbers that tell how far two long signals lie apart, without keeping either.
+"""Estimates how far apart two long signals are from a few numbers of each, without keeping the signals.
 
 Each second is multiplied by fixed random signs and summed, several times. The sums of a difference are the differences
 of the sums, and their mean square is, on average, the energy of the difference (random projections: Johnson and
-Lindenstrauss, "Extensions of Lipschitz mappings into a Hilbert space", 1984; from memory). Phase counts, other than in
-levels: one sample late, or upside down, is seen.
+Lindenstrauss, "Extensions of Lipschitz mappings into a Hilbert space", 1984). Unlike levels, this is sensitive to
+phase: a delay of one sample or an inverted polarity shows.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from chainrun.dsp.arrays import Array
 
 SEED = 20
 LINES = 16
-"""Sums for each second: an energy over one second is told within 1.5 dB, over ten within 0.5 dB (one standard
+"""Sums per second: an energy over one second is accurate within 1.5 dB, over ten within 0.5 dB (one standard
 deviation of chi-squared with as many degrees of freedom)."""
 
 
 class Sketch:
-    """Feeds on blocks of shape (n_channels, n_frames)."""
+    """Random projections of a signal, fed in blocks of shape (n_channels, n_frames)."""
 
     def __init__(self, rate_hz: int, n_channels: int):
         self._rate, self._n_channels = rate_hz, n_channels
@@ -27,7 +27,7 @@ class Sketch:
         self._rows: list[Array] = []
 
     def feed(self, x: Array) -> None:
-        """Count a block in."""
+        """Add a block."""
         joined = np.concatenate([self._rest, x], axis=1)
         while joined.shape[1] >= self._rate:
             self._take(joined[:, : self._rate])
@@ -41,7 +41,7 @@ class Sketch:
         self._rows.append(np.einsum("kcn,cn->k", signs, x, optimize=True))
 
     def result(self) -> Array:
-        """The sums, shape (n_seconds, LINES); the last second may be a part of one."""
+        """Sums of shape (n_seconds, LINES); the last second may be shorter."""
         rows = list(self._rows)
         if self._rest.shape[1]:
             self._take(self._rest)
@@ -50,7 +50,7 @@ class Sketch:
 
 
 def energies_apart(one: Array, other: Array) -> Array:
-    """Energy of the difference of two signals in each row of their sketches; a row that one lacks is silence there."""
+    """Energy of the difference of two signals in each row of their sketches; a missing row counts as silence."""
     n = max(len(one), len(other))
     a, b = (np.concatenate([x, np.zeros((n - len(x), LINES))]) for x in (one, other))
     energies: Array = np.mean((a - b) ** 2, axis=1)

@@ -1,4 +1,4 @@
-"""Maximum and mean over a sliding window, with the frames before the block handed in."""
+"""Maximum and mean over a sliding window; the caller passes the frames before the block."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from chainrun.dsp.arrays import Array
 
 
 def sliding_max(x: Array, width: int) -> Array:
-    """y[n] = max(x[n : n + width]) along the last axis; the result is width - 1 frames shorter.
+    """Sliding maximum, y[n] = max(x[n : n + width]), along the last axis; the result is width - 1 frames shorter.
 
     By doubling: the maximum over 2w is the larger of two maxima over w, one shifted by w.
     """
@@ -24,29 +24,29 @@ def sliding_max(x: Array, width: int) -> Array:
 
 
 class TrailingMax:
-    """y[n] = max(x[n - hold … n]) over consecutive blocks of values that are not negative; starts from 0."""
+    """Trailing maximum, y[n] = max(x[n - hold … n]), of values >= 0 over consecutive blocks; starts from 0."""
 
     def __init__(self, hold_frames: int):
         self._hold = hold_frames
         self._before = np.zeros(hold_frames)
 
     def run(self, x: Array) -> Array:
-        """The next block, shape (n_frames,)."""
+        """Process the next block, shape (n_frames,)."""
         joined = np.concatenate([self._before, x])
         self._before = joined[x.size :].copy()
         return sliding_max(joined, self._hold + 1)
 
 
-LARGEST = 64.0
-"""What `sliding_mean` takes at most."""
+MAX_INPUT = 64.0
+"""Maximum magnitude that `sliding_mean` accepts."""
 
 
 def sliding_mean(x: Array, width: int) -> Array:
-    """y[n] = mean(x[n : n + width]) along the last axis, |x| <= 64; width - 1 frames shorter.
+    """Sliding mean, y[n] = mean(x[n : n + width]), along the last axis; |x| <= 64; width - 1 frames shorter.
 
-    The sums run in 64-bit integers: they wrap, their differences are exact all the same as long as the sum over
-    one window fits, so that the mean neither drifts nor depends on where a block begins. The unit is chosen so that
-    `width` values of 64 fit.
+    The running sums are 64-bit integers. They may wrap, but their differences are exact as long as the sum over one
+    window fits, so the mean neither drifts nor depends on where a block begins. The unit is chosen so that `width`
+    values of 64 fit.
     """
     unit = 2.0 ** (62 - 6 - width.bit_length())
     whole = np.empty((*x.shape[:-1], x.shape[-1] + 1), dtype=np.int64)

@@ -1,7 +1,7 @@
-"""Waves that are there all the time, and the state in which they leave a cascade.
+"""Steady waves in a signal, and the settled state of a cascade that has always heard them.
 
-A filter that starts from silence takes its time to settle: a notch 1 Hz wide needs a second before it cancels. Where a
-wave sounds from the first frame on, the filter can start in the state that it would have had anyway.
+A filter that starts from silence takes time to settle: a notch 1 Hz wide needs a second before it cancels. If a wave
+sounds from the first frame on, the filter can start in the settled state.
 """
 
 from __future__ import annotations
@@ -15,16 +15,17 @@ from chainrun.dsp.biquad import response
 Phasors = NDArray[np.complex128]
 WINDOWS = 16
 ALIKE = 0.35
-"""Windows whose phasors are so near to one another, as a share of the one, agree."""
-ENOUGH = 6
-"""So many windows must agree, else the wave is no steady one."""
+"""Windows agree if their phasors differ by at most this share of one of them."""
+MIN_WINDOWS = 6
+"""Minimum number of windows that must agree for a wave to count as steady."""
 
 
 def steady_waves(x: Array, freqs_hz: Array, rate_hz: int) -> Phasors:
     """Phasors P of the waves Re(P exp(i w n)), n = 0 at the first frame, shape (n_channels, n_freqs); 0: not steady.
 
-    The waves are fitted in each of 16 windows together, by least squares. The largest set of windows that agree tells
-    the wave: what sounds in some windows alone, a hit, is not among them. A wave that too few agree about is none.
+    All waves are fitted together in each of 16 windows, by least squares. The mean over the largest set of windows that
+    agree gives the wave, so a hit that sounds in a few windows does not count. If too few agree, the wave is not
+    steady. If the windows are too short to separate the frequencies, none is.
     """
     n = x.shape[1] // WINDOWS
     if n * np.min(np.diff(np.concatenate([[0.0], freqs_hz]))) < 2 * rate_hz:
@@ -39,18 +40,18 @@ def steady_waves(x: Array, freqs_hz: Array, rate_hz: int) -> Phasors:
     crowd = np.take_along_axis(near, near.sum(axis=2).argmax(axis=1)[:, None, None], axis=1)[:, 0]
     count = crowd.sum(axis=1)
     mean = np.where(crowd, found, 0.0).sum(axis=1) / np.maximum(1, count)
-    waves: Phasors = np.where(count >= ENOUGH, mean, 0.0)
+    waves: Phasors = np.where(count >= MIN_WINDOWS, mean, 0.0)
     return waves
 
 
 def settled_state(sections: Array, freqs_hz: Array, phasors: Phasors, rate_hz: int) -> Array:
-    """What a cascade holds before frame 0 if the waves had always been there, shape (n_channels, 2 * n_sections).
+    """State of a cascade before frame 0 as if the waves had always sounded, shape (n_channels, 2 * n_sections).
 
-    The states are those of the transposed direct form II, as scipy.signal.sosfilt has them.
+    The states are those of the transposed direct form II, as in scipy.signal.sosfilt.
     """
     back = np.exp(-2j * np.pi * freqs_hz / rate_hz)
     state = np.zeros((phasors.shape[0], 2 * len(sections)))
-    x = phasors * back  # as they stand at frame -1
+    x = phasors * back  # at frame -1
     for k, section in enumerate(sections):
         y = x * response(section[None], freqs_hz, rate_hz)
         second = section[2] * x - section[5] * y

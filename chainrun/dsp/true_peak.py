@@ -1,11 +1,11 @@
-"""Peaks between the samples, by interpolation, and only where they can matter.
+"""Peaks between the samples, interpolated only where they can exceed a floor.
 
 ITU-R BS.1770-5 Annex 2 asks for at least four times the rate and prints one set of coefficients "that would
 satisfy"; that set has up to 0.2 dB of ripple. Here each in-between phase is a Kaiser-windowed sinc of 2 * half
 taps scaled to a DC gain of 1, so that the samples themselves are one of the phases and the others are flat
 within 0.03 dB to 20 kHz at 48 kHz (tests/loudness compares both).
 
-|interpolated| <= max |x| over the taps times `bound` = max_p sum |h_p|: rows whose samples stay under
+|interpolated| <= max |x| over the taps times `bound` = max_p sum |h_p|: rows whose samples stay below
 floor / bound cannot exceed the floor, and are skipped.
 """
 
@@ -20,7 +20,7 @@ CHUNK_ROWS = 1024
 
 
 class Interpolator:
-    """The phases between samples at `factor` times the rate."""
+    """Interpolates the values between samples at `factor` times the rate."""
 
     def __init__(self, factor: int = 4, half_taps: int = 12, beta: float = 6.5):
         self.factor, self.half_taps = factor, half_taps
@@ -40,10 +40,10 @@ class Interpolator:
             self._matrices.append(matrix)
 
     def rows_over(self, x: Array, floor: float) -> IntArray:
-        """Rows of 16 frames whose in-between values might exceed `floor`.
+        """Indices of rows of 16 frames whose in-between values might exceed `floor`.
 
-        x has shape (n_frames + n_taps - 1,); row r stands for the values between x[16r + half - 1 …] and their
-        right neighbours.
+        x has shape (n_frames + n_taps - 1,); row r covers the values between x[16r + half - 1 …] and their right
+        neighbours.
         """
         limit = floor / self.bound
         hot = np.flatnonzero(np.abs(x) > limit)
@@ -60,7 +60,7 @@ class Interpolator:
         return np.flatnonzero(marked)
 
     def peaks_of_rows(self, x: Array, rows: IntArray) -> Array:
-        """Largest in-between magnitude right of each frame of these rows, shape (n_rows, 16)."""
+        """Maximum in-between magnitude to the right of each frame of these rows, shape (n_rows, 16)."""
         needed = int(rows[-1]) * ROW + self._span
         if x.size < needed:
             x = np.concatenate([x, np.zeros(needed - x.size)])
@@ -73,7 +73,7 @@ class Interpolator:
         return best
 
     def maximum(self, x: Array, floor: float) -> float:
-        """The larger of `floor` and the greatest in-between magnitude; x as in `rows_over`."""
+        """The larger of `floor` and the maximum in-between magnitude; x as in `rows_over`."""
         n_frames = x.size - self.n_taps + 1
         if n_frames <= 0 or x.size == 0:
             return floor

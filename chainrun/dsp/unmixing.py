@@ -1,8 +1,8 @@
-"""Which of several drums was hit in which event, from what every microphone heard of it.
+"""Finds which of several drums was hit in each event, from the levels of all microphones.
 
-Levels are taken apart into (how hard each drum was hit) x (how loud each drum is in each feature), both not negative:
-non-negative matrix factorisation with the divergence that Lee and Seung use ("Algorithms for non-negative matrix
-factorization", NIPS 2000). Each drum begins as what its own microphone hears, which makes the result unique in
+Levels are factored into (how hard each drum was hit) x (how loud each drum is in each feature), both non-negative:
+non-negative matrix factorisation with the divergence of Lee and Seung ("Algorithms for non-negative matrix
+factorization", NIPS 2000). Each drum's pattern starts from its own microphone, which makes the result unique in
 practice.
 """
 
@@ -18,9 +18,10 @@ TINY = 1e-9
 
 
 def unmix(levels: Array, own: list[list[int]]) -> tuple[Array, Array]:
-    """Levels of shape (n_events, n_features), and each drum's own features.
+    """Strengths (n_events, n_drums) and patterns (n_drums, n_features) whose product approximates the levels.
 
-    Returns strengths (n_events, n_drums) and patterns (n_drums, n_features); a drum's loudest own feature is 1.
+    `levels` has shape (n_events, n_features); `own` lists each drum's own features. In its pattern a drum's loudest own
+    feature is 1.
     """
     patterns = np.full((len(own), levels.shape[1]), BLEED)
     for drum, features in enumerate(own):

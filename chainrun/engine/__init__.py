@@ -1,4 +1,4 @@
-"""Renders the nodes of a plan to prints. Reads no recipe and knows no option of a command."""
+"""Renders the nodes of a plan to prints. Knows nothing of recipes or command-line options."""
 
 from chainrun.engine.log import EventLog
 from chainrun.engine.result import NodeResult

@@ -1,4 +1,4 @@
-"""Chooses what to render: which prints are kept already, and which are not."""
+"""Chooses the nodes to render: those whose prints are not in the store."""
 
 from __future__ import annotations
 
@@ -21,20 +21,20 @@ class Choice:
     to_render: list[Node] = field(default_factory=list)
     """In an order in which they can be rendered."""
     prints: dict[str, Print] = field(default_factory=dict)
-    """Verified prints, those that are needed."""
+    """Verified prints that are needed."""
     results: dict[str, NodeResult] = field(default_factory=dict)
     stretch: Stretch | None = None
     partial: set[str] = field(default_factory=set)
-    """Nodes of which there is only the stretch."""
+    """Nodes of which only the stretch is rendered."""
     notes: list[str] = field(default_factory=list)
 
     def frames(self, name: str) -> int:
-        """Length of a node's print."""
+        """Length of a node's print in frames."""
         return self.results[name].measured.n_frames
 
 
 def choose(graph: Graph, store: Store, wanted: Sequence[str]) -> Choice:
-    """Of all nodes the results, and the prints of those that are wanted or that others are rendered from."""
+    """Choice with the kept results of all nodes, and the prints of the nodes that are wanted or that others need."""
     choice = Choice()
     nodes = {node.name: node for node in graph.nodes}
     missing: set[str] = set()
@@ -66,7 +66,7 @@ def choose(graph: Graph, store: Store, wanted: Sequence[str]) -> Choice:
 
 
 def _take_results(graph: Graph, store: Store, choice: Choice) -> None:
-    """Put the results that are kept into the choice."""
+    """Add the kept results to the choice."""
     for node in graph.nodes:
         kept = _kept(store, node)
         if kept is not None:
@@ -76,7 +76,10 @@ def _take_results(graph: Graph, store: Store, choice: Choice) -> None:
 def choose_stretch(
     graph: Graph, store: Store, wanted: Sequence[str], stretch: tuple[float, float], pre_roll_s: float
 ) -> Choice:
-    """For a stretch: whole prints where they are kept, else the nodes that are wanted, rendered from a while before."""
+    """Choice for a stretch (from, to in seconds): whole prints where they are kept, else partial ones.
+
+    Partial prints begin `pre_roll_s` before the stretch.
+    """
     (from_s, to_s), rate_hz = stretch, graph.rate_hz
     begin = s_to_frames(max(0.0, from_s - pre_roll_s), rate_hz)
     choice = Choice(stretch=Stretch(begin, s_to_frames(to_s, rate_hz)))
@@ -103,8 +106,8 @@ def choose_stretch(
     if choice.partial and begin > 0:
         lead = from_s - begin / rate_hz
         choice.notes.append(
-            f"the stretch was rendered from {lead:g} s before it, and what sounded earlier is missing from tails and "
-            f"levels; render the whole once, and stretches of it are exact"
+            f"the stretch was rendered from {lead:g} s before its start, so earlier sound is missing from tails and "
+            f"levels; render the whole mix once, and its stretches are exact"
         )
     return choice
 

@@ -1,11 +1,11 @@
-"""The log: one JSON object a line for each event of a render or a batch.
+"""Event log of a render or a batch: one JSON object per line.
 
-Every record holds `time` (UTC, ISO 8601), `run` and `event`. The events and their fields:
+Every record has `time` (UTC, ISO 8601), `run` and `event`. The events and their fields:
 
     start        engine, recipe, recipe_hash, rate_hz, nodes, to_render, workers, store, print_bytes, file_bytes
     node_begin   node, kind
-    node_end     node, kind, from_store, seconds, frames, peak_memory_mb (null where it is not known)
-    node_again   node: its worker died, and it is tried once more
+    node_end     node, kind, from_store, seconds, frames, peak_memory_mb (null if unknown)
+    node_again   node (its worker died, and it is rendered again)
     delivered    file, integrated_lufs, true_peak_dbtp, pcm_sha256
     warning      message
     error        problems, exit_code
@@ -13,7 +13,7 @@ Every record holds `time` (UTC, ISO 8601), `run` and `event`. The events and the
     job_begin    job
     job_end      job, state, seconds, error
 
-Names stay; new ones may come. A record is flushed when it is written, so a log can be followed.
+Names do not change; new ones may be added. Each record is flushed when written, so a log can be followed.
 """
 
 from __future__ import annotations
@@ -32,15 +32,15 @@ from chainrun.whole_file import refuse_others
 
 
 class EventLog:
-    """Appends records to a file; without a file it does nothing.
+    """Appends records to a file; does nothing if `path` is None.
 
-    Raises ResourceError where it cannot be written; with `say`, that hears of it once, and the work goes on.
+    Raises ResourceError if the file cannot be written; with `say`, calls that once with the problem instead.
     """
 
     def __init__(self, path: Path | None, run: str = "", *, say: Callable[[str], None] | None = None):
         self.run, self._say = run, say
         self.lost = False
-        """Whether it could not be written, and is no longer."""
+        """Whether writing failed; nothing is written after that."""
         self.path = path
         self._file = None
         if path is not None:
@@ -51,7 +51,7 @@ class EventLog:
             except OSError as error:
                 self._lose(error)
 
-    def tell(self, event: str, **fields: Any) -> None:
+    def record(self, event: str, **fields: Any) -> None:
         """Write one record."""
         if self._file is None:
             return
@@ -73,7 +73,7 @@ class EventLog:
         problem = Problem(message, file=str(self.path), code=Code.LOG_NOT_WRITTEN)
         if self._say is None:
             raise ResourceError(problem) from error
-        self._say(f"{problem.text()}; the work goes on without it")
+        self._say(f"{problem.text()}; work continues without a log")
 
     def close(self) -> None:
         """Close the file."""
@@ -86,7 +86,7 @@ class EventLog:
 
 
 def _is_log(begin: bytes) -> bool:
-    """Whether a file begins with one of our records."""
+    """Whether a file begins with a record of this log."""
     return begin.startswith(b'{"time": "') and b'"event": "' in begin.split(b"\n", 1)[0]
 
 

@@ -1,4 +1,4 @@
-"""Renders one node to its print: a function of paths and a plain description, so that any process can run it."""
+"""Renders one node to its print, from paths and a plain description alone, so that any process can do it."""
 
 from __future__ import annotations
 
@@ -25,13 +25,14 @@ from chainrun.store.prints import Print, PrintWriter
 from chainrun.units import db_to_gain, s_to_frames
 
 RUNG_OUT = db_to_gain(-90.0)
-"""A tail ends where it is this far below the print's peak."""
+"""A tail ends at this level relative to the print's peak."""
 
 Progress = Callable[[float], None]
+"""Called with the share of the node that is rendered, 0 … 1."""
 
 
 class _Tail:
-    """Hands blocks on; of what comes after the input's end, only what has not yet rung out."""
+    """Passes blocks on to `write`; after the input's end, only up to the last audible frame."""
 
     def __init__(self, write: Callable[[Array], None], n_input: int):
         self._write, self._left = write, n_input
@@ -57,28 +58,28 @@ class _Tail:
 
 
 def start_chain(node: Node, n_frames: int, begin_frame: int = 0) -> tuple[ChainRunner, list[Key]]:
-    """Start a node's chain: its runner, and the keys that it listens to."""
+    """Start a node's chain; returns its runner, and the keys that it listens to."""
     stream = replace(node.stream, n_frames=n_frames, begin_frame=begin_frame, memory={})
     return ChainRunner(node.chain, stream, node.addresses or None), [key for key, _ in node.keys]
 
 
 @dataclass(frozen=True)
 class Stretch:
-    """A part of the session, in frames: rendered from `begin`, and needed from `begin + pre-roll` to `end`."""
+    """Part of the session to render, in frames, its pre-roll included."""
 
     begin_frame: int
     end_frame: int
 
 
 def node_source(node: Node, prints: Mapping[str, Print], begin_frame: int) -> SignalSource:
-    """What goes into a node's chain, in session time."""
+    """Input of a node's chain, from the session's frame `begin_frame` on."""
     if node.stem is not None:
         return StemSource(node.stem, node.rate_hz, begin_frame)
     return SumSource(node.inputs, prints, node.pan_law_db, node.rate_hz, begin_frame)
 
 
 def max_frames(node: Node, n_input: int, tail_frames: int) -> int:
-    """Maximum frames of a print: the input, and the tail as far as the recipe lets it last."""
+    """Maximum length of a print in frames: the input, and the tail up to the recipe's maximum."""
     max_tail = s_to_frames(node.max_tail_s, node.rate_hz)
     if node.kind == "stem":
         return n_input + min(tail_frames, max_tail)
@@ -96,9 +97,10 @@ def run_chain(
     progress: Progress | None = None,
     given: SignalSource | None = None,
 ) -> tuple[ChainRunner, list[str]]:
-    """Run a node's chain over its whole length and until it has rung out, or over a stretch of the session alone.
+    """Run a node's chain over its whole length and tail, or only over a stretch of the session.
 
-    Hands on float64 blocks in session time. With `given` the chain hears that in place of the node's own input.
+    Calls `write` with float64 blocks of shape (n_channels, n_frames) in session time. `given` replaces the node's own
+    input. Returns the chain's runner and notes.
     """
     begin = stretch.begin_frame if stretch is not None else 0
     source = given if given is not None else node_source(node, prints, begin)
@@ -145,7 +147,10 @@ def render_node(
     progress: Progress | None = None,
     given: SignalSource | None = None,
 ) -> tuple[Print, NodeResult]:
-    """Render a node into the print file `path`, from the prints of the nodes that it needs (or from what is given)."""
+    """Render a node to the print file `path`, from the prints of the nodes that it needs, or from `given`.
+
+    Raises AudioError for stems that cannot be read and for non-finite values, ResourceError for a failed write.
+    """
     began = time.perf_counter()
     writer = PrintWriter(path, node.n_channels_out, stretch.begin_frame if stretch is not None else 0, node.identity)
     meter = Meter(node.rate_hz, node.n_channels_out, true_peak=node.kind == "main")
@@ -155,7 +160,7 @@ def render_node(
         if not np.isfinite(printed).all():
             raise AudioError(
                 Problem(
-                    "the chain made values that are too large, or no numbers",
+                    "the chain made values that are too large or not numbers",
                     key=f"{node.kind} {node.name}",
                     code=Code.NOT_FINITE,
                 )

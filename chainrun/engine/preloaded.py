@@ -1,6 +1,6 @@
-"""What the server of workers imports before it forks them: the engine, once. Nobody else imports this.
+"""Module that the worker server imports before it forks workers, so that the engine is imported once. No other use.
 
-A worker that is being born while the program ends finds nothing to talk to: that is no news for the user.
+A worker that starts while the program ends fails to connect; its traceback would only confuse the user.
 """
 
 from __future__ import annotations

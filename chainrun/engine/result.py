@@ -1,4 +1,4 @@
-"""Result of a rendered node, as plain data, and as the document that is kept beside its print."""
+"""Result of a rendered node, as plain data and as the JSON document in its print file."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ CURVES = ("curve_min_db", "curve_max_db")
 
 @dataclass(frozen=True)
 class NodeResult:
-    """One rendered node."""
+    """Result of a rendered node."""
 
     name: str
     kind: str
@@ -29,12 +29,12 @@ class NodeResult:
     latency_frames: int
     identity: str
     block_powers: tuple[float, ...] = ()
-    """Of the print, K-weighted, a number for each 400 ms: a delivery's gain is found from them."""
+    """Mean squares of the print's 400 ms blocks, K-weighted: the gain of a delivery is computed from them."""
     wet_levels: tuple[WetLevel, ...] = ()
     from_store: bool = False
 
     def document(self) -> dict[str, object]:
-        """As JSON, to be kept beside the print; `from_document` gives the same again."""
+        """JSON object to keep in the print file; `from_document` restores the result from it."""
         return {
             "name": self.name,
             "kind": self.kind,
@@ -53,7 +53,7 @@ class NodeResult:
 
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> NodeResult:
-        """The result that a print was kept with."""
+        """Restore a result from the document in a print file."""
         return cls(
             name=document["name"],
             kind=document["kind"],

@@ -1,4 +1,4 @@
-"""Renders the nodes that are not kept: here, or in worker processes."""
+"""Renders the nodes that are not in the store, in this process or in worker processes."""
 
 from __future__ import annotations
 
@@ -16,16 +16,15 @@ from chainrun.scheduler import Scheduler, WorkerDiedError, processors_here
 from chainrun.store import Print, Store
 
 WORTH_WORKERS_S = 300.0
-"""Seconds of prints to render from which on worker processes pay for their start (about a second each)."""
+"""With more seconds of prints to render than this, worker processes pay for their start (about a second each)."""
 Progress = Callable[[str, float], None]
-"""Hears of a node, and of the share of it that is rendered."""
+"""Called with a node's name and the share of it that is rendered, 0 … 1."""
 
 
 def worthwhile_workers(wanted: int | None, n_nodes: int, session_s: float) -> int:
-    """Worker processes for so many nodes: as many as are wanted, or as pay.
+    """Number of worker processes for `n_nodes` nodes: `wanted` if given, else as many as save time.
 
-    In a process that is not the program none are started unasked: each runs the host's main script again, which must be
-    ready for it.
+    In a host's process the default is 1: each worker runs the host's main script again, which must be prepared for it.
     """
     if wanted is not None:
         return wanted
@@ -36,7 +35,7 @@ def worthwhile_workers(wanted: int | None, n_nodes: int, session_s: float) -> in
 
 @dataclass
 class NodeRuns:
-    """Renders nodes of a plan into a store. `run` is the name under which the store holds their prints."""
+    """Renders nodes of a plan into a store. `run` is the name under which the store protects their prints."""
 
     plan: Plan
     store: Store
@@ -47,14 +46,17 @@ class NodeRuns:
     warn: Callable[[str], None]
 
     def render(self, choice: Choice) -> None:
-        """Render what is chosen, and add prints and results to the choice. Raises what the first failed node raises."""
+        """Render the chosen nodes, and add prints and results to the choice.
+
+        If nodes fail, raises an error of the first one's type with the problems of all.
+        """
         for name, kept in choice.results.items():
             self.log_end(kept, choice.frames(name), from_store=True)
         _Render(self, choice).run()
 
     def log_end(self, result: NodeResult, frames: int, *, from_store: bool, memory_mb: float | None = None) -> None:
-        """Log that a node is there, kept or rendered."""
-        self.log.tell(
+        """Log that a node is available, from the store or rendered."""
+        self.log.record(
             "node_end",
             node=result.name,
             kind=result.kind,
@@ -80,7 +82,7 @@ class _Render:
             self._task,
             self._done,
             lambda _name, error: self._errors.append(error),
-            begun=lambda name: self._runs.log.tell("node_begin", node=name, kind=self._nodes[name].kind),
+            begun=lambda name: self._runs.log.record("node_begin", node=name, kind=self._nodes[name].kind),
             again=self._again,
             stops=lambda error: not isinstance(error, WorkerDiedError),
         )
@@ -112,5 +114,5 @@ class _Render:
         self._runs.progress(name, 1.0)
 
     def _again(self, name: str) -> None:
-        self._runs.warn(f"{name}: the worker process died; tried once more, alone")
-        self._runs.log.tell("node_again", node=name)
+        self._runs.warn(f"{name}: the worker process died; rendered again in a process of its own")
+        self._runs.log.record("node_again", node=name)

@@ -1,4 +1,4 @@
-"""Where a node's input comes from: a stem's files, a sum of prints, or a key. All start at the session's time 0."""
+"""Inputs of a node: a stem's files, a sum of prints, or a key; all in session time."""
 
 from __future__ import annotations
 
@@ -19,26 +19,26 @@ from chainrun.store.prints import Print, PrintSource
 from chainrun.units import db_to_gain, gain_to_db, s_to_frames
 
 AUDIBLE_PEAK = 10.0 ** (-90.0 / 20.0)
-"""What is dropped before time 0 is told where it was louder than this."""
+"""Sound dropped before time 0 is reported if its peak is above this."""
 
 
 class SignalSource(Protocol):
-    """A signal that can be read once, from time 0 on."""
+    """Signal that can be read once, in consecutive blocks."""
 
     n_channels: int
     n_frames: int
 
     def read(self, n_frames: int) -> Array:
-        """The next block, shape (n_channels, n_frames); silence after the end."""
+        """Read the next block, shape (n_channels, n_frames); silence after the end."""
         ...
 
     def close(self) -> None:
-        """Let go of files."""
+        """Close files."""
         ...
 
 
 class _Lane:
-    """One channel of a stem on its way to session time: trim, polarity, shift, place."""
+    """Converts one channel of a stem to session time: trim, polarity, shift, start."""
 
     def __init__(self, part: FilePart, start_frame: int):
         whole, fraction = split_delay(part.shift_frames)
@@ -99,7 +99,7 @@ class _Lane:
 
 
 class _File:
-    """One file of a stem, read, converted, and handed out to lanes."""
+    """Reads one file of a stem and converts it to the session's rate."""
 
     def __init__(self, path: str, stem: StemInput, rate_hz: int):
         begin = s_to_frames(stem.from_s, stem.file_rate_hz)
@@ -127,9 +127,9 @@ class _File:
 
 
 class StemSource:
-    """A stem before its chain: converted, then trim, polarity and shift, at its place in the session.
+    """Stem before its chain: rate converted, then trim, polarity and shift, at its time in the session.
 
-    It is read from the session's frame `begin_frame` on; what comes before is run through and dropped.
+    Reading starts at the session's frame `begin_frame`; earlier blocks are computed and dropped.
     """
 
     def __init__(self, stem: StemInput, rate_hz: int, begin_frame: int = 0):
@@ -142,12 +142,12 @@ class StemSource:
             0,
             *(lane.extra + self._files[part.path].n_frames for lane, part in zip(self._lanes, stem.parts, strict=True)),
         )
-        """Where it ends in the session."""
+        """Frame of the session at which it ends."""
         for at in range(0, begin_frame, BLOCK_FRAMES):
             self.read(min(BLOCK_FRAMES, begin_frame - at))
 
     def read(self, n_frames: int) -> Array:
-        """The next block."""
+        """Read the next block, shape (n_channels, n_frames)."""
         for path, file in self._files.items():
             lanes = [(lane, part) for lane, part in zip(self._lanes, self._parts, strict=True) if part.path == path]
             while not file.ended and any(lane.ready < n_frames for lane, _ in lanes):
@@ -160,21 +160,21 @@ class StemSource:
         return np.stack(taken) if len(taken) > 1 else taken[0][None]
 
     def notes(self, name: str) -> list[str]:
-        """What a person should know of the file after it was read."""
+        """Notes on the files once they are read: clipped runs, and sound that was dropped before time 0."""
         found = []
         runs = sum(file.reader.clipped_runs for file in self._files.values())
         if runs:
             plural = "s" if runs > 1 else ""
             found.append(f"{name}: the file has {runs} clipped run{plural} (3 frames or more at full scale)")
         for path, file in self._files.items():
-            while self.n_frames == 0 and not file.ended:  # all of it lies before time 0: was it silence?
+            while self.n_frames == 0 and not file.ended:  # all of it is before time 0: was it silence?
                 x = file.read()
                 for lane, part in zip(self._lanes, self._parts, strict=True):
                     if part.path == path:
                         lane.feed(x[part.channel or 0])
         lost = max(lane.lost_peak for lane in self._lanes)
         if lost > AUDIBLE_PEAK:
-            found.append(f"{name}: the shift pushed sound before time 0; dropped, peak {gain_to_db(lost):.1f} dBFS")
+            found.append(f"{name}: the shift moved sound before time 0; dropped, peak {gain_to_db(lost):.1f} dBFS")
         return found
 
     def close(self) -> None:
@@ -184,7 +184,7 @@ class StemSource:
 
 
 class SumSource:
-    """A bus before its chain: prints through faders, pans, rides and sends, added up in stereo."""
+    """Bus before its chain: prints through faders, pans, rides and sends, summed in stereo."""
 
     n_channels = 2
 
@@ -202,7 +202,7 @@ class SumSource:
         self._at = begin_frame
 
     def read(self, n_frames: int) -> Array:
-        """The next block."""
+        """Read the next block, shape (2, n_frames)."""
         total = silence(2, n_frames)
         scratch = np.empty(n_frames)
         for one, source, (left, right) in self._inputs:
@@ -227,7 +227,7 @@ class SumSource:
 
 
 def _sides(one: Input, pan_law_db: float) -> tuple[float, float]:
-    """Left and right gain of a print on its way into a bus."""
+    """Left and right gain (amplitude factors) of a print in a bus."""
     pan = 0.0 if one.before_fader else one.pan_pct
     left, right = pan_gains(pan, pan_law_db) if one.n_channels == 1 else balance_gains(pan)
     level = (0.0 if one.before_fader else one.level_db) + (one.send_db or 0.0)
@@ -236,7 +236,7 @@ def _sides(one: Input, pan_law_db: float) -> tuple[float, float]:
 
 
 class KeySource:
-    """The plain sum of a key's sources, before fader and pan; a mono source joins both sides of a stereo one."""
+    """Sum of a key's sources, before fader and pan; a mono source is added to both sides of a stereo one."""
 
     def __init__(
         self,
@@ -258,7 +258,7 @@ class KeySource:
         self.n_frames = max(source.n_frames for source in self._sources)
 
     def read(self, n_frames: int) -> Array:
-        """The next block."""
+        """Read the next block, shape (n_channels, n_frames)."""
         total = silence(self.n_channels, n_frames)
         for source in self._sources:
             total += source.read(n_frames)

@@ -1,4 +1,4 @@
-"""Renders one node in a worker process: from paths to a kept print."""
+"""Renders one node in a worker process and puts its print into the store."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from chainrun.whole_file import Stamp, stamp
 
 @dataclass(frozen=True)
 class NodeTask:
-    """All that a worker needs to render a node."""
+    """Everything a worker needs to render a node."""
 
     node: Node
     prints: Mapping[str, Print]
@@ -29,7 +29,7 @@ class NodeTask:
     part: Path
     block_frames: int
     stamps: Mapping[str, Stamp]
-    """Of the files that it reads, when their content was hashed."""
+    """Stamps of the files that it reads, taken when their content was hashed."""
     stretch: Stretch | None = None
 
 
@@ -43,7 +43,7 @@ class Rendered:
 
 
 def run_task(task: NodeTask, progress: Progress | None = None) -> Rendered:
-    """Render the node, and keep its print. Raises AudioError where a file changed since it was hashed."""
+    """Render the node and put its print into the store. Raises AudioError if a file changed since it was hashed."""
     _forget_peak_memory()
     printed, result = render_node(
         task.node,
@@ -57,19 +57,17 @@ def run_task(task: NodeTask, progress: Progress | None = None) -> Rendered:
         if stamp(Path(path)) != before:
             task.part.unlink(missing_ok=True)
             raise AudioError(
-                Problem(
-                    "the file changed while it was rendered", file=path, hint="render again", code=Code.FILE_CHANGED
-                )
+                Problem("the file changed during the render", file=path, hint="render again", code=Code.FILE_CHANGED)
             )
     kept = Store(task.store).publish(task.part, task.node.identity)
     return Rendered(Print(kept, printed.n_channels, printed.n_frames, printed.begin_frame), result, _peak_memory_mb())
 
 
 def _forget_peak_memory() -> None:
-    """Count the peak from here on, where the process is ours: a worker, or the program."""
+    """Reset the peak memory of this process, if it is a worker or the program."""
     if multiprocessing.parent_process() is None and not is_program():
         return
-    with suppress(OSError):  # Linux alone
+    with suppress(OSError):  # exists on Linux only
         Path("/proc/self/clear_refs").write_text("5")
 
 

@@ -1,4 +1,4 @@
-"""Loudness to ITU-R BS.1770-5 and its companions, streaming: the meter, and what else there is to know of a signal."""
+"""Streaming measurements: loudness to ITU-R BS.1770-5 and EBU R 128, and other readings of a signal."""
 
 from chainrun.loudness.analysis import Analysis
 from chainrun.loudness.meter import Meter, gain_to_loudness

@@ -1,4 +1,4 @@
-"""What else there is to know of a signal, streaming: level, crest, DC, noise floor, image, third octaves."""
+"""Streaming analysis of a signal: loudness, RMS level, crest, DC, noise floor, stereo image, third octaves."""
 
 from __future__ import annotations
 
@@ -18,16 +18,18 @@ NOMINAL_HZ = (
     16, 20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000, 1250, 1600, 2000, 2500,
     3150, 4000, 5000, 6300, 8000, 10000, 12500, 16000, 20000,
 )  # fmt: skip
-"""ISO 266:1997."""
+"""Nominal frequencies of the third octaves (ISO 266:1997)."""
 FIRST_BAND = -18
 """x of the exact centre 1000 G^(x/3), G = 10^0.3, of the first nominal frequency (IEC 61260-1:2014)."""
 QUIET_SHARE = 0.01
+"""Share of the 100 ms hops that may be below the noise floor."""
 
 
 class Analysis:
-    """A meter and all else. Third octaves are sums over the bins of Hann-windowed spectra that overlap by half.
+    """All readings of a signal, fed in blocks of shape (n_channels, n_frames).
 
-    With `every` above 1 only each so manieth spectrum is taken, which spares time and makes them a sample.
+    Third octaves are sums over the bins of Hann-windowed spectra that overlap by half. With `every` = n above 1 only
+    every nth spectrum is computed: faster, and the third octaves become a sample.
     """
 
     def __init__(self, rate_hz: int, n_channels: int, *, oversample: int = 4, every: int = 1):
@@ -48,7 +50,7 @@ class Analysis:
         self._rate_hz = rate_hz
 
     def feed(self, x: Array) -> None:
-        """Count a block in."""
+        """Add a block."""
         if x.shape[1] == 0:
             return
         self._meter.feed(x)
@@ -75,15 +77,15 @@ class Analysis:
         self._waiting = joined[:, max(0, whole) * half :].copy()
 
     def block_powers(self) -> Array:
-        """As the meter's."""
+        """K-weighted mean squares of the 400 ms blocks, as `Meter.block_powers`."""
         return self._meter.block_powers()
 
     def short_term_powers(self) -> Array:
-        """As the meter's."""
+        """K-weighted mean squares over 3 s, as `Meter.short_term_powers`."""
         return self._meter.short_term_powers()
 
     def result(self) -> Measured:
-        """All readings of the blocks so far. Where a side is silent, correlation has no value."""
+        """All readings of the blocks fed up to now. If one side is silent, correlation is None."""
         measured = self._meter.result()
         if self._n == 0:
             return measured
@@ -118,7 +120,7 @@ class Analysis:
         """Frequencies of bin edges in Hz, and the power below each."""
         rest = self._waiting.shape[1]
         spectra, count = self._power, self._n_spectra
-        if count == 0:  # less than one spectrum: what there is, with silence behind it
+        if count == 0:  # less than one spectrum: the signal padded with silence
             padded = np.zeros((self._n_channels, self._size))
             padded[:, :rest] = self._waiting
             made = np.fft.rfft(padded)
@@ -133,13 +135,13 @@ class Analysis:
         return np.asarray(bins, dtype=np.float64), np.asarray(edges, dtype=np.float64)
 
     def _level_between(self, low_hz: float, high_hz: float) -> float:
-        """Level in dBFS between two frequencies, the mean of the channels' powers."""
+        """Level in dBFS between two frequencies, from the mean of the channels' powers."""
         bins, edges = self._powers()
         power = float(np.interp(high_hz, bins, edges) - np.interp(low_hz, bins, edges))
         return gain_to_db(math.sqrt(max(0.0, power)))
 
     def _third_octaves(self) -> dict[str, float]:
-        """Levels of the bands below half the rate; bins on an edge are shared out."""
+        """Levels in dBFS of the bands below half the rate; a bin on an edge counts to both bands in part."""
         found = {}
         for i, nominal in enumerate(NOMINAL_HZ):
             centre = 1000.0 * 10.0 ** (0.1 * (FIRST_BAND + i))

@@ -1,11 +1,11 @@
-"""The K-weighting filter of ITU-R BS.1770-5 Annex 1, for any rate.
+"""K-weighting filter of ITU-R BS.1770-5 Annex 1, for any rate.
 
-The standard prints coefficients for 48 kHz (Tables 1 and 2) and asks other rates for "the same frequency
-response". The analog prototype behind the printed sets: a shelf of 3.99984 dB at 1681.97 Hz with Q 0.70718, and a
-high-pass at 38.135 Hz with Q 0.50033 whose numerator 1, -2, 1 leaves +0.0433 dB in the pass band; that gain is
-kept at every rate. From 44.1 kHz on the bilinear transform keeps the response within 0.01 dB of the one at 48 kHz up to
-20 kHz; below, where the shelf comes near the Nyquist frequency, its section is fitted (0.02 dB at 8 kHz, less above).
-tests/loudness compares with the printed coefficients.
+The standard prints coefficients for 48 kHz (Tables 1 and 2) and requires "the same frequency response" at other rates.
+The analog prototype of the printed sets is a shelf of 3.99984 dB at 1681.97 Hz with Q 0.70718, and a high-pass at
+38.135 Hz with Q 0.50033, whose numerator 1, -2, 1 leaves +0.0433 dB in the pass band; that gain is kept at every rate.
+At 44.1 kHz and above the bilinear transform keeps the response within 0.01 dB of the one at 48 kHz up to 20 kHz. At
+lower rates, where the shelf comes near the Nyquist frequency, its section is fitted (within 0.02 dB at a rate of 8 kHz,
+closer at higher rates). tests/loudness compares with the printed coefficients.
 """
 
 from __future__ import annotations
@@ -20,20 +20,20 @@ SHELF_HZ, SHELF_DB, SHELF_Q = 1681.974450955533, 3.999843853973347, 0.7071752369
 SHELF_SLOPE = 0.4996667741545416
 HIGH_PASS_HZ, HIGH_PASS_Q = 38.13547087602444, 0.5003270373238773
 
-
-LOWEST_PLAIN_HZ = 44_100
+MIN_BILINEAR_HZ = 44_100
+"""Minimum rate at which the plain bilinear transform is accurate enough."""
 
 
 def k_weighting(rate_hz: int) -> Array:
-    """The two sections of the K-weighting at this rate, shape (2, 6)."""
+    """Sections of the K-weighting at this rate, shape (2, 6): shelf, high-pass."""
     sections = _bilinear(rate_hz)
-    if rate_hz < LOWEST_PLAIN_HZ:
+    if rate_hz < MIN_BILINEAR_HZ:
         sections[0] = _fitted_shelf(sections[0], rate_hz)
     return sections
 
 
 def _fitted_shelf(start: Array, rate_hz: int) -> Array:
-    """The shelf whose response is that of 48 kHz, in dB, to the least squares up to 0.48 of the rate."""
+    """Shelf fitted to the response at 48 kHz, by least squares in dB up to 0.48 of the rate."""
     from scipy.optimize import least_squares
 
     freqs = np.geomspace(20.0, 0.48 * rate_hz, 400)

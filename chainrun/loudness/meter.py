@@ -1,16 +1,17 @@
-"""The streaming meter: integrated, momentary and short-term loudness, loudness range, true peak, sample peak.
+"""Streaming meter: integrated, momentary and short-term loudness, loudness range, true peak, sample peak.
 
-* Integrated (ITU-R BS.1770-5 Annex 1): blocks of 400 ms every 100 ms, an incomplete last block dropped; blocks above
-  -70 LUFS make a first mean, blocks above it less 10 LU (and above -70) the result; both gates are strict.
+* Integrated (ITU-R BS.1770-5 Annex 1): blocks of 400 ms every 100 ms, an incomplete last block dropped. The blocks
+  above -70 LUFS give a first mean; the blocks above that mean minus 10 LU (and above -70) give the result. Both gates
+  are strict.
 * Momentary and short-term (EBU Tech 3341 v4): means over 400 ms and 3 s, ungated; their maxima over steps of 20 ms
   (steps of 100 ms miss up to 0.45 LU of cases 13 and 14).
-* Loudness range (EBU Tech 3342 v4): 95th less 10th percentile, by nearest rank, of short-term levels every 100 ms, over
-  -70 LUFS and over their mean less 20 LU; both gates are inclusive. Nothing follows the signal: silence behind a short
-  one would itself make up to 12 LU of range (libebur128 does the same).
+* Loudness range (EBU Tech 3342 v4): 95th minus 10th percentile, by nearest rank, of short-term levels every 100 ms
+  that are at or above -70 LUFS and at or above their mean minus 20 LU. No silence is appended: after a short signal it
+  would itself add up to 12 LU of range (libebur128 appends none either).
 
-Channels are weighted by their places (Table 3): 1 to 6 channels are taken as mono; left, right; L R C; L R Ls Rs; L R C
-Ls Rs; L R C LFE Ls Rs. Mono counts as one channel (it reads 3.01 LU under the same signal in both sides). Memory grows
-by one number every 100 ms.
+Channels are weighted by position (Table 3). 1 to 6 channels are taken as: mono; L R; L R C; L R Ls Rs; L R C Ls Rs;
+L R C LFE Ls Rs. Mono counts as one channel (3.01 LU below the same signal in both channels). Memory grows by one number
+every 100 ms.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ RELATIVE_GATE_LU = -10.0
 RANGE_GATE_LU = -20.0
 OFFSET_LU = -0.691
 STEPS_PER_S = 50
-"""Sums of 20 ms, of which all windows are made."""
+"""Sums of 20 ms, from which all windows are made."""
 STEPS_PER_HOP = 5
 HOPS_PER_BLOCK = 4
 MOMENTARY_STEPS = 20
@@ -49,17 +50,17 @@ CHANNEL_WEIGHTS: dict[int, tuple[float, ...]] = {
 
 
 def loudness_of(power: float) -> float:
-    """Loudness in LUFS of a K-weighted mean square summed over the channels (eq. 2); -inf for 0."""
+    """Loudness in LUFS of a K-weighted mean square summed over the channels (BS.1770-5, eq. 2); -inf for 0."""
     return OFFSET_LU + 10.0 * math.log10(power) if power > 0.0 else -math.inf
 
 
 def power_of(loudness_lufs: float) -> float:
-    """The inverse of `loudness_of`."""
+    """K-weighted mean square of a loudness in LUFS: the inverse of `loudness_of`."""
     return float(10.0 ** ((loudness_lufs - OFFSET_LU) / 10.0))
 
 
 def gated_loudness(block_powers: Array) -> float:
-    """Integrated loudness in LUFS of the powers of the 400 ms blocks (eqs. 4-7)."""
+    """Integrated loudness in LUFS from the powers of the 400 ms blocks (BS.1770-5, eqs. 4-7); -inf if none counts."""
     kept = block_powers[block_powers > power_of(ABSOLUTE_GATE_LUFS)]
     if kept.size == 0:
         return -math.inf
@@ -68,7 +69,7 @@ def gated_loudness(block_powers: Array) -> float:
 
 
 def loudness_range(short_term_powers: Array) -> float | None:
-    """LRA in LU of short-term powers (Tech 3342 v4, section 5); None where all are under the gate."""
+    """Loudness range in LU of short-term powers (Tech 3342 v4, section 5); None if all are below the gate."""
     kept = short_term_powers[short_term_powers >= power_of(ABSOLUTE_GATE_LUFS)]
     if kept.size == 0:
         return None
@@ -82,9 +83,10 @@ def loudness_range(short_term_powers: Array) -> float | None:
 
 
 def gain_to_loudness(block_powers: Array, target_lufs: float) -> float | None:
-    """The gain in dB that brings these blocks to an integrated loudness; None where nothing can be measured.
+    """Gain in dB that brings these blocks to an integrated loudness; None if nothing can be measured.
 
-    The absolute gate does not move with the gain: what a gain lifts over it, or drops under it, counts anew.
+    The absolute gate does not move with the gain, so blocks that the gain lifts above it, or drops below it, change the
+    result; hence the iteration.
     """
     gain = 0.0
     for _ in range(60):
@@ -98,9 +100,9 @@ def gain_to_loudness(block_powers: Array, target_lufs: float) -> float | None:
 
 
 class Meter:
-    """Feed it blocks of shape (n_channels, n_frames); read `result()` at the end.
+    """Loudness and peak meter: feed it blocks of shape (n_channels, n_frames), then read `result()`.
 
-    `oversample` is the true peak's: 4, 8 or 16 times the rate. Raises ValueError for more than 6 channels.
+    `oversample` is the factor for the true peak: 4, 8 or 16. Raises ValueError for more than 6 channels.
     """
 
     def __init__(self, rate_hz: int, n_channels: int, *, true_peak: bool = True, oversample: int = 4):
@@ -113,7 +115,7 @@ class Meter:
         self._hop_powers = array("d")
         self._n_steps = 0
         self._open = 0.0
-        """Of the step that has begun."""
+        """Sum of squares in the unfinished step."""
         self._recent_steps = np.zeros(0)
         self._momentary = self._short_term = 0.0
         self._hop_open: list[float] = []
@@ -125,7 +127,7 @@ class Meter:
         self._recent = silence(n_channels, lookback)
 
     def feed(self, x: Array) -> None:
-        """Count a block in."""
+        """Add a block."""
         n = x.shape[1]
         if n == 0:
             return
@@ -137,7 +139,7 @@ class Meter:
         self._n_frames += n
 
     def _borders(self, first: int, last: int) -> IntArray:
-        """Frames at which the steps first … last end."""
+        """Frames at which the steps first … last end, shape (last - first + 1,)."""
         borders: IntArray = np.rint(np.arange(first, last + 1) * (self.rate_hz / STEPS_PER_S)).astype(np.int64)
         return borders
 
@@ -169,7 +171,7 @@ class Meter:
         return sum(float(w) * float(np.dot(row, row)) for w, row in zip(self._weights, weighted, strict=True))
 
     def _take_steps(self, steps: Array) -> None:
-        """Sums of whole steps: hops of 100 ms are kept, windows only as far as they raise a maximum."""
+        """Process sums of whole steps: keep hops of 100 ms, and raise the maxima of the windows."""
         self._n_steps += steps.size
         joined = np.concatenate([self._recent_steps, steps])
         total = np.concatenate([[0.0], np.cumsum(joined)])
@@ -191,15 +193,15 @@ class Meter:
             self._true_peaks[channel] = self._between.maximum(row, float(self._true_peaks[channel]))
 
     def block_powers(self) -> Array:
-        """Mean square of each whole 400 ms block, K-weighted, summed over the channels."""
+        """Mean square of each whole 400 ms block, K-weighted, summed over the channels, shape (n_blocks,)."""
         return self._windows(np.array(self._hop_powers), HOPS_PER_BLOCK)
 
     def short_term_powers(self) -> Array:
-        """Mean square of 3 s at each whole hop of 100 ms; none of what is shorter."""
+        """Mean square over 3 s at each hop of 100 ms, whole windows only; weighted and summed as `block_powers`."""
         return self._windows(np.array(self._hop_powers), SHORT_TERM_STEPS // STEPS_PER_HOP)
 
     def _windows(self, hops: Array, width: int) -> Array:
-        """Mean squares over `width` hops at each hop."""
+        """Mean squares over `width` hops, one per hop."""
         if hops.size < width:
             return np.empty(0)
         sums = np.convolve(hops, np.ones(width), "valid")
@@ -224,7 +226,7 @@ class Meter:
         return gain_to_db(top)
 
     def result(self) -> Measured:
-        """The readings of all blocks so far; the true peak as if silence followed."""
+        """Readings of all blocks fed up to now; the true peak as if silence followed."""
         integrated = gated_loudness(self.block_powers())
         sample_peak, true_peak = gain_to_db(self._sample_peak), self._true_peak()
         peak = sample_peak if true_peak is None else true_peak

@@ -61,7 +61,7 @@ class Compressor(Thresholded):
     example = {"threshold_dbfs": -20.0, "ratio": 3.0, "attack_ms": 8.0, "release_ms": 80.0}
     acts = True
     unity = {"threshold_dbfs": -20.0, "ratio": 1.0}
-    source = "Giannoulis, Massberg, Reiss, JAES 60(6):399-408, 2012; auto_release: JAES 61(10), 2013 (from memory)"
+    source = "Giannoulis, Massberg, Reiss, JAES 60(6), 2012; auto_release: JAES 61(10), 2013"
 
     @model_validator(mode="after")
     def _goes_together(self) -> Self:

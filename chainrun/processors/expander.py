@@ -38,7 +38,7 @@ class Expander(Thresholded):
     example = {"threshold_dbfs": -30.0, "ratio": 2.5}
     acts = True
     unity = {"threshold_dbfs": -30.0, "ratio": 1.0}
-    source = "static curve as in JAES 60(6), 2012, mirrored at the threshold; smoother eq. (16)"
+    source = "static curve as in JAES 60(6), 2012, mirrored at the threshold; smoother: the same"
 
     def in_words(self) -> str:
         begin = self.threshold_in_words().removeprefix("at ")

@@ -38,7 +38,7 @@ class Hits(Keyed):
     ns_a_frame = 35.0
     example = {"onset_db": 5.0, "ring_db": -4.0}
     unity = {"onset_db": 0.0, "ring_db": 0.0}
-    source = "difference of two envelope followers, common practice; followers: JAES 60(6), 2012, eq. (16)"
+    source = "difference of two envelope followers, common practice; followers: JAES 60(6), 2012"
 
     def start(self, stream: Stream) -> Runner:
         return _HitsRunner(self, stream)

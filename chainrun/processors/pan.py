@@ -22,7 +22,7 @@ class Pan(Step):
 
     example = {"pan_pct": -30.0}
     linear = True
-    source = "Roads, The Computer Music Tutorial, 1996 (from memory)"
+    source = "Roads, The Computer Music Tutorial, 1996"
 
     def channels_out(self, n_channels: int) -> int:
         return 2

@@ -30,7 +30,7 @@ class Width(Step):
     unity = {"width_pct": 100.0}
     linear = True
     needs_stereo = True
-    source = "Roads, The Computer Music Tutorial, 1996 (from memory); S. H. Linkwitz, JAES 24(1), 1976"
+    source = "Roads, The Computer Music Tutorial, 1996; S. H. Linkwitz, JAES 24(1), 1976"
 
     def misfits(self, stream: Stream) -> list[Misfit]:
         found = super().misfits(stream)

@@ -148,7 +148,7 @@ def read_toml(
 def _of_toml(path: Path, text: str, error: tomllib.TOMLDecodeError) -> list[Problem]:
     """Everything that is wrong with a TOML text, as far as it is known for certain, and where."""
     file = shown_path(path)
-    if isinstance(error, toml_file.UnbearableError):
+    if isinstance(error, toml_file.TooDeepError):
         return [Problem(str(error), file=file, line=error.line, column=1, code=Code.TOO_DEEP)]
     found = slips(text, error)
     if found:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from chainrun.toml_file import DEEPEST
+from chainrun.toml_file import MAX_DEPTH
 
 Step = str | int
 KeyPath = tuple[Step, ...]
@@ -73,7 +73,7 @@ class Items(list[Any]):
 
 def wrap(value: Any, place: Place) -> Any:
     """Plain data with places added, recursively. Raises RecursionError for what is nested past all use."""
-    if len(place.path) > DEEPEST:
+    if len(place.path) > MAX_DEPTH:
         raise RecursionError
     if isinstance(value, dict):
         table = Table(place)

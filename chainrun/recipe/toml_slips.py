@@ -69,7 +69,7 @@ class _Tries:
         self.seen.add(text)
         try:
             toml_file.parse(text)
-        except toml_file.UnbearableError:
+        except toml_file.TooDeepError:
             return 0
         except tomllib.TOMLDecodeError as error:
             return offset_of(text, error)

@@ -1,4 +1,4 @@
-"""Worker processes: tasks in, results out. Ends only the processes that it started."""
+"""Worker processes: runs tasks and returns results. Ends only processes that it started."""
 
 from chainrun.scheduler.processes import processors_here, warm_up, worker_pool
 from chainrun.scheduler.scheduler import Scheduler, WorkerDiedError

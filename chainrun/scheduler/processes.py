@@ -1,10 +1,9 @@
-"""Worker processes, one BLAS thread each: forked by a server, or started by themselves.
+"""Worker processes with one BLAS thread each: forked by a server, or spawned.
 
-The program has them forked by a server that has imported the engine once (multiprocessing's forkserver): each one that
-is spawned takes 1.2 s to import scipy.signal. `warm_up` starts the server early, so that it imports while the program
-still reads its recipe and hashes its stems. Inside somebody's process the workers are spawned: a server there would be
-the host's, too, with our environment. Workers ignore SIGINT, which a terminal sends to all of them; they end when their
-parent does.
+In the program a server that has imported the engine once forks them (multiprocessing's forkserver): a spawned worker
+takes 1.2 s to import scipy.signal. `warm_up` starts the server early, so that it imports while the program still reads
+its recipe and hashes its stems. In a host's process the workers are spawned: a server there would also serve the host,
+with our environment. Workers ignore SIGINT, which a terminal sends to all of them; they end when their parent ends.
 """
 
 from __future__ import annotations
@@ -36,19 +35,19 @@ from chainrun.program import is_program
 from chainrun.whole_file import folder_prefix
 
 MAX_FOLDER_BYTES = 55
-"""Length of the folder for temporary files up to which a server works: a Unix socket's path has at most 107 bytes."""
+"""Maximum length of the temporary folder's path for a server: a Unix socket's path has at most 107 bytes."""
 SOCKETS = "chainrun-w"
 
 
 def processors_here() -> int:
-    """Processors that this process may run on."""
+    """Number of processors that this process may run on."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def warm_up() -> None:
-    """Start the program's server of workers, if it does not run. It has one BLAS thread and no other: it can be forked.
+    """Start the program's worker server, if it is not running. It has a single thread, so it can be forked.
 
-    In a process that is not the program, nothing is started before it is needed.
+    In a host's process nothing is started before it is needed.
     """
     if not _has_server():
         return
@@ -63,7 +62,7 @@ def _has_server() -> bool:
 
 
 def _own_place_for_sockets() -> None:
-    """Have multiprocessing put its sockets into a folder with our name, so that the next run knows whose are dead."""
+    """Have multiprocessing put its sockets into a folder with our name, so that the next run can delete dead ones."""
     settings = getattr(multiprocessing.current_process(), "_config", None)
     if settings is None or settings.get("tempdir") is not None:
         return
@@ -77,10 +76,10 @@ _environment_lock = threading.RLock()
 
 @contextmanager
 def environment_of_children() -> Iterator[None]:
-    """What Python processes that are started here find: one BLAS thread, and no modules of the working folder.
+    """Environment for Python processes started inside: one BLAS thread, no modules from the working folder.
 
     They are started as `python -c`, which would import a `random.py` beside a stranger's recipe as if it were Python's.
-    One thread at a time is inside, so that each puts back what was there before.
+    A lock lets one thread in at a time, so that each restores the environment it found.
     """
     wanted = {"OPENBLAS_NUM_THREADS": "1", "PYTHONSAFEPATH": "1"}
     with _environment_lock:
@@ -110,28 +109,28 @@ def _begin_worker() -> None:
 
 
 class _Worker(BaseProcess):
-    """A worker that says in our words why it could not be started."""
+    """Worker process that raises a ResourceError if it cannot be started."""
 
     def start(self) -> None:
-        """Start it. Raises ResourceError: no more processes or files, or a host that may have no children."""
+        """Start it. Raises ResourceError: too many processes or files, or a host that may have no children."""
         try:
             super().start()
         except (OSError, AssertionError) as error:
             raise ResourceError(
                 Problem(
                     f"a worker process could not be started ({reason(error)})",
-                    hint="render in one process: one worker",
+                    hint="render with one worker: no further process is started",
                     code=Code.WORKER_NOT_STARTED,
                 )
             ) from error
 
 
 class ForkedWorker(_Worker, ForkServerProcess):
-    """A worker that the program's server forks."""
+    """Worker process that the program's server forks."""
 
 
 class SpawnedWorker(_Worker, SpawnProcess):
-    """A worker that is started by itself, in the environment of children; the host's own is touched for that moment."""
+    """Spawned worker process; the host's environment is changed only while it starts."""
 
     @staticmethod
     def _Popen(process_obj: BaseProcess) -> Any:  # noqa: N802  (multiprocessing's name)
@@ -140,9 +139,9 @@ class SpawnedWorker(_Worker, SpawnProcess):
 
 
 def _context(started: list[BaseProcess]) -> BaseContext:
-    """How the workers of one pool are made: forked by the program's server, else started by themselves.
+    """Multiprocessing context for the workers of one pool: forked by the program's server, else spawned.
 
-    Each is added to `started`: a pool ends its own processes, and no others of its host.
+    Each worker is added to `started`: a pool ends its own processes, and no others of its host.
     """
     context: BaseContext = ForkServerContext() if _has_server() else SpawnContext()
     kind = ForkedWorker if _has_server() else SpawnedWorker
@@ -158,11 +157,11 @@ def _context(started: list[BaseProcess]) -> BaseContext:
 
 @contextmanager
 def worker_pool(workers: int) -> Iterator[ProcessPoolExecutor]:
-    """A pool of worker processes; when the program is to stop, they are killed at once."""
+    """Pool of worker processes; they are killed at once if the block is left by an exception."""
     warm_up()
     started: list[BaseProcess] = []
     chosen = multiprocessing.get_start_method(allow_none=True)
-    with environment_of_children():  # of the process that tracks the pool's semaphores
+    with environment_of_children():  # for the process that tracks the pool's semaphores
         pool = ProcessPoolExecutor(workers, _context(started), initializer=_begin_worker)
     try:
         yield pool
@@ -170,12 +169,12 @@ def worker_pool(workers: int) -> Iterator[ProcessPoolExecutor]:
         running = [process for process in started if process.pid is not None]
         for process in running:
             process.kill()
-        for process in running:  # what they were writing is taken away after this
+        for process in running:  # their unfinished files are deleted after this
             process.join(1.0)
         pool.shutdown(wait=False, cancel_futures=True)
         raise
     else:
         pool.shutdown(wait=True, cancel_futures=True)
     finally:
-        if chosen is None:  # a process that is started fixes the host's method, which is the host's to choose
+        if chosen is None:  # starting a process fixes the start method, which is the host's choice
             multiprocessing.set_start_method(None, force=True)

@@ -1,11 +1,8 @@
-"""Runs tasks that depend on each other: in this process, or in worker processes of the standard library's pool.
+"""Runs tasks that depend on each other, in this process or in worker processes of the standard library's pool.
 
-A worker that dies breaks the whole pool. The tasks that were in it are then run again, one at a time, each in a pool of
-its own: the one whose worker dies once more is named, and all others finish. (`max_tasks_per_child` is not used: it can
-deadlock.) Workers ignore SIGINT, which a terminal sends to all of them; they end when their parent does.
-
-Workers are forked by a server that has imported the engine once: `warm_up` starts it, so that it can do so while the
-program still reads its recipe and hashes its stems.
+A worker that dies breaks the whole pool. The tasks that were in it are then run again, one at a time, each in its own
+pool: the one whose worker dies again is reported, and all others finish. (`max_tasks_per_child` is not used: it can
+deadlock.)
 """
 
 from __future__ import annotations
@@ -23,15 +20,15 @@ Result = TypeVar("Result")
 
 
 class WorkerDiedError(ResourceError):
-    """A worker process died twice over the same task."""
+    """A worker process died twice during the same task."""
 
 
 class Scheduler(Generic[Task, Result]):
-    """Runs `function` over tasks as what they need gets done.
+    """Runs `function` over tasks, each as soon as the tasks it needs are done.
 
-    `make` turns a key into a task when all that it needs is there; `done` takes each result, `failed` each error of a
-    task. Tasks that need a failed one are left out; after an error that `stops`, no more are begun. `begun` hears of
-    each task as it is handed out, `again` of one whose worker died and which is tried once more.
+    `make` turns a key into a task once everything it needs is done. The callbacks: `begun` when a task starts, `done`
+    with its result, `failed` with its error, `again` before a task whose worker died runs a second time. Tasks that
+    need a failed one are skipped; after an error for which `stops` returns True no more tasks start.
     """
 
     def __init__(
@@ -51,7 +48,7 @@ class Scheduler(Generic[Task, Result]):
         self._stopping = False
 
     def run(self, needs: Mapping[str, Sequence[str]], workers: int) -> None:
-        """Run all keys of `needs`; what they need and is no key itself is there already."""
+        """Run all keys of `needs`, each with the keys it needs; a needed key that is not in `needs` counts as done."""
         self._waiting = {key: {one for one in needed if one in needs} for key, needed in needs.items()}
         if workers <= 1:
             self._run_here()
@@ -95,7 +92,7 @@ class Scheduler(Generic[Task, Result]):
                 self._finish(key, result)
 
     def stop(self) -> None:
-        """Begin no more tasks."""
+        """Start no more tasks."""
         self._stopping = True
 
     def run_on(
@@ -105,7 +102,10 @@ class Scheduler(Generic[Task, Result]):
         at_once: int,
         lost: tuple[type[BaseException], ...] = (),
     ) -> None:
-        """Run all keys of `needs` on an executor of somebody else (a cluster's), which tells dead workers by `lost`."""
+        """Run all keys of `needs` on the caller's executor (a cluster's), which raises one of `lost` for a dead worker.
+
+        At most `at_once` tasks run at the same time.
+        """
         self._waiting = {key: {one for one in needed if one in needs} for key, needed in needs.items()}
         for key in self._drive(executor, at_once, lost):
             self._fail(key, WorkerDiedError(Problem("the worker process died", key=key, code=Code.WORKER_DIED)))
@@ -118,7 +118,7 @@ class Scheduler(Generic[Task, Result]):
                 self._alone(key)
 
     def _in_pool(self, workers: int) -> list[str]:
-        """Run until all is done or a worker dies; the keys that were in the pool then."""
+        """Run until everything is done or a worker dies; returns the keys that were in the pool then."""
         with worker_pool(min(workers, len(self._waiting))) as pool:
             return self._drive(pool, workers)
 
@@ -131,7 +131,7 @@ class Scheduler(Generic[Task, Result]):
                 key,
                 WorkerDiedError(
                     Problem(
-                        "the worker process died, and died again when it was tried alone",
+                        "the worker process died, and died again when the task was run alone",
                         key=key,
                         code=Code.WORKER_DIED,
                     )
@@ -143,7 +143,7 @@ class Scheduler(Generic[Task, Result]):
             self._finish(key, result)
 
     def _drive(self, executor: Executor, at_once: int, lost: tuple[type[BaseException], ...] = ()) -> list[str]:
-        """Run until all is done, or the executor is broken. Returns the keys whose worker died."""
+        """Run until everything is done or the executor is broken; returns the keys whose worker died."""
         running: dict[Future[Result], str] = {}
         broken: list[str] = []
         dead: list[str] = []
@@ -152,7 +152,7 @@ class Scheduler(Generic[Task, Result]):
                 self._begun(key)
                 try:
                     running[executor.submit(self._function, self._make(key))] = key
-                except (BrokenExecutor, EOFError, ConnectionError):  # the latter where the server of workers died
+                except (BrokenExecutor, EOFError, ConnectionError):  # the latter two if the worker server died
                     broken.append(key)
             if not running:
                 return broken + dead

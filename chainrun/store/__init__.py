@@ -1,4 +1,4 @@
-"""Kept prints: their files, their place under the hash of all that determined them, pruning."""
+"""Store of prints: their files, their identities, pruning."""
 
 from chainrun.store.prints import Print, PrintSource, PrintWriter
 from chainrun.store.store import Store, hasher

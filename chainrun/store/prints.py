@@ -1,8 +1,7 @@
-"""Prints on disk: the float32 audio of a node, frame after frame, with what was measured of it, and checksums.
+"""Print files: the float32 audio of a node with its measurements and checksums.
 
 A print file holds the audio (little-endian float32, channels interleaved), then a JSON document, then 68 bytes: a mark,
-both lengths, the audio's CRC-32 and the document's SHA-256. It is written beside its place, synced and renamed by
-whoever keeps it.
+both lengths, the audio's CRC-32 and the document's SHA-256. The caller writes it elsewhere and moves it to its place.
 """
 
 from __future__ import annotations
@@ -31,7 +30,7 @@ PIECE = 1 << 20
 
 @dataclass(frozen=True)
 class Print:
-    """A finished print. Its first frame is the session's frame `begin_frame` (0 but for a part of a session)."""
+    """Finished print on disk. Its first frame is the session's frame `begin_frame` (0 except for a stretch)."""
 
     path: Path
     n_channels: int
@@ -41,7 +40,7 @@ class Print:
 
 @dataclass(frozen=True)
 class Footer:
-    """What stands at the end of a print file."""
+    """Data at the end of a print file."""
 
     audio_bytes: int
     audio_crc32: int
@@ -49,19 +48,19 @@ class Footer:
     n_channels: int
     begin_frame: int
     labels: str
-    """Hash of the names that the result carries."""
+    """Hash of the names in the result."""
     result: Mapping[str, Any]
-    """What the node's render measured, as the engine writes and reads it."""
+    """Result of the node, as a JSON object that the engine writes and reads."""
 
     def print_at(self, path: Path) -> Print:
-        """The print that the file holds."""
+        """Print in the file at `path` with this footer."""
         return Print(path, self.n_channels, self.audio_bytes // (4 * self.n_channels), self.begin_frame)
 
 
 def read_footer(path: Path) -> Footer | None:
-    """The footer of a print file, or None where the file is not there or its end is damaged.
+    """Read the footer of a print file; None if the file does not exist or its end is damaged.
 
-    Raises OSError where the file cannot be read: whether it is damaged is not known then.
+    Raises OSError for a file that cannot be read and so may be undamaged.
     """
     try:
         size = path.stat().st_size
@@ -89,7 +88,7 @@ def read_footer(path: Path) -> Footer | None:
 
 
 def audio_is_whole(path: Path, footer: Footer) -> bool:
-    """Whether the audio has the checksum that its footer states. Raises OSError where it cannot be read."""
+    """Whether the audio has the checksum that its footer states. Raises OSError for a file that cannot be read."""
     crc = 0
     left = footer.audio_bytes
     with path.open("rb") as file:
@@ -100,7 +99,7 @@ def audio_is_whole(path: Path, footer: Footer) -> bool:
 
 
 class PrintWriter:
-    """Writes a print block by block."""
+    """Writes a print block by block. Raises ResourceError for a file that cannot be written."""
 
     def __init__(self, path: Path, n_channels: int, begin_frame: int = 0, identity: str = ""):
         self._identity = identity
@@ -118,19 +117,19 @@ class PrintWriter:
             Problem(
                 f"a print could not be written ({error.strerror})",
                 file=str(self.path.parent),
-                hint="make room there, or choose another folder for the store",
+                hint="free some space there, or choose another folder for the store",
                 code=Code.PRINT_NOT_WRITTEN,
             )
         )
 
     def write(self, x: Array) -> Array:
-        """Append a block; returns it as the print holds it, rounded to float32. The next call writes over that."""
+        """Append a block of shape (n_channels, n_frames); returns it rounded to float32, in a reused buffer."""
         channels, n = x.shape
         if self._rounded.shape[0] < n:
             self._rounded = np.empty((n, channels), dtype="<f4")
             self._held = np.empty(n * channels)
         data, held = self._rounded[:n], self._held[: n * channels].reshape(channels, n)
-        with np.errstate(over="ignore"):  # what does not fit becomes inf, which the node tells
+        with np.errstate(over="ignore"):  # too large a value becomes inf, which the engine reports
             np.copyto(data, x.T, casting="same_kind")
         try:
             self._file.write(data.data)
@@ -142,13 +141,13 @@ class PrintWriter:
         return held
 
     def abandon(self) -> None:
-        """Close and drop the file."""
+        """Close and delete the file."""
         with suppress(OSError):
             self._file.close()
         self.path.unlink(missing_ok=True)
 
     def finish(self, labels: str, result: Mapping[str, object]) -> Print:
-        """Write the footer after the audio, with the hash of the labels and the node's result; sync, and close."""
+        """Write the footer with the labels' hash and the node's result after the audio; sync and close the file."""
         full = {
             "labels": labels,
             "result": result,
@@ -171,12 +170,15 @@ class PrintWriter:
 
 
 class PrintSource:
-    """Reads a print from the session's frame `begin_frame` on; silence before its first and behind its last frame."""
+    """Reads a print from the session's frame `begin_frame` on, with silence before its first and after its last frame.
+
+    Raises ResourceError for a print that cannot be read or is truncated.
+    """
 
     def __init__(self, source: Print, begin_frame: int = 0):
         self.n_channels = source.n_channels
         self.n_frames = source.begin_frame + source.n_frames
-        """Where it ends in the session."""
+        """Frame of the session at which it ends."""
         try:
             self._file = source.path.open("rb")
         except OSError as error:
@@ -188,7 +190,7 @@ class PrintSource:
         self._left = source.n_frames - skipped
 
     def read(self, n_frames: int) -> Array:
-        """The next block, shape (n_channels, n_frames)."""
+        """Read the next block, shape (n_channels, n_frames)."""
         x = silence(self.n_channels, n_frames)
         at = min(self._before, n_frames)
         self._before -= at
@@ -196,14 +198,14 @@ class PrintSource:
         if wanted:
             data = np.fromfile(self._file, dtype="<f4", count=wanted * self.n_channels)
             if data.size != wanted * self.n_channels:
-                message = "a print is shorter than it was"
+                message = "a print is shorter than when it was written"
                 raise ResourceError(Problem(message, file=self._file.name, code=Code.PRINT_DAMAGED))
             x[:, at : at + wanted] = data.reshape(wanted, self.n_channels).T
             self._left -= wanted
         return x
 
     def blocks(self, n_frames: int) -> Iterator[Array]:
-        """The whole print, `n_frames` at a time."""
+        """Read the whole print, `n_frames` at a time."""
         for at in range(0, self.n_frames, n_frames):
             yield self.read(min(n_frames, self.n_frames - at))
 

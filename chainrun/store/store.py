@@ -1,14 +1,14 @@
-"""The store: prints kept under the hash of all that determined them.
+"""Store: prints in a folder, each named by the hash of everything that determines its sound.
 
     prints/ab/abcdef…      finished prints; the time of last use is the file's modification time
-    hashes/ab/abcdef…      content hashes of stems, under device, inode, size and both times of the file
-    renders/abcdef…        the day on which a recipe was last delivered, under the hash of its path and variant
-    runs/RUN               what a running render uses; locked while it runs, so that a dead one's file is known as such
-    parts/RUN.…            prints that are being written
-    lock                   held while prints are chosen, and while they are dropped
+    hashes/ab/abcdef…      content hashes of stems, named by the file's path, device, inode, size and both times
+    renders/abcdef…        the day on which a recipe was last delivered, named by the hash of its path and variant
+    runs/RUN               prints that a running render uses; locked while it runs, which tells it from a dead one's
+    parts/RUN.…            prints being written
+    lock                   held while a run is registered, and while prints are dropped
 
-Locks are advisory (flock) and go with the process, so nothing has to be cleared after a kill. Two renders that make the
-same print both write it, and either rename leaves the same bytes.
+Locks are advisory (flock) and end with the process, so nothing has to be cleared after a kill. Two renders that make
+the same print both write it, and either rename leaves the same bytes.
 """
 
 from __future__ import annotations
@@ -37,26 +37,26 @@ from chainrun.whole_file import drop_dead, named_by, stamp, sync_folder, write_w
 GB = 1_000_000_000
 DEFAULT_LIMIT_GB = 20.0
 FRESH_S = 2.0
-"""A file changed less than this ago may change again within the same tick of its clock: its hash is not kept."""
+"""The hash of a file changed less than this ago is not kept: the file may change again within one clock tick."""
 
 
-NOTES_LIVE_DAYS = {"hashes": 90, "faces": 400, "shares": 400}
-"""Small files beside the prints: a stem's hash is made anew at once; what a cull measured serves the next year's."""
+MAX_NOTE_DAYS = {"hashes": 90, "faces": 400, "shares": 400}
+"""Maximum age of the small files beside the prints: a stem's hash is cheap; a cull's measurements serve next year's."""
 
 
 @dataclass(frozen=True)
 class Kept:
-    """A print in the store."""
+    """File in the store: a print, or a note of a stem's hash."""
 
     identity: str
     path: Path
     n_bytes: int
     used: float
-    """When it was last used, in seconds since 1970."""
+    """Time of last use, in seconds since 1970."""
 
 
 def default_folder() -> Path | None:
-    """The store where none is named: CHAINRUN_STORE, else the XDG cache folder; None where there is no home."""
+    """Default folder of the store: CHAINRUN_STORE, else the XDG cache folder; None if there is no home folder."""
     named = os.environ.get("CHAINRUN_STORE")
     if named:
         return Path(named)
@@ -75,18 +75,18 @@ class StoreCheck:
     """Result of a check of the store."""
 
     dropped: tuple[Kept, ...]
-    """Damaged prints and notes, which are gone."""
+    """Damaged prints and notes, which were deleted."""
     unread: tuple[Problem, ...]
-    """What could not be read, and stays."""
+    """Problems of files that could not be read; these stay."""
 
 
 def hasher(folder: Path | None) -> Callable[[Path], str]:
-    """Hashes a file's content: by the store in a folder, which keeps hashes, or anew each time where there is none."""
+    """Function that hashes a file's content; with a store `folder`, kept hashes of unchanged files are used."""
     return Store(folder).hash_file if folder is not None else hash_content
 
 
 def limit_gb() -> float:
-    """CHAINRUN_STORE_GB, else 20. Raises ResourceError for what is no number of gigabytes."""
+    """Size limit of the store in GB: CHAINRUN_STORE_GB, default 20. Raises ResourceError for an invalid value."""
     text = os.environ.get("CHAINRUN_STORE_GB")
     if not text:
         return DEFAULT_LIMIT_GB
@@ -96,7 +96,7 @@ def limit_gb() -> float:
             return value
     raise ResourceError(
         Problem(
-            "CHAINRUN_STORE_GB is no number of gigabytes",
+            "CHAINRUN_STORE_GB is not a number of gigabytes",
             given=f'"{text}"',
             allowed="0 or more",
             code=Code.BAD_ENVIRONMENT,
@@ -105,7 +105,7 @@ def limit_gb() -> float:
 
 
 class Store:
-    """Prints in a folder. Raises ResourceError where the folder cannot be used."""
+    """Store of prints in a folder. Raises ResourceError for a folder that cannot be written to."""
 
     def __init__(self, folder: Path):
         self.folder = folder
@@ -118,7 +118,7 @@ class Store:
                 Problem(
                     f"the store cannot be written to ({error.strerror})",
                     file=str(folder),
-                    hint="choose another folder for the store, or keep no prints",
+                    hint="choose another folder for the store, or render without one",
                     code=Code.STORE_NOT_WRITABLE,
                 )
             ) from error
@@ -126,20 +126,20 @@ class Store:
     # -- prints --------------------------------------------------------------------------------------------
 
     def path_of(self, identity: str) -> Path:
-        """Where the print of this hash is, or would be."""
+        """Path of the print with this hash, whether it exists or not."""
         return self.folder / "prints" / identity[:2] / identity
 
     def footer(self, identity: str) -> Footer | None:
-        """The footer of the print of this hash, if there is one that can be read. The audio is not looked at."""
+        """Footer of the print with this hash, or None if it cannot be read. The audio is not checked."""
         try:
             return _footer_of(self.path_of(identity), identity)
         except OSError:
             return None
 
     def verified(self, identity: str) -> Print | None:
-        """The print of this hash, its audio held against its checksum; None, and the file gone, if it is damaged.
+        """Print with this hash if its audio has the right checksum; a damaged one is deleted, and None returned.
 
-        What cannot be read just now (no rights, too many open files) is None, too, and stays where it is.
+        If the file cannot be read now (no permission, too many open files), None is returned, and it stays.
         """
         path = self.path_of(identity)
         try:
@@ -158,13 +158,13 @@ class Store:
         return None
 
     def touch(self, identities: Iterable[str], at: float | None = None) -> None:
-        """Count prints as used now (or `at` a time), read or not: they belong to a mix that is worked on."""
+        """Mark prints as used now, or at the time `at` in seconds since 1970."""
         for identity in identities:
             with suppress(OSError):
                 os.utime(self.path_of(identity), None if at is None else (at, at))
 
     def publish(self, part: Path, identity: str) -> Path:
-        """Give a finished and synced part its place."""
+        """Move a finished and synced part to its place; returns the path. Raises ResourceError if that fails."""
         path = self.path_of(identity)
         try:
             path.parent.mkdir(exist_ok=True)
@@ -178,11 +178,11 @@ class Store:
     # -- stems ---------------------------------------------------------------------------------------------
 
     def hash_file(self, path: Path) -> str:
-        """SHA-256 of a file's content; read again only where one of its times, its size or its inode changed."""
+        """SHA-256 of a file's content; read again only if one of its times, its size or its inode changed."""
         try:
             before = stamp(path)
         except OSError:
-            return hash_content(path)  # tells what is wrong
+            return hash_content(path)  # raises the error that says what is wrong
         key = hashlib.sha256(repr((str(path), before)).encode()).hexdigest()
         place = self.folder / "hashes" / key[:2] / key
         kept = _read_note(place)
@@ -199,7 +199,7 @@ class Store:
 
     @contextmanager
     def run(self, identities: Iterable[str]) -> Iterator[str]:
-        """Hold these prints against being dropped, for the time of a render. Gives the run's name."""
+        """Protect these prints from pruning during a render. Yields the run's name."""
         name = f"{os.getpid()}-{secrets.token_hex(6)}"
         place = self.folder / "runs" / name
         with self._locked(fcntl.LOCK_SH):
@@ -215,15 +215,15 @@ class Store:
             self._drop_parts(name)
 
     def part_of(self, run: str, identity: str) -> Path:
-        """A place to write a print to, before it is published."""
+        """Path to write a print to before it is published."""
         return self.folder / "parts" / f"{run}.{identity[:16]}.{secrets.token_hex(3)}"
 
     def parts(self) -> list[Path]:
-        """Prints that are being written, and what killed renders left of theirs."""
+        """Unfinished prints: those being written, and those that killed renders left."""
         return sorted(path for path in self.folder.glob("parts/*") if _is_plain(path))
 
     def clean(self) -> int:
-        """Take away what killed renders left half-written. Returns the number of files."""
+        """Delete unfinished files of killed renders. Returns the number of unfinished prints deleted."""
         with self._locked(fcntl.LOCK_EX):
             before = len(self.parts())
             self._in_use()
@@ -241,7 +241,7 @@ class Store:
             part.unlink(missing_ok=True)
 
     def _in_use(self) -> set[str]:
-        """What running renders use; what dead ones left behind is taken away."""
+        """Hashes that running renders use; files of dead runs are deleted."""
         found: set[str] = set()
         for place in self.folder.glob("runs/*"):
             try:
@@ -266,7 +266,7 @@ class Store:
     # -- housekeeping --------------------------------------------------------------------------------------
 
     def kept(self) -> list[Kept]:
-        """All prints, the least recently used first."""
+        """List all prints, least recently used first."""
         found = []
         for path in self.folder.glob("prints/??/*"):
             with suppress(FileNotFoundError):
@@ -275,13 +275,13 @@ class Store:
         return sorted(found, key=lambda one: (one.used, one.identity))
 
     def note_render(self, recipe: Path, variant: str | None) -> None:
-        """Keep in mind that a recipe's mix was delivered today."""
+        """Record that a recipe's mix was delivered today."""
         path = self._render_note(recipe, variant)
         with suppress(ResourceError):
             write_whole(path, datetime.date.today().isoformat())
 
     def last_render(self, recipe: Path, variant: str | None) -> str | None:
-        """The day on which a recipe was last delivered with this store."""
+        """Day (YYYY-MM-DD) on which a recipe was last delivered with this store; None if it never was."""
         try:
             return self._render_note(recipe, variant).read_text(encoding="utf-8").strip()
         except OSError:
@@ -292,9 +292,9 @@ class Store:
         return self.folder / "renders" / name
 
     def prune(self, *, keep_gb: float | None = None, older_than_days: float | None = None) -> list[Kept]:
-        """Drop prints that were not used for so long, then the least recently used until the rest fits.
+        """Drop prints unused for `older_than_days`, then the least recently used until the rest fits into `keep_gb`.
 
-        What a running render uses stays. Returns what was dropped.
+        Prints that a running render uses stay. Returns the dropped ones.
         """
         with self._locked(fcntl.LOCK_EX):
             in_use = self._in_use()
@@ -312,16 +312,17 @@ class Store:
             return dropped
 
     def _drop_old_notes(self) -> None:
-        for folder, days in NOTES_LIVE_DAYS.items():
+        for folder, days in MAX_NOTE_DAYS.items():
             for path in self.folder.glob(f"{folder}/**/*"):
                 with suppress(FileNotFoundError):
                     if path.is_file() and time.time() - path.stat().st_mtime > days * 86400:
                         path.unlink()
 
     def check(self) -> StoreCheck:
-        """Hold every print and every note of a stem's hash against its checksum, and drop what is damaged.
+        """Check every print and every note of a stem's hash against its checksum, and delete damaged ones.
 
-        What is no plain file is dropped unread: a pipe would never end. What cannot be read stays, and is reported.
+        Anything but a plain file is deleted unread: a pipe would never end. Files that cannot be read stay, and are
+        reported.
         """
         bad: list[Kept] = []
         unread: list[Problem] = []
@@ -344,12 +345,12 @@ class Store:
         return StoreCheck(tuple(bad), tuple(unread))
 
     def _prints_to_check(self) -> Iterator[tuple[Kept, str, Callable[[], bool]]]:
-        """Every print, its kind, and a question whether it is whole."""
+        """Each print, its kind in words, and a function that says whether it is undamaged."""
         for one in self.kept():
             yield one, "the print", partial(_print_is_whole, one)
 
     def _notes_to_check(self) -> Iterator[tuple[Kept, str, Callable[[], bool]]]:
-        """Every note of a stem's hash, likewise."""
+        """Each note of a stem's hash, its kind in words, and a function that says whether it is undamaged."""
         for path in self.folder.glob("hashes/??/*"):
             with suppress(FileNotFoundError):
                 state = path.lstat()
@@ -368,7 +369,7 @@ def _note_is_whole(path: Path) -> bool:
 
 
 def _is_plain(path: Path) -> bool:
-    """Whether this is a file, and neither a link nor a pipe. Raises OSError where that cannot be seen."""
+    """Whether this is a plain file, neither a link nor a pipe. Raises OSError if that cannot be determined."""
     try:
         return stat.S_ISREG(path.lstat().st_mode)
     except FileNotFoundError:
@@ -376,7 +377,7 @@ def _is_plain(path: Path) -> bool:
 
 
 def _footer_of(path: Path, identity: str) -> Footer | None:
-    """The footer of a print, if it is the print of this hash: exchanged files are no prints. Raises OSError."""
+    """Footer of a print if the file really is the print with this hash, else None. Raises OSError."""
     footer = read_footer(path) if _is_plain(path) else None
     if footer is None or footer.identity != identity:
         return None
@@ -384,12 +385,12 @@ def _footer_of(path: Path, identity: str) -> Footer | None:
 
 
 def _note_text(key: str, content: str) -> str:
-    """The note of a stem's hash, with a checksum over it and over what it is the hash of."""
+    """Text of a note: a stem's hash, and a checksum over the note's name and the hash."""
     return f"{content} {hashlib.sha256(f'{key} {content}'.encode()).hexdigest()[:16]}\n"
 
 
 def _read_note(place: Path) -> str | None:
-    """The hash in a note; None where there is none that can be read, and the file gone, if it is damaged."""
+    """Hash in a note; None if there is no readable one. A damaged note is deleted."""
     try:
         if not _is_plain(place):
             return None
@@ -403,6 +404,6 @@ def _read_note(place: Path) -> str | None:
 
 
 def _hash_in(place: Path) -> str | None:
-    """The hash in a note, or None if the note is damaged. Raises OSError where it cannot be read."""
+    """Hash in a note, or None if the note is damaged. Raises OSError if it cannot be read."""
     text = place.read_bytes().decode("ascii", "replace")
     return text[:64] if text == _note_text(place.name, text[:64]) else None

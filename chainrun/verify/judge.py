@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from chainrun.comparison.limits import Floor, dither_dbfs
-from chainrun.measured import RANGE_WANTS_S
+from chainrun.measured import MIN_RANGE_S
 from chainrun.recipe.model import Tolerances
 from chainrun.verify.aspects import FORMAT, Aspect
 from chainrun.verify.checks import BandsChanged, Bound, Check, LargestChangeAt, Limit, RangeOf, ResidualPlaces, Samples
@@ -91,7 +91,7 @@ def _quantity_checks(pair: _Pair) -> Iterator[Check]:
         if aspect is Aspect.RANGE:
             if lasts_s < RANGE_JUDGED_S and "range_lu" not in pair.limits.model_fields_set:
                 continue
-            detail = RangeOf(short=lasts_s < RANGE_WANTS_S)
+            detail = RangeOf(short=lasts_s < MIN_RANGE_S)
         if aspect is Aspect.SIDE:
             then, today = max(then, MIN_SIDE_DB), max(today, MIN_SIDE_DB)
         limit = Limit(Bound.WITHIN, allowed)

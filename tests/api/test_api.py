@@ -28,7 +28,7 @@ target_lufs = -30
 
 
 def test_the_example_of_the_docstring_runs(session, capsys):
-    """And so the one of the README, which is the same."""
+    """The README has the same example."""
     path = session.write(SONG)
     package.render(path, "earlier")
     (session.folder / "earlier" / "mix.wav").rename("before.wav")
@@ -116,7 +116,7 @@ def test_a_plan_is_rendered_as_it_is(session):
         (lambda: package.load("song.recipe.toml", overlays="none.toml"), "file-not-found"),
     ],
 )
-def test_mistakes_of_programs_are_told_by_code(session, call, code):
+def test_mistakes_of_programs_have_codes(session, call, code):
     session.write(SONG)
     with pytest.raises(package.ChainrunError) as caught:
         call()

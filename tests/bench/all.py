@@ -1,4 +1,4 @@
-"""Measures anew, and writes what came out into tests/bench/RESULTS.md: about half an hour for all of it.
+"""Measures, and writes the results into tests/bench/RESULTS.md: about half an hour for all of it.
 
 python -m tests.bench.all [SECTION …] [--into FILE] [--python PYTHON …]
 
@@ -128,7 +128,7 @@ def versions() -> str:
 
 
 def as_markdown(output: str) -> str:
-    """What a bench printed: tables as they are, each with a head; other lines as they stood on the screen."""
+    """A bench's output: tables as they are, each with a head; other lines as they stood on the screen."""
     told: list[str] = []
     for block in re.split(r"\n{2,}", output.strip("\n")):
         for is_table, lines in _runs(block.splitlines()):
@@ -139,7 +139,7 @@ def as_markdown(output: str) -> str:
 
 
 def _runs(lines: Iterable[str]) -> list[tuple[bool, list[str]]]:
-    """Lines in a row that are of a table, or are not."""
+    """Runs of lines that belong to a table, or do not."""
     found: list[tuple[bool, list[str]]] = []
     for line in lines:
         is_table = line.startswith("|")
@@ -150,7 +150,7 @@ def _runs(lines: Iterable[str]) -> list[tuple[bool, list[str]]]:
 
 
 def section_text(name: str, body: str, *, date: str, on: str, with_versions: str) -> str:
-    """A section, as it stands in the file."""
+    """A section, as it is in the file."""
     one = SECTIONS[name]
     facts = f"- command: `{one.told}`\n- date: {date}\n- machine: {on}\n- versions: {with_versions}"
     return f"## {name}\n\n{textwrap.fill(one.about, 120)}\n\n{facts}\n\n{body}\n"
@@ -168,8 +168,8 @@ def whole(sections: dict[str, str]) -> str:
 
 
 def measured(one: Section, more: Iterable[str] = ()) -> str | None:
-    """What a bench printed, started with some words more; None if it failed."""
-    # What a machine is told about its processor, it may be told wrongly: benches go by what is there.
+    """Output of a bench that is started with more words; None if it failed."""
+    # These may name another processor; benches measure the one that is there.
     environment = {k: v for k, v in os.environ.items() if k not in ("OPENBLAS_CORETYPE", "OPENBLAS_L2_SIZE")}
     lines = []
     with subprocess.Popen(

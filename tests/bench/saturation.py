@@ -1,4 +1,4 @@
-"""Saturation: what oversampling and antiderivative antialiasing cost, and how low their aliases lie.
+"""Saturation: cost of oversampling and antiderivative antialiasing, and the level of their aliases.
 
 python -m tests.bench saturation
 """

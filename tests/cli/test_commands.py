@@ -64,7 +64,7 @@ def test_several_recipes_and_variants_get_their_folders(session, chainrun):
         (["schema", "--write", "--check"], 2, "not both"),
     ],
 )
-def test_mistakes_are_told_with_their_exit_code(session, chainrun, arguments, code, said):
+def test_mistakes_are_reported_with_their_exit_code(session, chainrun, arguments, code, said):
     session.write(SIMPLE)
     ran = chainrun(*arguments)
     assert (ran.code, said in ran.err) == (code, True), ran.err
@@ -103,7 +103,7 @@ def test_a_later_broken_recipe_stops_all_before_the_first_render(session, chainr
     assert not Path("out").exists()
 
 
-def test_measure_tells_good_and_bad_files(session, chainrun):
+def test_measure_reports_good_and_bad_files(session, chainrun):
     ran = chainrun("measure", "kick.wav", "nobody.wav", "--json")
     assert (ran.code, len(ran.json["files"]), len(ran.json["problems"])) == (4, 1, 1)
 

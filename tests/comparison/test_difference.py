@@ -1,4 +1,4 @@
-"""Differences between two sounds: what was added, moved, turned or made louder."""
+"""Differences between two sounds: additions, shifts, inverted polarity, levels."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from tests.signals import RATE, drums, noise
 
 
 @pytest.mark.parametrize("level_db", [-20, -60, -100])
-def test_a_sketch_tells_how_far_two_sounds_are_apart(level_db):
+def test_a_sketch_gives_the_difference_of_two_sounds(level_db):
     x = np.stack([noise(20 * RATE, 0.1, seed=1), noise(20 * RATE, 0.1, seed=2)])
     apart = 10 ** (level_db / 20) * np.stack([noise(20 * RATE, 0.1, seed=3), noise(20 * RATE, 0.1, seed=4)])
     sketches = []
@@ -31,7 +31,7 @@ def test_a_sketch_tells_how_far_two_sounds_are_apart(level_db):
 
 
 def test_a_difference_is_what_was_added(tmp_path):
-    """White noise 40 dB under white noise from 3.0 to 5.0 s: the residual by hand."""
+    """White noise 40 dB below white noise from 3.0 to 5.0 s: the residual by hand."""
     x = np.stack([noise(8 * RATE, 0.1, seed=1), noise(8 * RATE, 0.1, seed=2)])
     y = x.copy()
     y[:, 3 * RATE : 5 * RATE] += 0.01 * np.stack([noise(2 * RATE, 0.1, seed=5), noise(2 * RATE, 0.1, seed=6)])
@@ -74,7 +74,7 @@ def test_a_shifted_copy_is_the_same(tmp_path):
     assert found.notes() == ["compared from 0.00 to 19.00 s of A, where both have sound"]
 
 
-def test_an_offset_is_found_behind_a_long_silence(tmp_path):
+def test_an_offset_is_found_after_a_long_silence(tmp_path):
     x = np.concatenate([np.zeros(60 * RATE), noise(10 * RATE, 0.1, seed=6)])
     found = difference(write(tmp_path / "a.wav", x), write(tmp_path / "b.wav", np.concatenate([np.zeros(250), x])))
     assert found.offset_frames == pytest.approx(250, abs=0.01)
@@ -91,7 +91,7 @@ def test_a_click_counts_however_long_the_file_is(tmp_path):
 
 
 def test_the_level_is_matched_where_only_the_level_differs(tmp_path):
-    """+1.2 dB above 4 kHz from 7 s on: what is told is where, by how much, and from when, not a shift of all the rest."""
+    """+1.2 dB above 4 kHz from 7 s on: the report says where, by how much and from when, and no shift of the rest."""
     x = noise(12 * RATE, 0.1, seed=9)
     n = x.size
     hz = np.fft.rfftfreq(n, 1 / RATE)
@@ -100,7 +100,7 @@ def test_the_level_is_matched_where_only_the_level_differs(tmp_path):
     found = difference(write(tmp_path / "a.wav", np.stack([x, x])), write(tmp_path / "b.wav", np.stack([y, y])))
     assert found.gain_db == 0.0
     assert found.sentence().startswith("differs from 4 kHz up, by up to +1.2 dB, from 0:07 on")
-    z = 0.5 * np.concatenate([x[: 5 * RATE], 1.06 * x[5 * RATE :]])  # 6 dB softer, and the end half a dB less so
+    z = 0.5 * np.concatenate([x[: 5 * RATE], 1.06 * x[5 * RATE :]])  # 6 dB quieter, the end 5.5 dB
     found = difference(write(tmp_path / "a.wav", np.stack([x, x])), write(tmp_path / "c.wav", np.stack([z, z])))
     assert found.gain_db in (pytest.approx(6.02, abs=0.01), pytest.approx(5.51, abs=0.01))
     assert "0:0" in found.sentence() and "throughout" not in found.sentence()
@@ -142,7 +142,7 @@ def test_faults_of_the_image_are_in_the_sentence(tmp_path, image, told):
     assert told in found.sentence() and found.offset_frames == 0
 
 
-def test_an_excerpt_lies_where_it_was_taken_from(tmp_path):
+def test_an_excerpt_is_found_where_it_was_taken_from(tmp_path):
     """Drums on a steady grid fit in many places, and an excerpt of them only in one."""
     rng = np.random.default_rng(3)
     hits = np.repeat(rng.uniform(0.5, 1.0, 48), RATE // 4)

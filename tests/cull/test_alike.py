@@ -1,6 +1,6 @@
-"""Faces of presets, and which of them sound alike.
+"""Profiles of presets, and which of them sound alike.
 
-The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers.
+The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound with other numbers.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ from tests.cull import catalogue
 from tests.cull.shelves import RATE, preset, steps
 from tests.signals import noise
 
-# -- faces -----------------------------------------------------------------------------------------------------------
+# -- profiles --------------------------------------------------------------------------------------------------------
 
 
-def test_a_face_tells_what_the_numbers_say(tmp_path):
+def test_a_profile_agrees_with_the_numbers(tmp_path):
     """Compressor -24 dBFS, 3:1, hard knee: 6 dB more in are 2 dB more out. Bell +6 dB at 1 kHz."""
     profile = measure_profile(
         steps(
@@ -50,7 +50,7 @@ def test_harmonics_of_a_hard_clip(tmp_path):
     assert profile.harmonics_pct == pytest.approx(100 * np.sqrt(np.sum(lines[1:] ** 2)) / lines[0], rel=0.02)
 
 
-def test_faces_of_presets_with_keys_rooms_and_stereo(tmp_path):
+def test_profiles_of_presets_with_keys_rooms_and_stereo(tmp_path):
     for chain in (
         [{"do": "gate", "threshold_dbfs": -30, "key": {"from": ["kick"]}}],
         [{"do": "compressor", "threshold_below_hits_db": 10, "ratio": 3}],
@@ -74,7 +74,7 @@ def test_twins_of_the_catalogue_are_found(tmp_path, monkeypatch):
     assert told["false pairs"] == "0 of 8"
 
 
-def test_level_is_no_difference_and_numbers_are_no_likeness(tmp_path):
+def test_another_level_is_alike_and_near_numbers_may_not_be(tmp_path):
     a = measure_profile(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 80, "gain_db": 6}]}))
     b = measure_profile(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 160, "gain_db": 6}]}))
     c = measure_profile(
@@ -104,10 +104,10 @@ def test_two_silences_have_no_residual_but_a_reason(tmp_path):
     assert (pairs(known)[0].one, pairs(known)[-1].residual_lu) == ("c", None)
 
 
-# -- what makes two presets alike ------------------------------------------------------------------------------------
+# -- likeness of two presets -----------------------------------------------------------------------------------------
 
 
-def test_width_beats_and_responses_tell_presets_apart(tmp_path):
+def test_presets_differ_by_width_beats_and_responses(tmp_path):
     def profile(*chain):
         return measure_profile(steps(tmp_path, *chain))
 
@@ -120,7 +120,7 @@ def test_width_beats_and_responses_tell_presets_apart(tmp_path):
     assert apart("a", plain, "b", stereo).alike
 
 
-def test_a_changed_response_is_measured_anew(tmp_path, chainrun, monkeypatch):
+def test_a_changed_response_is_measured_again(tmp_path, chainrun, monkeypatch):
     monkeypatch.chdir(tmp_path)
     preset(tmp_path / "presets", "box", [{"do": "convolve", "file": "box.wav"}])
     seen = []

@@ -1,6 +1,6 @@
 """A band's three years: list, plan, try, apply, undo, and a kill at every step.
 
-The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound by other numbers.
+The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound with other numbers.
 """
 
 from __future__ import annotations
@@ -61,13 +61,13 @@ def test_list_show_where_alike(band, chainrun):
     alike = chainrun("presets", "alike", "--presets", "library", "--recipes", "songs/*.recipe.toml", "--json").json
     assert ["kick/new", "kick/old"] in [group["presets"][-2:] for group in alike["groups"]]
     pair = next(one for one in alike["pairs"] if {one["one"], one["other"]} == {"kick/new", "kick/old"})
-    assert -120 < pair["stem_residual_lu"] < -30  # heard on the songs' kick, too
+    assert -120 < pair["stem_residual_lu"] < -30  # compared on the songs' kick, too
     assert chainrun("presets", "show", "kick/nwe", "--presets", "library").code == 2
     assert chainrun("presets", "list", "--presets", "nowhere").code == 2
     assert chainrun("presets", "list").code == 2
 
 
-def test_the_plan_proposes_and_is_not_written_over(band, chainrun):
+def test_the_plan_proposes_and_is_not_overwritten(band, chainrun):
     ran = chainrun(
         "cull",
         "plan",
@@ -128,7 +128,7 @@ def test_try_touches_nothing_and_apply_does_as_it_said(band, chainrun):
     )
 
 
-def test_undo_takes_all_of_it_back(band, chainrun):
+def test_undo_restores_everything(band, chainrun):
     plan = plan_file(band)
     before = snapshot(band)
     chainrun("cull", "apply", plan)
@@ -259,7 +259,7 @@ def test_bad_plans(band, chainrun, name):
     assert snapshot(band) == before
 
 
-def test_a_set_path_that_the_successor_lacks_is_told_beforehand(band, chainrun):
+def test_a_set_path_that_the_successor_lacks_is_reported_beforehand(band, chainrun):
     plan = plan_file(band, '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "snare/plain"\n')
     ran = chainrun("cull", "try", plan, "--json")
     assert ran.code == 1
@@ -268,7 +268,7 @@ def test_a_set_path_that_the_successor_lacks_is_told_beforehand(band, chainrun):
     assert worst["crosses_limit"]
 
 
-def test_what_stands_in_the_way_is_not_written_over(band, chainrun):
+def test_files_in_the_way_are_not_overwritten(band, chainrun):
     plan = plan_file(band)
     Path("2026.overlay.toml").write_text("# mine\n")
     before = snapshot(band)
@@ -280,7 +280,7 @@ def test_what_stands_in_the_way_is_not_written_over(band, chainrun):
 
 
 def test_two_libraries(band, chainrun):
-    """A name with two chains is an error; with one chain it is harmless, but not culled before it is told apart."""
+    """A name with two chains is an error; with one chain it is harmless, but culled only under different names."""
     copy = band / "mine" / "kick" / "old.preset.toml"
     copy.parent.mkdir(parents=True)
     shutil.copy(band / "library" / "kick" / "old.preset.toml", copy)
@@ -328,7 +328,7 @@ def test_former_names_and_uses_inside_presets(band):
 
 
 def test_the_demos_history(demo, chainrun, monkeypatch, tmp_path):
-    """2023's first kick was culled in 2025: the old session opens, says so, and takes the survivor under the overlay."""
+    """The first kick of 2023 was culled in 2025: the old session opens, says so, and the overlay replaces it."""
     monkeypatch.chdir(tmp_path)
     old = Path("recipes/barn-2024.recipe.toml")
     ran = chainrun("check", old)

@@ -30,7 +30,7 @@ from tests.signals import noise
 
 
 class Reporter(Progress):
-    """Keeps what it hears."""
+    """Collects the messages that it gets."""
 
     def __init__(self):
         self.lines = []

@@ -1,4 +1,4 @@
-"""A full disk ends with 5 and nothing half; sizes are known beforehand."""
+"""A full disk ends with exit code 5 and no half file; sizes are known beforehand."""
 
 from __future__ import annotations
 
@@ -37,20 +37,20 @@ def test_a_full_disk_ends_with_5_and_nothing_half_written(session, store, size, 
     assert list(store.glob("parts/*")) == []
 
 
-def test_too_little_room_is_told_beforehand(session, store, monkeypatch):
+def test_too_little_room_is_reported_beforehand(session, store, monkeypatch):
     from chainrun.delivery import disk_space as room_on_disk
 
     monkeypatch.setattr(room_on_disk, "_free", lambda folder: 2_000_000)
     with pytest.raises(ResourceError) as found:
         made(session.write(KIT), store)
     text = found.value.problems[0].text()
-    assert "MB to be written at most" in text
-    assert "2 MB are free" in text
+    assert "MB to write" in text
+    assert "2 MB free" in text
     assert list(store.glob("prints/*")) == []
 
 
 def test_a_file_past_4_gib_becomes_rf64_beforehand(session, monkeypatch):
-    """EBU Tech 3306: a RIFF file ends at 4 GiB. The container follows from the predicted size, not from what came."""
+    """EBU Tech 3306: a RIFF file ends at 4 GiB. The predicted size decides the container, not the written one."""
     from chainrun.audiofile import write
 
     hour = 3600 * 48000

@@ -14,7 +14,7 @@ def test_a_delivery_never_lands_on_an_input(session, chainrun):
         'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "{name}.wav"\nwhat = "stems.*"\n'
     )
     ran = chainrun("render", path, "-o", ".")
-    assert (ran.code, "written over an input" in ran.err) == (3, True)
+    assert (ran.code, "overwrite an input" in ran.err) == (3, True)
     assert Path("kick.wav").read_bytes() == before
 
 
@@ -42,18 +42,18 @@ def test_deliveries_stay_in_the_output_folder(session, chainrun, tmp_path, store
     assert ran.code == 3 and "outside the output folder" in ran.err
     assert not list(elsewhere.iterdir())
     Path("out/sub").unlink()
-    # A link at the file's own place is replaced, and what it points to stays.
+    # A link at the file's own place is replaced, and its target stays.
     Path("out/sub").mkdir()
     (elsewhere / "mine.wav").write_text("precious")
     Path("out/sub/mix.wav").symlink_to(elsewhere / "mine.wav")
     assert chainrun("render", song, "-o", "out").code == 0
     assert (elsewhere / "mine.wav").read_text() == "precious" and not Path("out/sub/mix.wav").is_symlink()
-    # One that points to an input is refused.
+    # A link to an input is refused.
     Path("out/sub/mix.wav").unlink()
     Path("out/sub/mix.wav").symlink_to(tmp_path / "kick.wav")
     before = Path("kick.wav").read_bytes()
     ran = chainrun("render", song, "-o", "out")
-    assert ran.code == 3 and "over an input" in ran.err and Path("kick.wav").read_bytes() == before
+    assert ran.code == 3 and "overwrite an input" in ran.err and Path("kick.wav").read_bytes() == before
 
 
 def test_deliveries_spare_the_store_pipes_and_folders(session, chainrun, store):
@@ -63,7 +63,7 @@ def test_deliveries_spare_the_store_pipes_and_folders(session, chainrun, store):
     Path("out").mkdir()
     os.mkfifo("out/mix.wav")
     ran = chainrun("render", song, "-o", "out")
-    assert ran.code == 3 and "no file" in ran.err
+    assert ran.code == 3 and "not a file" in ran.err
     os.unlink("out/mix.wav")
     Path("out/mix.wav").mkdir()
     assert chainrun("render", song, "-o", "out").code == 3

@@ -84,7 +84,7 @@ def test_other_words_take_no_version(chainrun):
 
 
 def test_explain_lists_the_word(chainrun):
-    assert "explain changes" in chainrun("explain").out
+    assert "\n  changes  " in chainrun("explain").out
     assert max(map(len, chainrun("explain").out.splitlines())) <= 80
     assert ", changes" in chainrun("explain", "nothing-of-the-kind").err
     assert "changes" in chainrun("explain", "--help").out

@@ -68,11 +68,11 @@ def test_the_whole_unpacked_size_is_bounded(pack, chainrun, monkeypatch):
     path = pack(lambda entries: entries)
     monkeypatch.setenv("CHAINRUN_LIMITS", "disk_gb=0.000001")
     ran = chainrun("check", path)
-    assert (ran.code, "over the limit disk_gb" in ran.err) == (3, True)
+    assert (ran.code, "above the limit disk_gb" in ran.err) == (3, True)
 
 
 def test_a_pack_is_its_own_root_wherever_it_is_unpacked(session, chainrun, monkeypatch, tmp_path_factory):
-    """A mark above the place for temporary files does not let a stranger's recipe reach what lies there."""
+    """A mark above the place for temporary files does not let a stranger's recipe read files there."""
     place = tmp_path_factory.mktemp("marked")
     (place / ".chainrun-root").touch()
     shutil.copy("kick.wav", place / "kick.wav")

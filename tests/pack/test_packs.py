@@ -1,4 +1,4 @@
-"""A pack renders to the same samples; damage, traps and missing licences are told."""
+"""A pack renders to the same samples; damage, traps and missing licences are reported."""
 
 from __future__ import annotations
 
@@ -57,12 +57,12 @@ def test_processed_stems_make_the_same_mix(song, session, chainrun, tmp_path):
     folder = unpack("gift.zip", tmp_path / "theirs")
     assert 'do = "gate"' not in (folder / "song.recipe.toml").read_text()
     assert "No licence is given" in (folder / "README.txt").read_text()
-    assert chainrun("verify", folder / "song.recipe.toml").code == 1  # no baseline; but what it expects is there
+    assert chainrun("verify", folder / "song.recipe.toml").code == 1  # no baseline, but its expectations are there
     chainrun("render", folder / "song.recipe.toml", "-o", tmp_path / "o")
     assert difference(Path("out/mix.wav"), tmp_path / "o" / "mix.wav", match=False).residual_lu < -60
 
 
-def test_a_damaged_pack_and_a_trap_are_told(song, session, chainrun, tmp_path):
+def test_a_damaged_pack_and_a_trap_are_reported(song, session, chainrun, tmp_path):
     chainrun("pack", song, "-o", "gift.zip", "--no-licence")
 
     def changed(edit):

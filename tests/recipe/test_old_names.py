@@ -238,7 +238,7 @@ def test_a_fix_twice_changes_nothing_the_second_time(old_session, chainrun):
 
 
 def test_the_record_of_a_cull_is_fixed_with_its_presets(old_session, chainrun):
-    """Else the undo would find presets that were changed since."""
+    """Otherwise the undo would find changed presets."""
     chainrun("check", "--fix", *_all_files(), "--allow-root", str(ROOT / "fixtures"))
     record = json.loads(Path("recipes/2025.cull.undo.json").read_text())
     assert record["grammar"] == 1 and "cull" not in record
@@ -290,7 +290,7 @@ def test_an_assignment_may_use_an_old_name(session, chainrun):
     assert ran.code == 0 and "threshold_dbfs = -12" in ran.out, ran.err
 
 
-def test_an_old_key_beside_todays_is_no_guess(session, chainrun):
+def test_an_old_key_beside_todays_is_an_error(session, chainrun):
     path = session.write(
         'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n'
         'chain = [ { do = "gate", threshold_db = -30, threshold_dbfs = -20 } ]\n'

@@ -1,6 +1,6 @@
 """Every page in a headless browser: no error, nothing from outside, headings in order, nothing too wide.
 
-Figures are held against values computed here by NumPy, or against the Audio EQ Cookbook's own numbers; contrast of 4.5:1 and
+Figures are checked against values from NumPy, or against the Audio EQ Cookbook's own numbers; contrast of 4.5:1 and
 headings in order are WCAG 2.2's (1.4.3, 1.3.1), judged by axe-core where it is installed.
 """
 
@@ -24,7 +24,7 @@ BROWSER = ROOT / "tests" / "report" / "look.mjs"
 
 
 def browser():
-    """Chromium and the modules that look.mjs needs, or why they are not there."""
+    """Chromium and the modules that look.mjs needs, or the reason why they are missing."""
     chromium = shutil.which("chromium") or shutil.which("chromium-browser")
     modules = Path(os.environ.get("CHAINRUN_NODE_MODULES", BROWSER.parent)) / "node_modules"
     if chromium is None or shutil.which("node") is None:

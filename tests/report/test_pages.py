@@ -1,6 +1,6 @@
-"""Pages show what was measured, and hostile words in them harm nobody.
+"""Pages show the measured numbers, and hostile text in them is harmless.
 
-Figures are held against values computed here by NumPy, or against the Audio EQ Cookbook's own numbers; contrast of 4.5:1 and
+Figures are checked against values from NumPy, or against the Audio EQ Cookbook's own numbers; contrast of 4.5:1 and
 headings in order are WCAG 2.2's (1.4.3, 1.3.1), judged by axe-core where it is installed.
 """
 
@@ -47,7 +47,7 @@ HOSTILE = [
 ]
 
 
-# -- figures say what was measured ---------------------------------------------------------------------------------------
+# -- figures show the measured numbers ---------------------------------------------------------------------------------
 
 
 def test_a_bell_is_drawn_as_the_cookbook_has_it():
@@ -129,7 +129,7 @@ def test_figures_are_reproducible_and_their_tables_are_what_is_drawn():
 
 
 @pytest.mark.parametrize("text", HOSTILE)
-def test_a_title_of_a_strangers_is_harmless(session, chainrun, text):
+def test_a_strangers_title_is_harmless(session, chainrun, text):
     quoted = json.dumps(text, ensure_ascii=False)
     path = session.write(
         f'grammar = 1\ntitle = {quoted}\nnote = {quoted}\n[stems.kick]\nfile = "kick.wav"\nnote = {quoted}\n'
@@ -167,7 +167,7 @@ def test_a_page_of_hostile_words_everywhere(tmp_path):
     assert len(ids) == len(set(ids))
 
 
-def test_one_file_holds_all_of_it(song, chainrun, tmp_path):
+def test_one_file_can_hold_everything(song, chainrun, tmp_path):
     assert chainrun("render", song, "-o", "out", "--report", "one.html").code == 0
     text = Path("one.html").read_text()
     assert not list(Path().glob("audio")) and not list(Path().glob("figures"))
@@ -184,7 +184,7 @@ def test_one_file_holds_all_of_it(song, chainrun, tmp_path):
     assert chainrun("render", song, "-o", "out", "--report", "taken").code == 2
 
 
-def test_without_the_extra_it_is_said_how_to_get_it(song, chainrun, monkeypatch):
+def test_without_the_extra_the_error_says_how_to_get_it(song, chainrun, monkeypatch):
     import importlib.util
 
     real = importlib.util.find_spec
@@ -220,7 +220,7 @@ def test_compare_verify_survey_and_batch_pages(song, session, chainrun):
     assert verify_page([], []).about == "all 0 passed"
 
 
-def test_matched_sounds_meet_where_all_of_them_may():
+def test_matched_sounds_meet_at_a_level_without_clipping():
     assert matched_gains([(-30.0, -12.0), (-20.0, -0.5)]) == pytest.approx([9.5, -0.5])  # the second's peak is at -1
     assert matched_gains([(-40.0, -30.0), (-18.0, -6.0)]) == pytest.approx([20.0, -2.0])
     assert matched_gains([(-np.inf, -np.inf), (-30.0, -20.0)]) == [0.0, pytest.approx(10.0)]

@@ -84,7 +84,7 @@ def test_the_pairs_imbalance(demo_survey):
 
 
 def test_bleed(demo_survey):
-    """Level of a drum in a microphone against its own one: the truth's RMS, where it stands 6 dB over every other."""
+    """Level of a drum in a microphone against its own one: the truth's RMS, where it is 6 dB above every other."""
     rms, gains = TRUTH["bleed_rms"], TRUTH["gains"]
     own = {"kick": "kick", "snare": "snare_top", "hat": "hat", "rack_tom": "rack_tom", "floor_tom": "floor_tom"}
     checked = close = 0
@@ -102,7 +102,7 @@ def test_bleed(demo_survey):
     assert close >= 22  # the others, which are not demanded
 
 
-def test_what_adding_does(demo_survey):
+def test_the_effect_of_adding_two_stems(demo_survey):
     """The same by hand: the kick's files, added as they are, below 300 Hz."""
     pair = next(one for one in demo_survey.groups[0].adding if (one.channel, one.other) == ("snare_under", "snare_top"))
     assert pair.before_db < -9 and pair.after_db > 2.5  # two opposite polarities, and two of one
@@ -145,7 +145,7 @@ def plain_recipe(folder):
 @pytest.mark.parametrize(
     "align", ["all", pytest.param("none", marks=pytest.mark.soak), pytest.param("close", marks=pytest.mark.soak)]
 )
-def test_the_overlay_mends_what_was_found(tmp_path, chainrun, align):
+def test_the_overlay_corrects_the_faults(tmp_path, chainrun, align):
     shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     recipe, overlay = plain_recipe(tmp_path), tmp_path / "mend.overlay.toml"
     before = recipe.read_bytes()
@@ -202,8 +202,8 @@ def test_the_recipe_of_the_demo_is_in_order(chainrun):
     assert max(map(len, ran.out.splitlines())) <= 80
 
 
-def test_distances_that_are_told_stand_beside_what_is_heard(tmp_path, chainrun):
-    """The kick's microphone is told to stand 0.14 m from it; the truth has the overhead at 1.95 m."""
+def test_stated_distances_are_shown_beside_measured_ones(tmp_path, chainrun):
+    """The recipe states 0.14 m for the kick's microphone; the truth has the overhead at 1.95 m."""
     shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     recipe = plain_recipe(tmp_path)
     recipe.write_text(

@@ -1,4 +1,4 @@
-"""What names say, folders that are odd, bad calls, and drafts of them.
+"""Roles from names, odd folders, bad calls, and drafts of them.
 
 Arrival: the truth is distance over the speed of sound (343.2 m/s, ISO 9613-1). The rule of three to one, a pad
 forgotten before the converter, mains frequencies: common practice.
@@ -21,7 +21,7 @@ from chainrun.survey.survey import survey
 from tests.signals import noise
 from tests.survey.sounds import CASES, DEMO, RATE, files
 
-# -- what may come -----------------------------------------------------------------------------------------------
+# -- odd input ----------------------------------------------------------------------------------------------------
 
 NAMES = {
     "01_Kick In": ("kick", "in", None),
@@ -50,7 +50,7 @@ NAMES = {
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_what_names_say(name):
+def test_roles_from_names(name):
     role = role_of(name)
     assert (role.instrument, role.part, role.side) == NAMES[name]
 
@@ -63,7 +63,7 @@ def test_names_of_stems():
 
 
 def test_a_line_and_its_amplifier(tmp_path):
-    """The whole of both is compared: an amplifier's microphone, 3.1 ms later, upside down, through a loudspeaker."""
+    """The whole of both is compared: an amplifier's microphone, 3.1 ms later, inverted, through a loudspeaker."""
     rng = np.random.default_rng(3)
     n, late = 6 * RATE, 150
     line = signal.lfilter([1], [1, -0.95], rng.standard_normal(n)) * (0.3 + 0.7 * (np.arange(n) % 24000 < 9000)) * 0.05

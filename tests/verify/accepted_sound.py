@@ -1,4 +1,4 @@
-"""The sound of the teaching recipes at the current minor version: what a change of sound is held to.
+"""The sound of the teaching recipes at the current minor version, as a reference for changes.
 
 python -m tests.verify.accepted_sound
 
@@ -40,7 +40,7 @@ WHAT_TO_DO = "raise the minor version, then run python -m tests.verify.accepted_
 TAKE_IN = "run python -m tests.verify.accepted_sound"
 
 Sounds = dict[str, dict[str, dict[str, Any]]]
-"""What bears sound, of each delivery of each baseline."""
+"""Keys of a baseline's delivery that describe its sound."""
 
 
 def minor(version: str) -> str:
@@ -68,7 +68,7 @@ def recorded(record: Path = RECORD) -> tuple[str, Sounds]:
 
 
 def moved(recipe: str, was: dict[str, dict[str, Any]], now: dict[str, dict[str, Any]]) -> list[str]:
-    """In words what has moved beyond what nobody hears, of the deliveries that are in both."""
+    """Audible changes in words, of the deliveries that are in both."""
     told = []
     for name in [one for one in was if one in now]:
         checks = judge_delivery(name, _facts(was[name]), _facts(now[name]), Tolerances())

@@ -1,4 +1,4 @@
-"""Causes that are true: the order of steps, deliveries by their file, and what happened to a recording, in words."""
+"""Causes that are true: the order of steps, deliveries by their file, and changes of a recording, in words."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def clicked(x):
     ],
     ids=["flip", "gain", "flip and gain", "1 sample", "480 samples", "earlier", "click", "dropout", "shorter", "other"],
 )  # fmt: skip
-def test_what_happened_to_a_recording_is_told_in_words(song, chainrun, change, said):
+def test_changes_of_a_recording_are_described_in_words(song, chainrun, change, said):
     path, kick, _ = song
     soundfile.write("kick.wav", change(kick), RATE, subtype="FLOAT")
     ran = chainrun("verify", path)

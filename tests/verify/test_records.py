@@ -1,4 +1,4 @@
-"""Checks, changes, causes and baselines as records, and what is said of them."""
+"""Checks, changes, causes and baselines as records, and their sentences."""
 
 from __future__ import annotations
 
@@ -177,7 +177,7 @@ def recording(*waves, louder_db=0.0):
     return Recording(RATE, 6 * RATE, 1, np.array(waves), levels, levels + 10.0)
 
 
-def test_what_both_sides_of_a_recording_have_alike_is_one_change():
+def test_equal_changes_of_both_sides_are_one_change():
     random = np.random.default_rng(1)
     left, right = (random.normal(size=24) + 1j * random.normal(size=24) for _ in range(2))
     was = recording(left, right)

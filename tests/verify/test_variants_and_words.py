@@ -25,7 +25,7 @@ def test_a_uniform_change_under_the_floor_passes(session, chainrun):
     assert chainrun("verify", path, "--set", "stems.kick.level_db=0.1").code == 1
 
 
-def test_accepted_variants_are_verified_and_lost_ones_told(session, chainrun):
+def test_accepted_variants_are_verified_and_lost_ones_reported(session, chainrun):
     path = session.write(JUDGED + '[variants.softer]\n"buses.kit.level_db" = -9\n')
     for more in ((), ("--variant", "softer")):
         chainrun("verify", path, "--accept", *more)

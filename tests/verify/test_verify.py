@@ -1,6 +1,6 @@
 """The life of a baseline: accepted, held, changed, refused.
 
-Quantities are held against ones computed here by NumPy and SciPy; that a residual 60 LU under the mix is masked, and
+Quantities are compared with ones computed here by NumPy and SciPy; that a residual 60 LU below the mix is masked, and
 that steps of 0.1 dB are not heard, is common practice. Annotations are escaped as the workflow commands of hosted
 CI runners document it (%, CR and LF; in properties also `:` and `,`).
 """
@@ -69,7 +69,7 @@ def test_only_what_the_recipe_says_becomes_its_baseline(song, session, chainrun)
     assert not Path("song.baseline.toml").exists()
 
 
-def test_no_baseline_is_written_over_anothers(session, chainrun):
+def test_no_baseline_overwrites_anothers(session, chainrun):
     path = session.write(JUDGED + '[variants.softer]\n"buses.kit.level_db" = -9\n')
     assert chainrun("verify", path, "--accept", "--variant", "softer").code == 0
     before = Path("song+softer.baseline.toml").read_bytes()
@@ -185,7 +185,7 @@ def test_a_dither_seed_of_sixteen_bits_is_no_difference(session, chainrun):
         assert chainrun("verify", path, "--set", f"deliver.0.seed={seed}").code == 0
 
 
-def test_the_changed_recording_is_named_before_who_listens_to_it(session, chainrun):
+def test_the_changed_recording_is_named_before_the_stems_keyed_from_it(session, chainrun):
     text = 'grammar = 1\n[stems.a]\nfile = "snare.wav"\nchain = [ { do = "gate", threshold_dbfs = -20, key = { from = ["kick"] } } ]\n[stems.kick]\nfile = "kick.wav"\n'
     path = session.write(text)
     chainrun("verify", path, "--accept")
@@ -221,7 +221,7 @@ def test_notes_reach_ci(session, chainrun):
     assert "has changed since song.baseline.toml" in Path("m.md").read_text()
 
 
-def test_audio_of_an_earlier_baseline_is_not_believed(session, chainrun):
+def test_audio_of_an_earlier_baseline_is_not_used(session, chainrun):
     path = session.write(JUDGED)
     chainrun("verify", path, "--accept", "--with-audio")
     louder = session.write(JUDGED.replace("level_db = -6", "level_db = -3"))
@@ -239,7 +239,7 @@ def test_audio_of_an_earlier_baseline_is_not_believed(session, chainrun):
     assert "mix.wav.flac is missing" in chainrun("verify", path).out
 
 
-def test_a_changed_key_is_told_with_its_values_and_its_line(session, chainrun):
+def test_a_changed_key_is_reported_with_its_values_and_its_line(session, chainrun):
     path = session.write(JUDGED)
     chainrun("verify", path, "--accept")
     session.write(
@@ -277,7 +277,7 @@ def test_length_rate_renamed_nodes_and_deliveries(session, chainrun):
     assert "no longer rendered" in chainrun("verify", path).out
 
 
-def test_a_changed_preset_is_told(session, chainrun):
+def test_a_changed_preset_is_reported(session, chainrun):
     preset = session.folder / "presets" / "hit.preset.toml"
     preset.parent.mkdir()
     preset.write_text('grammar = 1\nchain = [ { do = "gain", gain_db = -2 } ]\n')
@@ -333,7 +333,7 @@ def test_damaged_baselines(song, session, chainrun, how):
     assert file.read_bytes() == before
 
 
-def test_expectations_of_what_is_not_there(session, chainrun):
+def test_expectations_of_missing_readings(session, chainrun):
     for line, text in (
         ("loudness = { max = 0 }", "'loudness' is not measured"),
         ('"stems.kik.rms_dbfs" = { max = 0 }', "did you mean 'kick'"),
@@ -352,7 +352,7 @@ def test_expectations_of_what_is_not_there(session, chainrun):
 
 
 def test_an_unchanged_demo_is_quick(demo, chainrun, monkeypatch, tmp_path):
-    """Nothing is rendered and nothing is measured again: all prints come from the store (the time is told by the bench)."""
+    """Nothing is rendered or measured again: all prints come from the store (the bench measures the time)."""
     monkeypatch.chdir(tmp_path)
     recipe = Path("recipes/tithe-barn.recipe.toml")
     chainrun("verify", recipe, "--accept")

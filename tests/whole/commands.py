@@ -1,4 +1,4 @@
-"""Every command that writes, with arguments for the session of `place`, and what lies in a folder."""
+"""Every command that writes, with arguments for the session of `place`, and the contents of a folder."""
 
 from __future__ import annotations
 

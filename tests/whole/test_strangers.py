@@ -1,4 +1,4 @@
-"""What strangers may send: recipes, pipes and names that are refused in time, and inputs that stay as they are."""
+"""Files from strangers: recipes, pipes and names that are refused in time, and inputs that stay as they are."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests import program
 from tests.whole import hostile
 
 MAX_CALLS = 10_000_000
-"""The dearest of them, a table of thirty thousand sends, costs seven million."""
+"""The most expensive of them, a table of thirty thousand sends, costs seven million."""
 
 MAX_MB = 500
 
