@@ -210,8 +210,8 @@ def test_problems_of_baselines_have_codes(session):
     file = Path("song.baseline.toml")
     text = file.read_text()
     for damaged, code in (
-        (text.replace("baseline = 2", "baseline = 3"), Code.BASELINE_VERSION),
-        (text[:400], Code.BASELINE_DAMAGED),
+        (text.replace("grammar = 1", "grammar = 3", 1), Code.BASELINE_VERSION),
+        (text[:600], Code.BASELINE_DAMAGED),
         (text.replace('sketch = "', 'sketch = "A'), Code.BASELINE_DAMAGED),
         (text.replace('recipe = "song.', 'recipe = "other.'), Code.BASELINE_OF_ANOTHER),
     ):

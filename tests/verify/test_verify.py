@@ -295,7 +295,7 @@ def test_a_changed_preset_is_reported(session, chainrun):
 DAMAGED = {
     "cut": lambda text: text[: len(text) // 2],
     "other": lambda text: "x = 1\n",
-    "newer": lambda text: text.replace("baseline = 2", "baseline = 3"),
+    "newer": lambda text: text.replace("grammar = 1", "grammar = 3", 1),
     "not a number": lambda text: text.replace("rms_dbfs = ", "rms_dbfs = nan #", 1),
     "short sketch": lambda text: re.sub(r'sketch = "[^"]*"', 'sketch = ""', text, count=1),
     "a step of no length": lambda text: text.replace("curve_step_s = 1", "curve_step_s = 0", 1),
@@ -308,7 +308,7 @@ DAMAGED = {
     "readings": lambda text: text.replace("[nodes.kick.readings]", "readings = 3\n[nodes.other]"),
     "settings": lambda text: text.replace("[settings]", "[settings]\nodd = 3"),
     "empty": lambda text: "",
-    "a fraction": lambda text: text.replace("baseline = 2", "baseline = 2.0"),
+    "a fraction": lambda text: text.replace("grammar = 1", "grammar = 1.0", 1),
     "levels that are none": lambda text: re.sub(r'third_octaves_db = "[^ ]*', 'third_octaves_db = "nan', text, count=1),
     "a long curve": lambda text: re.sub(r'curve_lufs = "', 'curve_lufs = "' + "-9.0 " * 40, text, count=1),
     "words": lambda text: text.replace("n_frames = ", 'n_frames = "'),
