@@ -154,7 +154,7 @@ def test_one_mistake_has_one_code_whatever_its_sentence(song):
     texts = [
         SONG.replace("-3", "500"),
         SONG.replace('"kick.wav"', '"kick.wav"\ntrim_db = [0.0, 500.0]'),
-        SONG.replace('"kick.wav"', '"kick.wav"\nride = [ { at_s = 0.0, gain_db = 500.0 } ]'),
+        SONG.replace('"kick.wav"', '"kick.wav"\nshift_ms = 9000.0'),
     ]
     problems = [chainrun.check(song(text)).problems for text in texts]
     assert [one.code for found in problems for one in found] == [Code.OUT_OF_RANGE] * 3

@@ -24,6 +24,7 @@ from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, Overrides, open_recipe
 from chainrun.recipe.expected import expectation_problems
 from chainrun.recipe.load import refuse_retired
+from chainrun.recipe.renamed import FileKind
 from chainrun.recipe.toml_text import as_toml
 
 if TYPE_CHECKING:
@@ -71,6 +72,8 @@ class Checked:
     plan: Plan | None
     problems: tuple[Problem, ...]
     exit_code: int
+    about: str = ""
+    """Of a file around a recipe (a preset, a file of jobs, …): what it is, in words."""
 
     @property
     def valid(self) -> bool:
@@ -91,6 +94,8 @@ def check(
 ) -> Checked:
     """Check whether a recipe would render: grammar, presets, expectations, all variants, and the stems' headers.
 
+    It also checks a file around recipes: a preset, an overlay, a file of jobs, a cull plan, a baseline.
+
     `strict` makes a retired preset an error. An invalid recipe raises nothing: see `valid` and `problems`.
 
     Example:
@@ -106,6 +111,9 @@ def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Chec
     """Check a recipe as `check` does, with all overrides in one object."""
     from chainrun.verify.changed import changed_presets
 
+    kind = FileKind.of_name(path.name)
+    if kind not in (None, FileKind.RECIPE):
+        return _checked_other(path, kind)
     opened, plan = None, None
     problems: list[Problem] = []
     code = EXIT_DONE
@@ -133,6 +141,16 @@ def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Chec
         problems += error.problems
         code = error.exit_code
     return Checked(opened, plan, tuple(problems), code)
+
+
+def _checked_other(path: Path, kind: FileKind) -> Checked:
+    from chainrun.api.other_files import check_other
+
+    try:
+        about, problems = check_other(path, kind)
+    except ChainrunError as error:
+        return Checked(None, None, tuple(error.problems), error.exit_code)
+    return Checked(None, None, tuple(problems), EXIT_DONE, about)
 
 
 @guarded

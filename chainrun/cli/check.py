@@ -33,7 +33,6 @@ from chainrun.errors import (
     Problem,
     shown_path,
 )
-from chainrun.recipe.renamed import FileKind
 
 WORST_FIRST = (EXIT_RESOURCES, EXIT_USAGE, EXIT_RECIPE, EXIT_AUDIO, EXIT_FAILED, EXIT_DONE)
 """Of several recipes the exit code of the worst tells."""
@@ -61,8 +60,7 @@ def command(
     if not as_json:
         _show_fixed(fixed, asked=fix)
     for path in recipes:
-        kind = FileKind.of_name(path.name)
-        if fix and (kind not in (None, FileKind.RECIPE) or path.name.endswith(RECORD_ENDING)):
+        if fix and path.name.endswith(RECORD_ENDING):
             continue
         if path.suffix.lower() == ".zip":
             codes.append(_pack(path, problems, quiet=as_json))
@@ -70,6 +68,8 @@ def command(
         found = check_recipe(path, chosen, strict=strict)
         problems += found.problems
         codes.append(found.exit_code)
+        if found.about and not as_json:
+            put(f"{shown_path(path)}: {found.about}")
         if found.opened is None or found.plan is None or not found.valid or as_json:
             continue
         plan = found.plan

@@ -15,6 +15,7 @@ from chainrun.contract import processors
 from chainrun.contract.parameters import Parameter, parameters
 from chainrun.docs.changes import changes, releases_since, versions
 from chainrun.docs.explain import error_rows, explain, nearest_words, overview, words
+from chainrun.docs.old_names import old_names
 from chainrun.docs.tables import BASELINE, TABLES, inner_tables
 from chainrun.errors import EXIT_CODES, EXIT_DONE, nearest
 from chainrun.limits import limit_rows
@@ -77,6 +78,9 @@ def _put_json(word: str | None) -> None:
         exit_codes = [{"exit_code": number, "about": about} for number, about in EXIT_CODES.items()]
         errors = [{"code": code, "about": about} for code, about in error_rows()]
         put_json({"schema_version": 1, "exit_codes": exit_codes, "errors": errors})
+        return
+    if word == "renamed":
+        put_json({"schema_version": 1, "renamed": [one.record() for one in old_names()]})
         return
     if word == "baseline":
         put_json({"schema_version": 1, "words": {"baseline": {"about": BASELINE, "keys": [], "tables": []}}})

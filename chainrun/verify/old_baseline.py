@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from urllib.parse import quote, unquote
 
 from chainrun.recipe.redirects import changed, path_today
-from chainrun.recipe.renamed import GRAMMAR, SPOTS, AsTable, FileKind, PerCent, Spot, Words, step
+from chainrun.recipe.renamed import GRAMMAR, AsTable, PerCent, Spot, Words, spot_of, step
 
 OLD_HEAD, OLD_VERSION = "baseline", 2
 
@@ -33,18 +33,10 @@ def todays_line(key: str, line: str) -> str:
     words = [word.partition("=") for word in line.split()]
     values = {unquote(path): unquote(value) for path, _, value in words}
     do = values.get("do")
-    spot = step(do) if do is not None else _spot_of(key)
+    spot = step(do) if do is not None else (spot_of(*key.split(".")) if key != "recipe" else spot_of())
     found = [_word(spot, unquote(path), value) for path, _, value in words]
     missing = [f"{path}={value}" for path, value in _missing(spot, values)]
     return " ".join([*found, *missing])
-
-
-def _spot_of(key: str) -> Spot:
-    """The grammar's table for a line that is not a step."""
-    spot = SPOTS[FileKind.RECIPE]()
-    for token in key.split(".") if key != "recipe" else ():
-        _, _, spot = spot.at(token, None)
-    return spot
 
 
 def _word(spot: Spot, path: str, value: str) -> str:

@@ -59,7 +59,7 @@ def test_a_walkthrough_shows_all_notes_and_leaves_no_files(session, chainrun):
     assert chainrun("walkthrough", path, "-o", "w").code == 0
     text = Path("w/index.html").read_text()
     assert "the only stem" in text and "bus note" in text
-    listed = {attrs["src"] for tag, attrs in Reader(text).tags if "src" in attrs}
+    listed = {attrs[key] for _, attrs in Reader(text).tags for key in ("src", "srcset") if key in attrs}
     there = {
         path.relative_to("w").as_posix() for folder in ("audio", "figures") for path in Path("w", folder).iterdir()
     }
