@@ -78,7 +78,7 @@ def module_of(path: Path) -> str:
 
 
 def imports_of(path: Path) -> Iterator[str]:
-    """Every module that a file imports, wherever the import stands, and every name that it takes from one."""
+    """Every module that a file imports, wherever the import is, and every name that it takes from one."""
     for node in ast.walk(ast.parse(path.read_text())):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)

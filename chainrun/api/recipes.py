@@ -16,14 +16,12 @@ from chainrun.errors import (
     ChainrunError,
     Problem,
     UsageError,
-    shown_path,
 )
 from chainrun.limits import Limits
 from chainrun.plan import Plan, build_plan
 from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, Overrides, open_recipe
 from chainrun.recipe.expected import expectation_problems
-from chainrun.recipe.load import refuse_retired
 from chainrun.recipe.renamed import FileKind
 from chainrun.recipe.toml_text import as_toml
 
@@ -96,7 +94,8 @@ def check(
 
     It also checks a file around recipes: a preset, an overlay, a file of jobs, a cull plan, a baseline.
 
-    `strict` makes a retired preset an error. An invalid recipe raises nothing: see `valid` and `problems`.
+    With `strict`, warnings about presets (retired, changed) are errors. An invalid recipe raises nothing: see `valid`
+    and `problems`.
 
     Example:
         checked = chainrun.check("song.recipe.toml")
@@ -109,7 +108,7 @@ def check(
 
 def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Checked:
     """Check a recipe as `check` does, with all overrides in one object."""
-    from chainrun.verify.changed import changed_presets
+    from chainrun.verify.changed import changed_preset_problems, refuse_preset_warnings
 
     kind = FileKind.of_name(path.name)
     if kind not in (None, FileKind.RECIPE):
@@ -120,16 +119,13 @@ def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Chec
     try:
         opened = open_recipe(path, chosen)
         if strict:
-            refuse_retired(opened)
+            refuse_preset_warnings(opened)
         problems += [one for one in opened.problems.warnings if one.code is not Code.OLD_NAMES]
         problems += opened.problems.renamed
         if unknown := expectation_problems(opened):
             problems += unknown
             code = EXIT_RECIPE
-        shown = shown_path(opened.path)
-        problems += [
-            Problem(text, file=shown, severity="warning", code=Code.CHANGED_PRESET) for text in changed_presets(opened)
-        ]
+        problems += changed_preset_problems(opened)
         plan = build_plan(opened, hash_file=None)
         problems += plan.problems[len(opened.problems.warnings) :]
         for name in opened.recipe.variants if chosen.variant is None else ():

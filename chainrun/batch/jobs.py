@@ -5,7 +5,7 @@ from __future__ import annotations
 import glob
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -102,8 +102,11 @@ class Jobs:
     one_gain: OneGain | None = None
 
 
-def open_jobs(path: Path, limits: Limits | None = None) -> Jobs:
-    """Read a file of jobs; `limits` apply to its recipes. Raises RecipeError with every problem in it."""
+def open_jobs(path: Path, limits: Limits | None = None, allow_roots: Sequence[Path] = ()) -> Jobs:
+    """Read a file of jobs; `limits` apply to its recipes, which may also read `allow_roots`.
+
+    Raises RecipeError with every problem in it.
+    """
     problems = Problems()
     path = path.absolute()
     limits = limits or Limits.of(())
@@ -134,6 +137,8 @@ def open_jobs(path: Path, limits: Limits | None = None) -> Jobs:
                 problems.add(place, message, given=given, code=Code.JOB_OF_SEVERAL_RECIPES)
         for recipe in recipes:
             job = _job(here, base, model.defaults, entry, recipe=recipe, limits=limits)
+            more = (*job.overrides.allow_roots, *(one.absolute() for one in allow_roots))
+            job = replace(job, overrides=replace(job.overrides, allow_roots=more))
             if any(other.name == job.name for other in found):
                 problems.add(
                     place_of(table, ("job", i)),
@@ -188,11 +193,10 @@ def _toml(value: Value) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def chosen_jobs(jobs: Jobs, only: str | None, shard: str | None) -> list[Job]:
-    """Jobs with the names in `only`, in the part `shard`. Raises UsageError for an unknown name or an invalid part."""
+def chosen_jobs(jobs: Jobs, names: Sequence[str], shard: str | None) -> list[Job]:
+    """The named jobs (by default all) in the part `shard`. Raises UsageError for an unknown name or an invalid part."""
     found = list(jobs.jobs)
-    if only is not None:
-        names = [name.strip() for name in only.split(",")]
+    if names:
         known = [job.name for job in found]
         for name in names:
             if name not in known:
@@ -203,7 +207,7 @@ def chosen_jobs(jobs: Jobs, only: str | None, shard: str | None) -> list[Job]:
                         allowed=", ".join(known),
                         hint=nearest(name, known),
                         code=Code.UNKNOWN_WORD,
-                        facts=(("asked_by", "only"),),
+                        facts=(("asked_by", "jobs"),),
                     )
                 )
         found = [job for job in found if job.name in names]

@@ -19,8 +19,7 @@ from chainrun.errors import ChainrunError, Problem, RecipeError, shown_path
 from chainrun.plan import build_plan
 from chainrun.plan.deliveries import delivery_files
 from chainrun.problem_codes import Code
-from chainrun.recipe import open_recipe
-from chainrun.recipe.load import refuse_retired
+from chainrun.recipe import Opened, open_recipe
 from chainrun.scheduler.processes import processors_here
 from chainrun.scheduler.scheduler import Scheduler
 from chainrun.store.store import GB, Store, limit_gb
@@ -40,16 +39,16 @@ class BatchOptions:
     """Folder of kept prints; None keeps none."""
     fail_fast: bool = False
     """Whether to start no more jobs after one failed."""
-    only: str | None = None
-    """Names of jobs, separated by commas; None for all."""
+    jobs: tuple[str, ...] = ()
+    """Names of jobs; none for all."""
     shard: str | None = None
     """K/N: the K-th of N parts of the jobs."""
     log: Path | None = None
     """File to append events to."""
     cluster: str | None = None
     """Workers of dask.distributed: local:N or tcp://HOST:PORT."""
-    strict: bool = False
-    """Whether a retired preset is an error."""
+    refuse: Callable[[Opened], None] | None = None
+    """Also looks at each job's recipe when it is opened, and may raise ChainrunError: the job fails."""
 
 
 @dataclass
@@ -103,7 +102,7 @@ class BatchRunner:
         self.log_file = options.log.absolute() if options.log is not None else None
         if self.store is not None:
             Store(self.store)  # create it before the workers use it
-        self.chosen = chosen_jobs(jobs, options.only, options.shard)
+        self.chosen = chosen_jobs(jobs, options.jobs, options.shard)
         check_folder(jobs.out)
         self.result = BatchResult(jobs.out / _name(options.shard))
         self.log = EventLog(self.log_file, "batch", say=self.say)
@@ -154,8 +153,8 @@ class BatchRunner:
         for job in self.chosen:
             try:
                 opened = open_recipe(job.recipe, job.overrides)
-                if self.options.strict:
-                    refuse_retired(opened)
+                if self.options.refuse is not None:
+                    self.options.refuse(opened)
             except ChainrunError as error:
                 unfit.append(JobRecord.failed(job.name, error, 0.0))
                 continue

@@ -65,7 +65,7 @@ class CullChange:
         return self.deed.value.format(preset=self.preset, file=shown_path(self.file))
 
 
-def apply_cull(plan: Path, *, progress: Progress | None = None) -> list[CullChange]:
+def apply_cull(plan: Path, *, progress: Progress | None = None, allow_roots: Sequence[Path] = ()) -> list[CullChange]:
     """Retire and replace presets as a plan says: all of it or nothing, and with no other cull at the same time.
 
     Finishes an apply that was killed. Returns the changes, none if all were made before. `progress` gets a warning for
@@ -79,7 +79,7 @@ def apply_cull(plan: Path, *, progress: Progress | None = None) -> list[CullChan
         with alone(*read.folders):
             variants: list[Variant] = []
             if journal is None or journal.direction == "undo":
-                known = usage_of(read)
+                known = usage_of(read, allow_roots)
                 for text in refusals(read, known):
                     reporter.warning(text)
                 variants = [(one.recipe, one.variant) for one in affected(read, known) if one.variant is not None]

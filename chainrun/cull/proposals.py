@@ -78,6 +78,7 @@ def plan_cull(
     store: Path | None = None,
     render_shares: bool = False,
     progress: Progress | None = None,
+    allow_roots: Sequence[Path] = (),
 ) -> Proposals:
     """Propose which presets to keep, retire or replace, from their sound on test signals and their uses in recipes.
 
@@ -86,8 +87,8 @@ def plan_cull(
     UsageError for a pattern without recipes, RecipeError for a library that is not valid, ResourceError.
     """
     reporter = progress or Progress()
-    shelf = Shelf(libraries)
-    known = usage(recipe_files(recipes))
+    shelf = Shelf(libraries, allow_roots)
+    known = usage(recipe_files(recipes), allow_roots)
     reporter.unreadable(known.unreadable)
     living = [name for name, preset in shelf.presets.items() if preset.status == "current"]
     near = on_stems(shelf, pairs(profiles(shelf, living, store, reporter)), known)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -40,6 +40,12 @@ class Affected:
     presets: tuple[str, ...]
     label: str = ""
     """The recipe's name, or its path if several have the same name."""
+    allow_roots: tuple[Path, ...] = ()
+    """More folders that the recipe may read."""
+
+    def overrides(self, *overlays: Path) -> Overrides:
+        """The overrides to open it with, and these overlays."""
+        return Overrides(self.variant, overlays, allow_roots=self.allow_roots)
 
     @property
     def name(self) -> str:
@@ -140,6 +146,7 @@ def try_cull(
     store: Path | None = None,
     workers: int | None = None,
     progress: Progress | None = None,
+    allow_roots: Sequence[Path] = (),
 ) -> Trial:
     """Render every recipe and variant that a plan's replacements affect, without and with them, and compare.
 
@@ -158,7 +165,7 @@ def try_cull(
                 raise UsageError(Problem(message, hint=hint, code=Code.CULL_INTERRUPTED))
     read = read_plan(plan)
     refuse_unfinished(read)
-    known = usage_of(read)
+    known = usage_of(read, allow_roots)
     reporter.unreadable(known.unreadable)
     tried = _attempt(read, known, out, RenderOptions(workers=workers, store=store), reporter)
     reporter.done()
@@ -176,9 +183,9 @@ def trial_likeness(trial: Trial, *, store: Path | None = None, progress: Progres
     return found
 
 
-def usage_of(plan: CullPlan) -> Usage:
+def usage_of(plan: CullPlan, allow_roots: Sequence[Path] = ()) -> Usage:
     """Uses of presets in the plan's recipes. Raises UsageError for a pattern without recipes."""
-    return usage(recipe_files(plan.patterns) if plan.patterns else [])
+    return usage(recipe_files(plan.patterns) if plan.patterns else [], allow_roots)
 
 
 def affected(plan: CullPlan, known: Usage) -> list[Affected]:
@@ -191,7 +198,7 @@ def affected(plan: CullPlan, known: Usage) -> list[Affected]:
         here = [use for use in uses if (use.recipe, use.variant) == (recipe, variant)]
         nodes = tuple(dict.fromkeys(use.node for use in here))
         presets = tuple(dict.fromkeys(use.preset for use in here))
-        found.append(Affected(recipe, variant, nodes, presets, labels[recipe]))
+        found.append(Affected(recipe, variant, nodes, presets, labels[recipe], here[0].allow_roots))
     return found
 
 
@@ -210,7 +217,7 @@ def refusals(plan: CullPlan, known: Usage) -> list[str]:
     with _overlay(plan) as overlay:
         for one in affected(plan, known):
             try:
-                open_recipe(one.recipe, Overrides(one.variant, (overlay,)))
+                open_recipe(one.recipe, one.overrides(overlay))
             except ChainrunError as error:
                 found += [f"{one.name}, under the overlay: {problem.text()}" for problem in error.problems]
     return list(dict.fromkeys(found))
@@ -235,7 +242,7 @@ def _attempt(plan: CullPlan, known: Usage, out: Path | None, options: RenderOpti
 def _rendered(
     one: Affected, overlay: Path, folder: Path, options: RenderOptions, progress: Progress, *, keeps: bool
 ) -> Tried:
-    without, under = Overrides(one.variant), Overrides(one.variant, (overlay,))
+    without, under = one.overrides(), one.overrides(overlay)
     try:
         both = render_before_after(one.recipe, without, under, folder, options=options, progress=progress.node)
         compared = both.largest_change()

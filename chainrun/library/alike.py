@@ -21,7 +21,7 @@ from chainrun.library.shelf import Shelf
 from chainrun.library.usage import Usage, UseAt
 from chainrun.plan import Plan, build_plan
 from chainrun.plan.surroundings import code_hash
-from chainrun.recipe import open_recipe
+from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.address import STEMS, NodeAddress
 from chainrun.units import db_to_gain, gain_to_db
 
@@ -176,7 +176,7 @@ def _on_stems_of(shelf: Shelf, pair: Apart, uses: Sequence[UseAt]) -> Apart:
 def _on_stem(shelf: Shelf, pair: Apart, use: UseAt) -> float | str:
     """The level-matched residual of two presets on the first seconds of a stem, or the reason why there is none."""
     try:
-        opened = open_recipe(use.recipe)
+        opened = open_recipe(use.recipe, Overrides(allow_roots=use.allow_roots))
         plan = build_plan(opened, hash_file=None)
         node = plan.node(NodeAddress.of(use.node).name)
     except ChainrunError as error:

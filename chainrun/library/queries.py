@@ -57,21 +57,23 @@ class PresetDescription:
         }
 
 
-def list_presets(libraries: Sequence[Path]) -> list[Preset]:
+def list_presets(libraries: Sequence[Path], allow_roots: Sequence[Path] = ()) -> list[Preset]:
     """All presets of libraries, sorted by name.
 
     Raises RecipeError for an invalid preset, UsageError for a folder that does not exist.
     """
-    return list(Shelf(libraries).presets.values())
+    return list(Shelf(libraries, allow_roots).presets.values())
 
 
-def describe_preset(libraries: Sequence[Path], name: str, *, store: Path | None = None) -> PresetDescription:
+def describe_preset(
+    libraries: Sequence[Path], name: str, *, store: Path | None = None, allow_roots: Sequence[Path] = ()
+) -> PresetDescription:
     """Describe a preset with its measured profile; levels in dB, times in ms.
 
-    `store` keeps profiles, so that none is measured twice. Raises UsageError for an unknown preset, RecipeError if it
-    is not valid or the file of an impulse response is missing.
+    `store` keeps profiles, so that none is measured twice; files of its steps may also be in `allow_roots`. Raises
+    UsageError for an unknown preset, RecipeError if it is not valid or the file of an impulse response is missing.
     """
-    shelf = Shelf(libraries)
+    shelf = Shelf(libraries, allow_roots)
     preset = shelf.get(name)
     steps = shelf.steps(preset.name)
     open_ones = [step for step in steps if not step.shuts or step.bypass]
@@ -135,15 +137,16 @@ def find_uses(
     *,
     store: Path | None = None,
     render_shares: bool = False,
+    allow_roots: Sequence[Path] = (),
 ) -> PresetUses:
     """Find the uses of a preset in recipes, given as globs or paths: changed values, last render, share of the mix.
 
     Shares are those kept in the store; with `render_shares` each missing one is measured by two renders.
     Raises UsageError for an unknown preset or a pattern without recipes, RecipeError for a library that is not valid.
     """
-    shelf = Shelf(libraries)
+    shelf = Shelf(libraries, allow_roots)
     name = shelf.get(name).name
-    known = usage(recipe_files(recipes))
+    known = usage(recipe_files(recipes), allow_roots)
     uses = known.of(name)
     shares = shares_of(uses, store, render=render_shares)
     days = last_rendered(uses, store)
@@ -214,18 +217,19 @@ def find_alike(
     *,
     store: Path | None = None,
     progress: Progress | None = None,
+    allow_roots: Sequence[Path] = (),
 ) -> Likeness:
     """Find presets that do nearly the same to test signals, matched in level; with `name`, pairs with that one only.
 
     Pairs that are alike are also compared on a stem, if one of the recipes uses one of them on a stem. Raises
     UsageError for an unknown preset or a pattern without recipes, RecipeError for a library that is not valid.
     """
-    shelf = Shelf(libraries)
+    shelf = Shelf(libraries, allow_roots)
     of = shelf.get(name).name if name is not None else None
     reporter = progress or Progress()
     measured = profiles(shelf, list(shelf.presets), store, reporter)
     reporter.done()
-    known = usage(recipe_files(recipes)) if recipes else Usage()
+    known = usage(recipe_files(recipes), allow_roots) if recipes else Usage()
     return likeness(shelf, measured, known, of)
 
 

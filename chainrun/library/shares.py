@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from chainrun.comparison.before_after import compare_delivery, render_before_after
@@ -15,7 +15,7 @@ from chainrun.errors import ChainrunError
 from chainrun.json_hash import short_hash
 from chainrun.library.usage import UseAt
 from chainrun.plan import build_plan
-from chainrun.recipe import Overrides, open_recipe
+from chainrun.recipe import open_recipe
 from chainrun.recipe.address import MAIN
 from chainrun.store.store import Store
 from chainrun.whole_file import work_folder, write_whole
@@ -59,7 +59,7 @@ def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing
         mix = (use.recipe, use.variant)
         try:
             if mix not in mixes:
-                opened = open_recipe(use.recipe, Overrides(variant=use.variant))
+                opened = open_recipe(use.recipe, use.overrides)
                 plan = build_plan(opened, hash_file=kept.hash_file)
                 mixes[mix] = plan.node(MAIN).identity + opened.recipe.deliver[0].model_dump_json()
         except ChainrunError as error:
@@ -91,8 +91,8 @@ def _failed(error: ChainrunError) -> BypassShare:
 
 def _rendered(use: UseAt, store: Path) -> BypassShare:
     """Render a recipe with and without one use of a preset, and compare. Raises ChainrunError."""
-    plain = Overrides(use.variant)
-    bypassed = Overrides(use.variant, sets=(f"{use.path}.bypass=true",))
+    plain = use.overrides
+    bypassed = replace(plain, sets=(f"{use.path}.bypass=true",))
     with work_folder("chainrun-share") as work:
         both = render_before_after(use.recipe, plain, bypassed, work, options=RenderOptions(store=store))
         found = compare_delivery(both.before.deliveries[0], both.after.deliveries[0]).difference

@@ -75,12 +75,12 @@ def usual_libraries() -> list[Path]:
 
 
 class Shelf:
-    """Presets of several library folders, searched in order as a recipe does.
+    """Presets of several library folders, searched in order as a recipe does. Steps may use files in `allow_roots`.
 
     Raises RecipeError for a preset that cannot be read, UsageError for a folder that does not exist.
     """
 
-    def __init__(self, folders: Sequence[Path]):
+    def __init__(self, folders: Sequence[Path], allow_roots: Sequence[Path] = ()):
         for folder in folders:
             if not folder.is_dir():
                 raise UsageError(
@@ -92,7 +92,7 @@ class Shelf:
                         facts=(("asked_by", "presets"),),
                     )
                 )
-        self.folders = list(folders)
+        self.folders, self._readable = list(folders), [*folders, *allow_roots]
         self._library = Library(self.folders, read_toml)
         problems = Problems()
         self.presets: dict[str, Preset] = {}
@@ -217,7 +217,7 @@ class Shelf:
             if where is None:
                 continue
             found = home_of(where, self.folders) / str(step["file"])
-            within = any(folder.resolve() in found.resolve().parents for folder in self.folders)
+            within = any(folder.resolve() in found.resolve().parents for folder in self._readable)
             if not within or not found.is_file():
                 message = "there is no such file" if within else "the file is outside the preset library"
                 code = Code.FILE_NOT_FOUND if within else Code.OUTSIDE_ROOT

@@ -31,6 +31,13 @@ class UseAt:
     variant: str | None = None
     inherited: bool = False
     """For a variant: whether the recipe has the same use without the variant."""
+    allow_roots: tuple[Path, ...] = ()
+    """More folders that the recipe may read."""
+
+    @property
+    def overrides(self) -> Overrides:
+        """The overrides to open the recipe with."""
+        return Overrides(self.variant, allow_roots=self.allow_roots)
 
 
 @dataclass(frozen=True)
@@ -75,34 +82,35 @@ def names_of(recipes: Iterable[Path]) -> dict[Path, str]:
     return {path: name if names.count(name) == 1 else shown_path(path) for path, name in zip(paths, names, strict=True)}
 
 
-def usage(recipes: Sequence[Path]) -> Usage:
+def usage(recipes: Sequence[Path], allow_roots: Sequence[Path] = ()) -> Usage:
     """Find the uses of presets in recipes and their variants; invalid ones are left out, with reasons."""
+    roots = tuple(allow_roots)
     uses: list[UseAt] = []
     valid: list[Path] = []
     unreadable: dict[Path, str] = {}
     for path in recipes:
         try:
-            opened = open_recipe(path)
+            opened = open_recipe(path, Overrides(allow_roots=roots))
         except ChainrunError as error:
             unreadable[path] = error.problems[0].text()
             continue
         valid.append(path)
-        plain = [_use_at(path, use) for use in opened.uses]
+        plain = [_use_at(path, use, roots) for use in opened.uses]
         uses += plain
         for name in opened.recipe.variants:
             try:
-                variant = open_recipe(path, Overrides(variant=name))
+                variant = open_recipe(path, Overrides(name, allow_roots=roots))
             except ChainrunError as error:
                 unreadable[path] = f"variant {name}: {error.problems[0].text()}"
                 continue
             for use in variant.uses:
-                one = _use_at(path, use)
+                one = _use_at(path, use, roots)
                 uses.append(replace(one, variant=name, inherited=one in plain))
     return Usage(tuple(uses), tuple(valid), unreadable)
 
 
-def _use_at(path: Path, use: Use) -> UseAt:
-    return UseAt(use.name, path, use.chain_path.removesuffix(".chain"), use.path, use.changes)
+def _use_at(path: Path, use: Use, roots: tuple[Path, ...]) -> UseAt:
+    return UseAt(use.name, path, use.chain_path.removesuffix(".chain"), use.path, use.changes, allow_roots=roots)
 
 
 def last_rendered(uses: Iterable[UseAt], store: Path | None) -> dict[tuple[Path, str | None], str]:

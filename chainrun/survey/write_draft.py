@@ -94,7 +94,7 @@ def _refuse_what_is_there(target: Path, name: str) -> None:
             Problem(
                 "this file exists already, and a draft never overwrites one",
                 given=str(target),
-                hint="choose another file",
+                hint="give it another name",
                 code=Code.FILE_EXISTS,
             )
         )

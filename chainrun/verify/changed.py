@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from glob import escape
 from pathlib import Path
 
 from chainrun import toml_file
+from chainrun.errors import Problem, RecipeError, shown_path
 from chainrun.plan.identity import chain_hash
+from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.recipe.load import read_toml, recipe_name
 from chainrun.recipe.problems import Problems
@@ -76,6 +79,20 @@ def changed_preset_names(opened: Opened) -> list[str]:
 def changed_presets(opened: Opened) -> list[str]:
     """A sentence for each preset that changed since the baseline was accepted."""
     return [changed_preset_text(name, baseline_path(opened)) for name in changed_preset_names(opened)]
+
+
+def changed_preset_problems(opened: Opened) -> list[Problem]:
+    """A warning for each of them."""
+    file = shown_path(opened.path)
+    return [Problem(text, file=file, severity="warning", code=Code.CHANGED_PRESET) for text in changed_presets(opened)]
+
+
+def refuse_preset_warnings(opened: Opened) -> None:
+    """Refuse a recipe with retired presets, or with presets that changed since it was accepted. Raises RecipeError."""
+    found = [one for one in opened.problems.warnings if one.code is Code.RETIRED_PRESET]
+    found += changed_preset_problems(opened)
+    if found:
+        raise RecipeError([replace(one, severity="error") for one in found])
 
 
 def changed_preset_text(name: str, baseline: Path) -> str:

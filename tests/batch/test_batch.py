@@ -103,7 +103,7 @@ def test_two_jobs_that_would_write_one_file_are_refused_beforehand(jobs_file, st
     assert not Path("same").exists()
 
 
-def test_no_job_writes_over_what_another_one_reads(jobs_file, store, session):
+def test_no_job_overwrites_an_input_of_another_one(jobs_file, store, session):
     """One job's delivery has the name and place of another job's stem: it would overwrite the recording."""
     session.write('grammar = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "kick.wav"\n', "maker")
     before = Path("kick.wav").read_bytes()
@@ -173,7 +173,7 @@ def test_shards_and_names(jobs_file, store, chainrun):
     assert parts == [{"one", "two"}, {"three"}]
     assert Path("night/batch.2-of-2.json").exists()
     assert list(run(path, store=store, only="three,one")[1]) == ["one", "three"]
-    assert chainrun("batch", path, "--only", "tree").code == 2
+    assert chainrun("batch", path, "--jobs", "tree").code == 2
     assert chainrun("batch", path, "--shard", "3/2").code == 2
 
 

@@ -105,7 +105,7 @@ def dynamics() -> None:
 
     smooth_out = np.empty(N)
 
-    # The gate holds the mean square against squared thresholds; neither side takes the root.
+    # The gate compares the mean square with squared thresholds; neither side takes the root.
     def rms():
         y = 0.0
         for part in parts:

@@ -24,7 +24,7 @@ def test_compare_two_files_two_recipes_and_two_variants(session, chainrun):
     ran = chainrun("compare", path, path)
     assert (ran.code, ran.out.splitlines()[-1]) == (0, "identical samples")
     assert max(map(len, ran.out.splitlines())) <= 80
-    assert chainrun("compare", path, "--variant", "upside", "--strict").code == 1
+    assert chainrun("compare", path, "--variant", "upside", "--fail-if-audible").code == 1
     for arguments in (
         (path,),
         ("pair.wav", "--variant", "x"),

@@ -41,7 +41,7 @@ def test_list_show_where_alike(band, chainrun):
         "snare/plain",
     ]
     ran = chainrun("presets", "show", "kick/new", "--presets", "library")
-    assert ran.code == 0 and "dBFS out" in ran.out and max(map(len, ran.out.splitlines())) <= 80
+    assert ran.code == 0 and "output, dBFS" in ran.out and max(map(len, ran.out.splitlines())) <= 80
     uses = chainrun(
         "presets", "where", "kick/old", "--presets", "library", "--recipes", "songs/*.recipe.toml", "--json"
     ).json
@@ -77,7 +77,7 @@ def test_the_plan_proposes_and_is_not_overwritten(band, chainrun):
         "songs/*.recipe.toml",
         "--year",
         2026,
-        "-o",
+        "--write",
         "2026.cull.toml",
     )
     assert ran.code == 0, ran.err
@@ -88,7 +88,7 @@ def test_the_plan_proposes_and_is_not_overwritten(band, chainrun):
     assert ("replace", "kick/old") in decided.values() or ("replace", "kick/new") in decided.values()
     assert decided["snare/box"][0] == "keep"
     assert "# since 2019 (7 years); used nowhere" in text and "# why:" in text
-    again = chainrun("cull", "plan", "--presets", "library", "-o", "2026.cull.toml")
+    again = chainrun("cull", "plan", "--presets", "library", "--write", "2026.cull.toml")
     assert (again.code, Path("2026.cull.toml").read_text()) == (2, text)
 
 
@@ -120,7 +120,7 @@ def test_try_touches_nothing_and_apply_does_as_it_said(band, chainrun):
     assert jobs["defaults"]["overlays"] == ["2026.overlay.toml"]
     assert chainrun("batch", "2026.jobs.toml", "--quiet").code == 0
     assert (band / "out-2026").is_dir()
-    resolved = chainrun("resolve", "songs/jig.recipe.toml", "-o", "songs/flat.recipe.toml")
+    resolved = chainrun("resolve", "songs/jig.recipe.toml", "--write", "songs/flat.recipe.toml")
     assert resolved.code == 0
     assert (
         chainrun("render", "songs/flat.recipe.toml", "-o", "flat", "--json").json["deliveries"][0]["pcm_sha256"]

@@ -24,7 +24,7 @@ def limited(size):
 
 @pytest.mark.parametrize(("size", "workers"), [(200_000, 1), (200_000, 2), (6_000_000, 1)])
 def test_a_full_disk_ends_with_5_and_nothing_half_written(session, store, size, workers):
-    """A limit on file size stands in for a full disk: first for the prints, then for the delivery as it is written."""
+    """A limit on file size acts as a full disk: first for the prints, then for the delivery as it is written."""
     path = long_session(session, 25)
     if size > 5_000_000:
         made(path, store, "first")

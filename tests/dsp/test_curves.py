@@ -82,7 +82,7 @@ def test_alias_floor_of_the_default_oversampling(curve):
 
 @pytest.mark.parametrize("curve", ["cubic", "hard_clip"])
 def test_means_between_points_are_on_time_and_flat(curve):
-    """The half point of delay and the drop of the antiderivative form are taken back by the down filter."""
+    """The down filter compensates the half sample of delay and the drop of the antiderivative form."""
     freqs = np.array([100.0, 1000.0, 5000.0, 12000.0, 19000.0])
     t = np.arange(RATE) / RATE
     x = 0.02 * np.sin(2 * np.pi * freqs[:, None] * t)

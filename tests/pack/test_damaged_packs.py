@@ -16,7 +16,7 @@ SONG = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.w
 def pack(session, chainrun):
     """A good pack, and `remade(change)`: its entries by name, changed and zipped again."""
     session.write(SONG)
-    assert chainrun("pack", "song.recipe.toml", "--no-licence", "-o", "good.zip").code == 0
+    assert chainrun("pack", "song.recipe.toml", "--no-licence", "--write", "good.zip").code == 0
     with zipfile.ZipFile("good.zip") as file:
         entries = {one.filename: file.read(one) for one in file.infolist()}
 
@@ -77,7 +77,7 @@ def test_a_pack_is_its_own_root_wherever_it_is_unpacked(session, chainrun, monke
     (place / ".chainrun-root").touch()
     shutil.copy("kick.wav", place / "kick.wav")
     session.write(SONG)
-    assert chainrun("pack", "song.recipe.toml", "--no-licence", "-o", "good.zip").code == 0
+    assert chainrun("pack", "song.recipe.toml", "--no-licence", "--write", "good.zip").code == 0
     import hashlib
 
     with zipfile.ZipFile("good.zip") as old, zipfile.ZipFile("bad.zip", "w") as new:

@@ -213,7 +213,7 @@ def group_with(seats, hits=8):
 def test_level_and_arrival_that_disagree_are_unsure():
     from chainrun.survey.advice import _told_pairs
 
-    # As it was told: 0.6 dB louder on the right, while its sound comes first, and 5.3 dB louder, on the left.
+    # As once reported: 0.6 dB louder on the right, while its sound comes first, and 5.3 dB louder, on the left.
     (text,) = [one for one in _told_pairs(group_with([seat("hat", 0.6, 0.9)])) if one.about != "imbalance"][-1:]
     assert text.about == "unsure"
     assert "dB" not in text.text
@@ -257,7 +257,7 @@ def test_a_draft_keeps_ghost_notes_within_12_db(tmp_path, chainrun, seed):
     """Ghost notes are 11 dB or more below the hits here: the gate may turn them down by its range and no more."""
     made = written(tmp_path, seed)
     recipe = tmp_path / "song.recipe.toml"
-    assert chainrun("draft", tmp_path, "-o", recipe).code == 0
+    assert chainrun("draft", tmp_path, "--write", recipe).code == 0
     text = recipe.read_text()
     for name, max_db in (("snare_top", 12), ("kick", 20), ("rack_tom", 20), ("floor_tom", 20)):
         part = text.partition(f"[stems.{name}]")[2].partition("\n[")[0]
@@ -353,7 +353,7 @@ def test_the_last_line_of_a_draft_is_a_command_that_works(tmp_path, chainrun, mo
     written(takes, 66)
     monkeypatch.chdir(tmp_path / where if where != "/" else "/")
     target = recipe or tmp_path / "song" / "song.recipe.toml"
-    ran = chainrun("draft", takes if where == "/" else os.path.relpath(takes), "-o", target)
+    ran = chainrun("draft", takes if where == "/" else os.path.relpath(takes), "--write", target)
     assert ran.code == 0, ran.err
     last = ran.out.strip().splitlines()[-1]
     words = shlex.split(last.partition("then  ")[2])

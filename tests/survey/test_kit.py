@@ -184,7 +184,7 @@ def test_a_recipes_own_shift_and_trim_are_counted_in(tmp_path, chainrun):
     assert abs(kick["delay_samples"]) < 0.5 and not kick["inverted"]
 
 
-def test_a_reference_that_is_upside_down_is_the_odd_one(tmp_path):
+def test_an_inverted_reference_is_the_odd_one(tmp_path):
     shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     for side in ("left", "right"):
         x, rate = soundfile.read(tmp_path / f"over_{side}.flac")

@@ -4,9 +4,9 @@ python -m tests.verify.accepted_sound
 
 A change of sound raises the minor version. accepted_sound.toml holds, for one minor version, what each recipes/*.baseline.toml
 says of its deliveries; tests/verify/test_sound_and_version.py judges the baselines of today by it, as `verify` judges a render.
-This command records a new minor version. For one that is recorded already it takes in new recipes and lets go of those that are
+This command records a new minor version. For one that is recorded already it takes in new recipes and removes those that are
 gone, but refuses where a sound has moved; and it never records over a newer version. What is recorded stays as it was
-first recorded, so that many small steps do not add up to a change that nobody told.
+first recorded, so that many small steps do not add up to an unreported change.
 """
 
 from __future__ import annotations

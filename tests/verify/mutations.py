@@ -20,7 +20,7 @@ from chainrun.verify.run import VerifyOptions, accept, verify_recipe
 from tests.signals import copy_of_demo
 
 MARGIN_LU = 5.0
-"""A sketch tells one second within 1.5 dB (one standard deviation), and there are many seconds."""
+"""A sketch gives one second within 1.5 dB (one standard deviation), and there are many seconds."""
 
 
 @dataclass
@@ -59,7 +59,7 @@ def base_recipe(folder: Path) -> dict:
     """The demo recipe with everything folded in, and a hall that it sends to."""
     recipe = copy_of_demo(folder)
     flat = folder / "recipes" / "flat.recipe.toml"
-    assert app.main(["resolve", str(recipe), "-o", str(flat)]) == 0
+    assert app.main(["resolve", str(recipe), "--write", str(flat)]) == 0
     table = tomllib.loads(flat.read_text())
     table["buses"]["hall"] = {
         "level_db": -6.0,

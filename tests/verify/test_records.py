@@ -242,7 +242,7 @@ def test_verify_and_accept_from_python(session):
     assert verdict.cause.differences[0].kind is PrintChangeKind.RESIDUAL
     (change,) = verdict.cause.changed
     assert (change.kind, change.before, change.after) == (ChangeKind.VALUE, "3.0", "9.0")
-    assert verdict.places[change.key].line is None  # it stands on the command line
+    assert verdict.places[change.key].line is None  # it is on the command line
 
 
 def test_the_cause_of_another_recording_has_its_kind(session):
