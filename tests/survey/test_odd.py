@@ -116,7 +116,7 @@ def test_bad_calls(tmp_path, chainrun):
     assert chainrun("survey", empty).code == 4
     chainrun("draft", folder, "--write", tmp_path / "mine.recipe.toml")
     again = chainrun("draft", folder, "--write", tmp_path / "mine.recipe.toml")
-    assert (again.code, "never written over" in again.err) == (2, True)
+    assert (again.code, "never overwrites one" in again.err) == (2, True)
 
 
 # -- drafts ----------------------------------------------------------------------------------------------------
