@@ -35,7 +35,7 @@ if TYPE_CHECKING:
         write_walkthrough,
     )
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"
 __all__ = [
     "ChainrunError",
     "Code",

@@ -86,9 +86,13 @@ def allowed_of(key: str, field: FieldInfo) -> str:
     kind = _kind(field.annotation)
     if low is None and high is None:
         return f"{kind} in {unit}" if unit and "number" in kind else kind
-    text = f"{low:g} to {high:g}" if low is not None and high is not None else f"{low} or more"
+    text = f"{_figures(low)} to {_figures(high)}" if low is not None and high is not None else f"{low} or more"
     whole = "whole numbers, " if kind == "a whole number" else ""
     return f"{whole}{text}{' ' + unit if unit else ''}"
+
+
+def _figures(value: Any) -> str:
+    return str(int(value)) if value == int(value) else f"{value:g}"
 
 
 def _default(field: FieldInfo) -> str:

@@ -16,9 +16,9 @@ from chainrun.problem_codes import Code
 
 
 class Step(StrictModel):
-    """Base of all steps. A processor adds its parameters, and `start`, which returns its Runner."""
+    """Keys of every step, besides those of its processor."""
 
-    do: str
+    do: str = Field(description="the processor")
     name: str | None = Field(None, min_length=1, max_length=64, description="names the step, unique in its chain")
     note: str | None = Field(None, description="free text")
     bypass: bool = Field(False, description="leave the step out")

@@ -1,4 +1,4 @@
-"""`chainrun explain changes`: what is new in each version, from CHANGELOG.md beside this file."""
+"""`chainrun explain changes`: the changes of each version, from CHANGELOG.md beside this file."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ class ChangeGroup:
     kind: str
     """Empty where a version has no kinds."""
     about: str = ""
-    """What its entries have in common, if that is said."""
+    """A sentence about all its entries; may be empty."""
     entries: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
 class Release:
-    """What came with a version."""
+    """The changes of one version."""
 
     version: str
     groups: list[ChangeGroup] = field(default_factory=list)
@@ -57,22 +57,22 @@ def read(text: str) -> tuple[Release, ...]:
 
 
 def versions() -> list[str]:
-    """The versions that the changelog knows, the newest first."""
+    """The versions in the changelog, the newest first."""
     return [one.version for one in releases()]
 
 
 def releases_since(version: str | None = None) -> list[Release]:
-    """What came after a version that is known; all of it without one."""
+    """The versions after a known one; without it, all of them."""
     return list(releases()[: versions().index(version) if version is not None else None])
 
 
 def changes(since: str | None = None, width: int = WIDTH) -> str:
-    """What is new, in words for a terminal."""
-    told = releases_since(since)
-    if not told:
+    """The changes, as text for a terminal."""
+    found = releases_since(since)
+    if not found:
         return f"{since} is the newest version: nothing came after it."
     lines: list[str] = []
-    for release in told:
+    for release in found:
         lines += ["", release.version]
         for group in release.groups:
             lines += ["", f"  {group.kind}"] if group.kind else [""]

@@ -1,64 +1,111 @@
-"""`chainrun explain`: processors, tables of a recipe, limits and errors in words, from their declarations."""
+"""`chainrun explain`: processors, tables, limits and errors in words, from their declarations."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Iterator
-from typing import Any
+from collections.abc import Callable, Iterable
+from difflib import get_close_matches
+from itertools import groupby
 
 from pydantic import BaseModel
 
-from chainrun.contract import Key, Step, processors
-from chainrun.contract.parameters import Parameter, parameters
+from chainrun.contract import Step, processors
+from chainrun.contract.parameters import Parameter
 from chainrun.docs.changes import changes
+from chainrun.docs.old_names import old_names
+from chainrun.docs.tables import (
+    BASELINE,
+    FILE_OF,
+    IN_FILES,
+    IN_RECIPES,
+    TABLES,
+    any_other,
+    common_keys,
+    example_of,
+    first_line,
+    inner_tables,
+    own_keys,
+    paragraphs,
+    see_also,
+)
 from chainrun.errors import EXIT_CODES
 from chainrun.limits import limit_rows
 from chainrun.problem_codes import Code
-from chainrun.recipe.model import Bus, Delivery, Main, PresetFile, PresetUse, Recipe, Send, Stem
+from chainrun.recipe.slips import known_keys
+from chainrun.units import unit_of
 
-TABLES: dict[str, type[BaseModel]] = {
-    "recipe": Recipe,
-    "stems": Stem,
-    "buses": Bus,
-    "main": Main,
-    "deliver": Delivery,
-    "sends": Send,
-    "key": Key,
-    "preset-use": PresetUse,
-    "preset-file": PresetFile,
-    "step": Step,
-}
+MAX_NEAREST = 3
+"""Words that are offered for one that is not known."""
 
 
 def words() -> list[str]:
-    """All that can be explained."""
-    return [*processors(), *TABLES, "limits", "errors", "changes"]
+    """Everything that can be explained."""
+    return [*processors(), *TABLES, *_LISTS]
+
+
+def nearest_words(word: str) -> str | None:
+    """A hint for a word that cannot be explained: the key that it is, or the words that are like it."""
+    owners = _owners(word)
+    if owners:
+        key, first = next(iter(owners.values())), next(iter(owners))
+        return f"{key} is a key of {', '.join(owners)}: chainrun explain {first}"
+    small = word.lower().replace("_", "-")
+    known = {one.lower().replace("_", "-"): one for one in words()}
+    near = [one for one in known if len(small) > 2 and (one.startswith(small) or small.startswith(one))]
+    near += [one for one in get_close_matches(small, known, n=MAX_NEAREST, cutoff=0.7) if one not in near]
+    found = [repr(known[one]) for one in near[:MAX_NEAREST]]
+    if not found:
+        keys = get_close_matches(word.lower(), known_keys(), n=1, cutoff=0.8)
+        return nearest_words(keys[0]) if keys and keys[0] != word else None
+    return f"did you mean {' or '.join(found)}?"
+
+
+def _owners(word: str) -> dict[str, str]:
+    """Processors and tables that have a word, with or without its unit, as a key; and that key."""
+    found = {}
+    known: dict[str, type[BaseModel]] = {**processors(), **TABLES}
+    for name, model in known.items():
+        own = own_keys(model)
+        keys = [one.key for one in (*own, *(one for inner in inner_tables(own) for one in inner.keys))]
+        key = next((one for one in keys if one == word), None) or next(
+            (one for one in keys if one.rpartition("_")[0] == word and unit_of(one)), None
+        )
+        if key is not None:
+            found[name] = key
+    return found
 
 
 def error_rows() -> list[tuple[str, str]]:
-    """Every code of a problem, and what it means."""
+    """Every code of a problem, and its meaning."""
     return [(code.value, code.about) for code in Code]
 
 
-def first_line(model: type[BaseModel]) -> str:
-    """The first sentence of a declaration's help."""
-    return (model.__doc__ or "").strip().split("\n")[0]
-
-
 def overview(width: int = 80) -> str:
-    """All processors and tables, a line each."""
-    lines = ['Processors, as in { do = "gate", … }:']
-    known: dict[str, type[BaseModel]] = dict(processors())
-    for group in (known, TABLES):
-        for word, model in group.items():
-            about = textwrap.shorten(first_line(model), width - 16, placeholder=" …")
-            lines.append(f"  {word:<12}  {about}")
-        if group is known:
-            lines += ["", "Tables of a recipe:"]
-    lines += ["", "chainrun explain limits tells what a recipe may cost at most."]
-    lines.append("chainrun explain errors lists the codes of problems, and the exit codes.")
-    lines += ["chainrun explain changes tells what is new; with a version, what came after it."]
-    return "\n".join([*lines, "chainrun explain WORD tells the keys of one of them."])
+    """All processors and tables, one line for each."""
+    lines: list[str] = []
+    groups: dict[str, dict[str, type[BaseModel]]] = {
+        'Processors, as in { do = "gate", … }:': dict(processors()),
+        "Tables of a recipe:": IN_RECIPES,
+        "Other files:": IN_FILES,
+    }
+    for title, group in groups.items():
+        lines += [title, *(_overview_line(word, first_line(model), width) for word, model in group.items())]
+        if group is IN_FILES:
+            lines.append(_overview_line("baseline", "Measurements of an accepted render; written by chainrun.", width))
+        lines.append("")
+    lines.append("Lists:")
+    about = {
+        "limits": "What a recipe may cost.",
+        "errors": "The codes of problems, and the exit codes.",
+        "renamed": "Older names of keys, and today's names.",
+        "changes": "What is new; with a version, what came after it.",
+    }
+    lines += [_overview_line(word, sentence, width) for word, sentence in about.items()]
+    return "\n".join([*lines, "", "chainrun explain WORD shows the keys of one of them."])
+
+
+def _overview_line(word: str, about: str, width: int) -> str:
+    return f"  {word:<12}  {textwrap.shorten(about, width - 16, placeholder=' …')}"
 
 
 def explain(word: str, width: int = 80) -> str:
@@ -67,50 +114,47 @@ def explain(word: str, width: int = 80) -> str:
         return _LISTS[word](width)
     known: dict[str, type[BaseModel]] = {**TABLES, **processors()}
     model = known[word]
-    lines = [word, *_paragraphs(model.__doc__ or "", width), ""]
-    common = set(Step.model_fields) if word in processors() else set()
-    own = [p for p in parameters(model) if p.key not in common]
-    lines += _keys(own, width)
-    if common:
-        lines.append("")
-        lines += textwrap.wrap("Like all steps it also takes " + ", ".join(sorted(common - {"do"})) + ".", width)
-    for inner in inner_models(own):
-        lines += ["", *textwrap.wrap(f"{tag_of(inner)}: {first_line(inner)}", width)]
-        lines += _keys([p for p in parameters(inner) if p.key not in ("kind", "note")], width)
-    if word in processors():
-        step = processors()[word]
-        if step.example:
-            lines += ["", "Example:"]
-            example = (
-                "{ do = " + toml_value(word) + "".join(f", {k} = {toml_value(v)}" for k, v in step.example.items())
-            )
-            lines += textwrap.wrap(example + " }", width, initial_indent="  ", subsequent_indent="    ")
-        if step.source:
-            lines += ["", *textwrap.wrap(f"Source: {step.source}", width)]
+    lines = [f"{word}  {FILE_OF[word]}" if word in FILE_OF else word]
+    for one in paragraphs(model):
+        lines += textwrap.wrap(one, width)
+    own = own_keys(model)
+    lines += ["", *_keys(own, width)]
+    other = any_other(model)
+    if other is not None:
+        lines += ["  any other key", f"      see {other}"]
+    for inner in inner_tables(own):
+        lines += ["", *textwrap.wrap(f"{inner.title}: {first_line(inner.model)}", width), *_keys(inner.keys, width)]
+    if issubclass(model, Step) and model is not Step:
+        lines += ["", "Every step also takes:", *_keys(common_keys(), width)]
+        lines += _example(word)
+        if model.source:
+            lines += ["", *textwrap.wrap(f"Source: {model.source}", width)]
     return "\n".join(lines)
 
 
+def _example(do: str) -> list[str]:
+    found = example_of(do)
+    return ["", "Example:", *(f"  {line}".rstrip() for line in found)] if found else []
+
+
 def _limits(width: int) -> str:
-    """What a recipe or a file may cost at most."""
+    """What a recipe or a file may cost."""
     about = (
-        "What a recipe or an audio file may cost at most, since it may come from a stranger. Each is changed by "
+        "What a recipe or an audio file may cost, since it may come from a stranger. Each is changed by "
         "--limit NAME=VALUE, which may be repeated, or for every command by CHAINRUN_LIMITS='NAME=VALUE NAME=VALUE'. "
         "Work, memory and disk are predicted from the recipe alone."
     )
     lines = ["limits", *textwrap.wrap(about, width), ""]
     for name, value, unit, what in limit_rows():
         usual = f"{value:g} {unit}".rstrip()
-        lines += [
-            f"  {name}",
-            *textwrap.wrap(f"{what}: {usual}", width, initial_indent="      ", subsequent_indent="      "),
-        ]
+        lines += [f"  {name}", *_indented(f"{what}: {usual}", width)]
     return "\n".join(lines)
 
 
 def _errors(width: int) -> str:
     """The codes of problems, and the exit codes."""
     about = (
-        "Every problem has a code, which stays whatever its sentence becomes; with --json it stands under `code`. "
+        "Every problem has a code, which stays when its sentence changes; with --json it is under `code`. "
         "Several sentences may have one code."
     )
     lines = ["errors", *textwrap.wrap(about, width), "", "Exit codes:"]
@@ -118,59 +162,50 @@ def _errors(width: int) -> str:
         lines += textwrap.wrap(meaning, width, initial_indent=f"  {number:>3}  ", subsequent_indent="       ")
     lines += ["", "Codes of problems:"]
     for code, meaning in error_rows():
-        lines.append(f"  {code}")
-        lines += textwrap.wrap(meaning, width, initial_indent="      ", subsequent_indent="      ")
+        lines += [f"  {code}", *_indented(meaning, width)]
+    return "\n".join(lines)
+
+
+def _baseline(width: int) -> str:
+    return "\n".join(["baseline", *textwrap.wrap(BASELINE, width)])
+
+
+def _renamed(width: int) -> str:
+    """Older names beside today's, by the table that they are in."""
+    lines = textwrap.wrap(
+        "Older names, and the names of today. Files with older names are read as before; `chainrun check --fix FILES` "
+        "rewrites them in place.",
+        width,
+    )
+    for where, names in groupby(old_names(), key=lambda one: one.where):
+        lines += ["", f"{where}:"]
+        for one in names:
+            line = f"    {one.before}  ->  {one.today}"
+            lines += [line] if len(line) <= width else [f"    {one.before}  ->", f"        {one.today}"]
     return "\n".join(lines)
 
 
 _LISTS: dict[str, Callable[[int], str]] = {
+    "baseline": _baseline,
+    "renamed": _renamed,
     "limits": _limits,
     "errors": _errors,
     "changes": lambda width: changes(width=width),
 }
-"""What is explained beside processors and tables."""
+"""Texts that are no table with keys."""
 
 
-def _paragraphs(text: str, width: int) -> Iterator[str]:
-    for paragraph in textwrap.dedent(text.strip()).split("\n\n"):
-        yield from textwrap.wrap(" ".join(paragraph.split()), width)
-
-
-def _keys(found: list[Parameter], width: int) -> list[str]:
+def _keys(found: Iterable[Parameter], width: int) -> list[str]:
     lines = []
     for one in found:
         default = f", default {one.default}" if one.default and one.default != "required" else ""
         required = ", required" if one.default == "required" else ""
-        lines.append(f"  {one.key}")
-        about = f"{one.help + ': ' if one.help else ''}{one.allowed}{default}{required}"
-        lines += textwrap.wrap(about, width, initial_indent="      ", subsequent_indent="      ")
+        see = f" (see {', '.join(see_also(one))})" if see_also(one) else ""
+        head = f"  {one.key}  {one.allowed}{see}{default}{required}"
+        lines += textwrap.wrap(head, width, subsequent_indent=" " * 6)
+        lines += _indented(one.help, width) if one.help else []
     return lines
 
 
-def inner_models(found: list[Parameter]) -> list[type[BaseModel]]:
-    """Tables that stand inside these keys, other than steps and the recipe's own."""
-    seen: list[type[BaseModel]] = []
-    for one in found:
-        seen += [m for m in one.models if m not in seen and not issubclass(m, Step) and m not in TABLES.values()]
-    return seen
-
-
-def tag_of(model: type[BaseModel]) -> str:
-    """How an inner table is told from its siblings: by its kind, else by its name."""
-    kind = model.model_fields.get("kind")
-    from typing import get_args
-
-    return f'kind = "{get_args(kind.annotation)[0]}"' if kind is not None else model.__name__.lower()
-
-
-def toml_value(value: Any) -> str:
-    """A value as it is written in a recipe."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        return f'"{value}"'
-    if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key} = {toml_value(inner)}" for key, inner in value.items()) + " }"
-    if isinstance(value, list | tuple):
-        return "[ " + ", ".join(toml_value(inner) for inner in value) + " ]" if value else "[]"
-    return f"{value:g}" if isinstance(value, float) else str(value)
+def _indented(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, width, initial_indent=" " * 6, subsequent_indent=" " * 6)

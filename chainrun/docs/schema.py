@@ -1,4 +1,4 @@
-"""The JSON Schema of recipes, for editors: recipes/chainrun.schema.json is this, written out."""
+"""The JSON Schema of recipes, for editors; written to recipes/chainrun.schema.json."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ FILE_NAME = "chainrun.schema.json"
 
 
 def recipe_schema() -> dict[str, object]:
-    """The schema of a recipe as it is written: a chain may hold preset uses beside steps."""
+    """The schema of a recipe; a chain may hold uses of presets as well as steps."""
     schema = Recipe.model_json_schema(by_alias=True)
     use = PresetUse.model_json_schema(by_alias=True)
     schema["$defs"]["PresetUse"] = use
@@ -22,7 +22,7 @@ def recipe_schema() -> dict[str, object]:
 
 
 def _loosen(node: Any) -> Any:
-    """Let chains hold preset uses, and drop what editors that know Draft 4 stumble over."""
+    """The schema with preset uses allowed in chains, and without keywords that Draft 4 does not have."""
     if isinstance(node, list):
         return [_loosen(inner) for inner in node]
     if not isinstance(node, dict):
@@ -34,5 +34,5 @@ def _loosen(node: Any) -> Any:
 
 
 def schema_text() -> str:
-    """The schema as a file holds it."""
+    """The schema as the text of its file."""
     return json.dumps(recipe_schema(), indent=1, sort_keys=True, ensure_ascii=False) + "\n"

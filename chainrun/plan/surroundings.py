@@ -40,6 +40,7 @@ NOT_IN_PRINTS = ("arrival.py", "dither.py", "onsets.py", "sketch.py", "unmixing.
 TEXT = re.compile(
     r'"""(?:.|\n)*?"""'  # docstrings: in these files nothing else has three quotes
     r'|\bdescription=\s*(?:"(?:[^"\\\n]|\\.)*"\s*)+'
+    r'|^    source = ".*"$'
     r"|^    def in_words\(.*\n(?:(?: {8}.*)?\n)*"  # steps in words, for pages
     r"|^\s*#.*$",
     re.MULTILINE,

@@ -39,7 +39,7 @@ class Gate(Thresholded):
     shuts = True
     acts = True
     unity = {"threshold_dbfs": -36.0, "range_db": 0.0}
-    source = "peak detector with hysteresis and hold, common practice; time constants as in JAES 60(6), 2012"
+    source = "peak detector with hysteresis and hold, common practice; time constants: JAES 60(6), 2012"
 
     def in_words(self) -> str:
         early = f", {self.lookahead_ms:g} ms early" if self.lookahead_ms else ""

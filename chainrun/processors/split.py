@@ -47,7 +47,7 @@ class Split(Step):
         ],
     }
 
-    source = "S. H. Linkwitz, JAES 24(1):2-8, 1976"
+    source = "S. H. Linkwitz, JAES 24(1), 1976"
 
     @model_validator(mode="after")
     def _bands_fit(self) -> Self:

@@ -48,14 +48,14 @@ class RidePoint(StrictModel):
     gain_db: float = Field(ge=-120, le=24, description="added to the fader")
 
 
-class Stretch(StrictModel):
+class ActiveStretch(StrictModel):
     """Stretch of the session."""
 
     from_s: float = Field(ge=0, le=86400, description="begin of the stretch")
     to_s: float = Field(ge=0, le=86400, description="end of the stretch")
 
     @model_validator(mode="after")
-    def _in_order(self) -> Stretch:
+    def _in_order(self) -> ActiveStretch:
         if self.to_s <= self.from_s:
             raise misuse(Code.WRONG_ORDER, "to_s must be later than from_s")
         return self
@@ -76,7 +76,7 @@ class _Strip(StrictModel):
         max_length=10000,
         description="moves of the fader: { at_s = 12, gain_db = -2 }, linear in dB between points",
     )
-    active: list[Stretch] = Field(
+    active: list[ActiveStretch] = Field(
         default_factory=list,
         max_length=10000,
         description="stretches that sound ({ from_s = 0, to_s = 9.5 }, 10 ms fades); affects fader and sends, not keys",

@@ -11,7 +11,10 @@ from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
+from pydantic import ConfigDict, Field
+
 from chainrun import toml_file
+from chainrun.contract import StrictModel, Version
 from chainrun.errors import nearest, shown
 from chainrun.problem_codes import Code
 from chainrun.recipe.address import child_of, item_index
@@ -20,8 +23,26 @@ from chainrun.recipe.redirects import find_in_path, todays_key
 from chainrun.recipe.tables import Items, Place, Table, wrap
 from chainrun.recipe.toml_text import as_toml
 
-HEADER_KEYS = ("grammar", "about")
-SPECIAL_KEYS = ("remove", "replace_presets", *HEADER_KEYS)
+
+class OverlayFile(StrictModel):
+    """Changes that are laid over a recipe: any of its keys, as tables or as dotted paths in quotes.
+
+    `"stems.kick.level_db" = -3` changes one key; `"stems.kick.chain.door.range_db" = 20` one of a step, by its name or
+    by its place from 0. Only the last part of a path may be new.
+    """
+
+    model_config = ConfigDict(extra="allow")
+
+    grammar: Version | None = Field(None, description="version of this grammar")
+    about: str | None = Field(None, description="free text")
+    remove: list[str] = Field(default_factory=list, description="paths of what is taken out")
+    replace_presets: dict[str, str] = Field(
+        default_factory=dict, description='"old/preset" = "new/preset", wherever a chain uses it'
+    )
+
+
+SPECIAL_KEYS = tuple(OverlayFile.model_fields)
+"""Keys of an overlay that are none of the recipe."""
 
 
 def lay_over(recipe: Table, overlay: Table, problems: Problems) -> dict[str, str]:

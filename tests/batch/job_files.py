@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 import soundfile
 
-from chainrun.batch import BatchOptions, open_jobs, run_batch
+from chainrun.batch.jobs import open_jobs
+from chainrun.batch.run import BatchOptions, run_batch
 from tests.signals import noise
 
 RECIPE = """grammar = 1

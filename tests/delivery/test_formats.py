@@ -1,4 +1,4 @@
-"""Formats of a delivery: rates, folds, fades, parts, lossy files, and what cannot be."""
+"""Formats of a delivery: rates, folds, fades, parts, lossy files, and impossible combinations."""
 
 from __future__ import annotations
 
@@ -88,6 +88,6 @@ def test_mp3_at_a_rate_that_it_does_not_know(session, chainrun):
     assert (ran.code, "does not support this rate" in ran.err, ":6:" in ran.err) == (3, True, True)
 
 
-def test_a_delivery_behind_the_end_is_refused(mix):
+def test_a_delivery_after_the_end_is_refused(mix):
     _, ran = mix("from_s = 60")
     assert (ran.code, "after the session's end" in ran.err) == (3, True)

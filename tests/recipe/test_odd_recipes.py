@@ -1,11 +1,11 @@
-"""Odd values, circles and paths in recipes end in words and the right exit code."""
+"""Odd values, circles and paths in recipes end in clear errors with the right exit code."""
 
 from __future__ import annotations
 
 SONG = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
 
 
-def test_true_is_no_version(session, chainrun):
+def test_true_is_not_a_version(session, chainrun):
     ran = chainrun("check", session.write(SONG.replace("grammar = 1", "grammar = true")))
     assert (ran.code, "a version is a number" in ran.err) == (3, True), ran.err
 
