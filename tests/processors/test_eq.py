@@ -46,7 +46,7 @@ def test_bands_on_one_side_and_on_mid_or_side():
     x = np.stack([left, right])
 
     def change(channel, signal=x):
-        y = through(signal, do="eq", bands=[{**band, "channel": channel}])
+        y = through(signal, do="eq", bands=[{**band, "acts_on": channel}])
         return [20 * np.log10(np.std(y[i, 4800:]) / np.std(signal[i, 4800:])) for i in (0, 1)]
 
     assert change("left") == pytest.approx([12, 0], abs=0.05)
