@@ -15,9 +15,10 @@ from chainrun.plan import Plan, build_plan
 from chainrun.plan.plan import folder_of
 from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, Overrides, open_recipe
-from chainrun.recipe.load import recipe_name, refuse_retired
+from chainrun.recipe.load import recipe_name
 from chainrun.scheduler import warm_up
 from chainrun.store import Store, hasher
+from chainrun.verify.changed import refuse_preset_warnings
 from chainrun.whole_file import work_folder
 
 if TYPE_CHECKING:
@@ -40,7 +41,7 @@ class RendersOptions:
     store: Path | None = None
     """Folder of cached prints; None caches none."""
     strict: bool = False
-    """Whether a retired preset is an error."""
+    """Whether warnings about presets (retired, changed) are errors."""
     page: PagePlace | None = None
     """Where the page of each is written; None for no pages."""
 
@@ -105,7 +106,7 @@ def _planned(
         warm_up()  # the server of workers imports the engine while stems are hashed
     for opened in session:
         if options.strict:
-            refuse_retired(opened)
+            refuse_preset_warnings(opened)
     solo, hash_file = options.only, hasher(store)
     return [
         (opened, build_plan(opened, only=solo, from_s=options.from_s, to_s=options.to_s, hash_file=hash_file))

@@ -198,9 +198,9 @@ def test_the_command_line_names_the_option(song, chainrun):
     ran = chainrun("render", song(), "-o", "out", "--only", "kik", "--json")
     assert ran.json["problems"][0]["message"] == "--only: there is no such stem or bus"
     for span, told in (
-        (("--from", "5"), "--from/--to lies outside the session (0 to 0.2 s); given 5 to 0.2 s"),
-        (("--from", "5", "--to", "6"), "--from/--to lies outside the session (0 to 0.2 s); given 5 to 6 s"),
-        (("--from", "0.1", "--to", "0.05"), "--from lies after --to, or on it; given 0.1 to 0.05 s"),
+        (("--from", "5"), "--from/--to is outside the session (0 to 0.2 s); given 5 to 0.2 s"),
+        (("--from", "5", "--to", "6"), "--from/--to is outside the session (0 to 0.2 s); given 5 to 6 s"),
+        (("--from", "0.1", "--to", "0.05"), "--from must be before --to; given 0.1 to 0.05 s"),
     ):
         ran = chainrun("render", song(), "-o", "out", *span)
         assert (ran.code, ran.err.startswith(told)) == (2, True), ran.err
@@ -208,15 +208,15 @@ def test_the_command_line_names_the_option(song, chainrun):
 
 def test_the_option_that_asked_for_it_is_named():
     asked = {
-        (Code.UNKNOWN_WORD, "only"): "--only: so",
+        (Code.UNKNOWN_WORD, "jobs"): "--jobs: so",
         (Code.UNKNOWN_WORD, "stems"): "--stems: so",
         (Code.UNKNOWN_WORD, "reference"): "so for --reference",
-        (Code.OPTION_VALUE, "target"): "-o wants a recipe's file, not a folder",
-        (Code.OPTION_VALUE, "cluster"): "--cluster is no place of workers",
+        (Code.OPTION_VALUE, "target"): "--write takes a recipe's file, not a folder",
+        (Code.OPTION_VALUE, "cluster"): "--cluster takes local:N or tcp://HOST:PORT",
         (Code.OPTION_VALUE, "cluster_workers"): "--cluster local:N needs a number of workers",
-        (Code.OPTION_VALUE, "shard"): "--shard is no share",
+        (Code.OPTION_VALUE, "shard"): "--shard takes K/N",
         (Code.EXTRA_MISSING, "cluster"): "--cluster needs the extra `cluster`",
-        (Code.NOT_COMPARABLE, "variant"): "--variant goes with a recipe",
+        (Code.NOT_COMPARABLE, "variant"): "--variant needs a recipe",
     }
     for (code, by), message in asked.items():
         assert for_command_line(Problem("so", code=code, facts=(("asked_by", by),))).message == message

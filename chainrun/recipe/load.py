@@ -296,13 +296,6 @@ def _advice(library: Library, name: str) -> str:
     return f"; advised in its place: {way[-1]}{between}{gone}"
 
 
-def refuse_retired(opened: Opened) -> None:
-    """Refuse a recipe that uses retired presets. Raises RecipeError."""
-    if any(use.status == "retired" for use in opened.uses):
-        found = [one for one in opened.problems.warnings if one.code is Code.RETIRED_PRESET]
-        raise RecipeError([replace(one, severity="error") for one in found])
-
-
 def _lay_all(table: Table, overrides: Overrides, problems: Problems) -> None:
     def lay(overlay: Table) -> None:
         table.replacements.append(lay_over(table, overlay, problems))

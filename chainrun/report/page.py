@@ -42,6 +42,10 @@ def need_report() -> None:
         )
 
 
+PAGE_ENDINGS = (".html", ".htm")
+"""Of a page in one file."""
+
+
 @dataclass(frozen=True)
 class PagePlace:
     """The place of a page: its file, a folder for figures and sounds, and whether `file` embeds them."""
@@ -54,7 +58,7 @@ class PagePlace:
     def of(cls, path: Path, embed: bool = False) -> PagePlace:
         """The place of a page: `NAME.html` or with `embed` a single file, else a folder with an index.html."""
         need_report()
-        if path.suffix.lower() in (".html", ".htm"):
+        if path.suffix.lower() in PAGE_ENDINGS:
             _refuse_others(path)
             return cls._with_spare_folder(path)
         if path.exists() and not path.is_dir():

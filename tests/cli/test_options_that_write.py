@@ -14,10 +14,10 @@ WRITERS = {
     "junit": ("verify", "song.recipe.toml", "--junit-xml"),
     "markdown": ("verify", "song.recipe.toml", "--markdown"),
     "report": ("render", "song.recipe.toml", "-o", "out", "--report"),
-    "resolve": ("resolve", "song.recipe.toml", "-o"),
-    "draft": ("draft", "stems", "-o"),
+    "resolve": ("resolve", "song.recipe.toml", "--write"),
+    "draft": ("draft", "stems", "--write"),
     "overlay of a survey": ("survey", "song.recipe.toml", "--write"),
-    "pack": ("pack", "song.recipe.toml", "--no-licence", "-o"),
+    "pack": ("pack", "song.recipe.toml", "--no-licence", "--write"),
 }
 
 VICTIMS = ["kick.wav", "song.recipe.toml", "mine.overlay.toml", "notes.md", "night.jobs.toml", "mine.zip", "fifo"]

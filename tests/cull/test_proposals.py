@@ -18,7 +18,7 @@ from tests.signals import drums, noise
 def plan_of(chainrun, band, *more):
     path = band / "2026.cull.toml"
     path.unlink(missing_ok=True)
-    ran = chainrun("cull", "plan", "--presets", "library", "-o", path, "--year", 2026, "--recipes", *more)
+    ran = chainrun("cull", "plan", "--presets", "library", "--write", path, "--year", 2026, "--recipes", *more)
     return ran, path.read_text() if path.exists() else ""
 
 
@@ -103,8 +103,8 @@ def test_both_channels_of_a_stem_count(tmp_path, monkeypatch):
     )
     known = usage([tmp_path / "a.recipe.toml"])
     near = on_stems(shelf, [pair_of("both", "left", -40.0)], known)
-    assert near[0].stem_lu is not None
-    assert near[0].stem_lu > -60.0
+    assert near[0].stem_residual_lu is not None
+    assert near[0].stem_residual_lu > -60.0
     assert apart
 
 
@@ -119,7 +119,16 @@ def test_a_plan_never_proposes_a_successor_that_it_culls(tmp_path, chainrun, mon
     soundfile.write("a.wav", noise(4800, 0.1), RATE)
     (tmp_path / "a.recipe.toml").write_text('grammar = 1\npresets_dirs = ["library"]\n[stems.a]\nfile = "a.wav"\n')
     ran = chainrun(
-        "cull", "plan", "--recipes", "a.recipe.toml", "--presets", "library", "-o", "2026.cull.toml", "--year", 2026
+        "cull",
+        "plan",
+        "--recipes",
+        "a.recipe.toml",
+        "--presets",
+        "library",
+        "--write",
+        "2026.cull.toml",
+        "--year",
+        2026,
     )
     assert ran.code == 0, ran.err
     decisions = {one["name"]: one for one in tomllib.loads((tmp_path / "2026.cull.toml").read_text())["preset"]}

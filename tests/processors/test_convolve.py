@@ -35,7 +35,7 @@ def test_a_response_stays_found_from_a_preset_and_in_a_resolved_recipe(session, 
     )
     path = session.write('grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { preset = "rooms/hall" } ]\n')
     first = chainrun("render", path, "-o", "out", "--json").json["deliveries"][0]["pcm_sha256"]
-    assert chainrun("resolve", path, "-o", "elsewhere/flat.recipe.toml").code == 0
+    assert chainrun("resolve", path, "--write", "elsewhere/flat.recipe.toml").code == 0
     found = chainrun("render", "elsewhere/flat.recipe.toml", "-o", "out", "--json").json
     assert found["deliveries"][0]["pcm_sha256"] == first
 

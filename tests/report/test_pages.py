@@ -149,7 +149,7 @@ def test_a_strangers_title_is_harmless(session, chainrun, text):
     assert len(scripts) == 1 and "alert" not in scripts[0]
     assert not set("\x1b\x07\u202e\u202c") & set(page + ran.out + ran.err)
     assert ("49" not in Reader(page).tags[4][1].get("content", "") and "{{ 7 * 7 }}" in page) or "7 * 7" not in text
-    assert chainrun("pack", path, "-o", "x.zip", "--no-licence").code == 0
+    assert chainrun("pack", path, "--write", "x.zip", "--no-licence").code == 0
     with zipfile.ZipFile("x.zip") as file:
         assert all(re.fullmatch(r"[A-Za-z0-9._/-]+", name) for name in file.namelist())
     assert chainrun("check", "x.zip").code == 0

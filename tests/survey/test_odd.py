@@ -107,16 +107,16 @@ def test_bad_calls(tmp_path, chainrun):
         (("survey", folder, "--write", folder / "kick.wav"), 2, "not written over"),
         (("survey", folder, "--write", folder / "mine.overlay.toml"), 2, "not written over"),
         (("draft", folder / "kick.wav"), 2, "no such folder"),
-        (("draft", folder, "-o", folder), 2, "not a folder"),
+        (("draft", folder, "--write", folder), 2, "not a folder"),
     ):
         ran = chainrun(*arguments)
         assert (ran.code, text in ran.err) == (code, True), (arguments, ran.code, ran.err)
     empty = tmp_path / "empty"
     empty.mkdir()
     assert chainrun("survey", empty).code == 4
-    chainrun("draft", folder, "-o", tmp_path / "mine.recipe.toml")
-    again = chainrun("draft", folder, "-o", tmp_path / "mine.recipe.toml")
-    assert (again.code, "never written over" in again.err) == (2, True)
+    chainrun("draft", folder, "--write", tmp_path / "mine.recipe.toml")
+    again = chainrun("draft", folder, "--write", tmp_path / "mine.recipe.toml")
+    assert (again.code, "never overwrites one" in again.err) == (2, True)
 
 
 # -- drafts ----------------------------------------------------------------------------------------------------
@@ -124,7 +124,7 @@ def test_bad_calls(tmp_path, chainrun):
 
 def test_the_draft_of_the_demo(tmp_path, chainrun):
     shutil.copytree(DEMO, tmp_path / "takes")
-    assert chainrun("draft", tmp_path / "takes", "-o", tmp_path / "song.recipe.toml").code == 0
+    assert chainrun("draft", tmp_path / "takes", "--write", tmp_path / "song.recipe.toml").code == 0
     text = (tmp_path / "song.recipe.toml").read_text()
     for words in (
         'preset = "kick/close"',
@@ -168,7 +168,7 @@ def test_a_draft_of_odd_names(tmp_path, chainrun):
     folder.mkdir()
     for old, new in names.items():
         shutil.copy(DEMO / f"{old}.flac", folder / f"{new}.flac")
-    assert chainrun("draft", folder, "-o", tmp_path / "song.recipe.toml").code == 0
+    assert chainrun("draft", folder, "--write", tmp_path / "song.recipe.toml").code == 0
     text = (tmp_path / "song.recipe.toml").read_text()
     assert "[stems.mic_4]" in text and text.count("unknown: the name says nothing") == 2
     assert "[stems.oh]" in text and "kit" in text

@@ -59,7 +59,7 @@ def base_recipe(folder: Path) -> dict:
     """The demo recipe with everything folded in, and a hall that it sends to."""
     recipe = copy_of_demo(folder)
     flat = folder / "recipes" / "flat.recipe.toml"
-    assert app.main(["resolve", str(recipe), "-o", str(flat)]) == 0
+    assert app.main(["resolve", str(recipe), "--write", str(flat)]) == 0
     table = tomllib.loads(flat.read_text())
     table["buses"]["hall"] = {
         "level_db": -6.0,

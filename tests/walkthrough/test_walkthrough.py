@@ -68,7 +68,7 @@ def test_a_walkthrough_shows_all_notes_and_leaves_no_files(session, chainrun):
         assert chainrun("walkthrough", path, "-o", "empty", *span).code == 2
         assert not Path("empty").exists()
     Path("mine.html").write_text("hi")
-    assert chainrun("walkthrough", path, "-o", "mine.html").code == 2
+    assert chainrun("walkthrough", path, "--write", "mine.html").code == 2
     assert Path("mine.html").read_text() == "hi"
 
 
@@ -90,7 +90,7 @@ def test_a_page_of_an_hour_is_no_larger_than_that_of_minutes(session, chainrun):
 
 def test_a_walkthroughs_stretch_and_mistakes(song, session, chainrun):
     ran = chainrun(
-        "walkthrough", song, "-o", "walk.html", "--stems", "pair", "--from", "0.1", "--to", "0.3", "--no-store"
+        "walkthrough", song, "--write", "walk.html", "--stems", "pair", "--from", "0.1", "--to", "0.3", "--no-store"
     )
     assert ran.code == 0, ran.err
     assert "from 0.1 to 0.3 s" in Path("walk.html").read_text()
