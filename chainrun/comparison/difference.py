@@ -75,7 +75,7 @@ class Difference:
         return max((abs(db) for db in self.bands_db.values()), default=0.0)
 
     def notes(self) -> list[str]:
-        """How B was aligned and converted, and how the two files differ in length, channels and image."""
+        """Sentences about the alignment and conversion of B, and about different lengths, channels and images."""
         a, b = self.one.measured, self.other.measured
         found = []
         if not self.aligned:

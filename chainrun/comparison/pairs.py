@@ -31,7 +31,7 @@ class Compared:
 
     @property
     def label(self) -> str:
-        """`song.recipe.toml (softer)`."""
+        """`song.recipe.toml (quieter)`."""
         return f"{self.path} ({self.variant})" if self.variant else str(self.path)
 
     @property

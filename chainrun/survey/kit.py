@@ -61,7 +61,7 @@ def close_ones(channels: list[Channel], envelopes: Mapping[str, Array]) -> list[
 
 
 def standing_apart(envelopes: Mapping[str, Array]) -> dict[str, float]:
-    """How much of each microphone's sound is its own: from its hits, and against the other microphones.
+    """The share of each microphone's sound that is its own: from its hits, and against the other microphones.
 
     A far microphone follows the common sound, a close one its drum. In dB; the weights were found by trial.
     """

@@ -139,7 +139,7 @@ def test_a_second_cull_reaches_the_sessions_of_the_first(band, chainrun):
     assert chainrun("cull", "apply", second).code == 0
     assert chainrun("check", "songs/jig.recipe.toml", "--overlay", "2027.overlay.toml", "--strict").code == 0
     told = chainrun("check", "songs/jig.recipe.toml").err
-    assert "advised in its place: kick/newest (behind kick/new)" in told and "jig.recipe.toml:5:" in told
+    assert "its successor is kick/newest (after kick/new)" in told and "jig.recipe.toml:5:" in told
     ran = chainrun("cull", "apply", first)
     assert (ran.code, "nothing to do" in ran.out) == (0, True)
     before = snapshot(band)

@@ -213,7 +213,7 @@ def test_stated_distances_are_shown_beside_measured_ones(tmp_path, chainrun):
     kick = next(one for one in told_of if one["channel"] == "kick")
     true = TRUTH["delays_samples"]["over_left"]["kick"] / RATE * TRUTH["speed_of_sound_m_s"]
     assert kick["reference_distance_by_sound_m"] == pytest.approx(true, abs=0.02)
-    assert "by sound, over.left stands so far from each drum:" in chainrun("survey", recipe).out
+    assert "distance of over.left from each drum:" in chainrun("survey", recipe).out
 
 
 # -- real recordings -------------------------------------------------------------------------------------------
