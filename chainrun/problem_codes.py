@@ -33,6 +33,7 @@ class Code(StrEnum):
     NO_HOME_FOLDER = "no-home-folder", "There is no home folder for the store, and no other folder was given."
     STRETCH_OUTSIDE = "stretch-outside-session", "The stretch to deliver is outside the session."
     STRETCH_REVERSED = "stretch-reversed", "The stretch to deliver ends before it begins."
+    NO_FILE_MATCHES = "no-file-matches", "No file has a name that matches the pattern."
     WRONG_FILE_NAME = "wrong-file-name", "The name of a file to write has the wrong form."
 
     # -- files, folders, disk ------------------------------------------------------------------------------------

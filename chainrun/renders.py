@@ -1,4 +1,4 @@
-"""Several recipes rendered one after the other, each with its page where one is wanted."""
+"""Several recipes rendered one after the other, each with a page where one is asked for."""
 
 from __future__ import annotations
 
@@ -15,9 +15,10 @@ from chainrun.plan import Plan, build_plan
 from chainrun.plan.plan import folder_of
 from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, Overrides, open_recipe
-from chainrun.recipe.load import recipe_name, refuse_retired
+from chainrun.recipe.load import recipe_name
 from chainrun.scheduler import warm_up
 from chainrun.store import Store, hasher
+from chainrun.verify.changed import refuse_preset_warnings
 from chainrun.whole_file import work_folder
 
 if TYPE_CHECKING:
@@ -28,26 +29,26 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True)
 class RendersOptions:
-    """What of the recipes is rendered, and how."""
+    """Which part of the recipes is rendered, and how."""
 
     only: tuple[str, ...] = ()
-    """Stems and buses that sound; none for all."""
+    """Stems and buses that sound; empty for all."""
     from_s: float | None = None
     to_s: float | None = None
     """The stretch of the session to deliver, in seconds."""
     workers: int | None = None
-    """Worker processes; None for as many as pay."""
+    """Worker processes; None for automatic."""
     store: Path | None = None
-    """Folder of kept prints; None keeps none."""
+    """Folder of cached prints; None caches none."""
     strict: bool = False
-    """Whether a retired preset is an error."""
+    """Whether warnings about presets (retired, changed) are errors."""
     page: PagePlace | None = None
-    """Where each gets a page; None for no pages."""
+    """Where the page of each is written; None for no pages."""
 
 
 @dataclass(frozen=True)
 class RenderedRecipe:
-    """A recipe, what came out of it, and its page."""
+    """A recipe with the result of its render and its page."""
 
     opened: Opened
     result: RenderResult
@@ -67,8 +68,8 @@ def render_recipes(
 ) -> list[RenderedRecipe]:
     """Render recipes into a folder: one into `out` itself, several into a folder each, RECIPE.CHANGE if changed.
 
-    All are held to be valid before the first is rendered. `ended` hears of each as it is done. Raises UsageError where
-    two would write into one folder, RecipeError, AudioError, ResourceError.
+    All are validated before the first is rendered. `ended` is called after each. Raises UsageError where two would
+    write into one folder, RecipeError, AudioError, ResourceError.
     """
     chosen, options = chosen or Overrides(), options or RendersOptions()
     folders = [_folder(path, out, len(recipes), chosen) for path in recipes]
@@ -105,7 +106,7 @@ def _planned(
         warm_up()  # the server of workers imports the engine while stems are hashed
     for opened in session:
         if options.strict:
-            refuse_retired(opened)
+            refuse_preset_warnings(opened)
     solo, hash_file = options.only, hasher(store)
     return [
         (opened, build_plan(opened, only=solo, from_s=options.from_s, to_s=options.to_s, hash_file=hash_file))

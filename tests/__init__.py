@@ -1,1 +1,1 @@
-"""Tests: each says a promise, and where its expected value comes from."""
+"""Tests: each name states a promise; each expected value has its source beside it."""

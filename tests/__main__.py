@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-# one thread each for the linear algebra: the processes share the machine's cores already
+# One BLAS thread each: the processes already share the machine's cores.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 if __name__ == "__main__":

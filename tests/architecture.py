@@ -1,6 +1,6 @@
-"""The structure of the house, read from its imports: `python -m tests.architecture` prints it and what breaks it.
+"""The package's structure, from its imports: `python -m tests.architecture` prints it, and the imports that break it.
 
-The rows stand top first. A module imports only from rows below its own, or from its own package; packages in one row do
+The top row comes first. A module imports only from rows below its own, or from its own package; packages in one row do
 not import each other. Imports inside functions and for type checking alone count like all others.
 """
 
@@ -67,7 +67,7 @@ def files() -> list[Path]:
 
 
 def room_of(path: Path) -> str:
-    """The package or module below chainrun/ in which a file lies."""
+    """The package or module below chainrun/ that a file belongs to."""
     return path.relative_to(PACKAGE).with_suffix("").parts[0]
 
 
@@ -78,7 +78,7 @@ def module_of(path: Path) -> str:
 
 
 def imports_of(path: Path) -> Iterator[str]:
-    """Every module that a file imports, wherever the import stands, and every name that it takes from one."""
+    """Every module that a file imports, wherever the import is, and every name that it takes from one."""
     for node in ast.walk(ast.parse(path.read_text())):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
@@ -110,13 +110,13 @@ def broken_imports(path: Path) -> list[str]:
 
 
 def graph() -> dict[str, set[str]]:
-    """Each module with the modules of the house that it imports. A package's `__init__` counts by itself."""
+    """Each module with the modules of the package that it imports. A package's `__init__` counts by itself."""
     known = {module_of(path): path for path in files()}
     found: dict[str, set[str]] = {}
     for name, path in known.items():
         imported = set(imports_of(path))
         here = {module for module in imported if module in known and module != name}
-        if "chainrun.__version__" in imported:  # a constant: what the package hands on is imported when it is asked for
+        if "chainrun.__version__" in imported:  # a constant; the package imports the rest on demand
             here.discard("chainrun")
         # `from package import name` means the module of that name, where there is one; else the package itself
         found[name] = {one for one in here if not any(other.startswith(f"{one}.") for other in here)}

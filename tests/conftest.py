@@ -1,4 +1,4 @@
-"""What tests of several folders are given: a store, the program, small sessions, a copy of the demo."""
+"""Fixtures of several folders: a store, the program, small sessions, a copy of the demo."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from tests.songs import DELIVERED, PRESET
 
 @pytest.fixture(autouse=True)
 def store(tmp_path_factory, monkeypatch):
-    """A store of its own for every test, and no word of where the tests run: CI refuses to accept baselines."""
+    """A store of its own for every test, and no CI variable, since CI refuses to accept baselines."""
     folder = tmp_path_factory.mktemp("store")
     monkeypatch.delenv("CI", raising=False)
     monkeypatch.setenv("CHAINRUN_STORE", str(folder))

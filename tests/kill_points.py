@@ -1,4 +1,4 @@
-"""Runs the program with a hand on its own switch: a signal hits it at the n-th rename, open, block of sound, import.
+"""Runs the program so that a signal hits it at its n-th rename, open, block of sound or import.
 
 The points are Python's audit events, which know no module of the package, and blocks that soundfile writes (`sound`) and reads (`heard`). Modules are
 imported before the program's own only where they come with Python. tests/program.py starts processes of this kind.
@@ -55,7 +55,7 @@ class Switch:
 
 
 def begin() -> None:
-    """The program's first step, behind the words: point, number, signal, file for the counts (or nothing)."""
+    """The program's first step, after the words: point, number, signal, file for the counts (or nothing)."""
     point, number, signum, told, *arguments = sys.argv[1:]
     switch = Switch(point, int(number), int(signum))
     if told:
@@ -73,4 +73,4 @@ def begin() -> None:
 
 
 NEVER = ("", 0, signal.SIGCONT)
-"""What is told where no point is meant and all are counted."""
+"""A point that is never reached, and a signal that does nothing: all points are only counted."""

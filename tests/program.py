@@ -18,15 +18,15 @@ from tests.kill_points import NEVER
 from tests.signals import ROOT
 
 COMMAND = (sys.executable, "-m", "chainrun")
-"""The program's own words; behind them come a command and its arguments."""
+"""The program's own words; a command and its arguments come after them."""
 DEVNULL = subprocess.DEVNULL
 PATIENCE_S = 180
-"""So long a process may take at most: it is there to end what hangs, and judges nothing."""
+"""Maximum time of a process. It ends processes that hang, and judges nothing."""
 
 
 @dataclass
 class Ran:
-    """What a command did."""
+    """Result of a command."""
 
     code: int
     out: str
@@ -52,13 +52,13 @@ def start(*arguments, env=None, cwd=None, command=COMMAND, **more) -> subprocess
 
 
 def run_as_process(*arguments, env=None, cwd=None, command=COMMAND, seconds=PATIENCE_S, **more) -> Ran:
-    """Runs a command as a process of its own, to its end; what it reads is empty."""
+    """Runs a command as a process of its own, to its end, with empty input."""
     process = start(*arguments, env=env, cwd=cwd, command=command, **{"stdin": DEVNULL, **more})
     return ended(process, seconds)
 
 
 def ended(process: subprocess.Popen, seconds: float = PATIENCE_S) -> Ran:
-    """Waits for the end of a started process, and tells what it did."""
+    """Waits for the end of a started process, and returns its result."""
     try:
         out, err = process.communicate(timeout=seconds)
     except subprocess.TimeoutExpired:
@@ -136,5 +136,5 @@ def family_of(pid: int) -> list[int]:
 
 
 def wait_for_the_end_of(pids) -> None:
-    """Waits until none of these processes is there any more."""
+    """Waits until all these processes have ended."""
     wait_until(lambda: not [pid for pid in pids if Path(f"/proc/{pid}").exists()], "the end of all children")

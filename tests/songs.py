@@ -70,7 +70,7 @@ target_lufs = -20
 file = "stems/{name}.wav"
 what = "stems.*"
 """
-"""Six nodes over the stems of `session`, for what is kept of them and who makes them."""
+"""Six nodes over the stems of `session`, for tests of the store and of workers."""
 DELIVERED = """grammar = 1
 presets_dirs = ["presets"]
 [stems.kick]
@@ -162,7 +162,7 @@ def render_main(path, out="out", **options):
 
 
 def impulse_file(folder, at=5000, n=20000, channels=1, rate=48000):
-    """Writes impulse.wav: silence but for one frame of 0.5."""
+    """Writes impulse.wav: silence except for one frame of 0.5."""
     x = np.zeros((n, channels))
     x[at] = 0.5
     soundfile.write(folder / "impulse.wav", x, rate, subtype="FLOAT")

@@ -19,7 +19,7 @@ def runner_of(channels=1, keys=None, hit=None, rate=RATE, tempo=None, **numbers)
 
 
 def run_step(x, **numbers):
-    """What a step makes of x, its latency taken away, and its runner."""
+    """Output of a step for x, without its latency, and its runner."""
     runner = runner_of(x.shape[0], **numbers)
     late = runner.latency_frames
     y = runner.run(np.concatenate([x, np.zeros((x.shape[0], late))], axis=1), {})
@@ -27,7 +27,7 @@ def run_step(x, **numbers):
 
 
 def through(x, rate=RATE, **numbers):
-    """What a step makes of x, its latency taken away."""
+    """Output of a step for x, without its latency."""
     return run_step(x, rate=rate, **numbers)[0]
 
 

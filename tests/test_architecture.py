@@ -1,4 +1,4 @@
-"""The house holds: imports go down the rows of the design, start-up stays cheap, names stay honest."""
+"""The structure of the package: imports go down the rows, start-up stays cheap, names are unique."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def test_every_folder_says_what_lives_there(folder):
 
 
 @pytest.mark.parametrize("path", EVERY_FILE, ids=lambda p: str(p.relative_to(ROOT)))
-def test_files_are_rooms_not_sheds(path):
+def test_files_are_short(path):
     assert path.stem not in {"utils", "helpers", "common", "base", "misc", "manager"}
     assert len(path.read_text().splitlines()) <= 450, "a file this long asks for a split"
 
@@ -61,7 +61,7 @@ def test_functions_are_read_on_one_screen():
 
 
 def test_no_two_classes_have_one_name():
-    """What is called alike is taken for one another, in a search as in a traceback."""
+    """Two classes of one name are mistaken for each other, in a search and in a traceback."""
     places: dict[str, list[str]] = {}
     for file, tree in trees():
         for node in ast.walk(tree):
@@ -70,7 +70,7 @@ def test_no_two_classes_have_one_name():
     assert not {name: found for name, found in places.items() if len(found) > 1}
 
 
-def test_top_level_is_the_designs():
+def test_the_top_level_is_that_of_the_design():
     allowed = {
         "README.md",
         "DEVELOPERS.md",
@@ -110,6 +110,6 @@ def test_start_does_not_cost_scipy(name):
 
 
 def test_untyped_tables_become_fewer():
-    """Data that crosses a module's border is typed; what is still a `dict[str, Any]` may only become less."""
+    """Data that crosses a module's border is typed; their number of `dict[str, Any]` may only fall."""
     found = {path: len(re.findall(r"dict\[str, Any\]", path.read_text())) for path in files()}
     assert sum(found.values()) <= 14, {str(path.relative_to(ROOT)): n for path, n in found.items() if n}

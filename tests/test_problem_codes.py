@@ -1,4 +1,4 @@
-"""Codes of problems: each has a meaning and a use, every problem has one, and nothing is decided by a sentence."""
+"""Codes of problems: each has a meaning and a use, every problem has one, and sentences decide nothing."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def test_every_code_has_a_word_and_a_meaning():
         assert code.about[0].isupper() and code.about.endswith(".") and " " in code.about, code
 
 
-def test_no_code_is_called_like_an_error_of_pydantic():
+def test_no_code_has_the_name_of_a_pydantic_error():
     from typing import get_args
 
     from pydantic_core.core_schema import ErrorType
@@ -154,14 +154,14 @@ def test_one_mistake_has_one_code_whatever_its_sentence(song):
     texts = [
         SONG.replace("-3", "500"),
         SONG.replace('"kick.wav"', '"kick.wav"\ntrim_db = [0.0, 500.0]'),
-        SONG.replace('"kick.wav"', '"kick.wav"\nride = [ { at_s = 0.0, gain_db = 500.0 } ]'),
+        SONG.replace('"kick.wav"', '"kick.wav"\nshift_ms = 9000.0'),
     ]
     problems = [chainrun.check(song(text)).problems for text in texts]
     assert [one.code for found in problems for one in found] == [Code.OUT_OF_RANGE] * 3
     assert len({one.message for found in problems for one in found}) == 3
 
 
-def test_what_retired_presets_are_refused_by(song, tmp_path):
+def test_retired_presets_are_refused_by_code(song, tmp_path):
     (tmp_path / "presets").mkdir()
     (tmp_path / "presets" / "old.preset.toml").write_text(
         'grammar = 1\nstatus = "retired"\nchain = [ { do = "gain", gain_db = 1 } ]\n'
@@ -198,25 +198,25 @@ def test_the_command_line_names_the_option(song, chainrun):
     ran = chainrun("render", song(), "-o", "out", "--only", "kik", "--json")
     assert ran.json["problems"][0]["message"] == "--only: there is no such stem or bus"
     for span, told in (
-        (("--from", "5"), "--from/--to lies outside the session (0 to 0.2 s); given 5 to 0.2 s"),
-        (("--from", "5", "--to", "6"), "--from/--to lies outside the session (0 to 0.2 s); given 5 to 6 s"),
-        (("--from", "0.1", "--to", "0.05"), "--from lies after --to, or on it; given 0.1 to 0.05 s"),
+        (("--from", "5"), "--from/--to is outside the session (0 to 0.2 s); given 5 to 0.2 s"),
+        (("--from", "5", "--to", "6"), "--from/--to is outside the session (0 to 0.2 s); given 5 to 6 s"),
+        (("--from", "0.1", "--to", "0.05"), "--from must be before --to; given 0.1 to 0.05 s"),
     ):
         ran = chainrun("render", song(), "-o", "out", *span)
         assert (ran.code, ran.err.startswith(told)) == (2, True), ran.err
 
 
-def test_what_asked_for_it_is_named_as_an_option():
+def test_the_option_that_asked_for_it_is_named():
     asked = {
-        (Code.UNKNOWN_WORD, "only"): "--only: so",
+        (Code.UNKNOWN_WORD, "jobs"): "--jobs: so",
         (Code.UNKNOWN_WORD, "stems"): "--stems: so",
         (Code.UNKNOWN_WORD, "reference"): "so for --reference",
-        (Code.OPTION_VALUE, "target"): "-o wants a recipe's file, not a folder",
-        (Code.OPTION_VALUE, "cluster"): "--cluster is no place of workers",
+        (Code.OPTION_VALUE, "target"): "--write takes a recipe's file, not a folder",
+        (Code.OPTION_VALUE, "cluster"): "--cluster takes local:N or tcp://HOST:PORT",
         (Code.OPTION_VALUE, "cluster_workers"): "--cluster local:N needs a number of workers",
-        (Code.OPTION_VALUE, "shard"): "--shard is no share",
+        (Code.OPTION_VALUE, "shard"): "--shard takes K/N",
         (Code.EXTRA_MISSING, "cluster"): "--cluster needs the extra `cluster`",
-        (Code.NOT_COMPARABLE, "variant"): "--variant goes with a recipe",
+        (Code.NOT_COMPARABLE, "variant"): "--variant needs a recipe",
     }
     for (code, by), message in asked.items():
         assert for_command_line(Problem("so", code=code, facts=(("asked_by", by),))).message == message
@@ -225,7 +225,7 @@ def test_what_asked_for_it_is_named_as_an_option():
     assert for_command_line(anew).hint == "accept it anew: chainrun verify RECIPE --accept"
 
 
-def test_a_hint_is_mended_by_code_and_facts_alone():
+def test_options_enter_a_hint_by_code_and_facts_alone():
     for code in _MENDED:
         plain = Problem("said", hint="done", code=code, facts=(("session_s", 1.0), ("enough", 2.0)))
         other = replace(plain, message="otherwise said", hint="otherwise done")

@@ -1,4 +1,4 @@
-"""The tests' own house: each file says what it holds, none leans on the bench, one module starts processes."""
+"""Structure of the tests: each file says what it holds, none depends on the bench, one module starts processes."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def imports_of(path):
             yield from (f"{node.module}.{alias.name}" for alias in node.names)
 
 
-def test_every_file_says_something_of_its_own():
+def test_every_file_has_a_first_line_of_its_own():
     """The first line of its docstring: no two files share one, and each has one."""
     lines = {named(path): (ast.get_docstring(tree_of(path)) or "").partition("\n")[0] for path in FILES}
     assert not [name for name, line in lines.items() if not line]

@@ -1,4 +1,4 @@
-"""Counts what a piece of the program does, in calls: a measure of its work that no busy machine changes."""
+"""Counts the function calls of a piece of the program: a measure of its work that no busy machine changes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The program: its commands, and what becomes of errors and signals."""
+"""The program: its commands, and how errors and signals end it."""
 
 from __future__ import annotations
 
@@ -31,6 +31,7 @@ from chainrun.cli import (
     verify,
     walkthrough,
 )
+from chainrun.cli.renamed_options import new_spelling
 from chainrun.cli.stopping import StoppedError, exit_code, stop
 from chainrun.cli.terminal import problems_document, put, put_json, show_error, talk
 from chainrun.defect import report_defect, wants_traceback
@@ -95,43 +96,43 @@ app.add_typer(cull.app)
 
 NEXT = """chainrun renders recordings to a measured stereo mix from text recipes.
 
-  chainrun render RECIPE -o DIR    mix a session
+  chainrun draft FOLDER            write a first recipe for a folder of stems
   chainrun check RECIPE            is the recipe valid, are its stems there?
-  chainrun explain                 the processors, and the tables of a recipe
-  chainrun draft FOLDER            a first recipe for a folder of recordings
-  chainrun compare A B             what differs between two mixes?
+  chainrun render RECIPE -o DIR    render the mix
+  chainrun explain                 list the processors and a recipe's tables
+  chainrun survey RECIPE|FOLDER    find faults of the stems
+  chainrun compare A B             how do two mixes differ?
   chainrun verify RECIPE           does it still sound as it was accepted?
-  chainrun survey RECIPE|FOLDER    what is wrong with the stems
   chainrun presets, chainrun cull  the preset library, and its yearly cull
-  chainrun walkthrough RECIPE      a mix step by step, to teach from
-  chainrun pack RECIPE             stems, recipe and mix to give away
-  chainrun measure FILE            loudness and peaks of audio files
+  chainrun walkthrough RECIPE      a teaching page: the mix step by step
+  chainrun pack RECIPE             stems, recipe and mix in one zip
+  chainrun measure FILES           loudness and peaks of audio files
   chainrun --help                  all commands
 
-A first recipe to look at: recipes/tithe-barn.recipe.toml"""
+An example: recipes/tithe-barn.recipe.toml"""
 
 
 @cache
 def _commands() -> Callable[..., Any]:
-    """All commands, read from their functions once: that takes 20 ms."""
+    """All commands, built from their functions once: that takes 20 ms."""
     found: Callable[..., Any] = typer.main.get_command(app)
     return found
 
 
 COMPLETING = "_CHAINRUN_COMPLETE"
-"""The variable by which a shell asks how a line could go on."""
+"""Environment variable in which a shell asks for completions."""
 
 
-def _told_stop(signum: int) -> int:
-    """Tell that a signal ended the program, and leave nothing half-written; returns its exit code."""
+def _report_stop(signum: int) -> int:
+    """Report that a signal ended the program, and remove half-written files; returns the exit code."""
     drop_all_parts()
     interrupted = signum == signal.SIGINT
-    talk(f"{'interrupted' if interrupted else 'terminated'}; no delivery was left half-written")
+    talk(f"{'interrupted' if interrupted else 'terminated'}; no half-written delivery is left")
     return exit_code(signum)
 
 
 def _close_stdout() -> None:
-    """Let the interpreter not stumble over unwritten output at its end."""
+    """Point stdout to nothing, so that the interpreter does not fail at its end on unwritten output."""
     with suppress(OSError, ValueError, AttributeError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
@@ -139,13 +140,13 @@ def _close_stdout() -> None:
 def _asks_for_help(error: Exception) -> bool:
     """Whether a command was given without its sub-command, so that its help is the answer.
 
-    By the name of the error's class, as typer itself does: the class lies in click, or in typer's own copy of it.
+    The error's class is found by its name, as in typer itself: it comes from click, or from typer's own copy of click.
     """
     return any(kind.__name__ == "NoArgsIsHelpError" for kind in type(error).__mro__)
 
 
-def _told_defect(error: Exception, arguments: list[str]) -> int:
-    """Tell of a defect of ours; returns its exit code."""
+def _report_defect(error: Exception, arguments: list[str]) -> int:
+    """Report a defect of the program; returns the exit code."""
     line = report_defect(error, arguments)
     if "--json" in arguments:
         put_json(problems_document([Problem(line, code=Code.DEFECT)]))
@@ -173,13 +174,13 @@ def main(arguments: list[str]) -> int:
             sys.stdout.flush()
         return int(code) if isinstance(code, int) else EXIT_DONE
     except StoppedError as stopped:
-        return _told_stop(stopped.signum)
+        return _report_stop(stopped.signum)
     except Exception as error:
-        return _told(error, arguments)
+        return _report(error, arguments)
 
 
-def _told(error: Exception, arguments: list[str]) -> int:
-    """Tell of an error that ended the program; returns its exit code. Raises it where a traceback is wanted."""
+def _report(error: Exception, arguments: list[str]) -> int:
+    """Report an error that ended the program; returns the exit code. Raises it if a traceback is wanted."""
     as_json = "--json" in arguments
     if isinstance(error, ChainrunError):
         show_error(error, as_json=as_json)
@@ -187,40 +188,40 @@ def _told(error: Exception, arguments: list[str]) -> int:
     if isinstance(error, typer.Exit):
         return int(error.exit_code)
     if isinstance(error, BrokenPipeError):
-        # Who read our output has gone; the interpreter must not stumble over the rest at its end.
+        # The reader of our output has gone, which is no error: `chainrun explain | head`.
         _close_stdout()
         return EXIT_DONE
     if isinstance(error, UnicodeEncodeError | MemoryError):
-        return _told_unfit(error, as_json=as_json)
+        return _report_unfit(error, as_json=as_json)
     if StoppedError.arrived:
-        return _told_stop(StoppedError.arrived[0])
+        return _report_stop(StoppedError.arrived[0])
     if isinstance(error, OSError):
-        return _told_loss(error, as_json=as_json)
+        return _report_loss(error, as_json=as_json)
     usage = getattr(error, "exit_code", None)
     if usage is not None and hasattr(error, "format_message"):
-        return _told_usage(error, int(usage), as_json=as_json)
+        return _report_usage(error, int(usage), as_json=as_json)
     if wants_traceback():
         raise error
-    return _told_defect(error, arguments)
+    return _report_defect(error, arguments)
 
 
-def _told_unfit(error: UnicodeEncodeError | MemoryError, *, as_json: bool) -> int:
-    """Tell of a name or a session that is too much for the machine; returns the exit code."""
+def _report_unfit(error: UnicodeEncodeError | MemoryError, *, as_json: bool) -> int:
+    """Report a name that is not UTF-8, or too little memory; returns the exit code."""
     if isinstance(error, MemoryError):
         scarce = Problem("there is not enough memory", code=Code.OUT_OF_MEMORY)
         show_error(ResourceError(scarce), as_json=as_json)
         return EXIT_RESOURCES
     given = shown(error.object) if isinstance(error.object, str) else None
-    message = "a name that is no UTF-8 cannot be used here"
-    told = Problem(message, given=given, hint="rename the file", code=Code.NAME_NOT_UTF8)
-    show_error(UsageError(told), as_json=as_json)
+    message = "a name that is not UTF-8 cannot be used here"
+    problem = Problem(message, given=given, hint="rename the file", code=Code.NAME_NOT_UTF8)
+    show_error(UsageError(problem), as_json=as_json)
     return EXIT_USAGE
 
 
-def _told_loss(error: OSError, *, as_json: bool) -> int:
-    """Tell of a file that could not be written or read, on stderr where it is stdout; returns the exit code."""
+def _report_loss(error: OSError, *, as_json: bool) -> int:
+    """Report a file that could not be read or written, on stderr alone if it is stdout; returns the exit code."""
     file = str(error.filename) if error.filename is not None else None
-    message = f"could not write or read ({error.strerror or type(error).__name__})"
+    message = f"could not read or write ({error.strerror or type(error).__name__})"
     lost = Problem(message, file=file, code=Code.READING_OR_WRITING_FAILED)
     try:
         show_error(ResourceError(lost), as_json=as_json)
@@ -232,11 +233,16 @@ def _told_loss(error: OSError, *, as_json: bool) -> int:
     return EXIT_RESOURCES
 
 
-def _told_usage(error: Any, code: int, *, as_json: bool) -> int:
-    """Tell what typer found wrong with the command line, or show the help asked for; returns the exit code."""
+def _report_usage(error: Any, code: int, *, as_json: bool) -> int:
+    """Report what typer found wrong with the command line, or show the help asked for; returns the exit code."""
     message = error.format_message()
     if _asks_for_help(error):
         put(message)
         return EXIT_DONE
-    show_error(UsageError(Problem(message, hint="chainrun --help", code=Code.BAD_COMMAND_LINE)), as_json=as_json)
+    path = error.ctx.command_path if getattr(error, "ctx", None) is not None else "chainrun"
+    hint = new_spelling(path.removeprefix("chainrun "), getattr(error, "option_name", None) or "")
+    if hint is not None:
+        message = message.partition(" (Possible")[0]  # a likely slip of the keyboard is none here
+    problem = Problem(message, hint=hint or f"{path} --help", code=Code.BAD_COMMAND_LINE)
+    show_error(UsageError(problem), as_json=as_json)
     return code

@@ -1,4 +1,4 @@
-"""chainrun explain: processors, tables, limits and errors in words."""
+"""chainrun explain: processors, tables, limits, errors and changes in words."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ from typing import Annotated
 import typer
 from pydantic import BaseModel
 
-from chainrun.cli.options import AsJson, refuse
+from chainrun.cli.options import AsJson, Quiet, refuse
 from chainrun.cli.terminal import put, put_json
 from chainrun.contract import processors
 from chainrun.contract.parameters import Parameter, parameters
 from chainrun.docs.changes import changes, releases_since, versions
 from chainrun.docs.explain import error_rows, explain, nearest_words, overview, words
+from chainrun.docs.old_names import old_names
 from chainrun.docs.tables import BASELINE, TABLES, inner_tables
 from chainrun.errors import EXIT_CODES, EXIT_DONE, nearest
 from chainrun.limits import limit_rows
@@ -23,17 +24,21 @@ from chainrun.problem_codes import Code
 
 def command(
     word: Annotated[
-        str | None, typer.Argument(help="A processor, a table of a recipe, limits, errors, or changes.")
+        str | None,
+        typer.Argument(
+            help="A processor, a table of a recipe, limits, errors or changes. Default: list the processors."
+        ),
     ] = None,
     since: Annotated[
-        str | None, typer.Argument(metavar="SINCE", help="After changes: a version; what came after it is told.")
+        str | None, typer.Argument(metavar="SINCE", help="After `changes`: a version; shows what is newer.")
     ] = None,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> int:
-    """Tell what a processor does and which keys it takes; or limits; or what is new."""
+    """Explain processors, tables, limits, errors or changes."""
     if word is not None and word not in words():
         raise refuse(
-            "there is nothing of this name to explain",
+            "nothing of this name can be explained",
             given=word,
             allowed=", ".join(words()),
             hint=nearest_words(word),
@@ -41,14 +46,14 @@ def command(
         )
     if since is not None and word != "changes":
         raise refuse(
-            "only changes take a second word",
+            "only `explain changes` takes a second word",
             given=since,
             hint=f"chainrun explain {word}",
             code=Code.UNKNOWN_WORD,
         )
     if since is not None and since not in versions():
         raise refuse(
-            "the list of changes does not know this version",
+            "this version is not in the list of changes",
             given=since,
             allowed=", ".join(versions()),
             hint=nearest(since, versions()),
@@ -68,7 +73,7 @@ def command(
 
 
 def _put_json(word: str | None) -> None:
-    """The same as JSON: the lists of limits and errors, else the keys of processors and tables."""
+    """Write the explanation as JSON: limits, errors, or the keys of processors and tables."""
     if word == "limits":
         limits = [dict(zip(("name", "usual", "unit", "about"), row, strict=True)) for row in limit_rows()]
         put_json({"schema_version": 1, "limits": limits})
@@ -78,11 +83,14 @@ def _put_json(word: str | None) -> None:
         errors = [{"code": code, "about": about} for code, about in error_rows()]
         put_json({"schema_version": 1, "exit_codes": exit_codes, "errors": errors})
         return
+    if word == "renamed":
+        put_json({"schema_version": 1, "renamed": [one.record() for one in old_names()]})
+        return
     if word == "baseline":
         put_json({"schema_version": 1, "words": {"baseline": {"about": BASELINE, "keys": [], "tables": []}}})
         return
     known: dict[str, type[BaseModel]] = {**TABLES, **processors()}
-    told = {
+    explained = {
         one: {
             "about": (known[one].__doc__ or "").strip(),
             "keys": _keys(parameters(known[one])),
@@ -93,7 +101,7 @@ def _put_json(word: str | None) -> None:
         }
         for one in ([word] if word is not None else known)
     }
-    put_json({"schema_version": 1, "words": told})
+    put_json({"schema_version": 1, "words": explained})
 
 
 def _keys(found: Iterable[Parameter]) -> list[dict[str, str]]:

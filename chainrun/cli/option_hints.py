@@ -1,6 +1,6 @@
-"""Problems as the command line tells them: where the library says what could be done, here stands the option for it.
+"""Hints that name options: the library says what could be done, and this module says by which option.
 
-Decided by a problem's code and facts alone. `for_command_line` is the one way of a problem to the screen or to JSON.
+A problem's code and facts alone decide. Each problem goes through `for_command_line` to the screen or into JSON.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ from chainrun.problem_codes import Code
 
 
 def for_command_line(problem: Problem) -> Problem:
-    """The problem with the option that mends it; as it is where there is none."""
-    told = _MENDED.get(problem.code)
-    return told(problem) if told is not None else problem
+    """The problem with a hint that names the option; unchanged where there is none."""
+    mended = _MENDED.get(problem.code)
+    return mended(problem) if mended is not None else problem
 
 
 def all_for_command_line(problems: Iterable[Problem]) -> list[Problem]:
-    """The same for several."""
+    """Several problems with hints that name options."""
     return [for_command_line(problem) for problem in problems]
 
 
@@ -29,12 +29,12 @@ def error_for_command_line(error: ChainrunError) -> ChainrunError:
 
 
 def _hint(problem: Problem, hint: str) -> Problem:
-    """The problem with another hint, where it has one: what took a hint away knew that it would not help."""
+    """The problem with another hint, if it has one: a problem without a hint is one that no option mends."""
     return replace(problem, hint=hint) if problem.hint is not None else problem
 
 
 def _number(problem: Problem, name: str) -> str:
-    """A fact that is a number, in figures."""
+    """A fact that is a number, as text."""
     return f"{float(problem.fact(name) or 0):g}"
 
 
@@ -43,7 +43,7 @@ def _over_limit(problem: Problem) -> Problem:
 
 
 def _unknown_limit(problem: Problem) -> Problem:
-    """What names no limit may ask for all of them."""
+    """A word that is far from every limit's name gets the list of limits as its hint."""
     if problem.hint is not None or problem.fact("limit") is not None:
         return problem
     return replace(problem, hint="chainrun explain limits")
@@ -61,25 +61,25 @@ def _unknown_node(problem: Problem) -> Problem:
     return replace(problem, message=f"{'--only' if asked_by == 'only' else asked_by}: {problem.message}")
 
 
-_WORD_OF = {"only": "--only: {}", "stems": "--stems: {}", "reference": "{} for --reference"}
-"""What is said of a name that nothing has, by what asked for it."""
+_WORD_OF = {"jobs": "--jobs: {}", "stems": "--stems: {}", "reference": "{} for --reference"}
+"""Messages for a name that does not exist, by the option that asked for it."""
 _VALUE_OF = {
-    "target": "-o wants a recipe's file, not a folder",
-    "cluster": "--cluster is no place of workers",
+    "target": "--write takes a recipe's file, not a folder",
+    "cluster": "--cluster takes local:N or tcp://HOST:PORT",
     "cluster_workers": "--cluster local:N needs a number of workers",
-    "shard": "--shard is no share",
+    "shard": "--shard takes K/N",
 }
-"""What is said of a value that nothing can be made of, by what it was meant for."""
+"""Messages for a value that an option does not take, by its meaning."""
 
 
 def _asked(messages: Mapping[str, str]) -> Callable[[Problem], Problem]:
-    """Another message, by what asked for it; `{}` in it is the problem's own."""
+    """A function that gives a problem another message, by the option that asked; `{}` stands for the old message."""
 
-    def told(problem: Problem) -> Problem:
+    def asked(problem: Problem) -> Problem:
         message = messages.get(str(problem.fact("asked_by")))
         return replace(problem, message=message.format(problem.message)) if message is not None else problem
 
-    return told
+    return asked
 
 
 def _said(message: str) -> Callable[[Problem], Problem]:
@@ -98,15 +98,15 @@ def _unread_baseline(problem: Problem) -> Problem:
 
 def _stretch_outside(problem: Problem) -> Problem:
     session = f"0 to {_number(problem, 'session_s')} s"
-    return replace(problem, message=f"--from/--to lies outside the session ({session})", allowed=None)
+    return replace(problem, message=f"--from/--to is outside the session ({session})", allowed=None)
 
 
 def _stretch_reversed(problem: Problem) -> Problem:
-    return replace(problem, message="--from lies after --to, or on it")
+    return replace(problem, message="--from must be before --to")
 
 
 def _folder_taken(problem: Problem) -> Problem:
-    """Of two recipes of one name; a change that would go into another recipe's folder has no file to be told by."""
+    """Hint for two recipes of one name; a problem with a file is about something else."""
     return problem if problem.file is not None else _hint(problem, "render them one by one, each with -o")
 
 
@@ -134,22 +134,22 @@ _MENDED: dict[Code, Callable[[Problem], Problem]] = {
     Code.UNKNOWN_WORD: _asked(_WORD_OF),
     Code.OPTION_VALUE: _asked(_VALUE_OF),
     Code.EXTRA_MISSING: _asked({"cluster": "--cluster needs the extra `cluster`"}),
-    Code.NOT_COMPARABLE: _asked({"variant": "--variant goes with a recipe"}),
-    Code.BAD_SWEEP: _said("--sweep wants PATH=VALUE,VALUE,…"),
-    Code.ACCEPT_CHANGED_RECIPE: _said("--accept keeps what the recipe says: not with --set or --overlay"),
+    Code.NOT_COMPARABLE: _asked({"variant": "--variant needs a recipe"}),
+    Code.BAD_SWEEP: _said("--sweep takes PATH=VALUE,VALUE,…"),
+    Code.ACCEPT_CHANGED_RECIPE: _said("--accept accepts the recipe as it is written: not with --set or --overlay"),
     Code.NO_PRESET_LIBRARY: _with_hint("--presets DIR"),
     Code.FOLDER_NOT_FOUND: _no_folder,
-    Code.PACK_OVER_INPUT: _with_hint("-o OTHER.zip"),
+    Code.PACK_OVER_INPUT: _with_hint("--write OTHER.zip"),
     Code.OLD_NAMES: _old_names,
     Code.BASELINE_VERSION: _unread_baseline,
     Code.BASELINE_DAMAGED: _unread_baseline,
     Code.STRETCH_OUTSIDE: _stretch_outside,
     Code.STRETCH_REVERSED: _stretch_reversed,
-    Code.SEVERAL_ASSIGNMENTS: _with_hint("give --set several times"),
-    Code.STORE_NOT_WRITABLE: _with_hint("choose another with --store DIR, or render with --no-store"),
-    Code.PRINT_NOT_WRITTEN: _with_hint("make room there, or choose another store with --store"),
-    Code.NOT_ENOUGH_ROOM: _with_hint("make room, or choose another folder with --store or -o"),
+    Code.SEVERAL_ASSIGNMENTS: _with_hint("repeat --set for each key"),
+    Code.STORE_NOT_WRITABLE: _with_hint("--store DIR for another store, or --no-store"),
+    Code.PRINT_NOT_WRITTEN: _with_hint("free some space, or --store DIR for another store"),
+    Code.NOT_ENOUGH_ROOM: _with_hint("free some space, or choose another folder with --store or -o"),
     Code.FOLDER_OF_ANOTHER_RECIPE: _folder_taken,
     Code.DELIVERY_IN_THE_WAY: _with_hint("choose another output folder with -o, or another file name"),
 }
-"""What the command line makes of a problem, by its code."""
+"""Functions that put options into problems, by the problem's code."""

@@ -1,4 +1,4 @@
-"""chainrun presets: what is in the libraries, what it does, where it is used, what is alike."""
+"""chainrun presets: lists, shows and compares the presets of libraries, and finds their uses."""
 
 from __future__ import annotations
 
@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from chainrun.cli.options import AsJson, NoStore, StoreFolder, store_folder
+from chainrun.cli.library_progress import LibraryProgress, show_unreadable
+from chainrun.cli.options import (
+    AllowRoots,
+    AsJson,
+    NoStore,
+    Quiet,
+    ShowAll,
+    StoreFolder,
+    files_of,
+    paths,
+    store_folder,
+)
 from chainrun.cli.terminal import number, put, put_json, shortened, table
 from chainrun.errors import EXIT_DONE, printable
 
@@ -18,35 +29,48 @@ if TYPE_CHECKING:
     from chainrun.library.profile import Profile
     from chainrun.library.queries import Likeness, MeasuredUse, PresetDescription, PresetUses
 
-app = typer.Typer(name="presets", help="The preset library: list, show, where, alike.", no_args_is_help=True)
+app = typer.Typer(name="presets", help="The preset library: list, show, find uses, compare.", no_args_is_help=True)
 Libraries = Annotated[
-    list[Path] | None,
-    typer.Option("--presets", metavar="DIR", help="A library, or several. Else presets or recipes/presets."),
+    list[str] | None,
+    typer.Option("--presets", metavar="DIRS", help="Preset libraries. Default: presets, or recipes/presets."),
 ]
-RecipeGlobs = Annotated[
-    list[str] | None, typer.Option("--recipes", metavar="GLOB", help="Recipes, in quotes; may be given several times.")
+RecipePatterns = Annotated[
+    list[str] | None,
+    typer.Option("--recipes", metavar="PATTERNS", help="Recipes, in quotes: 'songs/*.recipe.toml'."),
+]
+EveryRecipe = Annotated[
+    list[str] | None,
+    typer.Option("--recipes", metavar="PATTERNS", help="Recipes, in quotes. Default: all in this folder and below."),
+]
+Shares = Annotated[
+    bool, typer.Option("--shares", help="Render each use with and without the preset, to measure its share of the mix.")
 ]
 
 
-def libraries(folders: list[Path] | None) -> list[Path]:
-    """The libraries that are meant."""
+def libraries(folders: list[str] | None) -> list[Path]:
+    """The libraries of `--presets`, or the default one."""
     from chainrun.library.shelf import usual_libraries
 
-    return folders or usual_libraries()
+    return list(paths("--presets", folders)) or usual_libraries()
 
 
 @app.command("list")
-def list_(presets: Libraries = None, as_json: AsJson = False) -> int:
-    """All presets, with what they suit and whether they are current."""
+def list_(
+    presets: Libraries = None,
+    allow_root: AllowRoots = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> int:
+    """List all presets: what they suit, and whether they are retired."""
     from chainrun.library.queries import list_presets
 
-    found = list_presets(libraries(presets))
+    found = list_presets(libraries(presets), paths("--allow-root", allow_root))
     if as_json:
         put_json({"schema_version": 1, "presets": [one.record() for one in found]})
         return EXIT_DONE
     rows = [
         [
-            shortened(one.name, 26),
+            shortened(one.name, 24),
             str(one.since or "-"),
             one.status if one.status == "current" else f"retired {one.retired_in or ''}".rstrip(),
             shortened(", ".join(one.suits) or one.about, 34),
@@ -63,12 +87,19 @@ def show(
     presets: Libraries = None,
     store: StoreFolder = None,
     no_store: NoStore = False,
+    allow_root: AllowRoots = None,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> int:
-    """A preset's chain, and what was measured of it: response, static curve, times, distortion."""
+    """Show a preset's chain and its measurements.
+
+    The measurements: frequency response, static curve, attack and release, harmonics, latency and tail.
+    """
     from chainrun.library.queries import describe_preset
 
-    found = describe_preset(libraries(presets), name, store=store_folder(store, no_store))
+    found = describe_preset(
+        libraries(presets), name, store=store_folder(store, no_store), allow_roots=paths("--allow-root", allow_root)
+    )
     if as_json:
         put_json(found.record())
         return EXIT_DONE
@@ -84,14 +115,11 @@ def show(
 def _put_words(found: PresetDescription) -> None:
     preset = found.preset
     put(f"{printable(preset.name)}  ({preset.status}, since {preset.since or 'unknown'})")
-    put(
-        textwrap.fill(printable(preset.about), 80, initial_indent="  ", subsequent_indent="  ")
-        or "  (no words about it)"
-    )
+    put(textwrap.fill(printable(preset.about), 80, initial_indent="  ", subsequent_indent="  ") or "  (no description)")
     if found.gates_open:
-        put("  measured with its gates open: a closed one would hide the rest")
+        put("  measured with its gates open")
     if preset.replaced_by:
-        put(f"  its successor: {printable(preset.replaced_by)}")
+        put(f"  successor: {printable(preset.replaced_by)}")
     put("")
 
 
@@ -99,14 +127,14 @@ def _put_profile(profile: Profile) -> None:
     from chainrun.library.profile import LEVELS_DBFS, POINTS_HZ
 
     heads = [f"{hz / 1000:g}k" if hz >= 1000 else f"{hz:g}" for hz in POINTS_HZ]
-    put(table(["Hz", *heads], [["dB at -50 dBFS", *(number(db) for db in profile.response_db)]]))
+    put(table(["frequency, Hz", *heads], [["gain at -50 dBFS, dB", *(number(db) for db in profile.response_db)]]))
     levels = [f"{one:g}" for one in LEVELS_DBFS]
-    put(table(["dBFS in", *levels], [["dBFS out", *(number(db) for db in profile.static_db)]]))
+    put(table(["input, dBFS", *levels], [["output, dBFS", *(number(db) for db in profile.static_db)]]))
     rows = [
         ["attack, release", f"{_ms(profile.attack_ms)}, {_ms(profile.release_ms)}"],
         ["harmonics at -18 dBFS", f"{profile.harmonics_pct:.3g} %"],
         ["latency, tail", f"{profile.latency_ms:g} ms, {profile.tail_s:g} s"],
-        ["level of pink noise", f"{profile.level_change_lu:+.1f} LU"],
+        ["loudness of pink noise, LU", number(profile.level_change_lu)],
     ]
     put(table(["", ""], rows, left=2))
 
@@ -118,18 +146,30 @@ def _ms(value: float | None) -> str:
 @app.command()
 def where(
     name: Annotated[str, typer.Argument(help="A preset's name.", show_default=False)],
-    recipes: RecipeGlobs = None,
+    recipes: EveryRecipe = None,
     presets: Libraries = None,
-    shares: Annotated[bool, typer.Option("--shares", help="Render each use with and without it.")] = False,
+    shares: Shares = False,
     store: StoreFolder = None,
     no_store: NoStore = False,
+    allow_root: AllowRoots = None,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> int:
-    """Recipes that use a preset: where, with which changes, when last rendered, and how much of the mix it is."""
+    """Find the recipes that use a preset.
+
+    Shows each use with its changes, the day of the last render, and what the mix would lose without it.
+    """
     from chainrun.library.queries import EVERY_RECIPE, find_uses
 
     folder = store_folder(store, no_store)
-    found = find_uses(libraries(presets), name, recipes or EVERY_RECIPE, store=folder, render_shares=shares)
+    found = find_uses(
+        libraries(presets),
+        name,
+        files_of("--recipes", recipes) or EVERY_RECIPE,
+        store=folder,
+        render_shares=shares,
+        allow_roots=paths("--allow-root", allow_root),
+    )
     if as_json:
         put_json(found.record())
     else:
@@ -138,50 +178,62 @@ def where(
 
 
 def _put_uses(found: PresetUses) -> None:
-    from chainrun.cli.library_progress import tell_unreadable
     from chainrun.recipe.load import recipe_name
 
-    tell_unreadable(found.unreadable)
+    show_unreadable(found.unreadable)
     if found.inside:
         put(f"inside the presets {', '.join(found.inside)}")
     rows = [_use_row(one) for one in found.uses]
-    head = ["recipe", "node", "set", "rendered", "loud", "LU"]
+    head = ["recipe", "node", "changed\nkeys", "last\nrendered", "bypassed:\nlouder LU", "\nresidual LU"]
     put(table(head, rows, left=2) if rows else f"no recipe uses {found.preset}")
     for one in found.uses:
         for key, value in one.use.changes.items():
-            told = f"{recipe_name(one.use.recipe)} {one.use.path}: {key} = {value}"
-            put(textwrap.fill(printable(told), 80, subsequent_indent="    "))
+            change = f"{recipe_name(one.use.recipe)} {one.use.path}: {key} = {value}"
+            put(textwrap.fill(printable(change), 80, subsequent_indent="    "))
+    for why in dict.fromkeys(one.share.reason for one in found.uses if one.share.reason is not None):
+        put(textwrap.fill(printable(f"residual -: {why}"), 80, subsequent_indent="    "))
 
 
 def _use_row(one: MeasuredUse) -> list[str]:
     use, share = one.use, one.share
     return [
-        shortened(str(use.recipe) + (f" ({use.variant})" if use.variant else ""), 28, keep_end=True),
-        shortened(use.node, 18),
+        shortened(str(use.recipe) + (f" ({use.variant})" if use.variant else ""), 20, keep_end=True),
+        shortened(use.node, 14),
         str(len(use.changes) or "-"),
         one.last_rendered or "-",
-        number(share.loudness_lu if share is not None else None),
-        number(share.residual_lu if share is not None else None),
+        number(share.loudness_change_lu),
+        number(share.residual_lu),
     ]
 
 
 @app.command()
 def alike(
-    name: Annotated[str | None, typer.Argument(help="Only what is like this one.")] = None,
+    name: Annotated[str | None, typer.Argument(help="Compare all others with this preset alone.")] = None,
     presets: Libraries = None,
-    recipes: RecipeGlobs = None,
-    everything: Annotated[bool, typer.Option("--all", help="Show the nearest pairs, alike or not.")] = False,
+    recipes: RecipePatterns = None,
+    everything: ShowAll = False,
     store: StoreFolder = None,
     no_store: NoStore = False,
+    allow_root: AllowRoots = None,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> int:
-    """Presets that do nearly the same, by what they do to test signals, matched in level; and which one to keep."""
-    from chainrun.cli.library_progress import LibraryProgress
+    """Find presets that do nearly the same, and which one to keep.
+
+    Their output for test signals is compared, matched in level; with --recipes also that for a stem of those recipes.
+    """
     from chainrun.library.queries import find_alike
 
-    progress = LibraryProgress(quiet=as_json)
+    progress = LibraryProgress(quiet=quiet or as_json)
     folder = store_folder(store, no_store)
-    found = find_alike(libraries(presets), name, recipes or (), store=folder, progress=progress)
+    found = find_alike(
+        libraries(presets),
+        name,
+        files_of("--recipes", recipes),
+        store=folder,
+        progress=progress,
+        allow_roots=paths("--allow-root", allow_root),
+    )
     shown = found.nearest() if everything else found.alike
     if as_json:
         put_json(found.record(shown))
@@ -194,15 +246,18 @@ def _put_likeness(found: Likeness, shown: list[Apart]) -> None:
     from chainrun.library.alike import MAX_ALIKE_LU
 
     if shown:
-        head = ["preset", "and", "LU", "worst on", "eq dB", "curve", "gain", "on stem"]
+        head = ["preset", "and", "residual\nLU", "worst on", "response\ndB", "curve\ndB", "level\ndB", "on stem\nLU"]
         put(table(head, [_pair_row(one) for one in shown], left=2))
+    for one in shown:
+        if (why := one.reason or one.stem_reason) is not None and (one.residual_lu is None or one.alike):
+            put(textwrap.fill(printable(f"{one.one}, {one.other}: -: {why}"), 80, subsequent_indent="    "))
     for group in found.groups:
         put(f"alike: {', '.join(group.presets)}; keep {group.keep}")
     if not found.alike:
-        put(f"no two presets are alike (residual under {MAX_ALIKE_LU:g} LU on every test signal)")
+        put(f"no two presets are alike (residual below {MAX_ALIKE_LU:g} LU on every test signal)")
 
 
 def _pair_row(one: Apart) -> list[str]:
     figures = [number(one.response_db), number(one.static_db), number(one.gain_db)]
-    names = [shortened(one.one, 18), shortened(one.other, 18)]
-    return [*names, number(one.residual_lu, 0), one.worst, *figures, number(one.stem_lu, 0)]
+    names = [shortened(one.one, 15), shortened(one.other, 15)]
+    return [*names, number(one.residual_lu, 0), one.worst, *figures, number(one.stem_residual_lu, 0)]

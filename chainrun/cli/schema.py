@@ -1,4 +1,4 @@
-"""chainrun schema: the JSON Schema of recipes."""
+"""chainrun schema: the JSON Schema of recipes, and the reference page."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from chainrun.cli.options import refuse
-from chainrun.cli.terminal import put, talk
+from chainrun.cli.options import AsJson, Quiet, refuse, written
+from chainrun.cli.terminal import put, put_json, talk
 from chainrun.docs import reference
 from chainrun.docs.schema import FILE_NAME, schema_text
 from chainrun.errors import EXIT_DONE, EXIT_FAILED
@@ -17,23 +17,36 @@ from chainrun.whole_file import write_whole
 
 
 def command(
-    write: Annotated[bool, typer.Option("--write", help="Write the files.")] = False,
-    check: Annotated[bool, typer.Option("--check", help="Fail if a file is not current.")] = False,
-    folder: Annotated[Path, typer.Option("--folder", metavar="DIR", help="Where the files stand.")] = Path("recipes"),
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", metavar="DIR", help="Write schema and reference into this folder.")
+    ] = None,
+    check: Annotated[
+        Path | None, typer.Option("--check", metavar="DIR", help="Exit 1 if the files in this folder are not current.")
+    ] = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> int:
-    """Print the JSON Schema of recipes; write or check it and the reference page."""
-    if write and check:
-        raise refuse("give --write or --check, not both", code=Code.OPTIONS_CLASH)
-    text = schema_text()
-    files = {folder / FILE_NAME: text, folder / reference.FILE_NAME: reference.reference_text()}
-    if write:
-        for path, content in files.items():
-            write_whole(path, content)
+    """Print the JSON Schema of recipes, for editors."""
+    if out is not None and check is not None:
+        raise refuse("-o and --check do not go together", code=Code.OPTIONS_CLASH)
+    texts = {FILE_NAME: schema_text(), reference.FILE_NAME: reference.reference_text()}
+    if out is not None:
+        files = {out / name: text for name, text in texts.items()}
+        for path, text in files.items():
+            write_whole(path, text)
+        if as_json:
+            put_json({"schema_version": 1, "written": written(*files)})
         return EXIT_DONE
-    if check:
-        stale = [path for path, content in files.items() if not path.is_file() or path.read_text("utf-8") != content]
-        for path in stale:
-            talk(f"{path} is not current\n    hint: chainrun schema --write")
-        return EXIT_FAILED if stale else EXIT_DONE
-    put(text.rstrip("\n"))
+    if check is not None:
+        return _check({check / name: text for name, text in texts.items()}, check, as_json=as_json)
+    put(texts[FILE_NAME].rstrip("\n"))
     return EXIT_DONE
+
+
+def _check(files: dict[Path, str], folder: Path, *, as_json: bool) -> int:
+    stale = [path for path, text in files.items() if not path.is_file() or path.read_text("utf-8") != text]
+    for path in stale:
+        talk(f"{path} is not current\n    hint: chainrun schema -o {folder}")
+    if as_json:
+        put_json({"schema_version": 1, "stale": [str(path) for path in stale]})
+    return EXIT_FAILED if stale else EXIT_DONE

@@ -1,4 +1,4 @@
-"""The program's first step: a signal that comes while the rest is still being imported ends it without a word."""
+"""The program's first step: handlers that end it silently if a signal arrives during the imports."""
 
 from __future__ import annotations
 

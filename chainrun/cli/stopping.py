@@ -12,18 +12,18 @@ from typing import ClassVar
 from chainrun.errors import EXIT_INTERRUPTED, EXIT_TERMINATED
 
 PATIENCE_S = 8.0
-"""A program that has not ended so long after a signal (a pool that waits for a worker which never came) just ends."""
+"""Time after a signal at which a program that is still running ends at once: a pool may wait for ever for a worker."""
 
 
 class StoppedError(BaseException):
-    """A signal asks the program to end.
+    """A signal asked the program to end.
 
     Not KeyboardInterrupt: where that one passes through an `exec` (imports of others do this), CPython remembers
     it and kills the process by SIGINT at its end, whatever exit code it was given.
     """
 
     arrived: ClassVar[list[int]] = []
-    """Signals so far: code that was interrupted in an import may raise something else in place of this."""
+    """Signals that have arrived: code that is interrupted in an import may raise another error in place of this one."""
 
     def __init__(self, signum: int):
         self.signum = signum
@@ -31,10 +31,10 @@ class StoppedError(BaseException):
 
 
 def stop(signum: int, _frame: FrameType | None) -> None:
-    """The handler of the signals."""
+    """Handle a signal: raise StoppedError, and end the process if it is still there after PATIENCE_S."""
     if not StoppedError.arrived:
-        # Where the exception strikes inside a destructor, Python says so and goes on; `stop_if_asked` raises it again.
-        sys.unraisablehook = lambda _told: None
+        # Python reports an exception inside a destructor and continues; `stop_if_asked` raises it again.
+        sys.unraisablehook = lambda _error: None
         end = threading.Timer(PATIENCE_S, os._exit, [exit_code(signum)])
         end.daemon = True
         end.start()
@@ -47,6 +47,6 @@ def exit_code(signum: int) -> int:
 
 
 def stop_if_asked() -> None:
-    """Raise again what the code of others has swallowed (a bare `except` around an import, say)."""
+    """Raise StoppedError again if other code has swallowed it: a bare `except` around an import, say."""
     if StoppedError.arrived:
         raise StoppedError(StoppedError.arrived[0])

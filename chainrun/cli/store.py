@@ -1,4 +1,4 @@
-"""chainrun store: the kept prints."""
+"""chainrun store: the cached prints."""
 
 from __future__ import annotations
 
@@ -8,17 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from chainrun.cli.options import AsJson, StoreFolder, refuse
-from chainrun.cli.terminal import put, put_json, table, talk
+from chainrun.cli.options import AsJson, Quiet, StoreFolder, refuse
+from chainrun.cli.terminal import put, put_json, show_problems, table
 from chainrun.errors import EXIT_DONE, EXIT_FAILED, EXIT_RESOURCES
 from chainrun.problem_codes import Code
 
 if TYPE_CHECKING:
     from chainrun.store.store import Kept, Store
 
-app = typer.Typer(
-    name="store", help="The kept prints: how many, drop some, hold them against their checksums.", no_args_is_help=True
-)
+app = typer.Typer(name="store", help="Cached prints: size, pruning, checksums.", no_args_is_help=True)
 
 
 @app.callback()
@@ -27,8 +25,12 @@ def _root() -> None:
 
 
 @app.command()
-def info(store: StoreFolder = None, as_json: AsJson = False) -> int:
-    """Where the store is, how much it holds, and its limit."""
+def info(
+    store: StoreFolder = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> int:
+    """Show the store's folder, size and limit."""
     from chainrun.store.store import GB, limit_gb
 
     opened = _opened(store)
@@ -54,8 +56,9 @@ def info(store: StoreFolder = None, as_json: AsJson = False) -> int:
         return EXIT_DONE
     put(f"store   {opened.folder}")
     if parts:
-        goes = "what killed renders left goes with: chainrun store prune"
-        put(f"parts   {len(parts)} half-written, {parts_gb:g} GB; {goes}")
+        put(
+            f"parts   {len(parts)} half-written, {parts_gb:g} GB; of killed renders: chainrun store prune removes those"
+        )
     put(f"prints  {len(kept)}, {round(total / GB, 3):g} GB of at most {limit:g} GB")
     if oldest_days is not None:
         put(f"oldest  last used {oldest_days:g} days ago")
@@ -65,31 +68,43 @@ def info(store: StoreFolder = None, as_json: AsJson = False) -> int:
 @app.command()
 def prune(
     keep_gb: Annotated[
-        float | None, typer.Option("--keep-gb", metavar="N", min=0, help="Drop the least recently used over N GB.")
+        float | None,
+        typer.Option("--keep-gb", metavar="N", min=0, help="Remove the least recently used prints over N GB."),
     ] = None,
     older_than: Annotated[
-        float | None, typer.Option("--older-than", metavar="D", min=0, help="Drop what was not used for D days.")
+        float | None,
+        typer.Option("--older-than", metavar="D", min=0, help="Remove prints that were not used for D days."),
     ] = None,
     store: StoreFolder = None,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> int:
-    """Drop prints, and what killed renders left half-written; without options that alone. What a render uses stays."""
+    """Remove prints, and half-written files of killed renders.
+
+    Without options only the half-written files are removed. Prints that a running render uses stay.
+    """
     opened = _opened(store)
     left = opened.clean()
     if left and not as_json:
-        talk(f"{left} half-written files of killed renders were taken away")
+        put(f"{left} half-written files of killed renders removed")
     dropped = opened.prune(keep_gb=keep_gb, older_than_days=older_than)
-    return _told(dropped, "dropped", as_json, EXIT_DONE)
+    return _show(dropped, "removed", as_json, EXIT_DONE)
 
 
 @app.command()
-def check(store: StoreFolder = None, as_json: AsJson = False) -> int:
-    """Hold every print against its checksum; a damaged one is dropped, and rendered again when it is needed."""
+def check(
+    store: StoreFolder = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> int:
+    """Check every print against its checksum.
+
+    A damaged print is removed, and rendered again when it is needed.
+    """
     found = _opened(store).check()
-    for problem in found.unread:
-        talk(problem.text())
+    show_problems(found.unread, count=False)
     code = EXIT_RESOURCES if found.unread else EXIT_FAILED if found.dropped else EXIT_DONE
-    return _told(list(found.dropped), "damaged and dropped", as_json, code)
+    return _show(list(found.dropped), "damaged and removed", as_json, code)
 
 
 def _opened(folder: Path | None) -> Store:
@@ -97,7 +112,7 @@ def _opened(folder: Path | None) -> Store:
 
     place = folder or default_folder()
     if place is None:
-        message = "there is no home folder, and no store was named"
+        message = "there is no home folder, and --store is not given"
         raise refuse(message, hint="--store DIR, or CHAINRUN_STORE", code=Code.NO_HOME_FOLDER)
     return Store(place)
 
@@ -113,13 +128,13 @@ def _days(used: float) -> float:
     return max(0.0, time.time() - used) / 86400
 
 
-def _told(found: list[Kept], what: str, as_json: bool, code: int) -> int:
+def _show(found: list[Kept], what: str, as_json: bool, code: int) -> int:
     if as_json:
         prints = [{"identity": one.identity, "bytes": one.n_bytes, "unused_days": _days(one.used)} for one in found]
         put_json({"schema_version": 1, "prints": prints})
         return code
     if found:
         rows = [[one.identity[:16], f"{one.n_bytes / 1e6:.1f}", f"{_days(one.used):.1f}"] for one in found]
-        put(table(["print", "MB", "days unused"], rows))
+        put(table(["print", "size MB", "unused days"], rows))
     put(f"{len(found)} prints {what}, {sum(one.n_bytes for one in found) / 1e9:.3f} GB")
     return code

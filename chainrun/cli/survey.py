@@ -1,4 +1,4 @@
-"""chainrun survey: what is wrong with the stems, and an overlay that mends it."""
+"""chainrun survey: faults of the stems, and an overlay that mends them."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from chainrun.cli.options import (
     Embed,
     LimitWords,
     Overlays,
+    Quiet,
     Report,
     Sets,
     Variant,
@@ -21,8 +22,10 @@ from chainrun.cli.options import (
     overrides,
     place_of_page,
     refuse,
+    write_page,
+    written,
 )
-from chainrun.cli.terminal import number, put, put_json, shortened, table, talk
+from chainrun.cli.terminal import number, put, put_json, shortened, table
 from chainrun.errors import EXIT_DONE, printable
 from chainrun.measured import finite
 from chainrun.problem_codes import Code
@@ -38,13 +41,13 @@ def command(
         Path, typer.Argument(metavar="RECIPE|FOLDER", help="A recipe, or a folder of audio files.", show_default=False)
     ],
     write: Annotated[
-        Path | None, typer.Option("--write", metavar="FILE", help="Write an overlay that mends what was found.")
+        Path | None, typer.Option("--write", metavar="FILE", help="Write an overlay that mends the faults.")
     ] = None,
     reference: Annotated[
-        str | None, typer.Option("--reference", metavar="NAME", help="The stem that arrivals are told against.")
+        str | None, typer.Option("--reference", metavar="NAME", help="The stem to measure arrival times from.")
     ] = None,
     align: Annotated[
-        str, typer.Option("--align", metavar="WHAT", help="What the overlay moves in time: none, close or all.")
+        str, typer.Option("--align", metavar="WHAT", help="Microphones to align in time: none, close or all.")
     ] = "none",
     variant: Variant = None,
     overlay: Overlays = None,
@@ -55,8 +58,12 @@ def command(
     report: Report = None,
     embed: Embed = False,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> int:
-    """Tell what is wrong with the stems: clipping, hum, polarity, arrival times, bleed, image. Changes nothing."""
+    """Find faults of the stems.
+
+    Clipping, hum, polarity, arrival times, bleed, image. No stem and no recipe is changed.
+    """
     from chainrun.scheduler.processes import processors_here
     from chainrun.survey.overlay import Align, overlay_text
     from chainrun.survey.result import survey_report
@@ -67,36 +74,33 @@ def command(
     place = place_of_page(report, embed)
     changed = overrides(variant, overlay, set_, allow_root, limit)
     if source.is_dir() and (variant or overlay or set_):
-        raise refuse(
-            "a bare folder has no variants and takes no overlays",
-            hint="survey a recipe, or draft one first",
-            code=Code.OPTIONS_CLASH,
-        )
+        hint = "survey a recipe, or draft one first"
+        raise refuse("a folder takes no --variant, --overlay or --set", hint=hint, code=Code.OPTIONS_CLASH)
     found = survey(_material(source, changed), reference=reference, workers=workers or processors_here())
-    told = survey_report(found, str(source))
+    surveyed, page = survey_report(found, str(source)), None
     if write is not None:
         write_whole(write, overlay_text(found, source.name, cast("Align", align)))
     if place is not None:
-        from chainrun.report.page import write_page
         from chainrun.report.surveyed import survey_page
 
-        talk(f"wrote {write_page(survey_page(told), place)}")
+        page = write_page(survey_page(surveyed), place)
     if as_json:
-        put_json(told.record() | ({"overlay": str(write)} if write is not None else {}))
+        overlay_file = {"overlay": str(write)} if write is not None else {}
+        put_json({**surveyed.record(), **overlay_file, "written": written(write, page)})
         return EXIT_DONE
-    put(screen(told))
+    put(screen(surveyed))
     if write is not None:
-        talk(f"wrote {write}: read it, then render with --overlay {write}")
+        put(f"wrote {write}\nnext: read it, then  chainrun render {source} --overlay {write}")
     return EXIT_DONE
 
 
 def _refuse_unfit(align: str, write: Path | None) -> None:
-    """Raise UsageError for a word that --align does not know, and for an overlay that is there."""
+    """Raise UsageError for an unknown word of --align, and for an overlay that exists already."""
     if align not in ("none", "close", "all"):
-        raise refuse("--align knows no such word", given=align, allowed="none, close, all", code=Code.OPTION_VALUE)
+        raise refuse("--align takes another word", given=align, allowed="none, close, all", code=Code.OPTION_VALUE)
     if write is not None and write.exists():
         raise refuse(
-            "there is such a file already, and what a person may have edited is not written over",
+            "this file exists already, and may have been edited: it is not overwritten",
             given=str(write),
             hint="give --write another name",
             code=Code.FILE_EXISTS,
@@ -114,42 +118,50 @@ def _wrapped(text: str) -> str:
     return textwrap.fill(printable(text), 80, initial_indent="  ", subsequent_indent="    ")
 
 
-def screen(told: SurveyReport) -> str:
-    """The report as tables and sentences of 80 columns; arrivals stand in a table and need no sentence."""
+def screen(report: SurveyReport) -> str:
+    """The report as tables and sentences of 80 columns; arrival times are in a table and need no sentence."""
     from chainrun.survey.advice import About
 
-    lines = [_files(told.stems)]
-    for group in told.groups:
+    lines = [_levels(report.stems), "", _files(report.stems)]
+    for group in report.groups:
         lines += _group(group)
-    lines += ["", "Found:", *(_wrapped(one.text) for one in told.wrong)]
-    if not told.wrong:
-        lines.append("  nothing that asks for mending")
-    known = [one for one in told.known if one.about is not About.ARRIVAL]
+    lines += ["", "Found:", *(_wrapped(one.text) for one in report.wrong)]
+    if not report.wrong:
+        lines.append("  no faults")
+    known = [one for one in report.known if one.about is not About.ARRIVAL]
     if known:
         lines += ["", "Good to know:", *(_wrapped(one.text) for one in known)]
     return "\n".join(lines)
 
 
 def _files(stems: list[ChannelReport]) -> str:
-    rows = []
-    for stem in stems:
-        m, found = stem.measured, stem.found
-        rows.append(
-            [
-                shortened(stem.name, 15),
-                shortened(stem.instrument or "?", 10),
-                number(finite(m.integrated_lufs, 4)),
-                number(finite(m.true_peak_dbtp, 4)),
-                number(finite(m.crest_db, 4)),
-                number(found.dc_dbfs, 0),
-                number(finite(m.noise_floor_dbfs, 4), 0),
-                str(found.clipped_runs),
-                number(m.n_frames / m.rate_hz, 2),
-                f"{m.rate_hz / 1000:g}",
-            ]
-        )
-    head = ["stem", "heard as", "LUFS", "dBTP", "crest", "DC", "floor", "clips", "s", "kHz"]
-    return table(head, rows, left=2)
+    rows = [
+        [
+            shortened(stem.name, 24),
+            shortened(stem.instrument or "?", 12),
+            number(stem.measured.n_frames / stem.measured.rate_hz, 2),
+            f"{stem.measured.rate_hz / 1000:g}",
+            str(stem.found.clipped_runs),
+        ]
+        for stem in stems
+    ]
+    return table(["stem", "heard as", "length s", "rate kHz", "clipped runs"], rows, left=2)
+
+
+def _levels(stems: list[ChannelReport]) -> str:
+    rows = [
+        [
+            shortened(stem.name, 24),
+            number(finite(stem.measured.integrated_lufs, 4)),
+            number(finite(stem.measured.true_peak_dbtp, 4)),
+            number(finite(stem.measured.crest_db, 4)),
+            number(stem.found.dc_dbfs, 0),
+            number(finite(stem.measured.noise_floor_dbfs, 4), 0),
+        ]
+        for stem in stems
+    ]
+    head = ["stem", "integrated\nLUFS", "true peak\ndBTP", "crest\ndB", "DC\ndBFS", "noise floor\ndBFS"]
+    return table(head, rows)
 
 
 def _group(group: GroupReport) -> list[str]:
@@ -163,15 +175,15 @@ def _arrivals(group: GroupReport) -> list[str]:
         return []
     rows = []
     for one in group.arrivals:
-        told = ["?"] * 4
-        if one.confidence >= PERHAPS:
+        cells = ["?"] * 4
+        if one.confidence_pct >= 100.0 * PERHAPS:
             way = [number(one.delay_samples), number(one.delay_ms, 2), number(one.delay_m, 2)]
-            told = [*way, "inverted" if one.inverted else "same"]
-        agree = f"{one.confidence:.0%} of {one.n_hits}"
-        rows.append([shortened(one.channel, 18), shortened(one.drum, 12), *told, agree])
+            cells = [*way, "inverted" if one.inverted else "same"]
+        agree = f"{one.confidence_pct:.0f} % of {one.n_hits}"
+        rows.append([shortened(one.channel, 20), shortened(one.drum, 10), *cells, agree])
     return [
         "",
-        f"{group.name}: arrival behind {printable(str(group.reference))} (negative: ahead)",
+        f"{group.name}: arrival after {printable(str(group.reference))} (negative: before it)",
         table(["microphone", "by hits of", "samples", "ms", "m", "polarity", "hits agree"], rows, left=2),
     ]
 
@@ -187,14 +199,14 @@ def _distances(group: GroupReport) -> list[str]:
             number(one.reference_distance_m, 2),
         ]
         for one in group.arrivals
-        if one.distance_m is not None and one.confidence >= PERHAPS
+        if one.distance_m is not None and one.confidence_pct >= 100.0 * PERHAPS
     ]
     if not rows:
         return []
     return [
         "",
-        f"by sound, {printable(str(group.reference))} stands so far from each drum:",
-        table(["drum", "close microphone, m", "by sound, m", "told, m"], rows),
+        f"distance of {printable(str(group.reference))} from each drum:",
+        table(["drum", "close microphone m", "from the sound m", "from the recipe m"], rows),
     ]
 
 
@@ -207,7 +219,7 @@ def _bleed(group: GroupReport) -> list[str]:
         for channel in group.channels
     ]
     head = ["microphone", *(shortened(drum, 9) for drum in drums)]
-    return ["", "how loud each drum is in each microphone, dB of its own:", table(head, rows)]
+    return ["", "bleed: level of each drum in each microphone, in dB against its own microphone", table(head, rows)]
 
 
 def _adding(group: GroupReport) -> list[str]:
@@ -223,5 +235,9 @@ def _adding(group: GroupReport) -> list[str]:
         ]
         for one in group.adding
     ]
-    head = ["microphone", "with", "as is, dB", "aligned, dB", "first notch, Hz"]
-    return ["", "below 300 Hz, two microphones added against the sum of their powers:", table(head, rows, left=2)]
+    head = ["microphone", "with", "as it is dB", "aligned dB", "first notch Hz"]
+    return [
+        "",
+        "sums of two microphones below 300 Hz, in dB against the sum of their powers",
+        table(head, rows, left=2),
+    ]

@@ -1,50 +1,95 @@
-"""The one place that prints: results on stdout, talk on stderr, tables in 80 columns."""
+"""Output: results on stdout, progress and notes on stderr, tables in 80 columns, states in colour."""
 
 from __future__ import annotations
 
 import json
 import math
+import os
+import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
 from chainrun.cli.option_hints import for_command_line
-from chainrun.cli.stopping import stop_if_asked
 from chainrun.errors import ChainrunError, Problem, printable
+
+_MARK = f"\x01{os.urandom(4).hex()}"
+"""Begins a mark of colour. No text from a file can hold it: it differs in every process."""
+_MARKS = re.compile(f"{_MARK}([gry0])")
+_ANSI = {"g": "\x1b[32m", "y": "\x1b[33m", "r": "\x1b[31m", "0": "\x1b[0m"}
+
+
+def good(word: str) -> str:
+    """A word that says that something is as it should be: green on a terminal."""
+    return f"{_MARK}g{word}{_MARK}0"
+
+
+def doubtful(word: str) -> str:
+    """A word that says that something should be looked at: yellow on a terminal."""
+    return f"{_MARK}y{word}{_MARK}0"
+
+
+def bad(word: str) -> str:
+    """A word that says that something failed: red on a terminal."""
+    return f"{_MARK}r{word}{_MARK}0"
+
+
+def has_colours(stream: Any) -> bool:
+    """Whether colours may be written to a stream: a terminal, unless NO_COLOR or TERM say otherwise."""
+    return bool(stream.isatty()) and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
 def put(text: str) -> None:
-    """A line of the result, on stdout; nothing where that is closed."""
+    """Write a line of the result to stdout; does nothing where that is closed."""
     if sys.stdout is not None:
-        sys.stdout.write(_encodable(_lines(text), sys.stdout) + "\n")
+        sys.stdout.write(_encodable(_lines(text, sys.stdout), sys.stdout) + "\n")
 
 
-def put_lines(text: str, indent: str = "      ") -> None:
-    """Lines that may be long: wrapped at 80 columns where a person reads them, whole where a program does."""
+def put_lines(text: str, indent: str = "      ", states: Mapping[str, Callable[[str], str]] | None = None) -> None:
+    """Write lines that may be long to stdout: wrapped at 80 columns on a terminal, else whole.
+
+    `states` colours the first word of a line.
+    """
     if sys.stdout is not None and sys.stdout.isatty():
         width = min(80, shutil.get_terminal_size().columns)
         wrapped = (
             textwrap.fill(line, width, subsequent_indent=indent, break_on_hyphens=False) for line in text.split("\n")
         )
         text = "\n".join(wrapped)
-    put(text)
+    put("\n".join(_coloured(line, states or {}) for line in text.split("\n")))
 
 
-def _lines(text: str) -> str:
-    """Nothing but lines reaches a terminal: whatever would steer it is escaped."""
-    return "\n".join(printable(line) for line in text.split("\n"))
+def _coloured(line: str, states: Mapping[str, Callable[[str], str]]) -> str:
+    word = line.lstrip(" ").partition(" ")[0]
+    return line.replace(word, states[word](word), 1) if word in states else line
+
+
+def _lines(text: str, stream: Any) -> str:
+    """The text with everything escaped that would steer a terminal, but for our own colours and the ends of lines."""
+    coloured = has_colours(stream) if _MARK in text else False
+    return "\n".join(_shown(line, coloured) for line in text.split("\n"))
+
+
+def _shown(line: str, coloured: bool) -> str:
+    """Text and marks take turns: the text is escaped, the marks become colours or nothing."""
+    parts = _MARKS.split(line)
+    for at in range(0, len(parts), 2):
+        parts[at] = printable(parts[at])
+    for at in range(1, len(parts), 2):
+        parts[at] = _ANSI[parts[at]] if coloured else ""
+    return "".join(parts)
 
 
 def put_json(document: Mapping[str, object]) -> None:
-    """The result as one JSON document, on stdout."""
+    """Write the result as one JSON document to stdout."""
     put(json.dumps(document, indent=1, ensure_ascii=True, allow_nan=False))
 
 
 def put_utf8(text: str) -> None:
-    """A TOML document, in UTF-8 whatever the terminal is, on stdout; what would steer one is escaped as in TOML."""
+    """Write a TOML document to stdout, always in UTF-8; what would steer a terminal is escaped as in TOML."""
     if sys.stdout is None:
         return
     text = "".join(one if one.isprintable() or one == "\n" else f"\\U{ord(one):08X}" for one in text)
@@ -57,10 +102,15 @@ def put_utf8(text: str) -> None:
 
 
 def talk(text: str) -> None:
-    """A line for the person who waits, on stderr. Talk that nobody can hear is no error."""
+    """Write a line for the user to stderr; a closed or full stderr is no error."""
     with suppress(OSError, ValueError, AttributeError):
-        sys.stderr.write(_encodable(_lines(text), sys.stderr) + "\n")
+        sys.stderr.write(_encodable(_lines(text, sys.stderr), sys.stderr) + "\n")
         sys.stderr.flush()
+
+
+def note(text: str) -> None:
+    """Write a note to stderr: something that the user should know, and that stopped nothing."""
+    talk(f"{doubtful('note:')} {text}")
 
 
 def _encodable(text: str, stream: Any) -> str:
@@ -76,16 +126,16 @@ def _encodable(text: str, stream: Any) -> str:
 
 
 def show_error(error: ChainrunError, *, as_json: bool) -> None:
-    """All problems of an error, on stderr; as a JSON document on stdout if that was asked for."""
+    """Write all problems of an error to stderr; with `as_json` also as a JSON document to stdout."""
     if as_json:
         put_json(problems_document(error.problems))
     show_problems(error.problems)
 
 
 def show_problems(problems: Sequence[Problem], *, count: bool = True) -> None:
-    """Problems on stderr, with the options that mend them, and their number where they are several."""
+    """Write problems to stderr, with the options that mend them, and with `count` their number if there are several."""
     for problem in problems:
-        talk(for_command_line(problem).text())
+        talk(for_command_line(problem).text().replace("warning:", doubtful("warning:"), 1))
     if count and len(problems) > 1:
         talk(f"{len(problems)} problems")
 
@@ -101,7 +151,7 @@ def problems_document(problems: Sequence[Problem]) -> dict[str, object]:
 
 
 def number(value: float | None, digits: int = 1) -> str:
-    """A figure for a table: '-' where there is none, '-inf' for silence."""
+    """Format a number for a table: '-' for none, '-inf' for silence."""
     if value is None:
         return "-"
     if value == -math.inf:
@@ -117,42 +167,29 @@ def shortened(text: str, width: int, *, keep_end: bool = False) -> str:
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, left: int = 1) -> str:
-    """Rows under a head; the first `left` columns to the left, the others to the right."""
-    cells = [list(head), *([printable(cell) for cell in row] for row in rows)]
-    widths = [max(len(row[i]) for row in cells) for i in range(len(head))]
+    """Rows under a head; the first `left` columns to the left, the others to the right. A head may have two lines."""
+    heads = [cell.split("\n") for cell in head]
+    height = max(map(len, heads))
+    stacked = [[""] * (height - len(lines)) + lines for lines in heads]
+    cells = [list(line) for line in zip(*stacked, strict=True)]
+    cells += [list(row) for row in rows]
+    widths = [max(_width(row[i]) for row in cells) for i in range(len(head))]
     lines = []
     for row in cells:
         parts = [
-            cell.ljust(w) if i < left else cell.rjust(w) for i, (cell, w) in enumerate(zip(row, widths, strict=True))
+            _escaped(cell) + " " * (w - _width(cell)) if i < left else " " * (w - _width(cell)) + _escaped(cell)
+            for i, (cell, w) in enumerate(zip(row, widths, strict=True))
         ]
         lines.append("  ".join(parts).rstrip())
     return "\n".join(lines)
 
 
-class ProgressLine:
-    """Where a render is, on stderr: one line that changes on a terminal, a line a node elsewhere."""
+def _escaped(cell: str) -> str:
+    """A cell with everything escaped but marks of colour."""
+    parts = re.split(f"({_MARK}[gry0])", cell)
+    return "".join(part if at % 2 else printable(part) for at, part in enumerate(parts))
 
-    def __init__(self, *, quiet: bool):
-        self._live = sys.stderr is not None and sys.stderr.isatty() and not quiet
-        self._quiet = quiet
-        self._last = ""
 
-    def node(self, name: str, share: float) -> None:
-        """The node `name` is rendered to this share."""
-        stop_if_asked()
-        if self._quiet:
-            return
-        if self._live:
-            text = f"\r{printable(name)[:24]:<24} {share:4.0%}"
-            if text != self._last:
-                sys.stderr.write(text)
-                sys.stderr.flush()
-                self._last = text
-        elif share >= 1.0:
-            talk(f"rendered {printable(name)}")
-
-    def done(self) -> None:
-        """Take the line away."""
-        if self._live and self._last:
-            sys.stderr.write("\r" + " " * 30 + "\r")
-            sys.stderr.flush()
+def _width(cell: str) -> int:
+    """Columns of a cell on the screen."""
+    return len(printable(_MARKS.sub("", cell)))

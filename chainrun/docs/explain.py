@@ -5,12 +5,14 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterable
 from difflib import get_close_matches
+from itertools import groupby
 
 from pydantic import BaseModel
 
 from chainrun.contract import Step, processors
 from chainrun.contract.parameters import Parameter
 from chainrun.docs.changes import changes
+from chainrun.docs.old_names import old_names
 from chainrun.docs.tables import (
     BASELINE,
     FILE_OF,
@@ -95,6 +97,7 @@ def overview(width: int = 80) -> str:
     about = {
         "limits": "What a recipe may cost.",
         "errors": "The codes of problems, and the exit codes.",
+        "renamed": "Older names of keys, and today's names.",
         "changes": "What is new; with a version, what came after it.",
     }
     lines += [_overview_line(word, sentence, width) for word, sentence in about.items()]
@@ -135,7 +138,7 @@ def _example(do: str) -> list[str]:
 
 
 def _limits(width: int) -> str:
-    """What a recipe or a file may cost."""
+    """The limits on the cost of a recipe or a file."""
     about = (
         "What a recipe or an audio file may cost, since it may come from a stranger. Each is changed by "
         "--limit NAME=VALUE, which may be repeated, or for every command by CHAINRUN_LIMITS='NAME=VALUE NAME=VALUE'. "
@@ -167,8 +170,24 @@ def _baseline(width: int) -> str:
     return "\n".join(["baseline", *textwrap.wrap(BASELINE, width)])
 
 
+def _renamed(width: int) -> str:
+    """Older names beside today's, by the table that they are in."""
+    lines = textwrap.wrap(
+        "Older names, and the names of today. Files with older names are read as before; `chainrun check --fix FILES` "
+        "rewrites them in place.",
+        width,
+    )
+    for where, names in groupby(old_names(), key=lambda one: one.where):
+        lines += ["", f"{where}:"]
+        for one in names:
+            line = f"    {one.before}  ->  {one.today}"
+            lines += [line] if len(line) <= width else [f"    {one.before}  ->", f"        {one.today}"]
+    return "\n".join(lines)
+
+
 _LISTS: dict[str, Callable[[int], str]] = {
     "baseline": _baseline,
+    "renamed": _renamed,
     "limits": _limits,
     "errors": _errors,
     "changes": lambda width: changes(width=width),
@@ -182,8 +201,9 @@ def _keys(found: Iterable[Parameter], width: int) -> list[str]:
         default = f", default {one.default}" if one.default and one.default != "required" else ""
         required = ", required" if one.default == "required" else ""
         see = f" (see {', '.join(see_also(one))})" if see_also(one) else ""
-        lines.append(f"  {one.key}")
-        lines += _indented(f"{one.help + ': ' if one.help else ''}{one.allowed}{see}{default}{required}", width)
+        head = f"  {one.key}  {one.allowed}{see}{default}{required}"
+        lines += textwrap.wrap(head, width, subsequent_indent=" " * 6)
+        lines += _indented(one.help, width) if one.help else []
     return lines
 
 

@@ -29,8 +29,8 @@ FILE_NAME = "REFERENCE.md"
 HEAD = """# Reference
 
 Every processor and every table of a recipe and of the files around it, with keys, units, ranges and defaults.
-`chainrun schema --write` writes this page from the declarations that the program runs on; `chainrun explain WORD` shows
-the same on a terminal. After them: the [exit codes and the codes of problems](#errors), and
+`chainrun schema -o recipes` writes this page from the declarations that the program runs on; `chainrun explain WORD`
+shows the same on a terminal. After them: the [exit codes and the codes of problems](#errors), and
 [everything around a recipe](#around-the-recipe): deliveries, the store, batches, the log, pytest, limits.
 
 Units are part of a key's name. Levels in dBFS are plain RMS: a full-scale sine reads -3.01 dBFS.

@@ -14,6 +14,7 @@ from chainrun.contract import Key, Step, processors
 from chainrun.contract.parameters import Parameter, parameters
 from chainrun.cull.plan import CullFile, Decision
 from chainrun.recipe.model import (
+    ActiveStretch,
     Bus,
     Delivery,
     Expect,
@@ -26,7 +27,6 @@ from chainrun.recipe.model import (
     RidePoint,
     Send,
     Stem,
-    Stretch,
     Tags,
     Tolerances,
 )
@@ -43,7 +43,7 @@ IN_RECIPES: dict[str, type[BaseModel]] = {
     "main": Main,
     "sends": Send,
     "ride": RidePoint,
-    "active": Stretch,
+    "active": ActiveStretch,
     "step": Step,
     "key": Key,
     "preset-use": PresetUse,

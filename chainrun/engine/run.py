@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from pathlib import Path
 
 from chainrun.engine.choice import Choice
 from chainrun.engine.log import EventLog
@@ -18,7 +20,11 @@ from chainrun.store import Print, Store
 WORTH_WORKERS_S = 300.0
 """With more seconds of prints to render than this, worker processes pay for their start (about a second each)."""
 Progress = Callable[[str, float], None]
-"""Called with a node's name and the share of it that is rendered, 0 … 1."""
+"""Called with a node's name and the share of it that is rendered, 0 … 1: 0 while it waits for its turn."""
+BYTES_A_SAMPLE = 4
+"""Size of a print's sample."""
+MIN_SHARE = 0.001
+"""Share of a node that a worker process has begun, before anything of it is written."""
 
 
 def worthwhile_workers(wanted: int | None, n_nodes: int, session_s: float) -> int:
@@ -75,6 +81,8 @@ class _Render:
         self._nodes = {node.name: node for node in choice.to_render}
         self._here = runs.workers <= 1 or len(self._nodes) < 2
         self._errors: list[ChainrunError] = []
+        self._parts: dict[str, Path] = {}
+        """Where each node that was begun is written to."""
 
     def run(self) -> None:
         scheduler: Scheduler[NodeTask, Rendered] = Scheduler(
@@ -82,10 +90,13 @@ class _Render:
             self._task,
             self._done,
             lambda _name, error: self._errors.append(error),
-            begun=lambda name: self._runs.log.record("node_begin", node=name, kind=self._nodes[name].kind),
+            begun=self._begun,
             again=self._again,
+            running=self._running,
             stops=lambda error: not isinstance(error, WorkerDiedError),
         )
+        for name in self._nodes:
+            self._runs.progress(name, 0.0)
         needs: dict[str, Sequence[str]] = {name: node.needs for name, node in self._nodes.items()}
         scheduler.run(needs, 1 if self._here else self._runs.workers)
         if self._errors:
@@ -93,12 +104,13 @@ class _Render:
 
     def _task(self, name: str) -> NodeTask:
         node, runs = self._nodes[name], self._runs
+        part = self._parts[name] = runs.store.part_of(runs.run, node.identity)
         prints: dict[str, Print] = {one: self._choice.prints[one] for one in node.needs}
         return NodeTask(
             node=node,
             prints=prints,
             store=runs.store.folder,
-            part=runs.store.part_of(runs.run, node.identity),
+            part=part,
             block_frames=runs.plan.block_frames,
             stamps={path: runs.plan.stamps[path] for path in node.files if path in runs.plan.stamps},
             stretch=self._choice.stretch,
@@ -106,6 +118,19 @@ class _Render:
 
     def _run_here(self, task: NodeTask) -> Rendered:
         return run_task(task, lambda share: self._runs.progress(task.node.name, min(share, 0.999)))
+
+    def _begun(self, name: str) -> None:
+        self._runs.log.record("node_begin", node=name, kind=self._nodes[name].kind)
+
+    def _running(self, names: Iterable[str]) -> None:
+        """Report how far worker processes are, by the bytes that they have written."""
+        for name in names:
+            node, share = self._nodes[name], 0.0
+            stretch = self._choice.stretch
+            frames = stretch.end_frame - stretch.begin_frame if stretch is not None else node.session_s * node.rate_hz
+            with suppress(OSError):  # it is not there yet, or published already
+                share = self._parts[name].stat().st_size / max(1, frames * node.n_channels_out * BYTES_A_SAMPLE)
+            self._runs.progress(name, min(max(share, MIN_SHARE), 0.999))
 
     def _done(self, name: str, rendered: Rendered) -> None:
         self._choice.prints[name], self._choice.results[name] = rendered.printed, rendered.result

@@ -42,7 +42,7 @@ class Redirect:
         """One sentence: what is written, and how it is written today."""
         if self.missing is not None:
             key, value = self.missing
-            return f'{key} is missing: files of before mean {key} = "{value}"'
+            return f'{key} is missing: older files mean {key} = "{value}"'
         written = self.key if isinstance(self.key, str) else None
         value = self.container[self.key]  # type: ignore[index]
         if isinstance(self.change, Words):

@@ -40,7 +40,7 @@ GRAMMAR = "grammar"
 
 
 class Change:
-    """How a value changes with its key. The plain one leaves it as it is."""
+    """Change of a value together with its key; this base class leaves the value unchanged."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +111,7 @@ def _threshold() -> dict[str, Rename]:
 
 _KEY_TAPS = Rename("tap", Words({"raw": "before_chain", "chain": "after_chain"}))
 _SHARES = _each(lambda: NOWHERE, PerCent())
-_STEPS: dict[str, dict[str, Rename]] = {
+STEPS: dict[str, dict[str, Rename]] = {
     "compressor": _threshold(),
     "expander": _threshold(),
     "gate": _threshold(),
@@ -123,7 +123,7 @@ _STEPS: dict[str, dict[str, Rename]] = {
     "split": {"order": Rename("slope_db_per_octave", Words({4: 24, 8: 48}))},
     "polarity": {"channel": Rename("acts_on")},
 }
-_BANDS: dict[str, dict[str, Rename]] = {
+BANDS: dict[str, dict[str, Rename]] = {
     "eq": {"channel": Rename("acts_on"), "slope": Rename("steepness_pct", PerCent())},
     "dynamic_eq": _threshold(),
 }
@@ -138,14 +138,14 @@ def _union(tables: dict[str, dict[str, Rename]]) -> dict[str, Rename]:
 def _band(do: str | None) -> Spot:
     if do == "split":
         return Spot(inside={"chain": chain})
-    renames = _BANDS.get(do, {}) if do is not None else _union(_BANDS)
+    renames = BANDS.get(do, {}) if do is not None else _union(BANDS)
     needs = ("kind", "bell") if do == "dynamic_eq" else None
     return Spot(renames, {"chain": chain} if do is None else {}, needs=needs)
 
 
 def step(do: str | None) -> Spot:
     """The spot of a step by its `do`; None where a path does not say it."""
-    renames = _STEPS.get(do, {}) if do is not None else _union(_STEPS)
+    renames = STEPS.get(do, {}) if do is not None else _union(STEPS)
     return Spot(
         renames,
         {
@@ -162,7 +162,7 @@ def step(do: str | None) -> Spot:
 
 
 def _known(token: str) -> str | None:
-    return token if token in _STEPS or token in _BANDS else None
+    return token if token in STEPS or token in BANDS else None
 
 
 def _step_of(token: str, value: Any) -> Spot:
@@ -231,3 +231,11 @@ SPOTS: dict[FileKind, Callable[[], Spot]] = {
     FileKind.CULL: lambda: Spot({"cull": Rename(GRAMMAR), "max_level_lu": Rename("max_level_change_lu")}),
 }
 """The top of each kind of file."""
+
+
+def spot_of(*tokens: str) -> Spot:
+    """The spot in a recipe that a path leads to."""
+    spot = SPOTS[FileKind.RECIPE]()
+    for token in tokens:
+        _, _, spot = spot.at(token, None)
+    return spot

@@ -1,4 +1,4 @@
-"""Writes a recipe with everything folded in: it needs no library, no base, no overlay."""
+"""Writes a recipe with everything included: it needs no library, no base and no overlay."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ NEEDLESS = ("base", "presets_dirs", "variants")
 
 
 def resolved_data(opened: Opened, folder: Path) -> dict[str, Any]:
-    """The recipe as plain data, with paths relative to the folder that the file will stand in."""
+    """Resolved recipe as plain data, with paths relative to the folder of the file to write."""
     data: dict[str, Any] = {
         key: value for key, value in _with_files_from(opened, folder.resolve()).items() if key not in NEEDLESS
     }
@@ -28,7 +28,7 @@ def resolved_data(opened: Opened, folder: Path) -> dict[str, Any]:
 
 
 def _with_files_from(opened: Opened, folder: Path) -> dict[str, Any]:
-    """The recipe as plain data; the files that its steps name are given as seen from the folder."""
+    """Recipe as plain data, with the paths of its steps' files relative to the folder."""
     data: dict[str, Any] = plain(opened.table)
     for (_, written), (_, step) in zip(steps_with_files(opened.table), steps_with_files(data), strict=True):
         home = home_of(written.where["file"].file or opened.path, opened.libraries)
@@ -37,7 +37,7 @@ def _with_files_from(opened: Opened, folder: Path) -> dict[str, Any]:
 
 
 def _make_names_unique(node: Any) -> None:
-    """Presets unfolded into one chain may bring the same name: later ones get a number."""
+    """Number the later ones of equal names in a chain, which several unfolded presets may cause."""
     if isinstance(node, list):
         for inner in node:
             _make_names_unique(inner)

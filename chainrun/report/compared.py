@@ -1,4 +1,4 @@
-"""Pages of comparisons: two sounds, a verification, what a cull moves."""
+"""The pages of compare, verify, cull try and batch."""
 
 from __future__ import annotations
 
@@ -16,6 +16,9 @@ from chainrun.library.queries import Likeness
 from chainrun.loudness.analysis import NOMINAL_HZ
 from chainrun.measured import finite, range_text
 from chainrun.report.content import (
+    FREQUENCY,
+    TIME,
+    Axis,
     Block,
     DataTable,
     Figure,
@@ -26,6 +29,7 @@ from chainrun.report.content import (
     Section,
     Series,
     Text,
+    listed,
     number,
 )
 from chainrun.report.page import PagePlace
@@ -36,21 +40,21 @@ from chainrun.verify.reports import headline
 from chainrun.verify.verdicts import DeliveryPair, Refused, Verdict
 from chainrun.verify.wording import cause_lines, check_text, limit_text, note_text
 
-FIGURES = (
-    ("integrated_lufs", "integrated loudness, LUFS", 2), ("momentary_max_lufs", "loudest 400 ms, LUFS", 1),
-    ("short_term_max_lufs", "loudest 3 s, LUFS", 1), ("range_lu", "loudness range, LU", 1),
-    ("true_peak_dbtp", "true peak, dBTP", 2), ("crest_db", "crest, dB", 1), ("correlation", "correlation", 2),
-    ("side_to_mid_db", "side against mid, dB", 1),
+MEASUREMENTS = (
+    ("integrated_lufs", "integrated loudness, LUFS", 2), ("momentary_max_lufs", "maximum momentary loudness, LUFS", 1),
+    ("short_term_max_lufs", "maximum short-term loudness, LUFS", 1), ("range_lu", "loudness range, LU", 1),
+    ("true_peak_dbtp", "true peak, dBTP", 2), ("crest_db", "crest factor, dB", 1), ("correlation", "correlation", 2),
+    ("side_to_mid_db", "side relative to mid, dB", 1),
 )  # fmt: skip
 
 
 def compare_page(found: Difference, names: Sequence[str], place: PagePlace) -> Page:
-    """Two sounds against each other, with players at one level."""
+    """The page of two sounds: what differs, players at one loudness, measurements, residual and curves."""
     sections = [
-        Section("What differs", [Text(found.sentence(), "verdict"), *(Text(note, "note") for note in found.notes())]),
-        Section("To listen to", [players(found, names, place, "ab")]),
-        Section("In figures", [figures_table(found, names)]),
-        Section("The residual", residual_figures(found)),
+        Section("Difference", [Text(found.sentence(), "verdict")]),
+        Section("Listen", [players(found, names, place, "ab")]),
+        Section("Measurements", [measurements_table(found, names)]),
+        Section("Residual", residual_figures(found)),
     ]
     sounds = [
         hear(file_blocks(one.path), one.measured.rate_hz, one.measured.n_channels) for one in (found.one, found.other)
@@ -58,37 +62,40 @@ def compare_page(found: Difference, names: Sequence[str], place: PagePlace) -> P
     curves: list[Block] = [loudness_figure("loudness", sounds[0], None, sounds[1])]
     bands = [(f"{word}", one.measured.third_octave_db or {}) for word, one in zip("AB", sounds, strict=True)]
     curves.append(bands_figure("bands", "Third octaves", bands))
+    sections.append(Section("A and B in the same figures", curves))
     for word, one in zip("AB", sounds, strict=True):
-        curves += [wave_figure(f"wave-{word.lower()}", one), *image_figures(f"image-{word.lower()}", one)]
-    sections.append(Section("Both over each other", curves))
-    return Page(f"{names[0]} and {names[1]}", "A is the first, B the second", sections, _facts())
+        low = word.lower()
+        own: list[Block] = [wave_figure(f"wave-{low}", one), *image_figures(f"image-{low}", one)]
+        sections.append(Section(f"{word} alone", own))
+    sections += listed("note", found.notes())
+    return Page(f"{names[0]} and {names[1]}", f"A is {names[0]}, B is {names[1]}.", sections, _facts())
 
 
 def _facts() -> list[tuple[str, str]]:
     floor = Floor()
-    told = f"a residual of {floor.residual_lu:g} LU with third octaves within {floor.third_octave_db:g} dB"
-    told += " is not heard (common practice)"
-    return [("chainrun", __version__), ("counted as no difference", told)]
+    words = f"residual at least {-floor.residual_lu:g} LU below the mix, and third octaves within "
+    words += f"{floor.third_octave_db:g} dB (common practice)"
+    return [("chainrun", __version__), ("counts as inaudible", words)]
 
 
 def players(found: Difference, names: Sequence[str], place: PagePlace, name: str) -> Players:
-    """A and B at one loudness."""
+    """Players of A and B at one loudness."""
     a, b = both(
         found.one.path, found.other.path, found.offset_frames, found.gain_db, folder=place.folder / "audio", name=name
     )
     return Players(
-        "matched in loudness",
+        "Matched in loudness",
         [
-            Player(f"A: {names[0]}", a, f"{found.one.measured.integrated_lufs:.1f} LUFS as it is"),
-            Player(f"B: {names[1]}", b, f"{found.other.measured.integrated_lufs:.1f} LUFS as it is"),
+            Player(f"A: {names[0]}", a, f"true loudness {found.one.measured.integrated_lufs:.1f} LUFS"),
+            Player(f"B: {names[1]}", b, f"true loudness {found.other.measured.integrated_lufs:.1f} LUFS"),
         ],
     )
 
 
-def figures_table(found: Difference, names: Sequence[str]) -> DataTable:
-    """What both measure."""
+def measurements_table(found: Difference, names: Sequence[str]) -> DataTable:
+    """A table of the measurements of A, of B, and their differences."""
     rows = []
-    for key, label, digits in FIGURES:
+    for key, label, digits in MEASUREMENTS:
         one, other = getattr(found.one.measured, key), getattr(found.other.measured, key)
         apart = (
             other - one if one is not None and other is not None and np.isfinite(one) and np.isfinite(other) else None
@@ -96,40 +103,48 @@ def figures_table(found: Difference, names: Sequence[str]) -> DataTable:
         short = found.one.measured.range_is_short or found.other.measured.range_is_short
         label += " (short programme)" if key == "range_lu" and short else ""
         rows.append([label, number(one, digits), number(other, digits), number(apart, digits)])
-    rows.append(["residual, LU", "", "", number(found.residual_lu)])
-    return DataTable(["", "A", "B", "B - A"], rows, f"A is {names[0]}, B is {names[1]}")
+    rows.append(["residual LU", "", "", number(found.residual_lu)])
+    head = ["quantity and unit", "A", "B", "B minus A"]
+    return DataTable(head, rows, f"A is {names[0]}, B is {names[1]}")
 
 
 def residual_figures(found: Difference, name: str = "residual") -> list[Figure]:
-    """What differs, over time and over frequency."""
+    """Figures of the residual over time and over frequency."""
     levels = np.clip(np.array(found.by_second_lu), -120.0, 20.0)
     seconds = np.arange(levels.size, dtype=np.float64)
     limit = Floor().residual_lu
     hz = np.array([float(one) for one in found.by_band_db])
     bands = np.clip(np.array(list(found.by_band_db.values())), -120.0, 20.0)
-    moved = found.moved_db or found.bands_db
+    moved = found.bands_where_it_differs_db or found.bands_db
     return [
         Figure(
             f"{name}-time",
-            "The residual in each second",
-            f"The residual in each second, at most {levels.max(initial=-120.0):.0f} LU",
-            "s",
+            "Residual in each second",
+            f"Residual in each second, maximum {levels.max(initial=-120.0):.0f} LU",
+            TIME,
             [
                 Panel(
-                    "LU", [Series("residual", seconds, levels, bars=True)], 1.0, (-120.0, 20.0), [("not heard", limit)]
+                    Axis("residual", "LU"),
+                    [Series("residual", seconds, levels, bars=True)],
+                    limits=(-120.0, 20.0),
+                    levels=[(f"{limit:g} LU: inaudible below it", limit)],
                 )
             ],
         ),
         Figure(
             f"{name}-bands",
-            "The residual against A, and what third octaves moved",
-            "The residual's third octaves against A's, and B's less A's",
-            "Hz",
+            "Residual relative to A, and B minus A, in third octaves",
+            "Third octaves: level of the residual relative to A, and level of B minus level of A",
+            FREQUENCY,
             [
-                Panel("residual, dB", [Series("residual", hz, bands, bars=True)], 1.0, (-120.0, 20.0)),
                 Panel(
-                    "B - A, dB",
-                    [Series("B - A", np.array([float(one) for one in moved]), np.array(list(moved.values())))],
+                    Axis("residual relative to A", "dB"),
+                    [Series("residual relative to A", hz, bands, bars=True)],
+                    limits=(-120.0, 20.0),
+                ),
+                Panel(
+                    Axis("B minus A", "dB"),
+                    [Series("B minus A", np.array([float(one) for one in moved]), np.array(list(moved.values())))],
                 ),
             ],
             log_hz=True,
@@ -141,49 +156,45 @@ def residual_figures(found: Difference, name: str = "residual") -> list[Figure]:
 
 
 def verify_page(verdicts: Sequence[Verdict], refused: Sequence[Refused]) -> Page:
-    """Recipes held to their baselines."""
+    """The page of verified recipes: their checks, causes of differences, and curves beside the baselines."""
     rows = [
         [one.recipe, "passed" if one.passed else "failed", f"{len(one.checks)}", f"{one.seconds:.1f}"]
         for one in verdicts
     ]
     rows += [[one.path.name, "not verified", "-", "-"] for one in refused]
-    sections = [Section("Recipes", [DataTable(["recipe", "result", "checks", "s"], rows, "All recipes", left=2)])]
+    sections = [Section("Recipes", [DataTable(["recipe", "result", "checks", "time s"], rows, "All recipes")])]
     for k, one in enumerate(verdicts):
-        sections.append(Section(one.recipe, _verdict_blocks(one, f"v{k}")))
+        sections.append(_verdict_section(one, f"v{k}"))
     for refusal in refused:
-        problems: list[Block] = [Text(problem.text(), "warning") for problem in refusal.error.problems]
+        problems: list[Block] = [Text(problem.text(), "failure") for problem in refusal.error.problems]
         sections.append(Section(refusal.path.name, problems))
     failed = sum(not one.passed for one in verdicts) + len(refused)
     about = f"{failed} of {len(rows)} failed" if failed else f"all {len(rows)} passed"
-    return Page("Held to their baselines", about, sections, _facts())
+    return Page("Recipes compared with their baselines", about, sections, _facts())
 
 
-def _verdict_blocks(verdict: Verdict, name: str) -> list[Block]:
-    blocks: list[Block] = [Text(headline(verdict), "verdict" if verdict.passed else "warning")]
+def _verdict_section(verdict: Verdict, name: str) -> Section:
+    inner = []
     if verdict.cause is not None:
-        blocks += [Text(f"cause: {line}", "note") for line in cause_lines(verdict.cause)]
-    blocks += [Text(note_text(note), "note") for note in verdict.notes]
+        inner.append(Section("Cause", [Text(line) for line in cause_lines(verdict.cause)]))
     rows = [
-        [
-            "passed" if one.passed else "failed",
-            one.name,
-            check_text(one),
-            limit_text(one) or "",
-            number(one.figure, 2),
-            number(one.figure_before, 2),
-        ]
+        ["passed" if one.passed else "failed", one.name, check_text(one), limit_text(one) or "-"]
         for one in verdict.checks
     ]
-    head = ["", "check", "what was found", "allowed", "now", "then"]
-    blocks.append(DataTable(head, rows, f"Checks of {verdict.recipe}", left=4))
+    table = DataTable(["result", "check", "found", "allowed"], rows, f"Checks of {verdict.recipe}")
+    inner.append(Section("Checks", [table]))
+    inner += listed("note", map(note_text, verdict.notes))
+    curves: list[Block] = []
     for k, pair in enumerate(verdict.compared):
-        blocks += _then_and_now(f"{name}-{k}", pair)
-    return blocks
+        curves += _baseline_and_now(f"{name}-{k}", pair)
+    if curves:
+        inner.append(Section("Baseline and now", curves))
+    return Section(verdict.recipe, [Text(headline(verdict), "passed" if verdict.passed else "failure")], inner)
 
 
-def _then_and_now(name: str, pair: DeliveryPair) -> list[Figure]:
+def _baseline_and_now(name: str, pair: DeliveryPair) -> list[Figure]:
     file, curves, bands = pair.delivery, [], []
-    for word, facts in (("then", pair.was), ("now", pair.now)):
+    for word, facts in (("baseline", pair.was), ("now", pair.now)):
         curve = facts.curve()
         t = np.arange(1.0, curve.size + 1.0, dtype=np.float64) * facts.curve_step_s
         curves.append(Series(word, t, np.where(curve > SILENT_DB, curve, np.nan)))
@@ -193,16 +204,16 @@ def _then_and_now(name: str, pair: DeliveryPair) -> list[Figure]:
         Figure(
             f"{name}-curve",
             f"{file}: short-term loudness",
-            f"Loudness over time of {file}, then and now",
-            "s",
-            [Panel("LUFS", curves)],
+            f"Short-term loudness of {file} over time, in the baseline and now",
+            TIME,
+            [Panel(Axis("loudness", "LUFS"), curves)],
         ),
         Figure(
             f"{name}-bands",
             f"{file}: third octaves",
-            f"Third octaves of {file}, then and now",
-            "Hz",
-            [Panel("dBFS", bands)],
+            f"Third octaves of {file}, in the baseline and now",
+            FREQUENCY,
+            [Panel(Axis("level", "dBFS"), bands)],
             log_hz=True,
         ),
     ]
@@ -212,22 +223,21 @@ def _then_and_now(name: str, pair: DeliveryPair) -> list[Figure]:
 
 
 def cull_page(trial: Trial, alike: Likeness, place: PagePlace) -> Page:
-    """What a cull would do: presets that are alike, and every session that it touches, without and with it."""
+    """The page of a cull: presets that are alike, and every session that it changes, without and with it."""
     inner = []
     for k, one in enumerate(trial.tried):
-        blocks: list[Block] = [Text(one.sentence(), "verdict" if one.error is None else "warning")]
+        blocks: list[Block] = [Text(one.sentence(), "verdict" if one.error is None else "failure")]
         blocks += [Text(reading, "note") for reading in one.readings]
         if one.found is not None and one.files is not None:
-            blocks.append(players(one.found, ["without the cull", "with it"], place, f"s{k}"))
+            blocks.append(players(one.found, ["without the cull", "with the cull"], place, f"s{k}"))
             blocks += residual_figures(one.found, f"s{k}")
         inner.append(Section(one.name, blocks))
-    sections = [
-        Section("Alike", _likeness_tables(alike)),
-        Section("What it costs", [_costs_table(trial)]),
-        Section("Each session", [], inner),
-    ]
-    title = f"The cull of {trial.plan.file.year}"
-    return Page(title, f"{len(trial.tried)} sessions are touched", sections, _facts())
+    sections = [Section("Presets that are alike", _likeness_tables(alike)), Section("Cost", [_costs_table(trial)])]
+    if inner:
+        sections.append(Section("Sessions", [], inner))
+    n = len(trial.tried)
+    about = f"It changes {n or 'no'} session{'' if n == 1 else 's'}."
+    return Page(f"The cull of {trial.plan.file.year}", about, sections, _facts())
 
 
 def _likeness_tables(alike: Likeness) -> list[Block]:
@@ -236,21 +246,17 @@ def _likeness_tables(alike: Likeness) -> list[Block]:
         [
             one.one,
             one.other,
-            f"{one.residual_lu:.1f}",
+            number(one.residual_lu),
             one.worst,
             f"{one.response_db:.1f}",
-            f"{one.gain_db:+.1f}",
+            number(one.gain_db),
         ]
         for one in alike.alike
     ]
+    head = ["preset", "other preset", "residual LU", "on", "maximum response difference dB", "level difference dB"]
     return [
-        DataTable(["presets that do nearly the same", "keep"], groups, "Groups", left=2),
-        DataTable(
-            ["preset", "and", "LU", "worst on", "eq dB", "gain dB"],
-            pairs,
-            "Pairs, matched in level, by their worst test signal",
-            left=2,
-        ),
+        DataTable(["presets that are alike", "keep"], groups, "Groups"),
+        DataTable(head, pairs, "Pairs, matched in level, with the test signal on which they differ most"),
     ]
 
 
@@ -261,24 +267,34 @@ def _costs_table(trial: Trial) -> DataTable:
             ", ".join(one.affected.presets),
             ", ".join(one.affected.nodes),
             number(one.found.residual_lu if one.found else None),
-            f"{one.louder_lu:+.1f}",
-            "over" if one.crosses(trial.plan) else "",
+            number(one.level_change_lu),
+            "over" if one.crosses(trial.plan) else "within",
         ]
         for one in trial.tried
     ]
-    head = ["session", "presets", "nodes", "residual LU", "louder LU", "limit"]
-    return DataTable(head, rows, "Costs, the worst first", left=3)
+    file = trial.plan.file
+    head = ["session", "presets", "nodes", "residual LU", "loudness change LU", "limits"]
+    limits = f"residual {file.max_residual_lu:g} LU, loudness change {file.max_level_change_lu:g} LU"
+    return DataTable(head, rows, f"Cost, the highest first; limits: {limits}")
 
 
 def batch_page(records: Sequence[JobRecord], title: str, seconds: float) -> Page:
-    """All jobs of a batch."""
-    head = ["job", "state", "LUFS", "dBTP", "range LU", "moved LU", "s", "files"]
+    """The page of a batch: all its jobs, their failures, and what their overlays change."""
+    head = [
+        "job",
+        "state",
+        "loudness LUFS",
+        "true peak dBTP",
+        "loudness range LU",
+        "residual of overlays LU",
+        "time s",
+        "files",
+    ]
     rows = [_job_row(record) for record in records]
-    sections = [Section("Jobs", [DataTable(head, rows, "All jobs; a heading sorts", left=2)])]
-    failed: list[Block] = [Text(f"{one.job}: {one.error}", "warning") for one in records if one.error]
-    sections += [Section("What failed", failed)] if failed else []
-    moves: list[Block] = [Text(f"{one.job}: {one.moved.verdict}") for one in records if one.moved is not None]
-    sections += [Section("What moved", moves)] if moves else []
+    sections = listed("failure", [f"{one.job}: {one.error}" for one in records if one.error])
+    sections.append(Section("Jobs", [DataTable(head, rows, "All jobs; click a head to sort")]))
+    moves: list[Block] = [Text(f"{one.job}: {one.difference.verdict}") for one in records if one.difference is not None]
+    sections += [Section("Changes by overlays", moves)] if moves else []
     return Page(title, f"{counts(records)} in {seconds:.1f} s", sections, [("chainrun", __version__)])
 
 
@@ -291,7 +307,7 @@ def _job_row(record: JobRecord) -> list[str]:
         number(finite(m.integrated_lufs), 2) if m is not None else "-",
         number(finite(m.true_peak_dbtp), 2) if m is not None else "-",
         range_text(finite(m.range_lu, 4), m.n_frames, m.rate_hz) if m is not None else "-",
-        number(record.moved.residual_lu) if record.moved is not None else "-",
+        number(record.difference.residual_lu) if record.difference is not None else "-",
         f"{record.seconds:.1f}",
         ", ".join(Path(one.file).name for one in record.files),
     ]

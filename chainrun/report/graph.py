@@ -1,4 +1,4 @@
-"""The way of the sound as a picture: stems, buses, sends and keys, drawn in columns from left to right."""
+"""The signal flow as a picture: stems, buses, sends and keys, drawn in columns from left to right."""
 
 from __future__ import annotations
 
@@ -9,34 +9,64 @@ from chainrun.plan import Plan
 from chainrun.report.content import DataTable, Picture
 from chainrun.report.draw import FILL, INK, LINES, plain, schemed
 
-BOX_W, BOX_H, GAP_X, GAP_Y = 128, 30, 92, 10
-LANE = 6
-MAX_LETTERS = 19
-MARGIN = 34
+WIDTH = 1000.0
+"""The columns are spread over this width; more columns than fit make the drawing wider."""
+MIN_GAP_X, GAP_Y = 76.0, 10.0
+MARGIN = 44.0
 """At the left: keys bend out there."""
-KINDS = {"fader": (LINES[0], "", ""), "send": (LINES[1], "6 3", "send"), "key": (LINES[2], "2 3", "key")}
+NAME_PX, SMALL_PX, LINE_H = 13.0, 10.5, 16.0
+PADDING = 8.0
+MIN_BOX_W = 90.0
+MAX_LETTERS = 20
+"""Longer names go on in the next line."""
+LANE = 6.0
+KINDS = {"fader": (LINES[0], ""), "send": (LINES[1], "6 3"), "key": (LINES[2], "2 3")}
+EM_NARROW, EM_CAPITAL, EM_BROAD, EM_OTHER = 0.42, 0.8, 1.0, 0.66
+"""Widths of letters in heights of the font, at least those of DejaVu Sans, the widest of the usual fonts."""
 
 
 @dataclass(frozen=True)
 class Edge:
-    """A way from one node into another."""
+    """A connection from one node into another."""
 
     source: str
     target: str
     kind: str
     """`fader`, `send` or `key`."""
     level_db: float | None
+    """None for a key, and for a muted connection."""
+
+    @property
+    def level_text(self) -> str:
+        """Its level for a table, in dB."""
+        if self.kind == "key":
+            return "-"
+        return "mute" if self.level_db is None else f"{self.level_db:+.1f}"
 
 
-def short_level(edge: Edge) -> str:
-    """A way's level for a table."""
-    if edge.kind == "key":
-        return "listened to"
-    return "mute" if edge.level_db is None else f"{edge.level_db:+.1f} dB"
+@dataclass(frozen=True)
+class NodeBox:
+    """A node's place in the drawing, in pixels, and the lines of its name."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+    lines: tuple[str, ...]
+
+    @property
+    def right(self) -> float:
+        """Place of its right side."""
+        return self.x + self.width
+
+    @property
+    def middle(self) -> float:
+        """Height at which connections begin and end."""
+        return self.y + self.height / 2.0
 
 
 def edges(plan: Plan) -> list[Edge]:
-    """Every way in a plan."""
+    """All connections of a plan."""
     found = []
     for node in plan.nodes:
         for one in node.inputs:
@@ -48,101 +78,146 @@ def edges(plan: Plan) -> list[Edge]:
     return found
 
 
-def _columns(plan: Plan, ways: list[Edge]) -> dict[str, int]:
-    """Stems stand in the first column; a bus stands behind all that goes into it."""
+def text_width(text: str, size_px: float) -> float:
+    """An upper estimate of the width of a text, in pixels."""
+    ems = 0.0
+    for one in text:
+        narrow, broad = one in "fijlrtI.,:;'|()[]! -", one in "mwMWOQ@%&"
+        ems += EM_NARROW if narrow else EM_BROAD if broad else EM_CAPITAL if one.isupper() else EM_OTHER
+    return ems * size_px
+
+
+def wrapped(name: str) -> tuple[str, ...]:
+    """A name in lines of at most MAX_LETTERS, broken after a hyphen or underscore where there is one."""
+    lines = []
+    while len(name) > MAX_LETTERS:
+        cut = max(name.rfind(mark, 0, MAX_LETTERS) for mark in "_-") + 1
+        cut = cut if cut > MAX_LETTERS // 2 else MAX_LETTERS
+        lines.append(name[:cut])
+        name = name[cut:]
+    return (*lines, name)
+
+
+def _columns(plan: Plan, connections: list[Edge]) -> dict[str, int]:
+    """The column of each node: stems are in the first, a bus is right of all that goes into it."""
     column = {node.name: 0 for node in plan.nodes}
     for node in plan.nodes:
         if node.kind != "stem":
-            inputs = [column[edge.source] for edge in ways if edge.target == node.name and edge.kind != "key"]
+            inputs = [column[edge.source] for edge in connections if edge.target == node.name and edge.kind != "key"]
             column[node.name] = 1 + max(inputs, default=0)
     column["main"] = max(column.values())
     return column
 
 
-def picture(plan: Plan) -> Picture:
-    """The plan as a drawing, with a table of its ways."""
-    ways = edges(plan)
-    column = _columns(plan, ways)
-    place: dict[str, tuple[float, float]] = {}
-    rows = max(sum(one == c for one in column.values()) for c in set(column.values()))
-    height = rows * (BOX_H + GAP_Y) + GAP_Y
-    for c in sorted(set(column.values())):
-        names = [node.name for node in plan.nodes if column[node.name] == c]
-        top = (height - len(names) * (BOX_H + GAP_Y) + GAP_Y) / 2
-        for i, name in enumerate(names):
-            place[name] = (MARGIN + c * (BOX_W + GAP_X), top + i * (BOX_H + GAP_Y))
-    width = MARGIN + GAP_Y + (max(column.values()) + 1) * BOX_W + max(column.values()) * GAP_X
-    lanes = [edge for edge in ways if edge.kind != "key" and column[edge.target] - column[edge.source] > 1]
-    parts = [
-        _round(edge, place, height + LANE * (lanes.index(edge) + 1)) if edge in lanes else _line(edge, place)
-        for edge in ways
+def layout(plan: Plan) -> tuple[dict[str, NodeBox], float, float]:
+    """The box of each node, and width and height of the drawing without its lanes."""
+    column = _columns(plan, edges(plan))
+    members = [[name for name in column if column[name] == c] for c in range(max(column.values()) + 1)]
+    lines = {name: wrapped(plain(name)) for name in column}
+    small = text_width("128 steps", SMALL_PX)
+    widths = [
+        max(MIN_BOX_W, *(max(small, *(text_width(one, NAME_PX) for one in lines[name])) for name in names))
+        + 2.0 * PADDING
+        for names in members
     ]
+    heights = {name: LINE_H * len(one) + 20.0 for name, one in lines.items()}
+    tall = max(sum(heights[name] + GAP_Y for name in names) for names in members) + GAP_Y
+    n_gaps = len(members) - 1
+    gap = max(MIN_GAP_X, (WIDTH - MARGIN - GAP_Y - sum(widths)) / n_gaps) if n_gaps else 0.0
+    boxes: dict[str, NodeBox] = {}
+    x = MARGIN
+    for names, width in zip(members, widths, strict=True):
+        y = (tall - sum(heights[name] + GAP_Y for name in names) + GAP_Y) / 2.0
+        for name in names:
+            boxes[name] = NodeBox(x, y, width, heights[name], lines[name])
+            y += heights[name] + GAP_Y
+        x += width + gap
+    return boxes, x - gap + GAP_Y, tall
+
+
+def picture(plan: Plan) -> Picture:
+    """The plan as a drawing, with a table of its connections."""
+    connections = edges(plan)
+    column = _columns(plan, connections)
+    boxes, width, height = layout(plan)
+    lanes = [edge for edge in connections if abs(column[edge.target] - column[edge.source]) > 1]
+    parts = []
+    for edge in connections:
+        lane = height + LANE * (lanes.index(edge) + 1) if edge in lanes else None
+        parts.append(_line(edge, boxes[edge.source], boxes[edge.target], lane))
     height += LANE * len(lanes)
-    sounding = {one.source for one in ways if one.kind != "key"}
-    silent = {node.name for node in plan.nodes if node.kind == "stem" and node.name not in sounding}
-    steps = {node.name: len([step for step in node.chain if not step.bypass]) for node in plan.nodes}
-    for name, (x, y) in place.items():
-        told = f"{steps[name]} step{'s' if steps[name] != 1 else ''}" if steps[name] else "no steps"
-        told = "mute" if name in silent else told
-        parts.append(
-            f'<rect x="{x:g}" y="{y:g}" width="{BOX_W}" height="{BOX_H}" rx="5" fill="{FILL}" stroke="{INK}"/>'
-            f'<text x="{x + 8:g}" y="{y + 13:g}" font-size="11" fill="{INK}">{escape(_short(plain(name)))}</text>'
-            f'<text x="{x + 8:g}" y="{y + 25:g}" font-size="8.5" fill="{INK}">{told}</text>'
-        )
-    legend = [_legend(i, height + 14, kind) for i, kind in enumerate(("fader", "send", "key"))]
+    parts += _boxes(plan, connections, boxes)
+    parts += [_legend(i, height + 16.0, kind) for i, kind in enumerate(KINDS)]
     drawn = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height + 24:g}" width="{width:g}" '
-        f'height="{height + 24:g}" font-family="sans-serif">{"".join(parts + legend)}</svg>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height + 28:g}" width="{width:g}" '
+        f'height="{height + 28:g}" font-family="sans-serif">{"".join(parts)}</svg>'
     )
     table = DataTable(
-        ["from", "to", "as", "level"],
-        [[one.source, one.target, one.kind, short_level(one)] for one in ways],
-        "Every way of the sound",
-        left=3,
+        ["from", "to", "as", "level in the sum dB"],
+        [[one.source, one.target, one.kind, one.level_text] for one in connections],
+        "All connections",
     )
-    n_buses = sum(node.kind == "bus" for node in plan.nodes)
-    alt = f"{sum(node.kind == 'stem' for node in plan.nodes)} stems and {n_buses} buses on their way into main"
-    return Picture("graph", "Stems, buses, sends and keys", alt, schemed(drawn), table)
+    n_stems, n_buses = (sum(node.kind == kind for node in plan.nodes) for kind in ("stem", "bus"))
+    alt = f"Signal flow of {_counted(n_stems, 'stem', 'stems')} through {_counted(n_buses, 'bus', 'buses')} into main"
+    return Picture("graph", "Stems, buses, sends and keys", alt, schemed(drawn), table, width > 1.1 * WIDTH)
 
 
-def _line(edge: Edge, place: dict[str, tuple[float, float]]) -> str:
-    colour, dashes, _ = KINDS[edge.kind]
-    (x0, y0), (x1, y1) = place[edge.source], place[edge.target]
-    if edge.kind == "key" and x0 == x1:  # along the left side
-        a, b = y0 + BOX_H / 2, y1 + BOX_H / 2
-        way = f"M{x0:g} {a:g} C{x0 - 40:g} {a:g} {x1 - 40:g} {b:g} {x1:g} {b:g}"
+def _counted(n: int, one: str, many: str) -> str:
+    return f"{n} {one if n == 1 else many}"
+
+
+def _boxes(plan: Plan, connections: list[Edge], boxes: dict[str, NodeBox]) -> list[str]:
+    heard = {one.source for one in connections if one.kind != "key"}
+    parts = []
+    for node in plan.nodes:
+        box = boxes[node.name]
+        n_steps = len([step for step in node.chain if not step.bypass])
+        words = _counted(n_steps, "step", "steps") if n_steps else "no steps"
+        if node.kind == "stem" and node.name not in heard:
+            words = "mute"
+        parts.append(
+            f'<rect x="{box.x:g}" y="{box.y:g}" width="{box.width:g}" height="{box.height:g}" rx="5" '
+            f'fill="{FILL}" stroke="{INK}"/>'
+        )
+        lines = [f'<tspan x="{box.x + PADDING:g}" dy="{LINE_H:g}">{escape(one)}</tspan>' for one in box.lines]
+        parts.append(f'<text y="{box.y:g}" font-size="{NAME_PX:g}" fill="{INK}">{"".join(lines)}</text>')
+        parts.append(
+            f'<text x="{box.x + PADDING:g}" y="{box.y + box.height - 7:g}" font-size="{SMALL_PX:g}" '
+            f'fill="{INK}">{words}</text>'
+        )
+    return parts
+
+
+def _line(edge: Edge, source: NodeBox, target: NodeBox, lane: float | None) -> str:
+    """A connection; one that passes other columns goes by a lane under all boxes."""
+    colour, dashes = KINDS[edge.kind]
+    a, b = source.middle, target.middle
+    back = source.x >= target.x  # keys alone go back, or stay in their column
+    begin = source.x if back else source.right
+    end = target.right if source.x > target.x else target.x
+    if lane is not None:
+        turn = -1.0 if back else 1.0
+        out, into = begin + 30.0 * turn, end - 30.0 * turn
+        way = (
+            f"M{begin:g} {a:g} C{out:g} {a:g} {begin + 12 * turn:g} {lane:g} {out + 8 * turn:g} {lane:g} "
+            f"H{into - 8 * turn:g} C{end - 12 * turn:g} {lane:g} {into:g} {b:g} {end:g} {b:g}"
+        )
+    elif source.x == target.x:  # along the left side
+        out = begin - min(MARGIN, 52.0) * 1.25
+        way = f"M{begin:g} {a:g} C{out:g} {a:g} {out:g} {b:g} {end:g} {b:g}"
     else:
-        a, b = y0 + BOX_H / 2, y1 + BOX_H / 2
-        begin, bend = x0 + BOX_W, GAP_X * 0.5
-        way = f"M{begin:g} {a:g} C{begin + bend:g} {a:g} {x1 - bend:g} {b:g} {x1:g} {b:g}"
+        half = (begin + end) / 2.0
+        way = f"M{begin:g} {a:g} C{half:g} {a:g} {half:g} {b:g} {end:g} {b:g}"
     dash = f' stroke-dasharray="{dashes}"' if dashes else ""
     faint = ' opacity="0.35"' if edge.level_db is None and edge.kind != "key" else ""
     return f'<path d="{way}" fill="none" stroke="{colour}" stroke-width="1.4"{dash}{faint}/>'
 
 
-def _short(name: str) -> str:
-    return name if len(name) <= MAX_LETTERS else name[: MAX_LETTERS - 3] + "..."
-
-
-def _round(edge: Edge, place: dict[str, tuple[float, float]], lane: float) -> str:
-    """A way past the columns between, under all of their boxes."""
-    colour, dashes, _ = KINDS[edge.kind]
-    (x0, y0), (x1, y1) = place[edge.source], place[edge.target]
-    a, b, begin = y0 + BOX_H / 2, y1 + BOX_H / 2, x0 + BOX_W
-    turn = begin + GAP_X * 0.45
-    back = x1 - GAP_X * 0.45
-    down = f"M{begin:g} {a:g} C{turn:g} {a:g} {begin + 14:g} {lane:g} {turn + 20:g} {lane:g}"
-    way = f"{down} H{back - 20:g} C{x1 - 14:g} {lane:g} {back:g} {b:g} {x1:g} {b:g}"
-    dash = f' stroke-dasharray="{dashes}"' if dashes else ""
-    faint = ' opacity="0.35"' if edge.level_db is None else ""
-    return f'<path d="{way}" fill="none" stroke="{colour}" stroke-width="1.4"{dash}{faint}/>'
-
-
 def _legend(i: int, y: float, kind: str) -> str:
-    colour, dashes, _ = KINDS[kind]
-    x = MARGIN + i * 90
+    colour, dashes = KINDS[kind]
+    x = MARGIN + i * 100
     dash = f' stroke-dasharray="{dashes}"' if dashes else ""
     return (
-        f'<path d="M{x} {y:g} h26" stroke="{colour}" stroke-width="1.6"{dash}/>'
-        f'<text x="{x + 32}" y="{y + 4:g}" font-size="10" fill="{INK}">{kind}</text>'
+        f'<path d="M{x:g} {y:g} h26" stroke="{colour}" stroke-width="1.6"{dash}/>'
+        f'<text x="{x + 32:g}" y="{y + 4:g}" font-size="12" fill="{INK}">{kind}</text>'
     )

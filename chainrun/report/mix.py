@@ -1,4 +1,4 @@
-"""The page of a render: what goes where, what each step did, and what came out."""
+"""The page of a render: delivered files, signal flow, and the work of each step."""
 
 from __future__ import annotations
 
@@ -11,12 +11,13 @@ from chainrun.contract import Step
 from chainrun.delivery import RenderResult
 from chainrun.delivery.result import DeliveryResult
 from chainrun.engine.node import node_source
+from chainrun.engine.remarks import remarks
 from chainrun.engine.result import NodeResult
 from chainrun.measured import range_text
 from chainrun.plan import Node
 from chainrun.recipe import Opened
 from chainrun.report import graph
-from chainrun.report.content import Block, DataTable, Figure, Page, Player, Players, Section, Text, number
+from chainrun.report.content import Block, DataTable, Figure, Page, Player, Players, Section, Text, listed, number
 from chainrun.report.page import PagePlace
 from chainrun.report.players import as_mp3
 from chainrun.report.sounds import (
@@ -33,14 +34,17 @@ from chainrun.report.steps import busiest, curve_figures, reading_figure, respon
 from chainrun.store.prints import Print, PrintSource
 
 CLOSE_S = 3.0
-"""Seconds of the view that shows single hits."""
+"""Length of the figure that shows single hits."""
 WORKED_DB = 0.3
+"""A step that reduces the gain by less gets no figure."""
 
 
 def mix_page(opened: Opened, result: RenderResult, place: PagePlace) -> Page:
-    """The page; the mix itself is laid beside it as MP3."""
+    """The page of a render; the mix itself is put beside it as MP3."""
     plan, prints = result.plan, result.prints
-    sections = [_deliveries(opened, result, place), Section("The way of the sound", [graph.picture(plan)])]
+    cautions, notes = _cautions_and_notes(result)
+    sections = [*listed("failure", result.failures), *listed("caution", cautions)]
+    sections += [_deliveries(opened, result, place), Section("Signal flow", [graph.picture(plan)])]
     sections.append(Section("Stems, buses, main", [_node_table(result)]))
     for word, kind in (("Stems", "stem"), ("Buses", "bus"), ("Main", "main")):
         inner = [
@@ -50,16 +54,21 @@ def mix_page(opened: Opened, result: RenderResult, place: PagePlace) -> Page:
         ]
         if inner:
             sections.append(Section(f"{word}, step by step", [], inner))
-    told = [*result.failures, *result.warnings]
-    if told:
-        sections.append(
-            Section("Notes of the render", [Text(one, "warning" if one in result.failures else "note") for one in told])
-        )
+    sections += listed("note", notes)
     title = opened.recipe.title or opened.name
     about = f"{opened.name}, {result.length_s:.1f} s at {result.rate_hz} Hz" + (
         f", variant {opened.variant}" if opened.variant else ""
     )
     return Page(title, about, sections, facts(result))
+
+
+def _cautions_and_notes(result: RenderResult) -> tuple[list[str], list[str]]:
+    """The warnings of a render: those that should worry, and those that inform."""
+    should_worry = {problem.text() for problem in result.plan.problems}
+    should_worry.update(remarks(result.plan, {node.name: node for node in result.nodes}))
+    should_worry.update(text for one in result.deliveries for text in one.cautions)
+    cautions = [text.removeprefix("caution, ") for text in result.warnings if text in should_worry]
+    return cautions, [text for text in result.warnings if text not in should_worry]
 
 
 def facts(result: RenderResult) -> list[tuple[str, str]]:
@@ -83,12 +92,20 @@ def _deliveries(opened: Opened, result: RenderResult, place: PagePlace) -> Secti
                 f"{m.n_frames / m.rate_hz:.2f}",
             ]
         )
-    head = ["file", "LUFS", "range LU", "dBTP", "gain dB", "correlation", "s"]
+    head = [
+        "file",
+        "loudness LUFS",
+        "loudness range LU",
+        "true peak dBTP",
+        "delivery gain dB",
+        "correlation",
+        "length s",
+    ]
     blocks: list[Block] = [Text(opened.recipe.note)] if opened.recipe.note else []
-    blocks.append(DataTable(head, rows, "Delivered files"))
+    blocks.append(DataTable(head, rows, "Measurements of the delivered files"))
     if result.deliveries:
         blocks += _first(result.deliveries[0], place)
-    return Section("What came out", blocks)
+    return Section("Delivered files", blocks)
 
 
 def _first(delivery: DeliveryResult, place: PagePlace) -> list[Block]:
@@ -98,7 +115,7 @@ def _first(delivery: DeliveryResult, place: PagePlace) -> list[Block]:
         return []
     sound = hear(file_blocks(path), header.rate_hz, header.n_channels)
     blocks: list[Block] = []
-    about = f"{sound.measured.integrated_lufs:.1f} LUFS; mind the listening level"
+    about = f"{sound.measured.integrated_lufs:.1f} LUFS; check your listening level first"
     listened = as_mp3(path, place.folder / "audio" / f"{path.stem}.mp3")
     blocks.append(Players("The mix", [Player(path.name, [listened], about)]))
     blocks += [loudness_figure("loudness", sound, delivery.target_lufs), wave_figure("wave", sound)]
@@ -121,11 +138,19 @@ def _node_table(result: RenderResult) -> DataTable:
                 number(m.integrated_lufs),
                 number(working),
                 f"{node.seconds:.2f}",
-                "kept" if node.from_store else "rendered",
+                "cached" if node.from_store else "rendered",
             ]
         )
-    head = ["node", "kind", "peak dBFS", "LUFS", "most reduction dB", "s", "print"]
-    return DataTable(head, rows, "Every node, in the order of the plan", left=2)
+    head = [
+        "node",
+        "kind",
+        "sample peak dBFS",
+        "loudness LUFS",
+        "maximum gain reduction dB",
+        "render time s",
+        "print",
+    ]
+    return DataTable(head, rows, "All nodes, in the order of the plan")
 
 
 def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapping[str, Print]) -> Section:
@@ -142,40 +167,49 @@ def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapp
         after = hear(blocks_of(source, source.n_frames), node.rate_hz, source.n_channels, every=8)
     if chain:
         rows = [[name, step.do, step.in_words(), step.note or ""] for name, step in walk(chain, names)]
-        blocks.append(DataTable(["step", "is", "in words", "note"], rows, f"The chain of {node.name}", left=4))
-    told = next((one for one in result.nodes if one.name == node.name), None)
-    if told is not None and told.wet_levels:
+        blocks.append(DataTable(["step", "processor", "in words", "note"], rows, f"Chain of {node.name}"))
+    rendered = next((one for one in result.nodes if one.name == node.name), None)
+    if rendered is not None and rendered.wet_levels:
         wet = [
-            [one.named.removeprefix("chain."), number(one.wet_to_dry_db), f"{one.mix_pct:g}"] for one in told.wet_levels
+            [one.named.removeprefix("chain."), number(one.wet_to_dry_db), f"{one.mix_pct:g}"]
+            for one in rendered.wet_levels
         ]
-        title = f"Wet signals of {node.name} against the dry ones, before they are mixed"
-        blocks.append(DataTable(["step", "dB against dry", "mix %"], wet, title, left=1))
-    blocks += _step_figures(node, chain, names, told, raw=raw, after=after)
+        title = f"Wet levels of {node.name}, before wet and dry are mixed"
+        blocks.append(DataTable(["step", "wet level relative to dry dB", "share of wet %"], wet, title))
+    blocks += _step_figures(node, chain, names, rendered, raw=raw, after=after)
     bands = [
         ("before the chain", raw.measured.third_octave_db or {}),
-        ("behind it", after.measured.third_octave_db or {}),
+        ("after the chain", after.measured.third_octave_db or {}),
     ]
     if chain and raw.measured.n_frames:
-        blocks.append(bands_figure(f"{node.name}-bands", f"{node.name}: spectrum before and behind the chain", bands))
+        blocks.append(
+            bands_figure(f"{node.name}-bands", f"{node.name}: third octaves before and after the chain", bands)
+        )
     return Section(node.name, blocks)
 
 
 def _step_figures(
-    node: Node, chain: list[Step], names: list[str], told: NodeResult | None, *, raw: DrawnSound, after: DrawnSound
+    node: Node, chain: list[Step], names: list[str], rendered: NodeResult | None, *, raw: DrawnSound, after: DrawnSound
 ) -> list[Figure]:
     found: list[Figure] = []
     length = raw.wave.high.size / raw.wave.per_second
-    for reading in told.readings if told is not None else ():
+    for reading in rendered.readings if rendered is not None else ():
         if abs(reading.gain_reduction_max_db) < WORKED_DB:
             continue
         name = f"{node.name}-{len(found)}"
         title = f"{node.name}, {reading.named.removeprefix('chain.')}"
         waves = (raw.wave, after.wave, reading)
-        found.append(reading_figure(f"{name}-whole", f"{title}: all of it", *waves, begin_s=0.0, end_s=length))
+        found.append(reading_figure(f"{name}-whole", f"{title}: whole session", *waves, begin_s=0.0, end_s=length))
         if length > 1.5 * CLOSE_S:
             begin = busiest(reading, CLOSE_S)
             found.append(
-                reading_figure(f"{name}-close", f"{title}: hit by hit", *waves, begin_s=begin, end_s=begin + CLOSE_S)
+                reading_figure(
+                    f"{name}-close",
+                    f"{title}: the {CLOSE_S:g} s in which it moves most",
+                    *waves,
+                    begin_s=begin,
+                    end_s=begin + CLOSE_S,
+                )
             )
     for called, step in walk(chain, names):
         file = f"{node.name}-{len(found)}"

@@ -22,7 +22,9 @@ from chainrun.report.content import Block, DataTable, Figure, Page, Picture, Pla
 from chainrun.whole_file import folder_prefix, refuse_others, write_whole
 
 KINDS = {".flac": "audio/flac", ".mp3": "audio/mpeg", ".wav": "audio/wav"}
-FIGURE = re.compile(r"[-+]?\d[\d.,:e+-]*( ?(dB|LU|LUFS|dBFS|dBTP|ms|s|%|Hz))?|-|-inf|")
+NUMBER = re.compile(r"[-+]?\d[\d.,:e+-]*( short)?|-inf|inf")
+NO_NUMBER = ("-", "mute")
+"""Cells that may be in a column of numbers."""
 
 
 def need_report() -> None:
@@ -40,9 +42,13 @@ def need_report() -> None:
         )
 
 
+PAGE_ENDINGS = (".html", ".htm")
+"""Of a page in one file."""
+
+
 @dataclass(frozen=True)
 class PagePlace:
-    """Where a page goes: `folder` for its files, and whether all is put into one."""
+    """The place of a page: its file, a folder for figures and sounds, and whether `file` embeds them."""
 
     file: Path
     folder: Path
@@ -50,9 +56,9 @@ class PagePlace:
 
     @classmethod
     def of(cls, path: Path, embed: bool = False) -> PagePlace:
-        """`NAME.html` is one file; anything else is a folder with an index.html, which `embed` makes one file."""
+        """The place of a page: `NAME.html` or with `embed` a single file, else a folder with an index.html."""
         need_report()
-        if path.suffix.lower() in (".html", ".htm"):
+        if path.suffix.lower() in PAGE_ENDINGS:
             _refuse_others(path)
             return cls._with_spare_folder(path)
         if path.exists() and not path.is_dir():
@@ -69,7 +75,7 @@ class PagePlace:
 
     @classmethod
     def _with_spare_folder(cls, file: Path) -> PagePlace:
-        """A page in one file: what will be put into it lies in a folder that goes with this object."""
+        """A page in one file; figures and sounds are collected in a folder that is deleted with this object."""
         folder = tempfile.mkdtemp(prefix=folder_prefix("chainrun-page"))
         made = cls(file, Path(folder), True)
         weakref.finalize(made, shutil.rmtree, folder, True)
@@ -78,22 +84,22 @@ class PagePlace:
 
 MADE_BY = '<meta name="generator" content="chainrun">'
 LIST = ".chainrun-page.json"
-"""What was written beside a page, so that the next one can take it away."""
+"""List of the files beside a page, so that the next page can delete them."""
 
 
 def _refuse_others(path: Path) -> None:
-    """Raise UsageError where the file at `path` is somebody's, and no page of ours."""
+    """Raise UsageError where the file at `path` is not a page of chainrun."""
     refuse_others(path, "a page of chainrun", lambda begin: MADE_BY.encode() in begin)
 
 
 def _drop_orphans(place: PagePlace, text: str) -> None:
-    """Take away what an earlier page in this folder had, and this one has not; keep the list for the next."""
+    """Delete files of an earlier page in this folder that this one does not use; write the list for the next."""
     listed = place.folder / LIST
     try:
         before = json.loads(listed.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         before = []
-    now = sorted({unquote(one) for one in re.findall(r'src="((?:figures|audio)/[^"]+)"', text)})
+    now = sorted({unquote(one) for one in re.findall(r'src(?:set)?="((?:figures|audio)/[^"]+)"', text)})
     for name in before if isinstance(before, list) else ():
         if name not in now and re.fullmatch(r"(?:figures|audio)/[^/]+", str(name)):
             (place.folder / str(name)).unlink(missing_ok=True)
@@ -101,14 +107,14 @@ def _drop_orphans(place: PagePlace, text: str) -> None:
 
 
 class _Shown:
-    """Blocks as the template wants them."""
+    """Blocks, prepared for the template."""
 
     def __init__(self, place: PagePlace):
         self._place = place
         self._names: set[str] = set()
 
     def kind(self, block: Block) -> str:
-        """The word by which the template chooses how to write a block."""
+        """The kind of a block, by which the template chooses how to write it."""
         match block:
             case Text():
                 return "text"
@@ -122,25 +128,30 @@ class _Shown:
     def tables(self, figure: Figure | Picture) -> list[DataTable]:
         return [figure.table] if isinstance(figure, Picture) else figure_table(figure)
 
-    def image(self, figure: Figure | Picture) -> str:
-        """The address of a figure's drawing, which is written where the page is a folder."""
-        if isinstance(figure, Picture):
-            drawn = figure.svg
-        else:
-            from chainrun.report.draw import svg
+    def numeric(self, table: DataTable) -> list[bool]:
+        return numeric(table)
 
-            drawn = svg(figure)
+    def images(self, figure: Figure | Picture) -> list[str]:
+        """Addresses of a figure's drawings, for wide and for narrow screens; a picture has one for both."""
+        if isinstance(figure, Picture):
+            drawn = [figure.svg]
+        else:
+            from chainrun.report.draw import NARROW, WIDE, svg
+
+            drawn = [svg(figure, size) for size in (WIDE, NARROW)]
         name = figure.name
         while name in self._names:
             name += "-"
         self._names.add(name)
         if self._place.embed:
-            return "data:image/svg+xml;base64," + base64.b64encode(drawn.encode()).decode()
-        write_whole(self._place.folder / "figures" / f"{name}.svg", drawn)
-        return f"figures/{name}.svg"
+            return ["data:image/svg+xml;base64," + base64.b64encode(one.encode()).decode() for one in drawn]
+        files = [f"figures/{name}{mark}.svg" for mark in ("", ".narrow")[: len(drawn)]]
+        for file, one in zip(files, drawn, strict=True):
+            write_whole(self._place.folder / file, one)
+        return files
 
     def sources(self, sounds: list[Path]) -> list[tuple[str, str]]:
-        """Addresses and types of a player's files; in one file only the last, which is the smallest."""
+        """Addresses and types of a player's files; a page in one file embeds the last alone, the smallest."""
         found = []
         for path in sounds[-1:] if self._place.embed else sounds:
             kind = KINDS.get(path.suffix.lower()) or mimetypes.guess_type(path.name)[0] or "application/octet-stream"
@@ -152,7 +163,7 @@ class _Shown:
 
 
 def anchor(title: str, taken: set[str]) -> str:
-    """A name for a section, by which it can be linked to."""
+    """The name by which a section is linked to."""
     word = re.sub(r"[^a-z0-9]+", "-", title.lower()).strip("-")[:60] or "part"
     name, number = word, 2
     while name in taken:
@@ -161,13 +172,17 @@ def anchor(title: str, taken: set[str]) -> str:
     return name
 
 
-def is_figure(cell: str) -> bool:
-    """Whether a cell reads as a figure, and stands to the right."""
-    return FIGURE.fullmatch(cell) is not None
+def numeric(table: DataTable) -> list[bool]:
+    """For each column, whether it holds numbers, which are aligned to the right; the first one names the row."""
+    found = [False]
+    for k in range(1, len(table.head)):
+        cells = {row[k] for row in table.rows} - {""}
+        found.append(bool(cells) and all(cell in NO_NUMBER or NUMBER.fullmatch(cell) for cell in cells))
+    return found
 
 
 def html(page: Page, place: PagePlace) -> str:
-    """The page as HTML; its figures are written beside it, if it is a folder."""
+    """The page as HTML; the figures of a page that is a folder are written beside it."""
     import jinja2
 
     source = files("chainrun.report")
@@ -177,7 +192,6 @@ def html(page: Page, place: PagePlace) -> str:
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters["shown"] = printable
-    environment.tests["figure"] = is_figure
     taken: set[str] = set()
     anchors = {id(section): anchor(section.title, taken) for section in _all(list(page.sections))}
 

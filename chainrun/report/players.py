@@ -18,7 +18,7 @@ from chainrun.report.content import Player, Players
 from chainrun.units import db_to_gain
 
 LOUD_LUFS = -20.0
-"""Where matched sounds meet, if their peaks let them."""
+"""Matched sounds get this loudness, if their peaks allow it."""
 MAX_DBTP = -1.0
 MAX_GAIN_DB = 40.0
 MP3_RATE_HZ = 48_000
@@ -36,7 +36,7 @@ class Clip:
 
 
 def loudness_and_peak(x: Array, rate_hz: int) -> tuple[float, float]:
-    """LUFS (of what is shorter than 400 ms: silence) and dBTP; mono counts as on both sides."""
+    """LUFS (minus infinity below 400 ms) and dBTP; mono counts as two equal channels."""
     meter = Meter(rate_hz, 2)
     meter.feed(x if x.shape[0] == 2 else np.concatenate([x, x]))
     found = meter.result()
@@ -44,7 +44,7 @@ def loudness_and_peak(x: Array, rate_hz: int) -> tuple[float, float]:
 
 
 def matched_gains(sounds: Sequence[tuple[float, float]]) -> list[float]:
-    """Gains in dB that make all as loud as each other: as loud as the peaks let all of them be, up to -20 LUFS."""
+    """Gains in dB that give all sounds one loudness: the highest that all peaks allow, up to -20 LUFS."""
     audible = [(lufs, peak) for lufs, peak in sounds if np.isfinite(lufs)]
     common = min(
         [LOUD_LUFS, *(lufs + MAX_DBTP - peak for lufs, peak in audible), *(lufs + MAX_GAIN_DB for lufs, _ in audible)]
@@ -64,16 +64,18 @@ def faded(x: Array, rate_hz: int) -> Array:
 
 
 def matched(title: str, clips: Sequence[Clip], rate_hz: int, folder: Path, name: str) -> Players:
-    """Players of clips at one loudness; each says how loud it was."""
+    """Players of clips at one loudness; each shows its true loudness."""
     return Players(title, written(clips, rate_hz, folder, name))
 
 
 def written(clips: Sequence[Clip], rate_hz: int, folder: Path, name: str) -> list[Player]:
-    """Clips at one loudness, written once each; any two of them may stand beside each other."""
+    """Clips at one loudness, each written once: any two of them can be compared."""
     levels = [loudness_and_peak(clip.x, rate_hz) for clip in clips]
     players = []
     for k, (clip, (lufs, _), gain) in enumerate(zip(clips, levels, matched_gains(levels), strict=True)):
-        true = f"{lufs:.1f} LUFS as it is, {gain:+.1f} dB here" if np.isfinite(lufs) else "too quiet to be measured"
+        true = (
+            f"true loudness {lufs:.1f} LUFS, played at {gain:+.1f} dB" if np.isfinite(lufs) else "too quiet to measure"
+        )
         files = write_clip(faded(clip.x, rate_hz) * db_to_gain(gain), rate_hz, folder, f"{name}-{k}")
         players.append(Player(clip.label, files, f"{clip.about}; {true}" if clip.about else true))
     return players
@@ -96,7 +98,7 @@ def write_clip(x: Array, rate_hz: int, folder: Path, name: str) -> list[Path]:
 
 
 def both(a: Path, b: Path, late_frames: float, gain_db: float, *, folder: Path, name: str) -> list[list[Path]]:
-    """Two files as FLAC and MP3: the second moved and made as loud as the first, both under -1 dBTP."""
+    """Two files as FLAC and MP3: the second aligned with the first and at its loudness, both below -1 dBTP."""
     rate = rate_of(a)
     tops = []
     for path, late, gain in ((a, 0.0, 0.0), (b, -late_frames, gain_db)):
@@ -117,7 +119,7 @@ def both(a: Path, b: Path, late_frames: float, gain_db: float, *, folder: Path, 
 
 
 def _top(stream: AlignedStream) -> float:
-    meter = Meter(1 << 16, 2)  # the peak alone is read, which knows no rate
+    meter = Meter(1 << 16, 2)  # its peak alone is read, which does not depend on the rate
     for x in _blocks(stream):
         meter.feed(x)
     top = meter.result().true_peak_dbtp

@@ -1,4 +1,4 @@
-"""What pages measure of sounds: waves, bands, loudness and image over time."""
+"""Waveform, third octaves, loudness and image of a sound, measured and as figures."""
 
 from __future__ import annotations
 
@@ -13,29 +13,30 @@ from chainrun.dsp.arrays import Array
 from chainrun.engine.sources import SignalSource
 from chainrun.loudness import Analysis, Measured
 from chainrun.loudness.meter import OFFSET_LU
-from chainrun.report.content import Figure, Panel, Series, highest, thinned
+from chainrun.report.content import FREQUENCY, SAMPLE, TIME, Axis, Figure, Panel, Series, highest, thinned
 from chainrun.report.steps import Wave
 
 BLOCK = 1 << 16
 MIN_LUFS = -70.0
+MIN_SIDE_DB = -60.0
 SHOWN_LU = 30.0
-"""How far under the loudest a drawing of loudness reaches."""
+"""A drawing of loudness reaches from its maximum to this far below."""
 
 
 @dataclass(frozen=True)
 class DrawnSound:
-    """A sound, in as much detail as is drawn."""
+    """The measurements of a sound that figures show."""
 
     measured: Measured
     wave: Wave
     momentary_lufs: Array
-    """At each hop of 100 ms, the first 0.4 s behind the beginning."""
+    """At each hop of 100 ms, the first at 0.4 s."""
     short_term_lufs: Array
-    """The first 3 s behind the beginning."""
+    """At each hop of 100 ms, the first at 3 s."""
     correlation: Array
-    """Of each half second; not a number where a side is silent."""
+    """One value for each half second; not a number where a side is silent."""
     side_to_mid_db: dict[str, float]
-    """Third octaves of the side less those of the mid; empty for mono."""
+    """Level of the side above that of the mid in each third octave; empty for mono."""
 
 
 def blocks_of(source: SignalSource, n_frames: int) -> Iterator[Array]:
@@ -51,7 +52,7 @@ def file_blocks(path: Path) -> Iterator[Array]:
 
 
 def hear(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int = 4) -> DrawnSound:
-    """Measure a sound of one or two channels once through."""
+    """Measure a sound of one or two channels in one pass."""
     whole = Analysis(rate_hz, n_channels, every=every)
     sides = [Analysis(rate_hz, 1, every=every) for _ in range(2)] if n_channels == 2 else []
     hop, rest = rate_hz // 100, np.zeros((n_channels, 0))
@@ -113,67 +114,76 @@ def loudness_figure(name: str, sound: DrawnSound, target_lufs: float | None, oth
             series.append(Series(f"{label}short-term", *thinned(t, one.short_term_lufs)))
     measured = sound.measured
     met = target_lufs is not None and abs(target_lufs - measured.integrated_lufs) < 0.05
-    words = f"integrated {measured.integrated_lufs:.1f}" + (", the target" if met else "")
+    words = f"integrated {measured.integrated_lufs:.1f} LUFS" + (" (target)" if met else "")
     levels = [(words, measured.integrated_lufs)]
     if target_lufs is not None and not met:
-        levels.append((f"target {target_lufs:g}", target_lufs))
+        levels.append((f"target {target_lufs:g} LUFS", target_lufs))
     levels = [one for one in levels if np.isfinite(one[1])]
     short = " (short programme)" if measured.range_is_short else ""
-    spread = f", range {measured.range_lu:.1f} LU{short}" if measured.range_lu is not None else ""
+    spread = f", loudness range {measured.range_lu:.1f} LU{short}" if measured.range_lu is not None else ""
     alt = f"Loudness over time: integrated {measured.integrated_lufs:.1f} LUFS{spread}"
     if target_lufs is not None:
         alt += f", target {target_lufs:g} LUFS"
     tops = [float(np.nanmax(one.y)) for one in series if np.isfinite(one.y).any()]
     limits = (max(tops) - SHOWN_LU, max(tops) + 3.0) if tops else None
-    return Figure(name, "Loudness over time", alt, "s", [Panel("LUFS", series, 1.4, limits, levels)])
+    return Figure(name, "Loudness over time", alt, TIME, [Panel(Axis("loudness", "LUFS"), series, 1.3, limits, levels)])
 
 
 def wave_figure(name: str, sound: DrawnSound) -> Figure:
     """The whole waveform."""
     x, low, high = sound.wave.between(0.0, sound.wave.high.size / sound.wave.per_second)
-    alt = f"Waveform; the highest sample is at {sound.measured.sample_peak_dbfs:.1f} dBFS"
-    return Figure(name, "Waveform", alt, "s", [Panel("sample", [Series("wave", x, low, high)])])
+    alt = f"Waveform; sample peak {sound.measured.sample_peak_dbfs:.1f} dBFS"
+    return Figure(name, "Waveform", alt, TIME, [Panel(SAMPLE, [Series(SAMPLE.label, x, low, high)])])
 
 
 def bands_figure(name: str, title: str, sounds: list[tuple[str, dict[str, float]]]) -> Figure:
-    """Third octaves of sounds over each other."""
+    """Third octaves of sounds in one drawing."""
     series = []
     for label, bands in sounds:
         hz = np.array([float(one) for one in bands])
         levels = np.array(list(bands.values()))
         series.append(Series(label, hz, np.where(levels > -120.0, levels, np.nan)))
-    alt = "Third octaves of " + " and ".join(label for label, _ in sounds)
-    return Figure(name, title, alt, "Hz", [Panel("dBFS", series, height=1.3)], log_hz=True)
+    alt = "Level in third octaves: " + ", ".join(label for label, _ in sounds)
+    return Figure(name, title, alt, FREQUENCY, [Panel(Axis("level", "dBFS"), series, height=1.2)], log_hz=True)
 
 
 def image_figures(name: str, sound: DrawnSound) -> list[Figure]:
-    """How wide the sound is at each frequency, and how alike its sides are at each moment."""
+    """Side against mid over frequency, and correlation of left and right over time; none for mono.
+
+    A side that is silent in all bands gets no drawing of its bands.
+    """
     if not sound.side_to_mid_db:
         return []
+    found = []
     hz = np.array([float(one) for one in sound.side_to_mid_db])
-    sides = np.clip(np.array(list(sound.side_to_mid_db.values())), -60.0, 20.0)
+    sides = np.clip(np.array(list(sound.side_to_mid_db.values())), MIN_SIDE_DB, 20.0)
+    if sides.max() > MIN_SIDE_DB:
+        found.append(
+            Figure(
+                f"{name}-width",
+                "Side against mid in third octaves",
+                "Level of the side relative to the mid over frequency: at 0 dB both are equal",
+                FREQUENCY,
+                [
+                    Panel(
+                        Axis("side relative to mid", "dB"),
+                        [Series("side relative to mid", hz, sides, bars=True)],
+                        limits=(MIN_SIDE_DB, 20.0),
+                    )
+                ],
+                log_hz=True,
+            )
+        )
     t = _times(0.5, 0.5, sound.correlation.size)
     x, low = highest(t, -sound.correlation)
     whole = sound.measured.correlation
-    told = f"{whole:.2f} over all" if whole is not None else "none: a side is silent"
-    return [
-        Figure(
-            f"{name}-width",
-            "Side against mid in third octaves",
-            "How wide the sound is over frequency: 0 dB is as much side as mid",
-            "Hz",
-            [Panel("dB", [Series("side less mid", hz, sides, bars=True)], limits=(-60.0, 20.0))],
-            log_hz=True,
-        ),
-        Figure(
-            f"{name}-correlation",
-            "Correlation of left and right over time",
-            f"Correlation of left and right, {told}; below 0 a sum to mono loses level",
-            "s",
-            [
-                Panel(
-                    "", [Series("correlation", x, -low)], height=0.7, limits=(-1.05, 1.05), levels=[("mono loses", 0.0)]
-                )
-            ],
-        ),
-    ]
+    words = f"{whole:.2f} for the whole sound" if whole is not None else "none, since one side is silent"
+    panel = Panel(
+        Axis("correlation"),
+        [Series("correlation", x, -low)],
+        height=0.7,
+        limits=(-1.05, 1.05),
+        levels=[("below 0: a fold-down loses level", 0.0)],
+    )
+    title, alt = "Correlation of left and right over time", f"Correlation of left and right over time, {words}"
+    return [*found, Figure(f"{name}-correlation", title, alt, TIME, [panel])]

@@ -10,7 +10,7 @@ import numpy as np
 
 from chainrun.contract import Reading, Step, Stream
 from chainrun.dsp.arrays import Array
-from chainrun.report.content import MAX_POINTS, Figure, Panel, Series, highest
+from chainrun.report.content import FREQUENCY, MAX_POINTS, SAMPLE, TIME, Axis, Figure, Panel, Series, highest
 from chainrun.runtime import ChainRunner
 from chainrun.runtime.whole_signal import run_on_time
 from chainrun.units import db_to_gain
@@ -24,7 +24,7 @@ FLOOR_DB = -140.0
 
 
 def walk(steps: Sequence[Step], names: Sequence[str]) -> Iterator[tuple[str, Step]]:
-    """Every step that is not bypassed, those of inner chains too, with how the recipe calls it."""
+    """Every step that is not bypassed, also those of inner chains, with its name in the recipe."""
     for step, name in zip(steps, names, strict=True):
         if step.bypass:
             continue
@@ -34,13 +34,13 @@ def walk(steps: Sequence[Step], names: Sequence[str]) -> Iterator[tuple[str, Ste
 
 
 def _run(step: Step, x: Array, rate_hz: int) -> Array:
-    """A step alone on a signal of shape (n_channels, n_frames), on time; its mix share is left out."""
+    """A step alone on a signal of shape (n_channels, n_frames), without its latency, all of it wet."""
     alone = step.model_copy(update={"mix_pct": 100.0})
     return run_on_time(ChainRunner([alone], Stream(rate_hz, x.shape[0], n_frames=x.shape[1])), x)
 
 
 def response(step: Step, rate_hz: int) -> tuple[Array, Array]:
-    """Frequencies and gain in dB of a linear step, from its answer to one frame."""
+    """Frequencies and gain in dB of a linear step, from its impulse response."""
     x = np.zeros((1, LONG))
     x[0, LONG // 4] = 1.0
     y = _run(step, x, rate_hz)[0]
@@ -51,19 +51,19 @@ def response(step: Step, rate_hz: int) -> tuple[Array, Array]:
 
 
 def response_figure(name: str, title: str, step: Step, rate_hz: int) -> Figure:
-    """The whole response, and each of its bands."""
+    """The response of a step, and of each of its bands."""
     hz, whole = response(step, rate_hz)
-    series = [Series("all of it", hz, whole)]
-    for i, part in enumerate(step.parts()):
-        series.append(Series(f"band {i + 1}", hz, response(part, rate_hz)[1], faint=True))
+    series = [Series("whole step", hz, whole)]
+    for part in step.parts():
+        series.append(Series(part.in_words(), hz, response(part, rate_hz)[1], faint=True))
     low, high = float(min(one.y.min() for one in series)), float(max(one.y.max() for one in series))
     limits = (max(-36.0, min(-3.0, math.floor(low - 1))), max(3.0, math.ceil(high + 1)))
     alt = f"Gain over frequency: from {whole.min():.1f} to {whole.max():.1f} dB"
-    return Figure(name, title, alt, "Hz", [Panel("dB", series, limits=limits)], log_hz=True)
+    return Figure(name, title, alt, FREQUENCY, [Panel(Axis("gain", "dB"), series, limits=limits)], log_hz=True)
 
 
 def curve(step: Step, rate_hz: int) -> tuple[Array, Array]:
-    """Peak level in and out, in dB, of 1 kHz."""
+    """Peak levels of 1 kHz before and after a step, in dBFS."""
     n = rate_hz // 2
     wave = np.sin(2.0 * np.pi * 1000.0 * np.arange(n) / rate_hz)
     out = []
@@ -74,7 +74,7 @@ def curve(step: Step, rate_hz: int) -> tuple[Array, Array]:
 
 
 def harmonics(step: Step, rate_hz: int) -> tuple[Array, Array]:
-    """Level of the harmonics of 1 kHz at a peak of -18 dBFS, in dB against the first."""
+    """Level of the harmonics of 1 kHz at a peak of -18 dBFS, in dB relative to the first."""
     n = rate_hz
     wave = db_to_gain(AT_DBFS) * np.sin(2.0 * np.pi * 1000.0 * np.arange(n) / rate_hz)
     y = _run(step, wave[None, :], rate_hz)[0][n // 2 :]
@@ -86,22 +86,29 @@ def harmonics(step: Step, rate_hz: int) -> tuple[Array, Array]:
 
 
 def curve_figures(name: str, title: str, step: Step, rate_hz: int) -> list[Figure]:
-    """What a shaping step does to levels, and what it adds to a tone."""
+    """Two figures of a shaping step: level after it over level before it, and the harmonics it adds to a tone."""
     levels, out = curve(step, rate_hz)
     numbers, added = harmonics(step, rate_hz)
-    alt = f"1 kHz of 0 dBFS comes out at {out[-1]:.1f} dBFS"
-    series = [Series("peak out", levels, out), Series("as it came", levels, levels, faint=True)]
-    told = "loudest added harmonic: " + (f"{added[1:].max():.0f} dB" if np.isfinite(added[1:].max()) else "none")
+    alt = f"Peak level after the step over peak level before it, 1 kHz: 0 dBFS becomes {out[-1]:.1f} dBFS"
+    series = [Series("with the step", levels, out), Series("without it", levels, levels, faint=True)]
+    loudest = f"{added[1:].max():.0f} dB" if np.isfinite(added[1:].max()) else "none"
+    words = f"Harmonics of 1 kHz relative to the first; the loudest added one: {loudest}"
     return [
-        Figure(f"{name}-curve", f"{title}: level in and out", alt, "dBFS in", [Panel("dBFS out", series)]),
+        Figure(
+            f"{name}-curve",
+            f"{title}: level before and after",
+            alt,
+            Axis("peak before", "dBFS"),
+            [Panel(Axis("peak after", "dBFS"), series)],
+        ),
         Figure(
             f"{name}-harmonics",
             f"{title}: harmonics of 1 kHz at {AT_DBFS:g} dBFS",
-            told,
-            "harmonic",
+            words,
+            Axis("harmonic"),
             [
                 Panel(
-                    "dB of the first",
+                    Axis("level relative to the first", "dB"),
                     [Series("level", numbers, np.maximum(added, FLOOR_DB), bars=True)],
                     limits=(FLOOR_DB, 3.0),
                 )
@@ -119,7 +126,7 @@ class Wave:
     per_second: float
 
     def between(self, begin_s: float, end_s: float) -> tuple[Array, Array, Array]:
-        """Times, lows and highs of a stretch, as few points as are drawn."""
+        """Times, minima and maxima of a stretch, thinned to the points of a drawing."""
         begin, end = int(begin_s * self.per_second), min(self.high.size, math.ceil(end_s * self.per_second))
         t = np.arange(begin, end) / self.per_second
         x, high = highest(t, self.high[begin:end])
@@ -135,7 +142,7 @@ def reduction_between(reading: Reading, begin_s: float, end_s: float) -> tuple[A
 
 
 def busiest(reading: Reading, span_s: float) -> float:
-    """Where a stretch begins in which the gain moves most."""
+    """Begin, in seconds, of the stretch of this length in which the gain moves most."""
     values = np.asarray(reading.curve_max_db, dtype=np.float64)
     width = max(1, int(span_s * reading.points_per_second))
     if values.size <= width:
@@ -153,26 +160,26 @@ def reading_figure(
     *,
     begin_s: float,
     end_s: float,
-    words: tuple[str, str] = ("before the chain", "behind it"),
+    words: tuple[str, str] = ("before the chain", "after the chain"),
 ) -> Figure:
-    """The sound before and behind a chain, and under it what one of its steps takes away at each moment."""
+    """Waveforms before and after a chain, and under them the gain reduction of one of its steps over time."""
     x, low, high = before.between(begin_s, end_s)
     waves = [Series(words[0], x, low, high, faint=True)]
     x, low, high = after.between(begin_s, end_s)
     waves.append(Series(words[1], x, low, high))
     t, taken = reduction_between(reading, begin_s, end_s)
     alt = (
-        f"Waveform and gain reduction: {reading.gain_reduction_max_db:.1f} dB at most, working "
+        f"Waveform and gain reduction over time: at most {reading.gain_reduction_max_db:.1f} dB, active "
         f"{reading.gain_reduction_working_pct:.0f} % of the time"
     )
     depth = max(3.0, float(taken.max(initial=0.0)) * 1.1)
     panels = [
-        Panel("sample", waves, height=1.1),
+        Panel(SAMPLE, waves, height=1.1),
         Panel(
-            "dB taken away",
+            Axis("gain reduction", "dB"),
             [Series("gain reduction", t, taken)],
             height=0.9,
             limits=(depth, min(0.0, float(taken.min(initial=0.0))) - 0.2),
         ),
     ]
-    return Figure(name, title, alt, "s", panels)
+    return Figure(name, title, alt, TIME, panels)

@@ -1,26 +1,25 @@
-"""The page of a survey: what is wrong with the stems, and what is good to know."""
+"""The page of a survey: what to repair in the stems, and what to know about them."""
 
 from __future__ import annotations
 
 from chainrun import __version__
 from chainrun.measured import finite
-from chainrun.report.content import Block, DataTable, Page, Section, Text, number
+from chainrun.report.content import Block, DataTable, Page, Section, Text, listed, number
 from chainrun.survey.result import ChannelReport, GroupReport, SurveyReport
 
 
-def survey_page(told: SurveyReport) -> Page:
-    """The report of a survey as a page."""
-    wrong: list[Block] = [Text(one.text, "warning") for one in told.wrong]
-    known: list[Block] = [Text(one.text, "note") for one in told.known]
-    sections = [Section("What was found", wrong or [Text("nothing that asks for mending")])]
-    if known:
-        sections.append(Section("Good to know", known))
-    sections.append(Section("The files", [_files(told.stems)]))
-    sections += [Section(f"Microphones of {group.name}", _group(group)) for group in told.groups]
-    return Page(f"Survey of {told.source}", f"{len(told.stems)} channels", sections, [("chainrun", __version__)])
+def survey_page(survey: SurveyReport) -> Page:
+    """The page of a survey: cautions and notes, the channels, and the microphones of each group."""
+    sections = listed("caution", [one.text for one in survey.wrong])
+    if not sections:
+        sections = [Section("Cautions", [Text("None: no channel needs repair.", "passed")])]
+    sections += listed("note", [one.text for one in survey.known])
+    sections.append(Section("Channels", [_channels(survey.stems)]))
+    sections += [Section(f"Microphones of {group.name}", _group(group)) for group in survey.groups]
+    return Page(f"Survey of {survey.source}", f"{len(survey.stems)} channels", sections, [("chainrun", __version__)])
 
 
-def _files(stems: list[ChannelReport]) -> DataTable:
+def _channels(stems: list[ChannelReport]) -> DataTable:
     rows = []
     for stem in stems:
         m, found = stem.measured, stem.found
@@ -38,8 +37,19 @@ def _files(stems: list[ChannelReport]) -> DataTable:
                 f"{m.rate_hz / 1000:g}",
             ]
         )
-    head = ["stem", "heard as", "LUFS", "dBTP", "crest dB", "DC dBFS", "floor dBFS", "clips", "s", "kHz"]
-    return DataTable(head, rows, "Every channel", left=2)
+    head = [
+        "stem",
+        "instrument",
+        "loudness LUFS",
+        "true peak dBTP",
+        "crest factor dB",
+        "DC dBFS",
+        "noise floor dBFS",
+        "clipped runs",
+        "length s",
+        "rate kHz",
+    ]
+    return DataTable(head, rows, "All channels")
 
 
 def _group(group: GroupReport) -> list[Block]:
@@ -55,21 +65,30 @@ def _arrivals(group: GroupReport) -> list[Block]:
             number(one.delay_ms, 2),
             number(one.delay_m, 2),
             "inverted" if one.inverted else "same",
-            f"{100 * one.confidence:.0f} %",
+            f"{one.confidence_pct:.0f}",
             str(one.n_hits),
         ]
         for one in group.arrivals
     ]
-    head = ["microphone", "by hits of", "samples", "ms", "m", "polarity", "hits agree", "hits"]
-    caption = f"Arrival behind {group.reference}; negative is ahead"
-    return [DataTable(head, rows, caption, left=2)] if rows else []
+    head = [
+        "microphone",
+        "drum",
+        "arrival samples",
+        "arrival ms",
+        "arrival m",
+        "polarity",
+        "confidence %",
+        "hits",
+    ]
+    caption = f"Arrival after {group.reference}; negative is earlier; confidence is the share of hits that agree"
+    return [DataTable(head, rows, caption)] if rows else []
 
 
 def _bleed(group: GroupReport) -> list[Block]:
     drums = list(group.bleed_db)
     rows = [[name, *(number(group.bleed_db[drum][name]) for drum in drums)] for name in group.channels]
-    caption = "How loud each drum is in each microphone, dB of its own"
-    return [DataTable(["microphone", *drums], rows, caption)] if drums else []
+    caption = "Bleed: level of each drum in each microphone, relative to its own microphone"
+    return [DataTable(["microphone", *(f"{drum} dB" for drum in drums)], rows, caption)] if drums else []
 
 
 def _adding(group: GroupReport) -> list[Block]:
@@ -83,9 +102,9 @@ def _adding(group: GroupReport) -> list[Block]:
         ]
         for one in group.adding
     ]
-    head = ["microphone", "with", "as is dB", "aligned dB", "first notch Hz"]
-    caption = "Below 300 Hz: two added, against the sum of their powers"
-    return [DataTable(head, rows, caption, left=2)] if rows else []
+    head = ["microphone", "with", "level as recorded dB", "level if aligned dB", "first notch Hz"]
+    caption = "Two microphones added: level below 300 Hz relative to the sum of their powers"
+    return [DataTable(head, rows, caption)] if rows else []
 
 
 def _seats(group: GroupReport) -> list[Block]:
@@ -95,12 +114,17 @@ def _seats(group: GroupReport) -> list[Block]:
             [
                 one.drum,
                 number(one.right_over_left_db),
-                number(one.right_behind_left_ms, 2),
+                number(one.right_after_left_ms, 2),
                 number(one.expected_from_distance_db),
             ]
             for one in seats
         ]
         if rows:
-            head = ["drum", "right over left dB", "right behind left ms", "by distance dB"]
-            blocks.append(DataTable(head, rows, f"Where the drums lie in {stem}"))
+            head = [
+                "drum",
+                "level right minus left dB",
+                "arrival right after left ms",
+                "level expected from distance dB",
+            ]
+            blocks.append(DataTable(head, rows, f"Positions of the drums in {stem}"))
     return blocks

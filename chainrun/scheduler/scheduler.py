@@ -7,7 +7,7 @@ deadlock.)
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
 from typing import Generic, TypeVar
 
@@ -18,6 +18,9 @@ from chainrun.scheduler.processes import worker_pool
 Task = TypeVar("Task")
 Result = TypeVar("Result")
 
+RUNNING_S = 0.25
+"""Time between two reports of the tasks that are running."""
+
 
 class WorkerDiedError(ResourceError):
     """A worker process died twice during the same task."""
@@ -27,8 +30,9 @@ class Scheduler(Generic[Task, Result]):
     """Runs `function` over tasks, each as soon as the tasks it needs are done.
 
     `make` turns a key into a task once everything it needs is done. The callbacks: `begun` when a task starts, `done`
-    with its result, `failed` with its error, `again` before a task whose worker died runs a second time. Tasks that
-    need a failed one are skipped; after an error for which `stops` returns True no more tasks start.
+    with its result, `failed` with its error, `again` before a task whose worker died runs a second time, `running`
+    several times a second with the keys that worker processes work on. Tasks that need a failed one are skipped; after
+    an error for which `stops` returns True no more tasks start.
     """
 
     def __init__(
@@ -40,10 +44,11 @@ class Scheduler(Generic[Task, Result]):
         *,
         begun: Callable[[str], None] = lambda _key: None,
         again: Callable[[str], None] = lambda _key: None,
+        running: Callable[[Iterable[str]], None] = lambda _keys: None,
         stops: Callable[[ChainrunError], bool] = lambda _error: False,
     ):
         self._function, self._make, self._done, self._failed = function, make, done, failed
-        self._begun, self._again, self._stops = begun, again, stops
+        self._begun, self._again, self._running, self._stops = begun, again, running, stops
         self._waiting: dict[str, set[str]] = {}
         self._stopping = False
 
@@ -156,7 +161,8 @@ class Scheduler(Generic[Task, Result]):
                     broken.append(key)
             if not running:
                 return broken + dead
-            for future in wait(running, return_when=FIRST_COMPLETED).done:
+            self._running(running.values())
+            for future in wait(running, RUNNING_S, return_when=FIRST_COMPLETED).done:
                 key = running.pop(future)
                 try:
                     result = future.result()

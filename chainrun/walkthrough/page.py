@@ -1,4 +1,4 @@
-"""The teaching page: each step before and behind at one loudness, with what it did as a picture and in words."""
+"""The teaching page: the sound before and after each step at one loudness, with a figure and a sentence about it."""
 
 from __future__ import annotations
 
@@ -30,22 +30,22 @@ from chainrun.walkthrough.stages import Stage, stages
 from chainrun.whole_file import work_folder
 
 DEFAULT_S = 8.0
-"""Length of the clips, where nobody says."""
+"""Length of the clips where no stretch is chosen."""
 
 
 @dataclass(frozen=True)
 class WalkthroughOptions:
-    """What of a mix a walkthrough shows, and how it is rendered."""
+    """Which stems and stretch a walkthrough shows, and how it is rendered."""
 
     stems: tuple[str, ...] = ()
-    """Names of stems; none for all that sound."""
+    """Names of stems; empty for all that are not muted."""
     from_s: float | None = None
     """Clips begin at this second of the session; None for the loudest DEFAULT_S seconds of each stem."""
     to_s: float | None = None
     workers: int | None = None
-    """Processes; None for as many as pay."""
+    """Worker processes; None for automatic."""
     store: Path | None = None
-    """Folder of kept prints; None keeps none."""
+    """Folder of cached prints; None caches none."""
 
 
 def walkthrough(
@@ -56,10 +56,10 @@ def walkthrough(
     progress: Callable[[str, float], None] = lambda _name, _share: None,
     rendered: Callable[[], None] = lambda: None,
 ) -> Path:
-    """Write a page that shows a mix step by step; returns its file. `PagePlace.of` says where it goes.
+    """Write a page that shows a mix step by step; returns its file. `PagePlace.of` makes the place.
 
-    `progress` hears of each node and its share while it renders; `rendered` is called when all is. Raises UsageError
-    for a stem that is not there or a stretch that is none; AudioError, ResourceError.
+    `progress` is called with each node and its share while it renders, `rendered` after the last one. Raises UsageError
+    for an unknown stem or a stretch outside the session; AudioError, ResourceError.
     """
     options = options or WalkthroughOptions()
     with work_folder("chainrun-walkthrough") as work:
@@ -76,7 +76,7 @@ def _page(
     place: PagePlace,
     progress: Callable[[str, float], None],
 ) -> Page:
-    """Render what is needed, write clips beside the page, and make the page."""
+    """Render the mix and its stages, write the clips beside the page, and make the page."""
     names = _stems(opened, chosen.stems)
     plan = build_plan(opened, from_s=chosen.from_s, to_s=chosen.to_s, hash_file=store.hash_file)
     with work_folder("chainrun-walkthrough") as work:
@@ -84,13 +84,13 @@ def _page(
         whole = plan if plan.stretch is None else build_plan(opened, hash_file=store.hash_file)
         result = render(whole, work, options, progress=progress)
         teacher = _Teacher(opened, chosen, store, place, progress, whole, result.prints, work)
-        sections = [Section("The way of the sound", [graph.picture(plan)])]
+        sections = [Section("Signal flow", [graph.picture(plan)])]
         sections += [teacher.stem(name) for name in names]
     muted = [name for name, stem in opened.recipe.stems.items() if stem.mute]
     notes: list[Block] = [Text(opened.recipe.note)] if opened.recipe.note else []
-    notes += [Text(f"Mute in this mix, and left out here: {', '.join(muted)}.")] if muted else []
+    notes += [Text(f"Muted in this mix and left out here: {', '.join(muted)}.")] if muted else []
     title = opened.recipe.title or opened.name
-    about = "Each pair is at one loudness, so that louder does not win; the true level stands beside it."
+    about = "The clips of a pair are matched in loudness, since louder seems better; each shows its true loudness."
     facts = [("chainrun", __version__), ("recipe", opened.name)]
     first = [Section("About the session", notes)] if notes else []
     return Page(f"{title}, step by step", about, [*first, *sections], facts)
@@ -102,7 +102,7 @@ def _stems(opened: Opened, wanted: Sequence[str]) -> list[str]:
         if name not in known:
             raise UsageError(
                 Problem(
-                    "there is no such stem that sounds",
+                    "there is no such stem, or it is muted",
                     given=name,
                     allowed=", ".join(known),
                     hint=nearest(name, known),
@@ -123,14 +123,14 @@ class _Teacher:
     plan: Plan
     prints: Mapping[str, Print]
     work: Path
-    """For what renders leave and nobody needs."""
+    """Folder for files of renders that are not needed after them."""
 
     @property
     def rate(self) -> int:
         return self.plan.rate_hz
 
     def stem(self, name: str) -> Section:
-        """All of one stem."""
+        """The section of one stem: raw, after each step, in its bus and in the mix."""
         node = self.plan.node(name)
         known = stages(node, self.prints, self.store)
         span = self._span(known[-1].printed)
@@ -140,7 +140,7 @@ class _Teacher:
         begin, end = span
         blocks.append(Text(f"The clips are from {begin:.1f} to {end:.1f} s of the session."))
         clips = [
-            Clip(f"{name}, raw" if k == 0 else f"behind {_called(stage)}", self._cut(stage.printed, span))
+            Clip(f"{name}, raw" if k == 0 else f"after {_called(stage)}", self._cut(stage.printed, span))
             for k, stage in enumerate(known)
         ]
         players = written(clips, self.rate, self.place.folder / "audio", name)
@@ -177,7 +177,7 @@ class _Teacher:
         assert step is not None
         blocks: list[Block] = [Text(f"{step.do}: {step.in_words()}.")]
         blocks += _notes([(after.name, step)])
-        labelled = [replace(one, label=word) for one, word in zip(players, ("before", "behind"), strict=True)]
+        labelled = [replace(one, label=word) for one, word in zip(players, ("before", "after"), strict=True)]
         blocks.append(Players(f"{name}, {after.name}", labelled))
         blocks.append(Text(_did(clips, after.readings, after.latency_frames, self.rate)))
         blocks += self._pictures(name, k, after, sounds, span)
@@ -191,13 +191,13 @@ class _Teacher:
         found = [
             reading_figure(
                 f"{name}-{k}-gain-{i}",
-                f"{title}: gain at each moment",
+                f"{title}: gain reduction over time",
                 one.wave,
                 other.wave,
                 reading,
                 begin_s=span[0],
                 end_s=span[1],
-                words=("before", "behind"),
+                words=("before", "after"),
             )
             for i, reading in enumerate(stage.readings)
         ]
@@ -210,18 +210,18 @@ class _Teacher:
             elif step.picture == "curve":
                 found += curve_figures(f"{name}-{k}-{i}", f"{name}, {inner_name}", step, self.rate)
         if not found:
-            bands = [("before", one.measured.third_octave_db or {}), ("behind", other.measured.third_octave_db or {})]
+            bands = [("before", one.measured.third_octave_db or {}), ("after", other.measured.third_octave_db or {})]
             found.append(bands_figure(f"{name}-{k}-bands", f"{title}: third octaves", bands))
         return found
 
     def _among_others(self, name: str, span: tuple[float, float]) -> list[Section]:
-        """The stem in its bus and in the mix: with it, and without."""
+        """Sections of its bus and of the mix, each without the stem and with it."""
         recipe = self.opened.recipe
         others = tuple(one for one in recipe.stems if one != name)
         bus = recipe.stems[name].to
         if not others:
-            told = "It is the only stem: the mix is what its own chain and those behind it make of it."
-            return [Section("In the mix", [Text(told), *self._of_bus(bus)])]
+            words = "It is the only stem: the mix is this stem after its own chain and those of its bus and the main."
+            return [Section("In the mix", [Text(words), *self._of_bus(bus)])]
         options = RenderOptions(store=self.store.folder, workers=self.chosen.workers, measure_only=True)
         plan = build_plan(self.opened, only=others, hash_file=self.store.hash_file)
         without = render(plan, self.work, options, progress=self.progress).prints
@@ -239,7 +239,7 @@ class _Teacher:
         return found
 
     def _of_bus(self, node: str) -> list[Block]:
-        """What the author says of a bus, and what its steps do."""
+        """The author's note about a bus or the main, and its steps in words."""
         recipe = self.opened.recipe
         strip: Bus | Main = recipe.buses.get(node) or recipe.main
         blocks: list[Block] = [Text(strip.note, "note")] if strip.note else []
@@ -263,7 +263,7 @@ class _Teacher:
             return source.read(end - begin)
 
     def _span(self, printed: Print) -> tuple[float, float]:
-        """What is asked for; else the loudest seconds of the stem."""
+        """The chosen stretch of the session; where none is chosen, the loudest seconds of the stem."""
         if self.chosen.from_s is not None or self.chosen.to_s is not None:
             end = self.plan.session_s if self.chosen.to_s is None else self.chosen.to_s
             return self.chosen.from_s or 0.0, min(end, self.plan.session_s)
@@ -284,22 +284,22 @@ def blocks_of_hops(source: PrintSource, hop: int) -> list[Array]:
 
 
 def _did(clips: Sequence[Clip], readings: Sequence[Reading], latency_frames: int, rate_hz: int) -> str:
-    """What a step did to the clip, in words."""
+    """The effect of a step on the clip, in words."""
     (before, _), (after, _) = (loudness_and_peak(clip.x, rate_hz) for clip in clips)
-    told = []
+    words = []
     for reading in readings:
-        word = "takes away" if reading.gain_reduction_max_db >= 0 else "adds"
-        told.append(
-            f"it {word} {abs(reading.gain_reduction_max_db):.1f} dB at most and "
-            f"{abs(reading.gain_reduction_mean_db):.1f} dB while it works, "
+        word = "gain reduction" if reading.gain_reduction_max_db >= 0 else "gain"
+        words.append(
+            f"{word} at most {abs(reading.gain_reduction_max_db):.1f} dB, on average "
+            f"{abs(reading.gain_reduction_mean_db):.1f} dB while active, active "
             f"{reading.gain_reduction_working_pct:.0f} % of the time"
         )
     if np.isfinite(before) and np.isfinite(after):
-        change = f"{abs(after - before):.1f} LU {'louder' if after >= before else 'softer'}"
-        told.append(f"the clip is {change if abs(after - before) >= 0.05 else 'as loud as before'} behind it")
+        change = f"{abs(after - before):.1f} LU {'louder' if after >= before else 'quieter'}"
+        words.append(f"the clip is {change if abs(after - before) >= 0.05 else 'as loud'} after the step")
     if latency_frames:
-        told.append(f"its {1000.0 * latency_frames / rate_hz:.1f} ms of latency are made up for")
-    text = "; ".join(told) or "too quiet here to be measured"
+        words.append(f"its latency of {1000.0 * latency_frames / rate_hz:.1f} ms is compensated")
+    text = "; ".join(words) or "too quiet here to measure"
     return f"{text[0].upper()}{text[1:]}."
 
 
@@ -308,11 +308,11 @@ def _levels(clips: Sequence[Clip], rate_hz: int, what: str) -> DataTable:
     for clip in clips:
         lufs, peak = loudness_and_peak(clip.x, rate_hz)
         rows.append([clip.label, *(f"{value:.1f}" if np.isfinite(value) else "-inf" for value in (lufs, peak))])
-    return DataTable(["", "LUFS", "dBTP"], rows, f"True levels, {what}")
+    return DataTable(["clip", "true loudness LUFS", "true peak dBTP"], rows, f"True levels: {what}")
 
 
 def _called(stage: Stage) -> str:
-    """A step for a heading: its name, else what it is."""
+    """The name of a step for a heading; its processor where it has no name."""
     if stage.step is None:
         return stage.name
     last = stage.name.rpartition(".")[2]
@@ -322,7 +322,7 @@ def _called(stage: Stage) -> str:
 
 
 def _notes(steps: Sequence[tuple[str, Step]]) -> list[Block]:
-    """The notes of steps, and what those inside them do."""
+    """The notes of steps, and the steps of inner chains in words."""
     blocks: list[Block] = []
     for name, step in steps:
         for inner_name, inner in walk([step], [name]):

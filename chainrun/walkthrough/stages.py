@@ -1,4 +1,4 @@
-"""A stem behind each of its steps, each rendered from the one before: n steps cost n runs of one step."""
+"""A stem after each of its steps, each rendered from the stage before: n steps cost n runs of one step."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from chainrun.store.store import Store
 
 @dataclass(frozen=True)
 class Stage:
-    """A stem behind one of its steps, or raw where there is none."""
+    """A stem after one of its steps; raw where `step` is None."""
 
     name: str
     step: Step | None
@@ -28,9 +28,9 @@ class Stage:
 
 
 def stages(node: Node, prints: Mapping[str, Print], store: Store) -> list[Stage]:
-    """The stem raw, and behind each step that is not bypassed. `prints` has those of the nodes whose keys are heard.
+    """The stem raw, and after each step that is not bypassed. `prints` has those of the nodes that are keys.
 
-    The stages are kept in the store; raises AudioError, ResourceError.
+    The stages are cached in the store. Raises AudioError, ResourceError.
     """
     bare = replace(node, chain=(), addresses=(), keys=(), n_channels_out=node.n_channels)
     found = [_stage("raw", None, bare, before=None, prints=prints, store=store, identity=_identity(node, 0))]
@@ -55,7 +55,7 @@ def stages(node: Node, prints: Mapping[str, Print], store: Store) -> list[Stage]
 
 
 def _identity(node: Node, k: int) -> str:
-    """Of a stage: the whole node's, which holds all that determines it, and its place."""
+    """Identity of a stage: that of the node, which covers all that determines it, and the number of its step."""
     return hashlib.sha256(json.dumps(["stage", node.identity, k]).encode()).hexdigest()
 
 

@@ -1,4 +1,4 @@
-"""Somebody's program that renders by the library, and reports what of its own process changed: `python -m tests.api.host`."""
+"""A host program that renders with the library, and reports what changed in its process: `python -m tests.api.host`."""
 
 from __future__ import annotations
 
@@ -19,17 +19,17 @@ from chainrun.scheduler import worker_pool
 
 
 def sleep_for(seconds: float) -> None:
-    """A task that takes as long."""
+    """A task that takes this long."""
     time.sleep(seconds)
 
 
 def libraries():
-    """Both BLAS libraries."""
+    """BLAS libraries of NumPy and of SciPy."""
     return [*_libraries("numpy"), *_libraries("scipy")]
 
 
 def state() -> dict[str, object]:
-    """What a library must leave as it was."""
+    """State of this process that a library must not change."""
     return {
         "environment": dict(os.environ),
         "folder": os.getcwd(),

@@ -18,7 +18,7 @@ PRESET = 'grammar = 1\nsince = 2020\nabout = "{name}"\nchain = [ {{ do = "gain",
 
 @pytest.fixture
 def folder(session):
-    """All that the examples name: a song, its baseline's place, a mix from before, stems, presets, a plan, jobs."""
+    """Everything that the examples name: a song, a place for its baseline, an earlier mix, stems, presets, plan, jobs."""
     here = session.folder
     session.write(SONG.replace('to = "kit"', 'to = "kit"\nchain = [ { preset = "loud" } ]'))
     (here / "presets").mkdir()
@@ -54,7 +54,7 @@ def test_the_example_runs(name, folder):
     exec(compile(text, name, "exec"), {"chainrun": chainrun, "Path": Path})
 
 
-def test_what_commands_do_programs_can_do():
+def test_programs_can_do_what_commands_do():
     """Each command that works on recipes, stems or presets has its function."""
     commands = {path.stem for path in (ROOT / "chainrun" / "cli").glob("*.py")}
     of_programs = {

@@ -12,7 +12,7 @@ HOST = (sys.executable, "-m", "tests.api.host")
 
 
 def host(*arguments, folder):
-    """What the host reports, which works in `folder`."""
+    """The report of the host, which works in `folder`."""
     spare = folder / "spare"
     spare.mkdir()
     environment = program.environment(PYTHONPATH=str(ROOT), TMPDIR=str(spare))
@@ -37,8 +37,8 @@ def test_a_pool_ends_its_own_processes_only(tmp_path):
     assert host("pool", folder=tmp_path)["left"] == [True]
 
 
-def test_a_hundred_renders_grow_nothing(session):
-    """Caches fill in the first twenty; from then on memory moves by no more than a page of a thousand, and nothing else."""
+def test_a_hundred_renders_leave_nothing_that_grows(session):
+    """After the first twenty renders, which fill caches, memory grows by less than 1 MB, and nothing else grows."""
     path = session.write(
         'grammar = 1\n[stems.kick]\nfile = "kick.wav"\nchain = [ { do = "gate", threshold_dbfs = -30 } ]\n[[deliver]]\nfile = "mix.wav"\n'
     )

@@ -1,4 +1,4 @@
-"""Raw samples are refused by name, and names that are no UTF-8 are read."""
+"""Raw samples are refused by name, and names that are not UTF-8 are read."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def test_raw_samples_are_refused_by_name(session, chainrun):
     assert chainrun("measure", "kick.raw").code == 4
 
 
-def test_names_that_are_no_utf8(session, chainrun):
+def test_names_that_are_not_utf8(session, chainrun):
     odd = os.fsdecode(b"st\xffem.wav")
     shutil.copy("kick.wav", odd)
     assert chainrun("measure", odd).code == 0

@@ -13,7 +13,7 @@ from tests.signals import drums
 from tests.work import Work
 
 MAX_CALLS = 2_000_000
-"""A refusal costs so much work at most: about a second, or what the modules need that come with it."""
+"""Maximum work of a refusal: about a second, or the import of the modules that it needs."""
 RAMP = np.ascontiguousarray(np.stack([np.linspace(-0.9, 0.9, 4800), np.sin(np.arange(4800) / 30) * 0.25]).T)
 """Left and right that cannot be taken for each other."""
 
@@ -125,8 +125,8 @@ CONTAINERS = [
 
 
 @pytest.mark.parametrize(("kind", "encoding"), CONTAINERS)
-def test_what_was_cut_off_is_refused(place, chainrun, kind, encoding):
-    """At any place; whole, it is read. The decoder alone would read what is left of most of these without a word."""
+def test_files_that_are_cut_off_are_refused(place, chainrun, kind, encoding):
+    """Cut at any place; the whole file is read. The decoder alone would silently read the rest of most of these."""
     x = np.random.default_rng(1).standard_normal((24000, 2)) * 0.1
     soundfile.write("whole.x", x, 48000, format=kind, subtype=encoding)
     assert chainrun("measure", "whole.x").code == 0
@@ -148,7 +148,7 @@ def test_containers_that_are_not_read_are_named(place, chainrun):
 
 @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
 @pytest.mark.parametrize("command", ["measure", "render", "survey", "compare"])
-def test_what_is_no_number_is_refused_where_it_stands(place, chainrun, value, command):
+def test_nan_and_infinity_are_refused_with_their_frame(place, chainrun, value, command):
     x = drums(9600, seed=1) * 0.5
     x[4321] = value
     soundfile.write("kick.wav", x, 48000, subtype="FLOAT")
@@ -190,7 +190,7 @@ def test_headers_that_lie_are_refused_in_time(place, chainrun, name):
             ran = chainrun(*arguments)
         assert work.calls < MAX_CALLS
         if name == "a block of 0 bytes" and ran.code == 0:
-            continue  # it follows from the others, and is not used
+            continue  # It follows from the others, and is not used.
         assert (ran.code, "kick" in ran.err + ran.out) == (4, True), (arguments, ran.out, ran.err)
 
 

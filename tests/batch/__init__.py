@@ -1,1 +1,1 @@
-"""Batches: jobs by night, what is found in the morning, and a cluster on loopback."""
+"""Batches: jobs at night, their results in the morning, and a cluster on loopback."""

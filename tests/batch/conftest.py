@@ -1,4 +1,4 @@
-"""Files of jobs, and a cluster on loopback."""
+"""Fixtures: a folder with jobs files, and a cluster on loopback."""
 
 from __future__ import annotations
 

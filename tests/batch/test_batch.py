@@ -1,4 +1,4 @@
-"""Batches: many renders that can be killed, gone on with, split, and handed to a cluster."""
+"""Batches: many renders that can be killed, continued, split, and sent to a cluster."""
 
 from __future__ import annotations
 
@@ -103,8 +103,8 @@ def test_two_jobs_that_would_write_one_file_are_refused_beforehand(jobs_file, st
     assert not Path("same").exists()
 
 
-def test_no_job_writes_over_what_another_one_reads(jobs_file, store, session):
-    """One job's delivery has the name and place of another job's stem: the recording would be gone."""
+def test_no_job_overwrites_an_input_of_another_one(jobs_file, store, session):
+    """One job's delivery has the name and place of another job's stem: it would overwrite the recording."""
     session.write('grammar = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "kick.wav"\n', "maker")
     before = Path("kick.wav").read_bytes()
     text = '[[job]]\nrecipes = ["maker.recipe.toml"]\nout = "."\n[[job]]\nrecipes = ["one.recipe.toml"]\n'
@@ -151,9 +151,12 @@ def test_one_gain_is_one_whatever_part_is_rendered(jobs_file, store):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ('[[job]]\nrecipes = ["no*.recipe.toml"]\n', "no recipe is found"),
-        ('[[job]]\nrecipes = ["one.recipe.toml"]\n[[job]]\nrecipes = ["one.recipe.toml"]\n', "two jobs have one name"),
-        ('[[job]]\nrecipes = ["*.recipe.toml"]\nname = "x"\n', "a name goes with one recipe"),
+        ('[[job]]\nrecipes = ["no*.recipe.toml"]\n', "no recipe found"),
+        (
+            '[[job]]\nrecipes = ["one.recipe.toml"]\n[[job]]\nrecipes = ["one.recipe.toml"]\n',
+            "two jobs have the same name",
+        ),
+        ('[[job]]\nrecipes = ["*.recipe.toml"]\nname = "x"\n', "name requires a single recipe"),
         ('[[job]]\nrecipe = ["one.recipe.toml"]\n', "did you mean 'recipes'?"),
         ('on_error = "shrug"\n[[job]]\nrecipes = ["one.recipe.toml"]\n', '"stop", "continue"'),
     ],
@@ -170,7 +173,7 @@ def test_shards_and_names(jobs_file, store, chainrun):
     assert parts == [{"one", "two"}, {"three"}]
     assert Path("night/batch.2-of-2.json").exists()
     assert list(run(path, store=store, only="three,one")[1]) == ["one", "three"]
-    assert chainrun("batch", path, "--only", "tree").code == 2
+    assert chainrun("batch", path, "--jobs", "tree").code == 2
     assert chainrun("batch", path, "--shard", "3/2").code == 2
 
 
@@ -222,7 +225,7 @@ def killed(jobs_file, session, store, points):
     assert not list(Path("night").rglob(".*.part"))
 
 
-def test_a_killed_batch_goes_on(jobs_file, session, store):
+def test_a_killed_batch_continues(jobs_file, session, store):
     killed(jobs_file, session, store, [("worker", 2), ("write", 3), ("rename", 1)])
 
 
@@ -272,7 +275,7 @@ def test_a_killed_cluster_worker_costs_its_own_job_alone(jobs_file, session, sto
 
 
 @pytestmark_cluster
-def test_workers_that_do_not_match_are_told(jobs_file, store, cluster, monkeypatch):
+def test_workers_that_do_not_match_are_reported(jobs_file, store, cluster, monkeypatch):
     from chainrun.batch import cluster as module
 
     address, _ = cluster

@@ -1,4 +1,4 @@
-"""A defect of the program in one job: reported like a command's, without the user's names, and the others go on."""
+"""A defect in one job is reported like a command's, without the user's names; the other jobs continue."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ JOBS = '[[job]]\nrecipes = ["*.recipe.toml"]\n'
 
 @pytest.fixture
 def planted(jobs_file, tmp_path_factory, monkeypatch):
-    """A batch of three jobs, the second of which strikes a defect; and the folder of its report."""
+    """A batch of three jobs, the second of which meets a defect; and the folder of its report."""
     place = tmp_path_factory.mktemp("t")
     monkeypatch.setattr("tempfile.tempdir", str(place))
     real = job.render
@@ -52,7 +52,7 @@ def test_a_defect_is_reported_and_the_other_jobs_are_done(planted, store):
     assert "builtins.KeyError" in report.read_text()
 
 
-def test_what_a_defect_said_is_in_no_file_and_on_no_screen(planted, store, chainrun, monkeypatch):
+def test_a_defects_message_is_in_no_file_and_on_no_screen(planted, store, chainrun, monkeypatch):
     """Its message may hold paths of the user: batch.json, journal, log and report are sent to strangers."""
     path, place = planted
     journals = []

@@ -1,4 +1,4 @@
-"""A zero byte in a file of jobs is told."""
+"""A zero byte in a jobs file is reported."""
 
 from __future__ import annotations
 

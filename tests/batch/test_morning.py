@@ -1,4 +1,4 @@
-"""What an operator finds in the morning: states, records, leftovers, a store that fits, a cluster that changed."""
+"""The morning after a batch: states, records, leftovers, a store that just fits, a cluster that changed."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from tests.batch.job_files import RECIPE, heavy, pytestmark_cluster, run
 # -- what an operator finds in the morning ------------------------------------------------------------------------
 
 
-def test_failures_misses_and_the_count_are_told_with_quiet_too(jobs_file, store, chainrun):
+def test_failures_misses_and_the_count_are_reported_with_quiet_too(jobs_file, store, chainrun):
     path = jobs_file(
         """
 [[job]]
@@ -55,7 +55,7 @@ def test_warnings_of_jobs_are_on_the_screen(jobs_file, store, session, chainrun)
     assert "note: one: a: converted from 44100 to 48000 Hz" in ran.err
 
 
-def test_a_record_that_cannot_be_written_is_told_once_and_does_not_end_the_batch(
+def test_a_record_that_cannot_be_written_is_reported_once_and_does_not_end_the_batch(
     jobs_file, store, chainrun, monkeypatch
 ):
     from chainrun.batch import record as module
@@ -72,7 +72,7 @@ def test_a_record_that_cannot_be_written_is_told_once_and_does_not_end_the_batch
     assert len(list(Path("night").rglob("*.wav"))) == 3
 
 
-def test_a_log_on_a_full_disk_is_told_once_and_does_not_end_the_batch(jobs_file, store, chainrun):
+def test_a_log_on_a_full_disk_is_reported_once_and_does_not_end_the_batch(jobs_file, store, chainrun):
     if not Path("/dev/full").exists():
         pytest.skip("this system has no /dev/full")
     from chainrun.engine.log import EventLog
@@ -146,7 +146,7 @@ def test_the_journal_of_a_killed_batch_is_read(jobs_file, store):
         "\udcff",
     ],
 )
-def test_a_damaged_record_is_told_and_its_jobs_run_anew(jobs_file, store, chainrun, text):
+def test_a_damaged_record_is_reported_and_its_jobs_run_again(jobs_file, store, chainrun, text):
     Path("night").mkdir()
     Path("night/batch.json").write_bytes(text.encode("utf-8", "surrogateescape"))
     ran = chainrun("batch", jobs_file('[[job]]\nrecipes = ["one.recipe.toml"]\n'))
@@ -187,7 +187,7 @@ def test_what_a_kill_leaves_is_counted_and_goes(jobs_file, session, store, chain
 
 
 def test_a_store_that_all_but_fits_renders_little_again(jobs_file, store, session, monkeypatch, chainrun):
-    """The usual order of dropping would drop just what is needed next: all would be rendered every night."""
+    """The usual order would drop the prints that are needed next: every night would render everything."""
     names = [f"s{i:02d}" for i in range(10)]
     for i, name in enumerate(names):
         session.write(RECIPE.replace("-20", f"-{20 + i}"), name)
@@ -244,7 +244,7 @@ def _pretend():
 
 
 @pytestmark_cluster
-def test_a_scheduler_that_dies_is_told_as_such(jobs_file, session, store, cluster, cluster_scheduler):
+def test_a_scheduler_that_dies_is_reported_as_such(jobs_file, session, store, cluster, cluster_scheduler):
     heavy(session)
     address, _ = cluster
     path = jobs_file('[[job]]\nrecipes = ["*.recipe.toml"]\n')
@@ -256,8 +256,8 @@ def test_a_scheduler_that_dies_is_told_as_such(jobs_file, session, store, cluste
     assert "the scheduler died while the batch ran" in ran.err
 
 
-def test_a_record_that_never_ends_or_of_another_version_is_told(jobs_file, store, chainrun):
-    """A device in its place was read until the memory was full; a newer program's record went without a word."""
+def test_a_record_that_never_ends_or_of_another_version_is_reported(jobs_file, store, chainrun):
+    """A device in its place was read until the memory was full; a newer program's record was silently ignored."""
     from chainrun.batch.record import BatchRecord
 
     Path("night").mkdir(exist_ok=True)

@@ -58,7 +58,7 @@ def test_batch_json_is_read_and_written_without_a_change(ended):
     assert path.read_text() == text
 
 
-def test_the_summary_of_a_render_holds_all_of_its_record_but_readings(session, jobs_file):
+def test_the_summary_of_a_render_holds_all_of_its_record_except_readings(session, jobs_file):
     jobs_file("")
     result = render_opened(open_recipe(Path("one.recipe.toml")))
     record = result.record()
@@ -72,5 +72,5 @@ def test_the_summary_of_a_render_holds_all_of_its_record_but_readings(session, j
     "record",
     [None, 3, {}, {"job": "one"}, {"job": "one", "state": "dead"}, {"job": "one", "state": "done", "result": {}}],
 )
-def test_what_is_no_record_is_none(record):
+def test_an_invalid_record_counts_as_none(record):
     assert JobRecord.from_record(record) is None

@@ -1,4 +1,4 @@
-"""Measures anew, and writes what came out into tests/bench/RESULTS.md: about half an hour for all of it.
+"""Measures, and writes the results into tests/bench/RESULTS.md: about half an hour for all of it.
 
 python -m tests.bench.all [SECTION …] [--into FILE] [--python PYTHON …]
 
@@ -26,10 +26,10 @@ from tests.signals import ROOT
 RESULTS = ROOT / "tests" / "bench" / "RESULTS.md"
 HEAD = """# Measured
 
-Written by `python -m tests.bench.all`, never by hand: without a word it measures all sections (about half an hour), with
-names of sections (`python -m tests.bench.all kernels startup`) those alone. Each section says with which command, when,
-on which machine and with which versions it was measured; "not recorded" stands where nobody wrote it down at the time.
-What was learned from these numbers stands in chainrun/docs/decisions.md.
+Written by `python -m tests.bench.all`, never by hand. Without arguments it measures all sections (about half an hour), with
+names of sections (`python -m tests.bench.all kernels startup`) only those. Each section says with which command, when, on
+which machine and with which versions it was measured, or "not recorded" where nobody wrote that down at the time.
+The conclusions from these numbers are in chainrun/docs/decisions.md.
 """
 LIBRARIES = ("numpy", "scipy", "numba")
 
@@ -52,15 +52,15 @@ SECTIONS = {
         ("tests.bench", "--markdown"),
         'CPU time, the median of 7, in blocks of 61,440 frames, with one BLAS thread. "Compiled" is the loop that a '
         "competent user would compile with numba (tests/bench/compiled.py), measured in the same run: only the ratio means "
-        "something on another machine. Stereo kernels are told per stereo frame.",
+        "something on another machine. Stereo kernels count stereo frames.",
     ),
     "steps": Section(
         ("tests.bench", "steps"),
-        "Whole steps as a chain runs them, and what their options add; they have no compiled twin.",
+        "Whole steps as a chain runs them, and the cost of their options; they have no compiled twin.",
     ),
     "saturation": Section(
         ("tests.bench", "saturation"),
-        "Saturation: what each form costs, and how low its aliases lie. The antiderivative form is that of Parker, Zavalishin "
+        "Saturation: the cost of each form, and the level of its aliases. The antiderivative form is that of Parker, Zavalishin "
         "and Le Bivic, DAFx-16.",
     ),
     "eq_shape": Section(
@@ -75,7 +75,7 @@ SECTIONS = {
     ),
     "startup": Section(
         ("tests.bench.startup",),
-        "How long commands take, start of Python included: wall time, the median of 9.",
+        "Time of commands, with the start of Python: wall time, the median of 9.",
     ),
     "session": Section(
         ("tests.bench.session", "--long"),
@@ -95,12 +95,12 @@ SECTIONS = {
     "catalogue": Section(
         ("tests.bench.catalogue", "--plan"),
         "Presets that do the same, found in a generated library; then the time of a cull plan over 200 recipes, without and "
-        "with what the store keeps.",
+        "with cached profiles in the store.",
     ),
     "verifier": Section(
         ("tests.bench.verifier", "64"),
-        "What `verify` makes of known changes of the demo recipe: every kind of number by turns a little and a lot, 8 faults "
-        "as an engine would make them, 4 stems with a click, a gap or a dip. The true residual is measured from the audio.",
+        "Results of `verify` for known changes of the demo recipe: every kind of number, changed a little or a lot by turns; "
+        "8 faults as an engine would make them; 4 stems with a click, a gap or a dip. The true residual is measured from the audio.",
     ),
     "determinism": Section(
         ("tests.bench.determinism",),
@@ -109,7 +109,7 @@ SECTIONS = {
     ),
     "fuzz": Section(
         ("tests.fuzz", "--cases", "20000", "--headers", "4000", "--seed", "1000000"),
-        "Recipes and audio headers made wrong at random; each claim is told in tests/fuzz.",
+        "Recipes and audio headers made wrong at random; tests/fuzz describes each claim.",
     ),
 }
 
@@ -128,7 +128,7 @@ def versions() -> str:
 
 
 def as_markdown(output: str) -> str:
-    """What a bench printed: tables as they are, each with a head; other lines as they stood on the screen."""
+    """A bench's output: tables as they are, each with a head; other lines as they were on the screen."""
     told: list[str] = []
     for block in re.split(r"\n{2,}", output.strip("\n")):
         for is_table, lines in _runs(block.splitlines()):
@@ -139,7 +139,7 @@ def as_markdown(output: str) -> str:
 
 
 def _runs(lines: Iterable[str]) -> list[tuple[bool, list[str]]]:
-    """Lines in a row that are of a table, or are not."""
+    """Runs of lines that belong to a table, or do not."""
     found: list[tuple[bool, list[str]]] = []
     for line in lines:
         is_table = line.startswith("|")
@@ -150,7 +150,7 @@ def _runs(lines: Iterable[str]) -> list[tuple[bool, list[str]]]:
 
 
 def section_text(name: str, body: str, *, date: str, on: str, with_versions: str) -> str:
-    """A section, as it stands in the file."""
+    """A section, as it is in the file."""
     one = SECTIONS[name]
     facts = f"- command: `{one.told}`\n- date: {date}\n- machine: {on}\n- versions: {with_versions}"
     return f"## {name}\n\n{textwrap.fill(one.about, 120)}\n\n{facts}\n\n{body}\n"
@@ -168,8 +168,8 @@ def whole(sections: dict[str, str]) -> str:
 
 
 def measured(one: Section, more: Iterable[str] = ()) -> str | None:
-    """What a bench printed, started with some words more; None if it failed."""
-    # What a machine is told about its processor, it may be told wrongly: benches go by what is there.
+    """Output of a bench that is started with more words; None if it failed."""
+    # These may name another processor; benches measure the one that is there.
     environment = {k: v for k, v in os.environ.items() if k not in ("OPENBLAS_CORETYPE", "OPENBLAS_L2_SIZE")}
     lines = []
     with subprocess.Popen(

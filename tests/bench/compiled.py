@@ -1,4 +1,4 @@
-"""The loops that a competent user would compile with numba: scalar functions, branches, one frame after another."""
+"""Loops that a competent user would compile with numba: scalar functions, branches, one frame after another."""
 
 from __future__ import annotations
 

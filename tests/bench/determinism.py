@@ -1,4 +1,4 @@
-"""The same recipe rendered every way that there is: what the samples are the same for, and how far the others lie apart.
+"""One recipe rendered in every way: which ways give the same samples, and how far the others differ.
 
 python -m tests.bench.determinism [PYTHON …]    other Pythons, each with chainrun installed
 """

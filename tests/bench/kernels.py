@@ -105,7 +105,7 @@ def dynamics() -> None:
 
     smooth_out = np.empty(N)
 
-    # The gate holds the mean square against squared thresholds; neither side takes the root.
+    # The gate compares the mean square with squared thresholds; neither side takes the root.
     def rms():
         y = 0.0
         for part in parts:
@@ -204,7 +204,7 @@ def peaks() -> None:
     }
     between = Interpolator()
     taps = phases_of(between)
-    # The compiled limiter does the same job: it listens with the longer of the two interpolators.
+    # The compiled limiter does the same job: it detects with the longer of the two interpolators.
     long_taps = phases_of(limiting_interpolators()[1])
     for name, x in signals.items():
         parts = blocks(x)
@@ -287,7 +287,7 @@ def rooms() -> None:
 
 
 def steps() -> None:
-    """Whole steps: what lookahead, keys, links and a parallel mix add (no compiled twin)."""
+    """Whole steps: the cost of lookahead, keys, links and a parallel mix (no compiled twin)."""
     from pydantic import TypeAdapter
 
     import chainrun.processors  # noqa: F401
@@ -331,7 +331,7 @@ def oversampling() -> None:
 
 
 def saturation() -> None:
-    """What each form of saturation costs, and how low its aliases lie."""
+    """Cost of each form of saturation, and the level of its aliases."""
     from tests.bench.saturation import TONES_HZ, table, tones
 
     print("| 5 kHz driven 12 dB, 48 kHz | ns a frame | aliases, whole band | to 20 kHz |\n| --- | --- | --- | --- |")

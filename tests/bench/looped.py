@@ -1,4 +1,4 @@
-"""The session of tests/bench/session.py as plain loops, compiled with numba: what a competent user would write."""
+"""The session of tests/bench/session.py as plain loops, compiled with numba: as a competent user would write them."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def pan(i: int) -> float:
 
 @njit(cache=False, fastmath=True)
 def shaper(x, up, down, drive, level, out):
-    """tanh at 4 times the rate, in chunks: dots up, tanh of the C library, dots down. x holds 128 zeros behind it."""
+    """tanh at 4 times the rate, in chunks: dots up, tanh of the C library, dots down. x ends with 128 zeros."""
     n_up, n_down, late = up.shape[1], down.shape[1], up.shape[1] // 2
     size = 4096
     planes = np.zeros((4, size + n_down - 1))
@@ -144,7 +144,7 @@ def between_peak(x, n, taps, half):
 
 @njit(cache=False, fastmath=True)
 def limiter(x, taps4, taps8, ceiling, lookahead, hold, release, bound, out):
-    """Lookahead limiter on true peaks, heard where a sample near them could let them pass."""
+    """Lookahead limiter on true peaks, computed where a sample near them could let them pass."""
     frames = x.shape[1]
     half4, half8 = taps4.shape[1] // 2, taps8.shape[1] // 2
     width = lookahead + hold + 1

@@ -1,4 +1,4 @@
-"""Saturation: what oversampling and antiderivative antialiasing cost, and how low their aliases lie.
+"""Saturation: cost of oversampling and antiderivative antialiasing, and the level of their aliases.
 
 python -m tests.bench saturation
 """
@@ -37,7 +37,7 @@ def floors(run: Callable[[np.ndarray], np.ndarray], freq_hz: float = 5000.0) -> 
     y = run(DRIVE * np.sin(2 * np.pi * line * np.arange(2 * n) / n))[n // 2 : n // 2 + n]
     spectrum = np.abs(np.fft.rfft(y))
     top = spectrum[line]
-    spectrum[: n // 2 : line] = 0  # the biased curve's DC too, which the step takes out
+    spectrum[: n // 2 : line] = 0  # also the biased curve's DC, which the step removes
     freqs = np.arange(spectrum.size) * RATE / n
     return 20 * np.log10(spectrum.max() / top), 20 * np.log10(spectrum[freqs < 20000].max() / top)
 

@@ -1,4 +1,4 @@
-"""A whole session: chainrun beside the same session as plain compiled loops, and what is kept the second time.
+"""A whole session: chainrun beside the same session as plain compiled loops, and a second render from cached prints.
 
 python -m tests.bench.session [--seconds 300] [--long]
 
@@ -67,7 +67,7 @@ def write_session(folder: Path, seconds: float) -> Path:
     text = "grammar = 1\n"
     for i in range(STEMS):
         x = drums(n, seed=i, bpm=90 + 7 * i) * 0.6 + noise(n, 0.002, seed=100 + i)
-        x[: RATE // 10] = 0.0  # what the oversampler rings before time 0 is cut by the loops, and heard by our rooms
+        x[: RATE // 10] = 0.0  # The oversampler rings before time 0; the loops cut that off, and our rooms do not.
         soundfile.write(folder / f"s{i}.wav", np.clip(x, -1, 1 - 2**-23), RATE, subtype="PCM_24")
         text += f'[stems.s{i}]\nfile = "s{i}.wav"\nto = "kit"\nlevel_db = -8.0\npan_pct = {pan(i)}\nchain = {inline(chain(i))}\n'
     text += f"[buses.kit]\nchain = {inline([BUS])}\n[main]\nchain = {inline([LIMITER])}\n"
@@ -143,7 +143,7 @@ def peak_memory(path: Path, out: Path, workers: int = 2) -> float:
 
 
 def difference_lsb(one: Path, other: Path, n: int) -> float:
-    """Over the session itself: of its tail, what is 90 dB down is cut off in ours."""
+    """Difference over the session itself: ours cuts the tail 90 dB below its peak."""
     a, _ = soundfile.read(one, dtype="int32")
     b, _ = soundfile.read(other, dtype="int32")
     return float(np.abs((a[:n].astype(np.int64) - b[:n]) / 256).max())

@@ -35,7 +35,7 @@ def main() -> None:
         print("| start-up | s |\n| --- | --- |")
         for told, arguments in COMMANDS.items():
             taken = []
-            for turn in range(TIMES + 1):  # the first warms the disk's cache, and the store
+            for turn in range(TIMES + 1):  # The first fills the disk's cache and the store.
                 began = time.perf_counter()
                 ran = subprocess.run([sys.executable, *arguments], cwd=ROOT, env=environment, capture_output=True)
                 if turn:

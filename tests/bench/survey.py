@@ -1,4 +1,4 @@
-"""How well and how fast the survey does.
+"""Accuracy and speed of the survey.
 
 python -m tests.bench.survey            30 seeded sessions: polarity, delays, confidence
 python -m tests.bench.survey --speed    12 microphones of 5 minutes

@@ -20,7 +20,7 @@ def test_the_file_is_what_the_command_writes():
         assert re.search(r"^- date: \d{4}-\d\d-\d\d\n- machine: .+\n- versions: .+$", section, re.MULTILINE)
 
 
-def test_each_table_stands_once():
+def test_each_table_is_there_once():
     heads = re.findall(r"^(\|.*\|)\n\| ---", bench.RESULTS.read_text(), re.MULTILINE)
     heads = [head for head in heads if head != "| asked | found |"]
     assert len(heads) == len(set(heads)) >= 7

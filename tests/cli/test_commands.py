@@ -61,10 +61,10 @@ def test_several_recipes_and_variants_get_their_folders(session, chainrun):
         (["render", "song.recipe.toml", "--overlay", "no.toml"], 3, "there is no such file"),
         (["explain", "gaet"], 2, "did you mean 'gate'?"),
         (["measure", "nobody.wav"], 4, "there is no such file"),
-        (["schema", "--write", "--check"], 2, "not both"),
+        (["schema", "-o", "a", "--check", "b"], 2, "do not go together"),
     ],
 )
-def test_mistakes_are_told_with_their_exit_code(session, chainrun, arguments, code, said):
+def test_mistakes_are_reported_with_their_exit_code(session, chainrun, arguments, code, said):
     session.write(SIMPLE)
     ran = chainrun(*arguments)
     assert (ran.code, said in ran.err) == (code, True), ran.err
@@ -103,7 +103,7 @@ def test_a_later_broken_recipe_stops_all_before_the_first_render(session, chainr
     assert not Path("out").exists()
 
 
-def test_measure_tells_good_and_bad_files(session, chainrun):
+def test_measure_reports_good_and_bad_files(session, chainrun):
     ran = chainrun("measure", "kick.wav", "nobody.wav", "--json")
     assert (ran.code, len(ran.json["files"]), len(ran.json["problems"])) == (4, 1, 1)
 
@@ -123,9 +123,9 @@ def test_check_renders_nothing(session, chainrun):
 def test_resolve_writes_a_recipe_that_renders_the_same(session, chainrun):
     path = session.write(SIMPLE)
     first = chainrun("render", path, "-o", "out", "--json").json["deliveries"][0]["pcm_sha256"]
-    assert chainrun("resolve", path, "-o", "flat.recipe.toml").code == 0
+    assert chainrun("resolve", path, "--write", "flat.recipe.toml").code == 0
     assert chainrun("render", "flat.recipe.toml", "-o", "out", "--json").json["deliveries"][0]["pcm_sha256"] == first
-    assert chainrun("resolve", path, "-o", path).code == 2, "a person's file is never rewritten"
+    assert chainrun("resolve", path, "--write", path).code == 2, "a person's file is never rewritten"
 
 
 def test_measure(session, chainrun):

@@ -57,8 +57,8 @@ def test_a_defect_under_json_is_a_document_too(session, chainrun, monkeypatch):
     assert module
 
 
-def test_a_defect_is_told_in_one_line_and_keeps_what_is_private(place, chainrun, monkeypatch):
-    """Exit 70; the file has the way through our own source, no value, path, or word of the user's."""
+def test_a_defect_is_reported_in_one_line_and_keeps_what_is_private(place, chainrun, monkeypatch):
+    """Exit code 70; the file has the path through our own source, and no value, path or word of the user's."""
 
     def defect(*arguments, **named):
         raise RuntimeError(f"secret of {place}")

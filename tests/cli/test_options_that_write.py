@@ -1,4 +1,4 @@
-"""No option that writes a file writes over what is not its own."""
+"""An option that writes a file overwrites only files of its own kind."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ WRITERS = {
     "junit": ("verify", "song.recipe.toml", "--junit-xml"),
     "markdown": ("verify", "song.recipe.toml", "--markdown"),
     "report": ("render", "song.recipe.toml", "-o", "out", "--report"),
-    "resolve": ("resolve", "song.recipe.toml", "-o"),
-    "draft": ("draft", "stems", "-o"),
+    "resolve": ("resolve", "song.recipe.toml", "--write"),
+    "draft": ("draft", "stems", "--write"),
     "overlay of a survey": ("survey", "song.recipe.toml", "--write"),
-    "pack": ("pack", "song.recipe.toml", "--no-licence", "-o"),
+    "pack": ("pack", "song.recipe.toml", "--no-licence", "--write"),
 }
 
 VICTIMS = ["kick.wav", "song.recipe.toml", "mine.overlay.toml", "notes.md", "night.jobs.toml", "mine.zip", "fifo"]
@@ -38,7 +38,7 @@ def folder(session, chainrun):
 
 @pytest.mark.parametrize("writer", WRITERS)
 @pytest.mark.parametrize("victim", VICTIMS)
-def test_nothing_of_others_is_written_over(folder, chainrun, writer, victim):
+def test_files_of_others_are_not_overwritten(folder, chainrun, writer, victim):
     import os
 
     if victim == "fifo":
@@ -51,7 +51,7 @@ def test_nothing_of_others_is_written_over(folder, chainrun, writer, victim):
 
 
 @pytest.mark.parametrize("writer", ["log of render", "log of batch", "junit", "markdown", "pack"])
-def test_what_is_their_own_is_written_again(folder, chainrun, writer):
+def test_own_files_are_overwritten(folder, chainrun, writer):
     name = "own.zip" if writer == "pack" else "own"
     Path(name).touch()
     if writer == "pack":

@@ -67,7 +67,7 @@ MOMENTS = [
     ("write", 5),
     ("remove", 2),
 ]
-"""Points of a batch: while modules come, before the first file, as workers are begun, between files, near the end."""
+"""Points of a batch: during imports, before the first file, at the start of workers, between files, near the end."""
 
 
 @pytest.mark.parametrize("signum", [signal.SIGINT, signal.SIGTERM])
@@ -79,13 +79,13 @@ def test_a_signal_at_any_moment_leaves_no_part_and_no_noise(heavy, store, signum
         )
         assert "Exception ignored" not in ran.err, (point, ran.err)
         assert "Traceback" not in ran.err, (point, ran.err)
-        # A signal behind the last job finds nothing to end.
+        # A signal after the last job finds nothing to end.
         assert ran.code in ((0, 130, 143) if point == MOMENTS[-1] else (130, 143)), (point, ran.code, ran.err)
         assert not parts(heavy), (point, parts(heavy))
 
 
 def test_a_signal_while_the_program_is_imported_is_quiet():
-    """As a person who has changed their mind: no traceback."""
+    """A person changes their mind: no traceback."""
     code = (
         "import os, signal, sys, threading\n"
         "import chainrun.cli.start as start\n"

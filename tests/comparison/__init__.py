@@ -1,1 +1,1 @@
-"""Two sounds side by side: what differs, and whether anybody hears it."""
+"""Two sounds side by side: their differences, and whether they are audible."""

@@ -1,4 +1,4 @@
-"""Writes the two sounds that are compared."""
+"""Writes sounds that tests compare."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ from tests.steps import RATE
 
 @pytest.mark.parametrize("late", [0.25, 0.5, 17.3])
 def test_a_fraction_of_a_sample_leaves_nothing_in_the_residual(tmp_path, late):
-    """White noise to the Nyquist frequency, moved by the transform: what the interpolator could not carry stayed."""
+    """White noise to the Nyquist frequency, shifted by the transform; once a rest near the top stayed."""
     x = noise(10 * RATE, 0.1)
     spectrum = np.fft.rfft(x)
     k = np.arange(spectrum.size) / x.size

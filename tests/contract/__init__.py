@@ -1,1 +1,1 @@
-"""What every processor promises, over every processor."""
+"""Promises of every processor, checked over all of them."""

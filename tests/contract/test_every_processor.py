@@ -43,7 +43,7 @@ def response_file(tmp_path_factory):
 
 
 CHEAPER = {"room": {"decay_s": 0.8}}
-"""Settings for checks to which they are free: a stereo room of the example's 0.35 s is drawn many times before it is good."""
+"""Settings for checks that may choose them: a stereo room of the example's 0.35 s is drawn many times."""
 COSTLY_S = 0.3
 """Steps that take longer to start are tried at the ends of their ranges in mono."""
 
@@ -118,7 +118,7 @@ def check_extremes_of_its_numbers(step):
             try:
                 extreme = STEP.validate_python({**base, one.key: bound})
             except ValidationError:
-                continue  # it does not go with the example's other numbers, and is refused for that
+                continue  # it does not fit the example's other numbers, and is refused for that
             for rate in (8000, 48000):
                 here = Stream(rate, 2, tempo_bpm=120.0, hit_level_dbfs=-6.0)
                 costly = step.do == "room" or extreme.start_s(here) > COSTLY_S
@@ -279,7 +279,7 @@ def test_keyed_steps_take_any_key(do, key_channels, own_channels):
 
 
 def test_a_key_is_delayed_by_the_latency_gathered_before_it():
-    """An impulse in the key opens the gate at the impulse in the signal, whatever stands before the gate."""
+    """An impulse in the key opens the gate at the impulse in the signal, whatever steps come before the gate."""
     key = Key.model_validate({"from": ["other"]})
     limiter = step_of("limiter", ceiling_dbtp=0.0, lookahead_ms=3.0)
     gate = step_of(
@@ -301,7 +301,7 @@ def test_a_key_is_delayed_by_the_latency_gathered_before_it():
 
 
 def test_mono_laid_into_stereo_keeps_the_level_of_the_pan_law():
-    """Where a step makes stereo, the dry part lies in both sides at -3.01 dB (design, section 3)."""
+    """Where a step makes stereo, the dry part is in both sides at -3.01 dB (design, section 3)."""
 
     class Doubler(Runner):
         n_channels_out, latency_frames, tail_frames = 2, 0, 0

@@ -1,1 +1,1 @@
-"""The preset library over years: what is alike, what is used, and a cull that can be killed, taken back and repeated."""
+"""The preset library over years: likeness, uses, and a cull that can be killed, undone and repeated."""

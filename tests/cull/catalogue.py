@@ -1,4 +1,4 @@
-"""A generated preset library with known truth: twins that sound the same by other numbers, and forty that do not."""
+"""A generated preset library with known truth: twins that sound the same with other numbers, and forty that do not."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ TWINS = {
 
 
 def distinct() -> dict[str, list]:
-    """Forty that sound different, some by numbers that lie near to one another."""
+    """Forty that sound different, some with nearly the same numbers."""
     made = {
         "bell 80": [eq(("bell", 80, 6, 1.0))],
         "bell 160": [eq(("bell", 160, 6, 1.0))],

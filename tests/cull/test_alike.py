@@ -1,9 +1,11 @@
-"""Faces of presets, and which of them sound alike.
+"""Profiles of presets, and which of them sound alike.
 
-The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound by other numbers.
+The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins are the same sound with other numbers.
 """
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,10 +17,10 @@ from tests.cull import catalogue
 from tests.cull.shelves import RATE, preset, steps
 from tests.signals import noise
 
-# -- faces -----------------------------------------------------------------------------------------------------------
+# -- profiles --------------------------------------------------------------------------------------------------------
 
 
-def test_a_face_tells_what_the_numbers_say(tmp_path):
+def test_a_profile_agrees_with_the_numbers(tmp_path):
     """Compressor -24 dBFS, 3:1, hard knee: 6 dB more in are 2 dB more out. Bell +6 dB at 1 kHz."""
     profile = measure_profile(
         steps(
@@ -48,7 +50,7 @@ def test_harmonics_of_a_hard_clip(tmp_path):
     assert profile.harmonics_pct == pytest.approx(100 * np.sqrt(np.sum(lines[1:] ** 2)) / lines[0], rel=0.02)
 
 
-def test_faces_of_presets_with_keys_rooms_and_stereo(tmp_path):
+def test_profiles_of_presets_with_keys_rooms_and_stereo(tmp_path):
     for chain in (
         [{"do": "gate", "threshold_dbfs": -30, "key": {"from": ["kick"]}}],
         [{"do": "compressor", "threshold_below_hits_db": 10, "ratio": 3}],
@@ -72,7 +74,7 @@ def test_twins_of_the_catalogue_are_found(tmp_path, monkeypatch):
     assert told["false pairs"] == "0 of 8"
 
 
-def test_level_is_no_difference_and_numbers_are_no_likeness(tmp_path):
+def test_another_level_is_alike_and_near_numbers_may_not_be(tmp_path):
     a = measure_profile(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 80, "gain_db": 6}]}))
     b = measure_profile(steps(tmp_path, {"do": "eq", "bands": [{"kind": "bell", "freq_hz": 160, "gain_db": 6}]}))
     c = measure_profile(
@@ -88,10 +90,24 @@ def test_level_is_no_difference_and_numbers_are_no_likeness(tmp_path):
     assert [pair.other for pair in pairs({"a": a, "b": b, "c": c}, "a")] == ["c", "b"]
 
 
-# -- what makes two presets alike ------------------------------------------------------------------------------------
+def test_two_silences_have_no_residual_but_a_reason(tmp_path):
+    sounding = measure_profile(steps(tmp_path, {"do": "gain", "gain_db": -3}))
+    silent = replace(
+        sounding, sketches={name: np.zeros_like(rows).tolist() for name, rows in sounding.sketches.items()}
+    )
+    pair = apart("a", silent, "b", silent)
+    assert (pair.residual_lu, pair.gain_db, pair.alike, pair.replaceable) == (None, None, False, False)
+    assert "silent" in pair.reason and pair.record()["reason"] == pair.reason
+    one = apart("a", sounding, "b", silent)
+    assert (one.residual_lu, one.gain_db, one.reason) == (0.0, None, None)  # all of A is left: 0 LU
+    known = {"a": silent, "b": silent, "c": sounding, "d": sounding}
+    assert (pairs(known)[0].one, pairs(known)[-1].residual_lu) == ("c", None)
 
 
-def test_width_beats_and_responses_tell_presets_apart(tmp_path):
+# -- likeness of two presets -----------------------------------------------------------------------------------------
+
+
+def test_presets_differ_by_width_beats_and_responses(tmp_path):
     def profile(*chain):
         return measure_profile(steps(tmp_path, *chain))
 
@@ -104,11 +120,11 @@ def test_width_beats_and_responses_tell_presets_apart(tmp_path):
     assert apart("a", plain, "b", stereo).alike
 
 
-def test_a_changed_response_is_measured_anew(tmp_path, chainrun, monkeypatch):
+def test_a_changed_response_is_measured_again(tmp_path, chainrun, monkeypatch):
     monkeypatch.chdir(tmp_path)
     preset(tmp_path / "presets", "box", [{"do": "convolve", "file": "box.wav"}])
     seen = []
     for seed in (1, 2):
         soundfile.write(tmp_path / "presets" / "box.wav", noise(2400, 0.2, seed=seed), RATE)
-        seen.append(chainrun("presets", "show", "box", "--json").json["face"]["response_db"])
+        seen.append(chainrun("presets", "show", "box", "--json").json["profile"]["response_db"])
     assert seen[0] != seen[1]

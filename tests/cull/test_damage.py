@@ -1,4 +1,4 @@
-"""Damaged journals and records of a cull end in words."""
+"""Damaged journals and records of a cull end in clear errors."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """Uses by former names, in variants, bases and inner chains, are found and replaced.
 
-The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound by other numbers.
+The generated catalogue and its truth are ours (tests/bench/catalogue.py): twins are the same sound with other numbers.
 """
 
 from __future__ import annotations
@@ -139,7 +139,7 @@ def test_a_folder_called_retired_above_the_library(tmp_path, chainrun, monkeypat
         assert chainrun("render", "x.recipe.toml", "-o", "out").code == 0
 
 
-def test_apply_tells_set_paths_that_the_successor_lacks(band, chainrun):
+def test_apply_reports_set_paths_that_the_successor_lacks(band, chainrun):
     plan = plan_file(band, '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "snare/plain"\n')
     ran = chainrun("cull", "apply", plan)
     assert (ran.code, "warning: reel, under the overlay" in ran.err, "matches nothing in the preset" in ran.err) == (

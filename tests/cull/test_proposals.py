@@ -1,4 +1,4 @@
-"""Proposals that are true: nothing of what was not read, silent, keyed otherwise, louder, or alike only through others."""
+"""True proposals: none for unread recipes, silence, other keys, other levels, or likeness through a third preset."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from tests.signals import drums, noise
 def plan_of(chainrun, band, *more):
     path = band / "2026.cull.toml"
     path.unlink(missing_ok=True)
-    ran = chainrun("cull", "plan", "--presets", "library", "-o", path, "--year", 2026, "--recipes", *more)
+    ran = chainrun("cull", "plan", "--presets", "library", "--write", path, "--year", 2026, "--recipes", *more)
     return ran, path.read_text() if path.exists() else ""
 
 
-def test_what_could_not_be_read_is_told_first_and_nothing_is_unused(band, chainrun):
+def test_unread_recipes_are_reported_first_and_nothing_counts_as_unused(band, chainrun):
     """A missing root mark once made a plan propose to retire 48 presets in daily use."""
     ran, text = plan_of(chainrun, band, "songs/*.recipe.toml")
     assert ran.code == 0
@@ -55,7 +55,7 @@ def test_silence_is_like_nothing(tmp_path):
     assert not any(one.alike for one in apart.values()), apart
 
 
-def test_keys_are_told_apart(tmp_path):
+def test_presets_with_other_keys_are_not_alike(tmp_path):
     gate = {"do": "gate", "threshold_dbfs": -30.0}
     keyed = {**gate, "key": {"from": ["snare"]}}
     _, apart = library_of(
@@ -87,8 +87,8 @@ def test_every_pair_of_a_group_is_within_the_limit():
     assert sorted(clusters(near)) == [["a", "b"], ["d", "e"]]
 
 
-def test_both_channels_of_a_stem_are_heard(tmp_path, monkeypatch):
-    """Two presets that differ on the right alone, on a stereo stem: the left once stood for both."""
+def test_both_channels_of_a_stem_count(tmp_path, monkeypatch):
+    """Two presets that differ on the right side alone, on a stereo stem: once only the left side counted."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / ".chainrun-root").touch()
     band = {"kind": "bell", "freq_hz": 1000, "gain_db": 6}
@@ -103,13 +103,13 @@ def test_both_channels_of_a_stem_are_heard(tmp_path, monkeypatch):
     )
     known = usage([tmp_path / "a.recipe.toml"])
     near = on_stems(shelf, [pair_of("both", "left", -40.0)], known)
-    assert near[0].stem_lu is not None
-    assert near[0].stem_lu > -60.0
+    assert near[0].stem_residual_lu is not None
+    assert near[0].stem_residual_lu > -60.0
     assert apart
 
 
 def test_a_plan_never_proposes_a_successor_that_it_culls(tmp_path, chainrun, monkeypatch):
-    """Twins that nobody uses: the one that is kept in the other's place is not retired for lack of use as well."""
+    """Twins that nobody uses: the one that replaces the other is not also retired for lack of use."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / ".chainrun-root").touch()
     gain = {"do": "gain", "gain_db": 2.0}
@@ -119,7 +119,16 @@ def test_a_plan_never_proposes_a_successor_that_it_culls(tmp_path, chainrun, mon
     soundfile.write("a.wav", noise(4800, 0.1), RATE)
     (tmp_path / "a.recipe.toml").write_text('grammar = 1\npresets_dirs = ["library"]\n[stems.a]\nfile = "a.wav"\n')
     ran = chainrun(
-        "cull", "plan", "--recipes", "a.recipe.toml", "--presets", "library", "-o", "2026.cull.toml", "--year", 2026
+        "cull",
+        "plan",
+        "--recipes",
+        "a.recipe.toml",
+        "--presets",
+        "library",
+        "--write",
+        "2026.cull.toml",
+        "--year",
+        2026,
     )
     assert ran.code == 0, ran.err
     decisions = {one["name"]: one for one in tomllib.loads((tmp_path / "2026.cull.toml").read_text())["preset"]}

@@ -1,1 +1,1 @@
-"""What becomes of a print on its way to a file, where files land, and room on the disk."""
+"""From a print to a file: levels, formats, places, and space on the disk."""

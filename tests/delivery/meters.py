@@ -9,7 +9,7 @@ from chainrun.loudness import Meter
 
 
 def measured_with_another_meter(path):
-    """What the file measures, peaks read at 16 times its rate."""
+    """Measurements of the file, its peaks read at 16 times its rate."""
     x, rate = soundfile.read(path, always_2d=True)
     meter = Meter(rate, x.shape[1], oversample=16)
     meter.feed(np.ascontiguousarray(x.T))

@@ -13,7 +13,7 @@ from chainrun.dsp.dither import Quantiser
 from tests.songs import render_main
 
 
-def test_integers_never_clip_in_silence(session, chainrun):
+def test_clipped_integers_are_always_reported(session, chainrun):
     path = session.write('grammar = 1\n[stems.a]\nfile = "kick.wav"\ntrim_db = 30\n')
     ran = chainrun("render", path, "-o", "out")
     assert ran.code == 1

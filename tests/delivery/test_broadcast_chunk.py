@@ -1,4 +1,4 @@
-"""The broadcast chunk and the tags stand where the standards say."""
+"""The broadcast chunk and the tags are where the standards say."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def chunks_of(path):
     return list(found), found
 
 
-def test_the_broadcast_chunk_stands_at_the_published_offsets(mix):
+def test_the_broadcast_chunk_has_the_published_offsets(mix):
     # EBU Tech 3285 v2 (May 2011), 2.3: offsets inside the chunk.
     record, ran = mix(
         'bext = true\ntags = { title = "Reel", artist = "The band", date = "2026-11-25" }\ntarget_lufs = -20'
@@ -55,7 +55,7 @@ def test_the_broadcast_chunk_stands_at_the_published_offsets(mix):
         strict=True,
     ):
         assert word == pytest.approx(100 * measured[key], abs=0.51), key
-    x, rate = soundfile.read("out/mix.wav")  # and another reader finds the audio behind it
+    x, rate = soundfile.read("out/mix.wav")  # and another reader finds the audio after it
     assert (rate, x.shape) == (RATE, (measured["n_frames"], 2))
     assert soundfile.SoundFile("out/mix.wav").title == "Reel"
 
@@ -80,7 +80,7 @@ def test_the_chunk_in_rf64(tmp_path):
 
 
 def test_a_tag_that_reads_like_a_chunk_stays(mix):
-    """Float WAV has a PEAK chunk with a time in it, which is cleared: that chunk, and no word in a title."""
+    """Float WAV has a PEAK chunk with a time in it. Only that chunk is cleared, and no such word in a title."""
     _, ran = mix('bits = 32\ntags = { title = "PEAK HOUR", artist = "PEAKS" }')
     assert ran.code == 0
     with soundfile.SoundFile("out/mix.wav") as file:

@@ -1,4 +1,4 @@
-"""What can hurt ears is said, and a quiet mix is not warned about."""
+"""Levels that can hurt ears are reported, and a quiet mix has no warning."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ RATE = 48000
         (np.stack([sine(10, 3, -20)] * 2), "below 15 Hz"),
     ],
 )
-def test_what_can_hurt_is_said(mix, stem, said):
+def test_dangerous_levels_are_reported(mix, stem, said):
     _, ran = mix("bits = 32", stem=stem)
     assert any(said in warning for warning in ran.json["warnings"])
 

@@ -1,4 +1,4 @@
-"""A full disk ends with 5 and nothing half; sizes are known beforehand."""
+"""A full disk ends with exit code 5 and no half file; sizes are known beforehand."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def limited(size):
 
 @pytest.mark.parametrize(("size", "workers"), [(200_000, 1), (200_000, 2), (6_000_000, 1)])
 def test_a_full_disk_ends_with_5_and_nothing_half_written(session, store, size, workers):
-    """A limit on file size stands in for a full disk: first for the prints, then for the delivery as it is written."""
+    """A limit on file size acts as a full disk: first for the prints, then for the delivery as it is written."""
     path = long_session(session, 25)
     if size > 5_000_000:
         made(path, store, "first")
@@ -37,7 +37,7 @@ def test_a_full_disk_ends_with_5_and_nothing_half_written(session, store, size, 
     assert list(store.glob("parts/*")) == []
 
 
-def test_too_little_room_is_told_beforehand(session, store, monkeypatch):
+def test_too_little_room_is_reported_beforehand(session, store, monkeypatch):
     from chainrun.delivery import disk_space as room_on_disk
 
     monkeypatch.setattr(room_on_disk, "_free", lambda folder: 2_000_000)
@@ -50,7 +50,7 @@ def test_too_little_room_is_told_beforehand(session, store, monkeypatch):
 
 
 def test_a_file_past_4_gib_becomes_rf64_beforehand(session, monkeypatch):
-    """EBU Tech 3306: a RIFF file ends at 4 GiB. The container follows from the predicted size, not from what came."""
+    """EBU Tech 3306: a RIFF file ends at 4 GiB. The predicted size decides the container, not the written one."""
     from chainrun.audiofile import write
 
     hour = 3600 * 48000

@@ -1,4 +1,4 @@
-"""Listening to a part never touches the whole: which file a render writes, and at which gain."""
+"""Rendering a part never touches the files of the whole: which file a render writes, and at which gain."""
 
 from __future__ import annotations
 
@@ -107,13 +107,13 @@ def test_a_solo_has_the_gain_of_the_whole_mix(song, chainrun, kept):
         assert first["gain_of"] == "the whole mix"
         assert first["limited_max_db"] is not None
         assert first["limited_max_db"] <= whole[0]["limited_max_db"] + 1.0
-    # The parts of the mix add up to less than its target: a solo of a soft stem is soft.
+    # The parts of the mix add up to less than its target: a solo of a quiet stem is quiet.
     assert first["measured"]["integrated_lufs"] < -17
     screen = chainrun("render", song, "-o", "out", "--only", "snare", *more)
     assert f"at the gain of the whole mix, {gain:+.2f} dB" in screen.out
 
 
-def test_a_solo_writes_nothing_of_what_is_silent_in_it(song, chainrun):
+def test_a_solo_writes_no_delivery_that_is_silent_in_it(song, chainrun):
     ran = chainrun("render", song, "-o", "out", "--only", "kit", "--json").json
     names = sorted(Path(one["file"]).name for one in ran["deliveries"])
     assert names == ["kick.only-kit.wav", "mix.only-kit.wav", "no-kick.only-kit.flac", "snare.only-kit.wav"]
@@ -125,7 +125,7 @@ def test_a_stretch_of_a_solo_has_the_gain_of_the_whole_mix_where_that_is_kept(so
     assert ran["deliveries"][0]["gain_db"] == pytest.approx(gain, abs=1e-9)
 
 
-def test_a_part_is_not_written_over_a_delivery_of_its_name(session, chainrun):
+def test_a_part_does_not_overwrite_a_delivery_of_its_name(session, chainrun):
     path = session.write(
         RECIPE.replace('file = "no-kick.flac"', 'file = "mix.only-kick.wav"').replace('without = ["kick"]', "")
     )
@@ -153,8 +153,8 @@ def test_jobs_with_a_solo_keep_to_their_own_names(song, chainrun):
     assert Path("out/song/mix.only-snare.wav").exists()
 
 
-def test_a_change_is_not_written_over_the_recipe_as_it_is(session, chainrun):
-    """A variant's folder may be called like a delivery's, or like another recipe's."""
+def test_a_changed_recipe_does_not_overwrite_the_unchanged_one(session, chainrun):
+    """A variant's folder may have the name of a delivery's, or of another recipe's."""
     text = (
         'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
         '[[deliver]]\nfile = "song.dry/mix.wav"\n[variants.dry]\n"stems.kick.level_db" = -3\n'

@@ -1,4 +1,4 @@
-"""Loudness targets and peaks are met, or it is said that they are not."""
+"""Loudness targets and peaks are met, or the miss is reported."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def test_a_target_for_silence_fails(session, chainrun):
     assert (ran.code, "cannot be met" in ran.err) == (1, True)
 
 
-def test_a_target_out_of_reach_is_told_and_the_file_kept(session, chainrun):
+def test_a_target_out_of_reach_is_reported_and_the_file_kept(session, chainrun):
     path = session.write(WHOLE.replace("target_lufs = -20", "target_lufs = -3"))
     ran = chainrun("render", path, "-o", "out")
     assert ran.code == 1
@@ -72,8 +72,8 @@ def test_a_limiter_brings_both_the_target_and_the_peak(mix, target, bits):
     assert record["limited_max_db"] > 1
 
 
-def test_a_target_out_of_reach_is_told_and_not_chased(mix):
-    """A sparse click train behind a ceiling of -20 dBTP never has -14 LUFS: no gain of a hundred dB is tried."""
+def test_a_target_out_of_reach_is_reported_and_not_chased(mix):
+    """A sparse click train under a ceiling of -20 dBTP never has -14 LUFS: no gain of a hundred dB is tried."""
     clicks = np.zeros((2, RATE * 4))
     clicks[:, ::RATE] = 0.5
     record, ran = mix('target_lufs = -14\nmax_dbtp = -20\nfit = "limiter"', stem=clicks)

@@ -1,4 +1,4 @@
-"""Renders in threads of one process: what they write is whole, also where two write files of one name."""
+"""Renders in threads of one process write whole files, also if two write files of one name."""
 
 import threading
 

@@ -42,13 +42,13 @@ def test_deliveries_stay_in_the_output_folder(session, chainrun, tmp_path, store
     assert ran.code == 3 and "outside the output folder" in ran.err
     assert not list(elsewhere.iterdir())
     Path("out/sub").unlink()
-    # A link at the file's own place is replaced, and what it points to stays.
+    # A link at the file's own place is replaced, and its target stays.
     Path("out/sub").mkdir()
     (elsewhere / "mine.wav").write_text("precious")
     Path("out/sub/mix.wav").symlink_to(elsewhere / "mine.wav")
     assert chainrun("render", song, "-o", "out").code == 0
     assert (elsewhere / "mine.wav").read_text() == "precious" and not Path("out/sub/mix.wav").is_symlink()
-    # One that points to an input is refused.
+    # A link to an input is refused.
     Path("out/sub/mix.wav").unlink()
     Path("out/sub/mix.wav").symlink_to(tmp_path / "kick.wav")
     before = Path("kick.wav").read_bytes()

@@ -80,7 +80,7 @@ def test_a_version_that_is_not_known(chainrun, given):
 def test_other_words_take_no_version(chainrun):
     ran = chainrun("explain", "gate", "0.1.0")
     assert ran.code == 2
-    assert "only changes take a second word" in ran.err
+    assert "only `explain changes` takes a second word" in ran.err
 
 
 def test_explain_lists_the_word(chainrun):

@@ -8,7 +8,7 @@ from pathlib import Path
 from tests.signals import ROOT
 
 
-def test_explain_tells_every_processor(chainrun):
+def test_explain_describes_every_processor(chainrun):
     from chainrun.contract import processors
 
     overview = chainrun("explain").out
@@ -21,7 +21,7 @@ def test_explain_tells_every_processor(chainrun):
 
 
 def test_the_schema_is_current_and_describes_the_demo(chainrun):
-    assert chainrun("schema", "--check", "--folder", ROOT / "recipes").code == 0
+    assert chainrun("schema", "--check", ROOT / "recipes").code == 0
 
 
 def test_the_reference_page_has_every_processor_and_its_examples_are_valid(session, chainrun):

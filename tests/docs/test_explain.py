@@ -41,11 +41,11 @@ def test_every_key_of_a_table_and_of_what_it_holds_is_explained(word):
     assert max(map(len, lines)) <= 80
     for one in parameters(ALL[word]):
         if word not in processors() or one.key != "do":
-            assert f"  {one.key}" in lines, one.key
+            assert any(line.startswith(f"  {one.key}  ") for line in lines), one.key
     for model in inner(ALL[word]):
         for one in parameters(model):
             if one.key != "kind":
-                assert f"  {one.key}" in lines, (model, one.key)
+                assert any(line.startswith(f"  {one.key}  ") for line in lines), (model, one.key)
                 assert f"| `{one.key}` |" in page, (model, one.key)
             else:
                 for kind in re.findall(r'"(\w+)"', one.kind):
@@ -60,12 +60,8 @@ def test_the_shelves_of_a_dynamic_eq_are_there():
 def test_a_step_shows_the_keys_of_every_step(word):
     lines = explain(word).splitlines()
     common = lines[lines.index("Every step also takes:") :]
-    assert [key for key in ("name", "note", "bypass", "mix_pct") if f"  {key}" in common] == [
-        "name",
-        "note",
-        "bypass",
-        "mix_pct",
-    ]
+    keys = [line.split()[0] for line in common if line.startswith("  ") and line[2] != " "]
+    assert keys[:4] == ["name", "note", "bypass", "mix_pct"]
 
 
 def test_the_files_around_a_recipe_are_there():

@@ -1,4 +1,4 @@
-"""The papers: short enough to be read, and what they link to and name is there."""
+"""The papers are short enough to be read, and the files that they link to and name exist."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ DECISIONS = (ROOT / "chainrun" / "docs" / "decisions.md").read_text()
 
 
 def anchor(heading):
-    """What a heading is called in a link."""
+    """Name of a heading in a link."""
     return re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-")
 
 

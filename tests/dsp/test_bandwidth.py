@@ -13,7 +13,7 @@ from tests.steps import RATE
 @pytest.mark.parametrize("q", [2.0, 4.0, 10.0, 30.0])
 @pytest.mark.parametrize("share", [0.02, 0.2, 0.375, 0.6, 0.8])
 def test_notch_and_band_pass_hold_the_bandwidth_that_q_says(q, share):
-    """freq / q between the points at -3 dB, up to 0.8 of the Nyquist frequency; 22 % narrow at 9 kHz before."""
+    """freq / q between the points at -3 dB, up to 0.8 of the Nyquist frequency; once 22 % too narrow at 9 kHz."""
     freq = share * RATE / 2
     if freq * (1 + 0.5 / q) > 0.97 * RATE / 2:
         pytest.skip("the band does not fit under the Nyquist frequency")

@@ -73,7 +73,7 @@ def alias_floor(curve, factor, freq_hz=5000.0, drive_db=12.0, n=1 << 16):
 
 @pytest.mark.parametrize("curve", DEFAULT_OVERSAMPLING)
 def test_alias_floor_of_the_default_oversampling(curve):
-    """At tones, too, whose harmonics fall just above half the rate (4801 Hz: the fifth at 24005 Hz)."""
+    """Also at tones whose harmonics are just above half the rate (4801 Hz: the fifth at 24005 Hz)."""
     for freq in (1500, 3000, 3430, 4801, 4900, 4950, 4987, 5000):
         whole, to_20k = alias_floor(curve, DEFAULT_OVERSAMPLING[curve], freq)
         assert whole < -90 and to_20k < -90, freq
@@ -82,7 +82,7 @@ def test_alias_floor_of_the_default_oversampling(curve):
 
 @pytest.mark.parametrize("curve", ["cubic", "hard_clip"])
 def test_means_between_points_are_on_time_and_flat(curve):
-    """The half point of delay and the drop of the antiderivative form are taken back by the down filter."""
+    """The down filter compensates the half sample of delay and the drop of the antiderivative form."""
     freqs = np.array([100.0, 1000.0, 5000.0, 12000.0, 19000.0])
     t = np.arange(RATE) / RATE
     x = 0.02 * np.sin(2 * np.pi * freqs[:, None] * t)

@@ -130,7 +130,7 @@ def test_gate(name, threshold, hysteresis, window_ms, hold, attack_ms, release_m
         state = GateState(is_open, until, last)
         found.append(log2_gain / LOG2_PER_DB)
     expected = loops.gate_gain_db(x, opening, closing, decay, hold, 60.0, attack, release)
-    assert np.abs(np.concatenate(found) - expected).max() <= 2e-9  # the settled gain stands within 1e-9 dB
+    assert np.abs(np.concatenate(found) - expected).max() <= 2e-9  # the settled gain is within 1e-9 dB
 
 
 @few

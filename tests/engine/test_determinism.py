@@ -1,4 +1,4 @@
-"""The same PCM whatever the way: workers, fresh and kept prints; and within rounding, block sizes and processors."""
+"""The same PCM whatever the way: workers, fresh and cached prints; and within rounding, block sizes and processors."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def first(tmp_path_factory):
 @pytest.mark.parametrize("way", ["workers", "store"])
 def test_the_same_files(first, tmp_path, way):
     how = {"workers": {"workers": 2}, "store": {"store": str(tmp_path / "kept")}}[way]
-    for turn in range(2 if way == "store" else 1):  # fresh prints, then kept ones
+    for turn in range(2 if way == "store" else 1):  # fresh prints, then cached ones
         assert files(rendered(RECIPE, tmp_path / str(turn), **how)) == files(first)
 
 

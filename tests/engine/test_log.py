@@ -1,4 +1,4 @@
-"""The log tells every event."""
+"""The log has every event."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from tests.songs import KIT
 ALL = {"kick", "snare", "pair", "kit", "hall", "main"}
 
 
-def test_the_log_tells_every_event(session, chainrun):
+def test_the_log_has_every_event(session, chainrun):
     path = session.write(KIT)
     for _ in range(2):
         assert chainrun("render", path, "-o", "out", "--log", "log/render.jsonl").code == 0

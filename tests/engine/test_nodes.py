@@ -41,7 +41,7 @@ def test_the_same_command_twice_gives_the_same_bytes(session):
         assert one == two
 
 
-def test_two_stems_may_key_each_other_raw(session):
+def test_two_stems_may_key_each_other_before_their_chains(session):
     path = session.write(
         """grammar = 1
 [stems.kick]
@@ -89,7 +89,7 @@ chain = [ { do = "limiter" } ]
     code = (
         "from chainrun.cli.app import main\n"
         f"code = main(['render', {str(recipe)!r}, '-o', {str(folder / 'out')!r}, '--quiet'])\n"
-        # Not ru_maxrss: that one also counts what the process was before it became this program.
+        # Not ru_maxrss, which also counts the process before it became this program.
         "peak = next(line for line in open('/proc/self/status') if line.startswith('VmHWM'))\n"
         "print(code, int(peak.split()[1]) / 1024)\n"
     )

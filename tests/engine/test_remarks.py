@@ -1,4 +1,4 @@
-"""A render says what a person would notice: a forgotten minus sign passed in silence."""
+"""A render reports what a person would notice; a forgotten minus sign once went unreported."""
 
 from __future__ import annotations
 
@@ -52,13 +52,13 @@ def test_steps_that_do_nothing_are_noted_with_their_address(session, chainrun, s
         '{ do = "eq", bands = [ { kind = "bell", freq_hz = 900, gain_db = 0.5 } ] }',
     ],
 )  # fmt: skip
-def test_what_works_is_not_noted(session, chainrun, step):
+def test_steps_that_act_are_not_noted(session, chainrun, step):
     stem = '{ do = "pan", pan_pct = 10 }, ' if "width" in step else ""
     assert not [one for one in notes(session, chainrun, stem + step) if "chain" in one]
 
 
 def test_a_solo_says_nothing_about_shared_buses(session, chainrun):
-    """A bus hears a part of its stems then: whether it acts on the whole is not known."""
+    """A bus then gets a part of its stems: whether it acts on the whole is not known."""
     bus = TAIL.replace("[buses.kit]\n", '[buses.kit]\nchain = [ { do = "compressor", threshold_dbfs = 6.0 } ]\n')
     path = session.write(HEAD + bus)
     whole = chainrun("render", path, "-o", "out", "--json").json["warnings"]
@@ -67,15 +67,15 @@ def test_a_solo_says_nothing_about_shared_buses(session, chainrun):
     assert not [one for one in solo if "buses.kit" in one]
 
 
-def test_a_stem_that_is_not_heard_is_noted(session, chainrun):
+def test_a_stem_that_is_inaudible_is_noted(session, chainrun):
     found = notes(session, chainrun, "", "level_db = -60\n")
     assert any(one.startswith("stems.kick: inaudible: about") and "below the mix" in one for one in found), found
     assert not notes(session, chainrun, "", "level_db = -20\n")
     assert not notes(session, chainrun, "", "level_db = -60\nmute = true\n")
-    # What does not sound in a solo is not missed.
+    # Stems outside a solo are not reported as missing.
     assert not [one for one in notes(session, chainrun, "", "level_db = -60\n", "--only", "pair") if "kick" in one]
 
 
-def test_a_kept_render_says_it_again(session, chainrun):
+def test_a_cached_render_says_it_again(session, chainrun):
     step = '{ do = "compressor", threshold_dbfs = 6.0 }'
     assert notes(session, chainrun, step) == notes(session, chainrun, step)

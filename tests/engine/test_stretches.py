@@ -13,7 +13,7 @@ from tests.signals import drums
 from tests.songs import KIT, made
 
 
-def test_a_stretch_of_kept_prints_is_exact(session, store):
+def test_a_stretch_of_cached_prints_is_exact(session, store):
     soundfile.write("kick.wav", drums(48000 * 8) * 0.5, 48000, subtype="FLOAT")
     text = KIT.replace('file = "mix.wav"', 'file = "mix.wav"\nbits = 32')
     path = session.write(text)
@@ -53,6 +53,6 @@ def test_fades_keep_the_sessions_time_in_a_stretch(session, store):
 
 
 @pytest.mark.parametrize(("from_s", "to_s"), [(5.0, 3.0), (100.0, 101.0), (-1.0, 1.0)])
-def test_a_stretch_that_is_none(session, store, from_s, to_s):
+def test_a_stretch_outside_the_session_or_backwards(session, store, from_s, to_s):
     with pytest.raises(UsageError, match=r"the stretch (lies outside|ends before)"):
         made(session.write(KIT), store, from_s=from_s, to_s=to_s)

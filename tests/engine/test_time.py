@@ -1,4 +1,4 @@
-"""Where sound lies: impulses, shifts, trims, conversion, tails come out at their own time."""
+"""Time: impulses, shifts, conversions and tails come out when they should."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ bits = 32
         ("from_s = 0.1\nat_s = 0.1", 5000),
     ],
 )
-def test_where_a_stem_lies(session, line, expected):
+def test_the_place_of_a_stem_in_time(session, line, expected):
     impulse_file(session.folder)
     path = session.write(
         f'grammar = 1\n[stems.a]\nfile = "impulse.wav"\n{line}\n[[deliver]]\nfile = "mix.wav"\nbits = 32\n'
@@ -95,7 +95,7 @@ bits = 32
     assert y[:, 100] == pytest.approx([0.1, -1.0 + 0.2], abs=1e-6)
 
 
-def test_conversion_keeps_time_and_is_told(session):
+def test_conversion_keeps_time_and_is_reported(session):
     x = np.zeros(44100)
     x[22050] = 0.9
     soundfile.write(session.folder / "slow.wav", x, 44100, subtype="FLOAT")
@@ -123,4 +123,4 @@ bits = 32
     assert int(np.abs(x[0]).argmax()) == 19999 + 4800
     short = path.read_text().replace("grammar = 1", "grammar = 1\ntail_max_s = 0.05")
     x, _, _ = render_main(session.write(short))
-    assert x.shape[1] == 20000  # nothing sounds in what is left of the tail
+    assert x.shape[1] == 20000  # the rest of the tail is silent

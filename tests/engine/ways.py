@@ -1,4 +1,4 @@
-"""One recipe rendered in one way of many: other workers, blocks, stores, BLAS kernels and Pythons; and how far two lie apart."""
+"""One recipe rendered in different ways: other workers, blocks, stores, BLAS kernels and Pythons; and their difference."""
 
 from __future__ import annotations
 

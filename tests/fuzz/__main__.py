@@ -1,4 +1,4 @@
-"""Runs the whole of it: python -m tests.fuzz [--cases 20000] [--headers 2000] [--seed 0] [--show SEED]."""
+"""Runs the fuzz: python -m tests.fuzz [--cases 20000] [--headers 2000] [--seed 0] [--show SEED]."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Runs cases in processes of their own with bounds on memory and time, and says which broke what."""
+"""Runs cases in processes of their own with bounds on memory and time, and reports the claims that they break."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def session(folder: Path) -> None:
 
 
 def _ran(arguments: list[str], bound_s: float) -> tuple[int, str, float]:
-    """A command's exit code, all that it said, and its processor time. Raises what the program does not catch."""
+    """A command's exit code, its whole output, and its processor time. Raises what the program does not catch."""
     from chainrun.cli.app import main
 
     out = io.StringIO()
@@ -80,7 +80,7 @@ def _judge(code: int, said: str, seconds: float, bound_s: float) -> str | None:
 
 
 def try_recipe(data: bytes, folder: Path, *, rendered: bool) -> str | None:
-    """What a recipe breaks, if anything: check, and a render where it is valid and that is wanted."""
+    """Claims that a recipe breaks in check and, if it is valid and that is wanted, in a render."""
     path = folder / "case.recipe.toml"
     path.write_bytes(data)
     code, said, seconds = _ran(["check", str(path)], MAX_S["recipes"])
@@ -104,7 +104,7 @@ def try_recipe(data: bytes, folder: Path, *, rendered: bool) -> str | None:
 
 
 def try_header(data: bytes, folder: Path) -> str | None:
-    """What an audio file breaks, if anything: measured, and surveyed as a stem."""
+    """Claims that an audio file breaks, measured and surveyed as a stem."""
     path = folder / "case.wav"
     path.write_bytes(data)
     why = _judge(*_ran(["measure", str(path)], MAX_S["headers"]), MAX_S["headers"])
@@ -115,7 +115,7 @@ def try_header(data: bytes, folder: Path) -> str | None:
 
 
 def run_slice(kind: str, seeds: range, every: int, timed: bool) -> None:
-    """In a process of its own: each case in turn, its seed told before and what it broke behind it, a JSON line each."""
+    """Cases in turn, in a process of its own; a JSON line before each has its seed, one after it the broken claims."""
     global TIMED
     TIMED = timed
     resource.setrlimit(resource.RLIMIT_AS, (MAX_BYTES, MAX_BYTES))
@@ -152,7 +152,7 @@ def run(
     timed: bool = False,
     say: Callable[[str], None] = lambda text: None,
 ) -> list[Broken]:
-    """All cases, in slices, each slice in a process; a process that dies costs the case that it was at."""
+    """All cases, in slices, each slice in a process; a process that dies loses only its current case."""
     found: list[Broken] = []
     at, end = seed, seed + cases
     while at < end:

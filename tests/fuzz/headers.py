@@ -51,7 +51,7 @@ def whole(rng: random.Random) -> bytes:
 
 
 def case(rng: random.Random) -> bytes:
-    """A file with a few lies in it."""
+    """A file with a few false fields."""
     data = bytearray(whole(rng))
     head = min(len(data), 200)
     for _ in range(rng.choice([1, 1, 2, 3, 6])):

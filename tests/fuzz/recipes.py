@@ -1,4 +1,4 @@
-"""A structure-aware mutator of recipes: it knows tables, steps, numbers' edges and what strangers write into text."""
+"""A structure-aware mutator of recipes: it knows tables, steps, the edges of numbers and the texts of strangers."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ KEYS = (
 
 
 STEREO = ("width", "balance", "overheads/airy")
-"""What works on a stereo signal alone."""
+"""Steps that need a stereo signal."""
 
 
 def start(rng: random.Random) -> dict[str, Any]:
@@ -187,7 +187,7 @@ def scratched(text: str, rng: random.Random) -> bytes:
 
 
 def case(rng: random.Random) -> bytes:
-    """A recipe that is wrong somewhere, and sometimes nowhere."""
+    """A recipe that is wrong in some place, or by chance in none."""
     recipe = start(rng)
     for _ in range(rng.choice([0, 1, 1, 2, 2, 3, 5, 12])):
         mutate(recipe, rng)

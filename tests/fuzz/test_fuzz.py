@@ -57,7 +57,7 @@ def test_what_hypothesis_makes_of_recipes(folder, rng, changes):
 FOUND = {
     "a stem without a file beside one that is no table": "grammar = 1\nstems = { a = {}, b = true, c = 1.5 }\n",
 }
-"""What the fuzz has found, each as small as it goes: they must be refused like any mistake."""
+"""Findings of the fuzz, each as small as possible: they must be refused like any mistake."""
 
 
 @pytest.mark.parametrize("name", FOUND)
@@ -92,13 +92,13 @@ def test_numbers_at_the_edges_of_the_schema(folder, chainrun, monkeypatch, word)
     code, said, _ = harness._ran(["check", "edges.recipe.toml", "--limit", "nodes=5000"], 20)
     assert code == 3
     refused = {line.split("  ")[1].split(".")[1] for line in said.splitlines() if "  stems." in line}
-    # What is no number, or no number of this world, is refused everywhere.
+    # NaN, infinity and absurd numbers are refused everywhere.
     for name in stems:
         field, _, at = name.rpartition("-")
         beyond = int(at) < len(EDGES) and (not math.isfinite(EDGES[int(at)]) or abs(EDGES[int(at)]) > 1e300)
         if beyond:
             assert name in refused, name
-    # The ends of a range are valid, or refused for what they mean together with others; what is valid renders.
+    # The ends of a range are valid, or refused because they do not fit others; valid ones render.
     left = {name: stem for name, stem in stems.items() if name not in refused}
     rng = random.Random(word)
     for name in rng.sample(sorted(left), min(4, len(left))):

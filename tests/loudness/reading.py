@@ -7,7 +7,7 @@ from tests.signals import RATE, in_pieces
 
 
 def read(x, rate=RATE, kind=Meter, **more):
-    """What the meter says of x."""
+    """The meter's reading of x."""
     meter = kind(rate, x.shape[0], **more)
     for piece in in_pieces(x, [61440]):
         meter.feed(piece)

@@ -44,9 +44,9 @@ def test_every_rate_has_the_response_of_48_khz(rate):
         assert apart < furthest_from_48_khz(8000, 3840)
 
 
-def test_the_prototype_behind_the_printed_sets():
+def test_the_prototype_of_the_printed_sets():
     """A shelf of 3.99984 dB at 1681.97 Hz with Q 0.70718, a high-pass at 38.135 Hz with Q 0.50033."""
-    w = 2j * np.pi * np.geomspace(10, 500, 200)  # far below the Nyquist frequency both are the analog ones
+    w = 2j * np.pi * np.geomspace(10, 500, 200)  # far below the Nyquist frequency both equal the analog ones
     top, shelf, high = 10 ** (3.99984 / 20), 2 * np.pi * 1681.97, 2 * np.pi * 38.135
     middle = top**0.4996667741545416
     analog = (top * w**2 + middle * shelf / 0.70718 * w + shelf**2) / (w**2 + shelf / 0.70718 * w + shelf**2)

@@ -1,4 +1,4 @@
-"""Momentary, short-term, range, channels, true peak at higher rates, and what else is measured: EBU Tech 3341 and 3342."""
+"""Momentary, short-term, range, channels, true peak at higher rates, and other readings: EBU Tech 3341 and 3342."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ def test_the_range_of_a_repeated_programme_is_the_same():
 
 
 def test_wrongly_built_meters_would_fail():
-    """What catches mistakes: the same powers without a gate (evaluated figures)."""
+    """The same powers without a gate (evaluated figures), as a wrong meter would read them."""
     meter = Meter(RATE, 2, true_peak=False)
     meter.feed(both((10, -36), (60, -23), (10, -36)))
     powers = meter.block_powers()
@@ -205,7 +205,7 @@ def test_third_octaves():
         assert white[nominal] == pytest.approx(-20 + 10 * np.log10(width / (RATE / 2)), abs=0.5)
 
 
-def test_measure_tells_all(session, chainrun):
+def test_measure_shows_all_readings(session, chainrun):
     soundfile.write("six.wav", noise(48000 * 4, 0.1)[:, None] * np.ones(6), 48000)
     ran = chainrun("measure", "kick.wav", "six.wav", "--second-opinion", "--json")
     assert ran.code == 0

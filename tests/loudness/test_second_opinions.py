@@ -72,7 +72,7 @@ def test_pyloudnorm_agrees(name, rate, demo_mix):
     x = programme(name, rate, demo_mix)
     x = x[:, : x.shape[1] // (rate // 10) * (rate // 10)]  # it counts an incomplete last block: whole 100 ms
     second = pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(x.T)
-    # At 96 kHz it does not keep the pass-band gain of the high-pass (0.03 to 0.04 dB), told in DEVELOPERS.md.
+    # At 96 kHz it does not keep the pass-band gain of the high-pass (0.03 to 0.04 dB), see chainrun/docs/decisions.md.
     assert read(x, rate, true_peak=False).integrated_lufs == pytest.approx(second, abs=0.02 if rate < 96000 else 0.045)
 
 
@@ -86,7 +86,7 @@ def test_libebur128_agrees(name, rate, demo_mix):
     # As above, at 96 kHz.
     within = 0.02 if rate < 96000 else 0.045
     assert found.integrated_lufs == pytest.approx(third.value("loudness_global"), abs=within)
-    # Its range takes a short-term level a second (the overlap of Tech 3342's first editions) and no silence behind the
+    # Its range takes a short-term level a second (the overlap of Tech 3342's first editions) and no silence after the
     # signal: on 12 s that makes some tenths of a LU.
     hops = Meter(rate, 2, true_peak=False)
     hops.feed(x)

@@ -16,7 +16,7 @@ SONG = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.w
 def pack(session, chainrun):
     """A good pack, and `remade(change)`: its entries by name, changed and zipped again."""
     session.write(SONG)
-    assert chainrun("pack", "song.recipe.toml", "--no-licence", "-o", "good.zip").code == 0
+    assert chainrun("pack", "song.recipe.toml", "--no-licence", "--write", "good.zip").code == 0
     with zipfile.ZipFile("good.zip") as file:
         entries = {one.filename: file.read(one) for one in file.infolist()}
 
@@ -61,7 +61,7 @@ def test_unlisted_files_are_refused_before_anything_is_unpacked(pack, chainrun, 
 
     monkeypatch.setattr(module, "work_folder", unpack)
     ran = chainrun("check", path)
-    assert (ran.code, "is in the pack, and not in its list" in ran.err) == (1, True)
+    assert (ran.code, "is in the pack, but not in its list" in ran.err) == (1, True)
 
 
 def test_the_whole_unpacked_size_is_bounded(pack, chainrun, monkeypatch):
@@ -72,12 +72,12 @@ def test_the_whole_unpacked_size_is_bounded(pack, chainrun, monkeypatch):
 
 
 def test_a_pack_is_its_own_root_wherever_it_is_unpacked(session, chainrun, monkeypatch, tmp_path_factory):
-    """A mark above the place for temporary files does not let a stranger's recipe reach what lies there."""
+    """A mark above the place for temporary files does not let a stranger's recipe read files there."""
     place = tmp_path_factory.mktemp("marked")
     (place / ".chainrun-root").touch()
     shutil.copy("kick.wav", place / "kick.wav")
     session.write(SONG)
-    assert chainrun("pack", "song.recipe.toml", "--no-licence", "-o", "good.zip").code == 0
+    assert chainrun("pack", "song.recipe.toml", "--no-licence", "--write", "good.zip").code == 0
     import hashlib
 
     with zipfile.ZipFile("good.zip") as old, zipfile.ZipFile("bad.zip", "w") as new:

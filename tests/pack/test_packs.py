@@ -1,4 +1,4 @@
-"""A pack renders to the same samples; damage, traps and missing licences are told."""
+"""A pack renders to the same samples; damage, traps and missing licences are reported."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ def test_a_pack_renders_to_the_same_samples(song, session, chainrun, tmp_path):
     song.write_text(DRAWN.replace('{ do = "delay", time_ms = 20 }', '{ do = "convolve", file = "box.wav" }'))
     Path("LICENCE").write_text("do what you like\n")
     mine = chainrun("render", song, "-o", "out", "--json").json["deliveries"][0]["pcm_sha256"]
-    assert chainrun("pack", song, "-o", "gift.zip", "--licence", "LICENCE").code == 0
+    assert chainrun("pack", song, "--write", "gift.zip", "--licence", "LICENCE").code == 0
     ran = chainrun("check", "gift.zip")
-    assert (ran.code, "whole" in ran.out) == (0, True)
+    assert (ran.code, "complete" in ran.out) == (0, True)
     folder = unpack("gift.zip", tmp_path / "theirs")
     names = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
     assert {"SHA256SUMS", "LICENCE.txt", "README.txt", "measurements.json", "mix/mix.wav", "song.recipe.toml"} <= names
@@ -42,7 +42,7 @@ def test_a_pack_renders_to_the_same_samples(song, session, chainrun, tmp_path):
     with zipfile.ZipFile("gift.zip") as file:
         assert {one.date_time for one in file.infolist()} == {(1980, 1, 1, 0, 0, 0)}
     first = Path("gift.zip").read_bytes()
-    chainrun("pack", song, "-o", "gift.zip", "--licence", "LICENCE")
+    chainrun("pack", song, "--write", "gift.zip", "--licence", "LICENCE")
     assert Path("gift.zip").read_bytes() == first
 
 
@@ -53,17 +53,17 @@ def test_processed_stems_make_the_same_mix(song, session, chainrun, tmp_path):
     text = text.replace("[stems.kick]", "[stems.kick]\ninvert = true\ntrim_db = 3.0\nshift_samples = 12.5")
     session.write(text + '[expect]\n"stems.kick.chain.0.gain_reduction_max_db" = { min = 1 }\n')
     chainrun("render", song, "-o", "out")
-    assert chainrun("pack", song, "-o", "gift.zip", "--stems", "processed", "--no-licence").code == 0
+    assert chainrun("pack", song, "--write", "gift.zip", "--tap", "after_chain", "--no-licence").code == 0
     folder = unpack("gift.zip", tmp_path / "theirs")
     assert 'do = "gate"' not in (folder / "song.recipe.toml").read_text()
     assert "No licence is given" in (folder / "README.txt").read_text()
-    assert chainrun("verify", folder / "song.recipe.toml").code == 1  # no baseline; but what it expects is there
+    assert chainrun("verify", folder / "song.recipe.toml").code == 1  # no baseline, but its expectations are there
     chainrun("render", folder / "song.recipe.toml", "-o", tmp_path / "o")
     assert difference(Path("out/mix.wav"), tmp_path / "o" / "mix.wav", match=False).residual_lu < -60
 
 
-def test_a_damaged_pack_and_a_trap_are_told(song, session, chainrun, tmp_path):
-    chainrun("pack", song, "-o", "gift.zip", "--no-licence")
+def test_a_damaged_pack_and_a_trap_are_reported(song, session, chainrun, tmp_path):
+    chainrun("pack", song, "--write", "gift.zip", "--no-licence")
 
     def changed(edit):
         with zipfile.ZipFile("gift.zip") as source, zipfile.ZipFile("bad.zip", "w") as target:
@@ -73,9 +73,9 @@ def test_a_damaged_pack_and_a_trap_are_told(song, session, chainrun, tmp_path):
         return chainrun("check", "bad.zip")
 
     ran = changed(lambda name, data: [(name, data + b"x" if name.endswith("README.txt") else data)])
-    assert (ran.code, "is not what was packed" in ran.err) == (1, True)
+    assert (ran.code, "was changed after packing" in ran.err) == (1, True)
     ran = changed(lambda name, data: [] if name.endswith("measurements.json") else [(name, data)])
-    assert (ran.code, "is in the list, and not in the pack" in ran.err) == (1, True)
+    assert (ran.code, "is in the list, but not in the pack" in ran.err) == (1, True)
     ran = changed(
         lambda name, data: [(name, data), *([("song/more.txt", b"x")] if name.endswith("README.txt") else [])]
     )
@@ -93,13 +93,13 @@ def test_a_damaged_pack_and_a_trap_are_told(song, session, chainrun, tmp_path):
     assert chainrun("check", "bomb.zip").code == 3
     Path("text.zip").write_text("no zip")
     ran = chainrun("check", "text.zip")
-    assert (ran.code, "no pack that can be read" in ran.err) == (3, True)
+    assert (ran.code, "this pack cannot be read" in ran.err) == (3, True)
 
 
 def test_pack_asks_for_a_licence(song, session, chainrun):
-    ran = chainrun("pack", song, "-o", "gift.zip")
+    ran = chainrun("pack", song, "--write", "gift.zip")
     assert (ran.code, "--no-licence" in ran.err) == (2, True)
-    assert chainrun("pack", song, "-o", "gift.tar", "--no-licence").code == 2
-    assert chainrun("pack", song, "-o", "gift.zip", "--licence", "nowhere").code == 2
-    assert chainrun("pack", song, "-o", "gift.zip", "--no-licence", "--stems", "all").code == 2
+    assert chainrun("pack", song, "--write", "gift.tar", "--no-licence").code == 2
+    assert chainrun("pack", song, "--write", "gift.zip", "--licence", "nowhere").code == 2
+    assert chainrun("pack", song, "--write", "gift.zip", "--no-licence", "--tap", "all").code == 2
     assert not Path("gift.zip").exists()

@@ -1,4 +1,4 @@
-"""What of the program's code makes a print stale: the code that makes sound, without its help, and nothing else."""
+"""The code that makes a print stale: code that makes sound, without its help, and nothing else."""
 
 import ast
 import shutil
@@ -79,12 +79,12 @@ def test_every_module_makes_sound_or_says_why_it_does_not(path):
     assert not (sounding and silent)
 
 
-def test_both_lists_name_what_there_is():
+def test_both_lists_name_existing_modules():
     for place in (*surroundings.MAKES_SOUND, *SILENT):
         assert (PACKAGE / place).exists(), place
 
 
-def test_what_sounds_is_hashed_and_help_is_not(tmp_path, monkeypatch):
+def test_code_that_sounds_is_hashed_and_help_is_not(tmp_path, monkeypatch):
     copy = tmp_path / "chainrun"
     shutil.copytree(PACKAGE, copy, ignore=shutil.ignore_patterns("__pycache__"))
     monkeypatch.setattr(chainrun, "__file__", str(copy / "__init__.py"))
@@ -112,8 +112,8 @@ def test_what_sounds_is_hashed_and_help_is_not(tmp_path, monkeypatch):
 @pytest.mark.parametrize(
     "path", list(surroundings.sounding_files()), ids=lambda p: Path(p).relative_to(PACKAGE).as_posix()
 )
-def test_three_quotes_are_docstrings_in_what_sounds(path):
-    """So that what is left out of the hash by its quotes is no text that the program works with."""
+def test_three_quotes_are_docstrings_in_code_that_sounds(path):
+    """The hash leaves out texts by their quotes, so no text that the program uses may have them."""
     tree = ast.parse(path.read_text())
     docs = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
     for node in ast.walk(tree):

@@ -1,4 +1,4 @@
-"""Compressors on the demo kit do what common practice expects of them."""
+"""Compressors on the demo kit meet the expectations of common practice."""
 
 from __future__ import annotations
 

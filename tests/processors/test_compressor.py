@@ -39,7 +39,7 @@ def test_attack_and_release_reach_63_percent_in_their_time(attack_ms, release_ms
     assert release == pytest.approx(release_ms, rel=0.01)
 
 
-def test_thresholds_travel_with_the_hits():
+def test_thresholds_move_with_the_hits():
     hits = noise(RATE, 0.4) * np.exp(-(np.arange(RATE) % 12000) / 2000)
     quieter = hits * 10 ** (-9 / 20)
     for numbers in (
@@ -65,7 +65,7 @@ def test_stereo_link(link):
         assert change[0] < change[1] - 1
 
 
-def test_readings_tell_the_reduction():
+def test_readings_show_the_reduction():
     x = np.concatenate([np.full(RATE, 1.0), np.full(RATE, 1e-3)])[None]
     _, runner = run_step(x, do="compressor", threshold_dbfs=-20, ratio=2, knee_db=0, attack_ms=1, release_ms=5)
     reading = runner.readings()[0]

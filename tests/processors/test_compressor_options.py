@@ -122,7 +122,7 @@ def test_unlinked_upward_compression_reads_its_largest_boost():
     assert runner.readings()[0].gain_reduction_working_pct > 95
 
 
-def test_auto_makeup_travels_and_gives_no_more_than_the_range_takes():
+def test_auto_makeup_moves_with_the_hits_and_gives_at_most_the_range():
     x = drums(RATE)[None]
     gains = []
     for level, hit in ((1.0, -5.0), (10 ** (-9 / 20), -14.0)):

@@ -1,4 +1,4 @@
-"""`convolve`: where responses lie, what may be wrong with them, and what they become."""
+"""`convolve`: places of responses, mistakes in them, their levels and hashes."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def test_a_response_stays_found_from_a_preset_and_in_a_resolved_recipe(session, 
     )
     path = session.write('grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { preset = "rooms/hall" } ]\n')
     first = chainrun("render", path, "-o", "out", "--json").json["deliveries"][0]["pcm_sha256"]
-    assert chainrun("resolve", path, "-o", "elsewhere/flat.recipe.toml").code == 0
+    assert chainrun("resolve", path, "--write", "elsewhere/flat.recipe.toml").code == 0
     found = chainrun("render", "elsewhere/flat.recipe.toml", "-o", "out", "--json").json
     assert found["deliveries"][0]["pcm_sha256"] == first
 
@@ -66,8 +66,8 @@ def test_a_response_that_cannot_be_used(session, chainrun, write, said):
     assert (ran.code, said in ran.err, ":4:" in ran.err) == (4, True, True), ran.err
 
 
-def test_a_response_at_another_rate_keeps_its_level_and_is_told(session, chainrun):
-    """A soft average of 20 ms: the same thing at every rate."""
+def test_a_response_at_another_rate_keeps_its_level_and_is_reported(session, chainrun):
+    """A smooth average of 20 ms: the same at every rate."""
     for rate in (24000, 48000, 96000):
         soundfile.write("hall.wav", np.hanning(rate // 50 + 1) * 100.0 / rate, rate, subtype="DOUBLE")
         path = session.write(
@@ -82,7 +82,7 @@ def test_a_response_at_another_rate_keeps_its_level_and_is_told(session, chainru
         assert np.abs(mixes[rate] - mixes[48000]).max() < 0.02 * np.abs(mixes[48000]).max()
 
 
-def test_a_bypassed_response_needs_no_file_and_a_silent_one_is_told(session, chainrun):
+def test_a_bypassed_response_needs_no_file_and_a_silent_one_is_reported(session, chainrun):
     chain = (
         'grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "convolve", file = "hall.wav", bypass = %s } ]\n'
     )

@@ -1,4 +1,4 @@
-"""`declip` mends sines, the demo and autoregressive noise, and never shoots up."""
+"""`declip` repairs sines, the demo and autoregressive noise, and never overshoots."""
 
 from __future__ import annotations
 
@@ -43,8 +43,8 @@ def test_declip_a_sine(rate, over_db):
     ("rate", "freq", "over", "level"),
     [(48000, 110, 1.02, 0.5), (48000, 220, 1.02, 0.1), (96000, 220, 1.1, 1.0), (48000, 200, 1.1, 1.0)],
 )
-def test_declip_wins_at_every_phase_over_the_whole_file(rate, freq, over, level):
-    """The file's edges cut the clipped runs anywhere; what is cut is left alone, and counts here."""
+def test_declip_improves_every_phase_over_the_whole_file(rate, freq, over, level):
+    """The file's edges cut clipped runs anywhere. Cut runs are left alone, and count here."""
     for phase in np.arange(0, 6.28, 0.7):
         clean = level * over * np.sin(2 * np.pi * freq * np.arange(rate) / rate + phase)
         clipped = np.clip(clean, -level, level)
@@ -77,7 +77,7 @@ def test_declip_the_demos_microphone():
 
 @pytest.mark.parametrize("over_db", [4, 6, 7])
 def test_declip_never_shoots_up(over_db):
-    """Heavily clipped tones cannot be restored; what comes out stays within max_over_threshold_db, and is no hazard."""
+    """Heavily clipped tones cannot be restored; the output stays within max_over_threshold_db, and is no hazard."""
     clipped = np.clip(sine(440, 1, over_db), -1, 1)
     y = through(clipped[None], do="declip", max_run_ms=4, max_over_threshold_db=6)[0]
     assert np.abs(y).max() <= 2.0

@@ -1,4 +1,4 @@
-"""`delay` delays by what it says, in samples, milliseconds or metres."""
+"""`delay` delays by its setting, in samples, milliseconds or metres."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The demo's rooms sound as long as their recipe says."""
+"""The demo's rooms decay as their recipe says."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from tests.steps import RATE, through
 
 
 def test_the_demos_rooms():
-    """Close microphones stand in narrow rooms, the overheads in a wide one, and the fiddle's room keeps its side."""
+    """Close microphones have narrow rooms, the overheads a wide one, and the fiddle's room keeps its side."""
     import tomllib
 
     def room(name):

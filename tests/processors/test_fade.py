@@ -1,4 +1,4 @@
-"""`fade` and `dc_block`: session time is kept, offsets go."""
+"""`fade` and `dc_block`: fades keep session time, offsets are removed."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def test_dc_block_and_fade():
     assert np.abs(np.diff(y)).max() < 4e-4
 
 
-def test_a_fade_keeps_session_time_behind_latency(session):
+def test_a_fade_keeps_session_time_after_latency(session):
     from chainrun.recipe import open_recipe
     from tests.songs import render_opened
 

@@ -1,4 +1,4 @@
-"""The gate: times, hold, range, lookahead, keys, and what it listens to."""
+"""The gate: times, hold, range, lookahead, keys and their filters."""
 
 from __future__ import annotations
 

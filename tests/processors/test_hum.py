@@ -1,4 +1,4 @@
-"""`hum` goes from the first frame, and the rest stays."""
+"""`hum` removes hum from the first frame on, and leaves the rest."""
 
 from __future__ import annotations
 

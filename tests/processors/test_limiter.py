@@ -1,4 +1,4 @@
-"""The limiter: every sample and what lies between them stays under the ceiling, and the gain moves gently."""
+"""The limiter: samples and the signal between them stay below the ceiling, and the gain moves gently."""
 
 from __future__ import annotations
 

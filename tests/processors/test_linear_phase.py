@@ -1,4 +1,4 @@
-"""The linear phase of `eq`: magnitude, symmetry, time, latency, and what it refuses."""
+"""The linear phase of `eq`: magnitude, symmetry, time, latency, and refusals."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.signals import sine
 from tests.steps import RATE, STEP, through
 
 
-def test_linear_phase_tells_its_real_latency():
+def test_linear_phase_states_its_real_latency():
     text = " ".join(
         type(
             STEP.validate_python({"do": "eq", "bands": [{"kind": "bell", "freq_hz": 1000, "gain_db": 0}]})

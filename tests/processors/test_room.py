@@ -53,15 +53,15 @@ def test_a_decay_for_each_octave():
             assert decay_times(response, freq) == pytest.approx([decay, decay], rel=0.05), freq
 
 
-def test_the_tail_runs_to_90_db_and_ends_softly():
+def test_the_tail_runs_to_90_db_and_fades_out():
     response = STEP.validate_python({"do": "room", "decay_s": 0.5}).impulse_responses(RATE, 1)[0][0]
     assert response.size >= 1.5 * 0.5 * RATE
     level = 20 * np.log10(np.std(response[-480:]) / np.abs(response).max())
     assert level < -85
 
 
-def test_walls_take_what_their_octaves_say():
-    """Reflections of walls that swallow the highs: the first one's spectrum is the walls' factor, octave by octave."""
+def test_walls_absorb_what_their_octaves_say():
+    """Reflections of walls that absorb the highs: the first one's spectrum is the walls' factor, octave by octave."""
     absorption = (0.1, 0.1, 0.1, 0.2, 0.3, 0.5, 0.7, 0.8)
     size = (5.0, 4.0, 3.0)
     box = Box(size, tuple(decay_of(a, size) for a in absorption))
@@ -173,7 +173,7 @@ def test_a_centred_sources_room_is_balanced_for_every_seed(seed):
         assert abs(10 * np.log10((middle[0] ** 2).sum() / (middle[1] ** 2).sum())) < 0.2
 
 
-def test_both_ears_hear_the_same_bass():
+def test_both_sides_have_the_same_bass():
     # A diffuse field at two points d apart correlates by sin(kd)/kd (Cook et al., JASA 27(6), 1955; from memory).
     response = STEP.validate_python({"do": "room", "decay_s": 2.0, "early_db": -120.0}).impulse_responses(RATE, 1)[0]
     for freq in (80.0, 160.0, 250.0, 2000.0):
@@ -202,7 +202,7 @@ def test_the_room_of_a_panned_source_leans_to_its_side(seed):
     ],
 )
 def test_octaves_that_their_neighbours_outlast_are_reported_as_they_come_out(room, monkeypatch):
-    """`check` warns with about what comes out; the render reports it as it is; others hold 5 %; the cost is bounded."""
+    """`check` warns with the predicted decay, the render reports the real one; others hold 5 %; the cost is bounded."""
     step = STEP.validate_python({"do": "room", **room})
     stream = Stream(RATE, 1)
     warned = [misfit for misfit in step.misfits(stream) if misfit.severity == "warning"]
@@ -241,7 +241,7 @@ def test_even_decays_are_not_warned_of():
 
 @pytest.mark.parametrize("rate_hz", [48000, 96000])
 def test_a_centred_room_is_balanced_at_every_rate(rate_hz):
-    """0.2 dB over all: at 96 kHz what lies above 20 kHz leant by a third of a dB."""
+    """0.2 dB over all: at 96 kHz the part above 20 kHz once leaned by a third of a dB."""
     numbers = {"seed": 597914449, "width_m": 5.0, "depth_m": 5.0, "height_m": 5.0, "decay_s": 0.8}
     response = np.sum(STEP.validate_python({"do": "room", **numbers}).impulse_responses(rate_hz, 1), axis=0)
     left, right = np.sum(response**2, axis=1)

@@ -1,4 +1,4 @@
-"""`saturate`: distortion through the whole step, levels kept, tone, bands, and what is refused."""
+"""`saturate`: distortion through the whole step, levels kept, tone, bands, and refusals."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def test_keep_level_keeps_the_reference_sine(curve, drive):
 
 @pytest.mark.parametrize("tone_db", [-18, 18])
 def test_keep_level_holds_in_the_corner_of_all_ranges(tone_db):
-    """A folding curve, driven 48 dB: its harmonics alias, and the tilt behind the curve weighs them."""
+    """A folding curve, driven 48 dB: its harmonics alias, and the tilt after the curve weights them."""
     x = sine(1000, 1, -12)[None]
     y = through(x, do="saturate", curve="sine_fold", drive_db=48, keep_level=True, tone_db=tone_db, tone_hz=10000)
     change = 20 * np.log10(np.std(y[0, 9600:-9600]) / np.std(x[0, 9600:-9600]))
@@ -51,7 +51,7 @@ def test_keep_level_counts_the_tone(tone_db, tone_hz):
 
 
 def test_the_tone_tilts_and_tilts_back():
-    x = noise(RATE, 0.001)[None]  # so soft that the curve is straight
+    x = noise(RATE, 0.001)[None]  # so quiet that the curve is straight
     y = through(x, do="saturate", curve="tanh", drive_db=0, tone_db=9)
     plain = through(x, do="saturate", curve="tanh", drive_db=0)
     assert 20 * np.log10(np.std(y) / np.std(plain)) == pytest.approx(0, abs=0.02)

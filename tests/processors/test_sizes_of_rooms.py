@@ -1,4 +1,4 @@
-"""Rooms of every size hold the decay that is asked; impossible ones are refused."""
+"""Rooms of every size have the decay that is asked; impossible ones are refused."""
 
 from __future__ import annotations
 

@@ -68,7 +68,7 @@ def test_set_without_quotes_reaches_the_same_place(song):
     assert opened(song).stems["kick"].chain[2].bands[0].gain_db == -5
 
 
-def test_a_thing_removed_twice_is_removed(song, session):
+def test_a_step_removed_twice_is_removed(song, session):
     overlay = session.folder / "my.overlay.toml"
     overlay.write_text('remove = ["stems.kick.chain.door", "stems.kick.chain.0", "stems.kick.chain.1"]\n')
     assert [step.do for step in opened(song, overlays=[overlay]).stems["kick"].chain] == ["eq", "compressor"]
@@ -95,7 +95,7 @@ def test_a_retired_preset_still_works_and_says_so(song, session):
     path.write_text(SNAP + 'status = "retired"\nretired_in = 2026\nreplaced_by = "crack"\n')
     found = open_recipe(song)
     assert len(found.recipe.stems["kick"].chain) == 4
-    assert "retired in 2026; advised in its place: crack" in found.problems.warnings[0].message
+    assert "retired in 2026; its successor is crack" in found.problems.warnings[0].message
 
 
 def test_bypass_and_mix_of_a_preset_use(song):
@@ -154,7 +154,7 @@ def test_base(song, session):
     assert found.stem_files("kick")[0].exists(), "paths stay relative to the file in which they stand"
 
 
-def test_a_problem_is_told_where_it_was_written(song, session):
+def test_a_problem_has_the_place_where_it_was_written(song, session):
     overlay = session.folder / "my.overlay.toml"
     overlay.write_text('\n"stems.kick.chain.1.gain_db" = 900\n')
     with pytest.raises(RecipeError) as refused:

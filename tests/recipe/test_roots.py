@@ -1,4 +1,4 @@
-"""A recipe reaches what lies under its root, and one folder that is allowed."""
+"""A recipe reads files inside its root, and inside one folder that is allowed."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def test_allow_root_opens_one_folder_and_no_other(session, chainrun, tmp_path):
 SONG = 'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n[[deliver]]\nfile = "mix.wav"\n'
 
 
-def test_stems_outside_the_root_are_one_problem_with_the_line_that_mends_it(session, chainrun, monkeypatch):
+def test_stems_outside_the_root_are_one_problem_with_the_line_that_fixes_it(session, chainrun, monkeypatch):
     Path("song").mkdir()
     stems = "".join(f'[stems.s{i}]\nfile = "kick.wav"\n' for i in range(18))
     Path("song/song.recipe.toml").write_text(f'grammar = 1\nstems_dir = ".."\n{stems}[[deliver]]\nfile = "mix.wav"\n')

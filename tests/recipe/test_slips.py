@@ -1,4 +1,4 @@
-"""Hints for slips: each kind where it is made, in real recipes; none where nothing is wrong, or something else."""
+"""Hints for slips: each kind where it is made, in real recipes; none for valid text or other mistakes."""
 
 from __future__ import annotations
 
@@ -149,7 +149,7 @@ def test_valid_text_that_looks_like_a_slip_has_none(text, tmp_path):
 
 
 @pytest.mark.parametrize("text", QUIET)
-def test_a_slip_beside_it_is_told_alone(text):
+def test_a_slip_beside_it_is_reported_alone(text):
     found = found_in(f"{text}\nlast = 13k\n")
     assert [one.given for one in found] == ["13k"]
 
@@ -174,7 +174,7 @@ def test_text_that_is_wrong_in_another_way_has_no_hint_of_a_unit_or_comma(text):
 
 
 @pytest.mark.parametrize("path", RECIPES, ids=lambda path: path.name)
-def test_slips_put_into_real_recipes_are_found_in_their_line_and_mended_as_they_were(path):
+def test_slips_put_into_real_recipes_are_found_in_their_line_and_corrected_to_the_original(path):
     text = path.read_text()
     lines = text.split("\n")
     hidden = masked(text).split("\n")
@@ -258,7 +258,7 @@ def test_no_text_costs_more_than_its_length_allows(unit):
     assert time.process_time() - before < 20
 
 
-def test_many_slips_are_told_up_to_a_bound():
+def test_many_slips_are_reported_up_to_a_bound():
     assert len(found_in("\n".join(f"key_{i} = {i}k" for i in range(100)))) == MAX_SLIPS
 
 

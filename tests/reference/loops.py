@@ -165,7 +165,7 @@ def prediction_products(x, order):
 
 
 def missing_samples(x, where, a):
-    """The samples that make the prediction errors of a least, by solving for all of them at once."""
+    """The samples that minimise the prediction errors of a, by solving for all of them at once."""
     order = len(a) - 1
     rows = np.zeros((len(x) - order, len(x)))
     for n in range(order, len(x)):

@@ -1,1 +1,1 @@
-"""Pages: what they show is what was measured, and nothing in them harms a reader."""
+"""Pages show the measured numbers, and nothing in them harms a reader."""

@@ -39,6 +39,10 @@ for (const page of pages) {
         players: document.querySelectorAll("audio").length,
         headings: [...document.querySelectorAll("h1,h2,h3,h4,h5,h6")].map((one) => Number(one.tagName[1])),
         images: [...document.images].map((one) => [one.alt, one.complete && one.naturalWidth > 0]),
+        figures: [...document.querySelectorAll("figure picture img")].map((one) => ({
+          width: one.getBoundingClientRect().width, column: one.closest("figure").clientWidth, natural: one.naturalWidth,
+          file: one.currentSrc.slice(0, 26).startsWith("data:") ? "base64" : one.currentSrc,
+        })),
         overflow: document.documentElement.scrollWidth - window.innerWidth,
         policy: document.querySelector('meta[http-equiv="Content-Security-Policy"]')?.content ?? "",
       };

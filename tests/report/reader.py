@@ -11,7 +11,7 @@ pytest.importorskip("jinja2")
 
 
 class Reader(html.parser.HTMLParser):
-    """What a page holds: tags with their attributes, and its tables by caption."""
+    """Contents of a page: tags with their attributes, and tables by caption."""
 
     def __init__(self, text):
         super().__init__()

@@ -1,1 +1,1 @@
-"""Worker processes: they make the same bits, die, and are tried again."""
+"""Worker processes: they make the same bits; the task of one that dies is tried again."""

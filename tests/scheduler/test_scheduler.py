@@ -1,4 +1,4 @@
-"""Workers that die are tried once more, and told after that."""
+"""The task of a worker that dies is tried once more, and reported after that."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def _dies(task):
     os.kill(os.getpid(), signal.SIGKILL)
 
 
-def test_several_killed_workers_in_a_row_are_told(tmp_path):
+def test_several_killed_workers_in_a_row_are_reported(tmp_path):
     failed = {}
     scheduler = Scheduler(_dies, lambda key: key, lambda key, result: None, failed.__setitem__)
     scheduler.run(dict.fromkeys("abcd", ()), 2)

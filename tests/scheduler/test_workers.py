@@ -1,4 +1,4 @@
-"""Any number of workers makes the same bits, and tells errors like one."""
+"""Any number of workers makes the same bits, and reports the same errors."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def test_any_number_of_workers_makes_the_same_bits(session, store, tmp_path_fact
         assert one["nodes"][name]["measured"] == two["nodes"][name]["measured"]
 
 
-def test_an_error_in_a_worker_is_told_like_any_other(session, store):
+def test_an_error_in_a_worker_is_reported_like_any_other(session, store):
     bad = np.full(24000, 0.1, dtype=np.float32)
     bad[100] = np.nan
     soundfile.write("kick.wav", bad, 48000, subtype="FLOAT")
@@ -63,8 +63,8 @@ if __name__ == "__main__":
 """
 
 
-def test_a_process_that_may_have_no_children_is_told_so(session):
-    """Workers of somebody's own pool are daemons, and start no processes."""
+def test_a_process_that_may_have_no_children_gets_an_error(session):
+    """Workers of a host's own pool are daemons, which may start no processes."""
     (session.folder / "host.py").write_text(IN_A_DAEMON)
     command = (sys.executable, str(session.folder / "host.py"))
     ran = program.run_as_process(session.write(WHOLE), command=command, env=program.environment())

@@ -1,1 +1,1 @@
-"""Prints that are kept: never lost, mixed up or half-written."""
+"""Cached prints are never lost, mixed up or half-written."""

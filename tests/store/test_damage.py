@@ -1,4 +1,4 @@
-"""What a power cut or a slip leaves in a store never changes a mix, and never stops a render."""
+"""The traces of a power cut or a slip in a store never change a mix, and never stop a render."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from tests.songs import KIT, hashes, made
 
 @pytest.fixture
 def kept(session, store, monkeypatch):
-    """A render whose stems' hashes are kept: files changed within two seconds are not, but here no file is fresh."""
+    """A render with cached hashes of its stems. Files younger than two seconds have none; here no file is fresh."""
     for path in Path().glob("*.wav"):
         os.utime(path, (1_000_000_000, 1_000_000_000))
     path = session.write(KIT)
@@ -29,7 +29,7 @@ def kept(session, store, monkeypatch):
     [bytes(64), b"\xff" * 64, b"", b"0" * 64, b"0" * 64 + b" 0123456789abcdef\n", b"x"],
     ids=["zeros of a power cut", "no UTF-8", "empty", "another hash", "another hash, summed", "short"],
 )
-def test_a_damaged_note_of_a_stem_is_dropped(kept, store, chainrun, damage):
+def test_a_damaged_hash_of_a_stem_is_dropped(kept, store, chainrun, damage):
     path, expected, notes = kept
     for note in notes:
         note.write_bytes(damage)
@@ -43,7 +43,7 @@ def test_a_damaged_note_of_a_stem_is_dropped(kept, store, chainrun, damage):
     assert chainrun("store", "check", "--store", store).code == 0
 
 
-def test_notes_of_other_stems_are_not_believed(kept, store):
+def test_cached_hashes_of_other_stems_are_not_used(kept, store):
     path, expected, notes = kept
     texts = [note.read_bytes() for note in notes]
     for note, text in zip(notes, [*texts[1:], texts[0]], strict=True):

@@ -1,4 +1,4 @@
-"""Prints are dropped least recently used first, within a limit, and never under a running render."""
+"""Prints are dropped least recently used first, within a limit, and never those of a running render."""
 
 from __future__ import annotations
 
@@ -26,11 +26,11 @@ def test_pruning_takes_the_least_recently_used(session, store, chainrun):
     assert chainrun("store", "info", "--json").json["prints"] == 3
     ran = chainrun("store", "prune", "--keep-gb", 0)
     assert (ran.code, "3 prints dropped" in ran.out) == (0, True)
-    assert chainrun("store", "prune").code == 0  # what killed renders left, and nothing else
+    assert chainrun("store", "prune").code == 0  # files that killed renders left, and no others
     assert hashes(made(path, store)[0]) == hashes(first)
 
 
-def test_what_a_running_render_uses_stays(session, store):
+def test_prints_of_a_running_render_stay(session, store):
     first, _ = made(session.write(KIT), store)
     kept = Store(store)
     held = next(one.identity for one in first.nodes if one.name == "kit")

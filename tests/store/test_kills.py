@@ -1,4 +1,4 @@
-"""Renders killed at named points leave nothing half, and go on from what was finished."""
+"""Renders killed at named points leave no half file, and the next one continues from finished prints."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ POINTS = [
     *(("remove", number) for number in (1, 2, 3)),
     *(("sound", number) for number in (1, 2, 3, 4)),
 ]
-"""Twenty points that a render reaches whatever is kept of it."""
+"""Twenty points that a render reaches whatever is cached."""
 
 
 def killed_at(session, store, points, workers=1):
@@ -49,7 +49,7 @@ def killed_at(session, store, points, workers=1):
 
 
 @pytest.mark.parametrize("workers", [1, 2])
-def test_killed_renders_leave_nothing_half_and_go_on(session, store, workers):
+def test_killed_renders_leave_nothing_half_and_continue(session, store, workers):
     killed_at(session, store, [("write", 2), ("rename", 1), ("sound", 2)], workers)
 
 
@@ -59,7 +59,7 @@ def test_killed_at_twenty_moments(session, store):
     killed_at(session, store, POINTS)
 
 
-def test_a_killed_render_goes_on_from_what_was_finished(session, store):
+def test_a_killed_render_continues_from_finished_prints(session, store):
     path = long_session(session)
     process = program.start_hit_at("rename", 3, signal.SIGKILL, "render", path, "-o", "out", "--workers", 1)
     assert program.ended(process).code == -signal.SIGKILL

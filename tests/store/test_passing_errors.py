@@ -1,4 +1,4 @@
-"""A print that cannot be read just now stays: only a wrong checksum or an unreadable format takes it away."""
+"""A print that cannot be read just now stays: only a wrong checksum or an unreadable format drops it."""
 
 import errno
 import io
@@ -13,7 +13,7 @@ from tests.songs import WHOLE, made
 
 @pytest.fixture
 def kept(session, store):
-    """A store with prints, and the result that they were kept from."""
+    """A store with prints, and the result that they came from."""
     result, _ = made(session.write(WHOLE), store)
     return Store(store), result
 
@@ -50,7 +50,7 @@ def test_the_next_render_uses_it_again(kept, session, store):
     assert missing == set()
 
 
-def test_store_check_says_what_it_could_not_read(kept, chainrun, monkeypatch):
+def test_store_check_lists_prints_that_it_could_not_read(kept, chainrun, monkeypatch):
     monkeypatch.setattr(io, "open", failing(errno.EACCES))
     ran = chainrun("store", "check")
     assert ran.code == 5

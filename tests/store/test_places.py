@@ -1,4 +1,4 @@
-"""Stores that cannot be, that need no home, and that two renders share."""
+"""Stores that are impossible, stores without a home folder, and stores that two renders share."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from tests import program
 from tests.songs import KIT, long_session, made
 
 
-def test_a_store_that_cannot_be_is_told(session, chainrun):
+def test_an_impossible_store_is_reported(session, chainrun):
     Path("file").touch()
     ran = chainrun("render", session.write(KIT), "-o", "out", "--store", "file/store")
     assert (ran.code, "the store cannot be written to" in ran.err, "--no-store" in ran.err) == (5, True, True)

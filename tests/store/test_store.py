@@ -22,7 +22,7 @@ ALL = {"kick", "snare", "pair", "kit", "hall", "main"}
 
 
 def test_nothing_is_rendered_twice(session, store):
-    """With a room in its hall, which costs a second to make: a kept print spares that, too."""
+    """With a room, which costs a second to make: a cached print saves that, too."""
     assert "echo" in KIT
     path = session.write(re.sub(r"{ do = \"echo\".*? }", '{ do = "room", decay_s = 0.8 }', KIT))
     first, fresh = made(path, store)
@@ -70,7 +70,7 @@ def test_names_in_readings_are_the_recipes_own(session, store):
     assert [one.named for node in result.nodes for one in node.readings if node.name == "kick"] == ["chain.grip"]
 
 
-def test_other_content_under_the_same_size_and_time_is_seen(session, store):
+def test_other_content_of_the_same_size_and_time_is_noticed(session, store):
     path = session.write(KIT)
     old = time.time() - 1000
     os.utime("kick.wav", (old, old))
@@ -80,7 +80,7 @@ def test_other_content_under_the_same_size_and_time_is_seen(session, store):
     begun = os.stat("kick.wav").st_ctime_ns
 
     def changed():
-        """The clock of the inode has gone on, which nobody can set."""
+        """The inode's clock has advanced, which nobody can set."""
         Path("kick.wav").write_bytes(bytes(data))
         os.utime("kick.wav", (old, old))
         return os.stat("kick.wav").st_ctime_ns != begun
@@ -91,7 +91,7 @@ def test_other_content_under_the_same_size_and_time_is_seen(session, store):
     assert hashes(second) != hashes(first)
 
 
-def test_hashes_of_stems_are_kept_but_not_of_fresh_files(session, store, monkeypatch):
+def test_hashes_of_stems_are_cached_except_of_fresh_files(session, store, monkeypatch):
     kept = Store(store)
     first = kept.hash_file(Path("kick.wav"))
     assert list(store.glob("hashes/??/*")) == [], "it may change again within a tick of the clock"

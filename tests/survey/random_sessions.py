@@ -1,4 +1,4 @@
-"""Seeded sessions with other positions, hits, levels and polarities, and how well the survey hears them."""
+"""Seeded sessions with other positions, hits, levels and polarities, and how well the survey finds them."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def told(seeds) -> list[Told]:
 
 
 def table(all_told: list[Told]) -> list[tuple[str, str]]:
-    """What is asked of it, and what was found."""
+    """Demands on the survey, and its results."""
     close = [one for one in all_told if one.close]
     sure = [one for one in all_told if one.confidence >= 0.9]
     unsure = [one for one in all_told if one.confidence < 0.5]

@@ -1,4 +1,4 @@
-"""Sounds to survey, alone, as folders, and odd ones; and one file heard alone."""
+"""Sounds for the survey: single files, folders, and odd ones."""
 
 from __future__ import annotations
 

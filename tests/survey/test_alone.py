@@ -1,4 +1,4 @@
-"""One file heard alone: clipping, dropouts, hum, bandwidth, silence.
+"""One file surveyed alone: clipping, dropouts, hum, bandwidth, silence.
 
 Arrival: the truth is distance over the speed of sound (343.2 m/s, ISO 9613-1). The rule of three to one, a pad
 forgotten before the converter, mains frequencies: common practice.
@@ -33,7 +33,7 @@ def test_runs_over_blocks():
 
 
 def test_flat_tops_below_full_scale():
-    """A pad forgotten before the converter: waves are cut at -4 dBFS. Sound that is whole has none."""
+    """A pad forgotten before the converter: waves are cut at -4 dBFS. Undamaged sound has no such runs."""
     rng = np.random.default_rng(2)
     t = np.arange(5 * RATE) / RATE
     hits = sum(np.sin(2 * np.pi * f * t) for f in (61, 147, 312)) * np.exp(-(t % 0.4) / 0.08) * 0.4
@@ -60,7 +60,7 @@ def test_dropouts():
 
 
 @pytest.mark.parametrize("mains", [50, 60])
-def test_hum_is_told_from_music(mains):
+def test_hum_is_distinguished_from_music(mains):
     t = np.arange(8 * RATE) / RATE
     hum = sum(10 ** (level / 20) * np.sin(2 * np.pi * mains * k * t + k) for k, level in ((1, -50), (2, -62), (3, -56)))
     found = alone(hum + noise(t.size, 1e-4)).hum
@@ -80,7 +80,7 @@ def test_a_lossy_copys_bandwidth():
     assert alone(soft).bandwidth_hz is None
 
 
-def test_what_is_no_clipping(tmp_path):
+def test_sounds_that_do_not_clip(tmp_path):
     """Float files over full scale, and slow waves whose tops are rounded by 16 bits."""
     t = np.arange(3 * RATE) / RATE
     hot = 1.9 * np.exp(-t) * np.sin(2 * np.pi * 200 * t)
@@ -93,7 +93,7 @@ def test_what_is_no_clipping(tmp_path):
     assert alone(square).flat_level_dbfs is None
 
 
-def test_what_is_no_hum_and_no_cut():
+def test_sounds_without_hum_and_without_a_cut():
     t = np.arange(8 * RATE) / RATE
     organ = sum(0.1 / k * np.sin(2 * np.pi * 100 * k * t) for k in (1, 2, 3))
     assert alone(organ + noise(t.size, 1e-4)).hum is None
@@ -169,7 +169,7 @@ def test_copies_are_found(tmp_path):
 
 
 def _plucked(rng, seconds, low=36.0, high=110.0):
-    """A bass that plays throughout: notes of the even scale of twelve, each with ten partials that die away slowly."""
+    """A bass that plays throughout: notes of equal temperament, each with ten partials that decay slowly."""
     n, at, x = int(seconds * RATE), 0, np.zeros(int(seconds * RATE))
     while at < n:
         length = int(rng.choice([0.3, 0.45, 0.6, 0.9]) * RATE)

@@ -45,7 +45,7 @@ def written(folder, seed, change=lambda name, x: x, names=None):
 # -- equal channels -------------------------------------------------------------------------------------------
 
 
-def test_equal_channels_are_one_channel_everywhere_and_said_once(tmp_path):
+def test_equal_channels_are_one_channel_everywhere_and_reported_once(tmp_path):
     mono, double = tmp_path / "mono", tmp_path / "double"
     for folder, change in ((mono, lambda name, x: x), (double, lambda name, x: np.repeat(x, 2, axis=0))):
         folder.mkdir()
@@ -122,7 +122,7 @@ def test_silent_unplugged_and_doubled_stems_are_muted_with_a_note(tmp_path, chai
     assert max(levels) < 24.0
 
 
-def test_other_lengths_late_starts_and_clocks_are_said(tmp_path):
+def test_other_lengths_late_starts_and_clocks_are_reported(tmp_path):
     def change(name, x):
         if name == "hat":
             return x[:, : 8 * RATE]
@@ -133,11 +133,11 @@ def test_other_lengths_late_starts_and_clocks_are_said(tmp_path):
     written(tmp_path, 46, change)
     texts = [one.text for one in advice(survey(of_folder(tmp_path)))]
     assert any("hat: 2.00 s shorter than most files" in text for text in texts)
-    assert any("barn: nothing is heard before 6." in text for text in texts)
+    assert any("barn: silent before 6." in text for text in texts)
 
 
 @pytest.mark.parametrize("ppm", [0.0, 60.0, -60.0])
-def test_a_probable_drift_is_told_and_none_invented(tmp_path, ppm):
+def test_a_probable_drift_is_reported_and_none_invented(tmp_path, ppm):
     def change(name, x):
         y = np.tile(x, 6)  # a minute
         if name != "kick" or not ppm:
@@ -161,7 +161,7 @@ def test_a_probable_drift_is_told_and_none_invented(tmp_path, ppm):
 
 @pytest.mark.parametrize("seed", [51, *(pytest.param(one, marks=pytest.mark.soak) for one in (52, 53))])
 def test_a_microphone_whose_drum_is_never_hit_has_no_sure_arrival(tmp_path, chainrun, seed):
-    """Its hits are another drum's: it was moved by that one's arrival, 180 to 296 samples off."""
+    """Its hits are another drum's; once it was shifted by that drum's arrival, 180 to 296 samples off."""
     made = demo_maker().make_session(seed)
     truth = made.truth["delays_samples"]
     # A session in which the floor tom is never hit: its microphone hears the others alone.
@@ -193,7 +193,7 @@ def test_a_microphone_whose_drum_is_never_hit_has_no_sure_arrival(tmp_path, chai
     bleed = group.bleed
     assert all(level is None for level in bleed.get("floor_tom", {}).values())
     assert all(row["floor_tom"] is None for row in bleed.values())
-    for one in group.arrivals:  # those that are sure are right, none is later than the overheads
+    for one in group.arrivals:  # sure arrivals are right, none is later than the overheads
         if one.sure and one.channel in ("kick", "snare_top", "hat", "rack_tom"):
             true = truth[one.channel][one.drum] - truth["over_left"][one.drum]
             assert abs(one.delay_frames - true) < 2.0, one
@@ -217,7 +217,7 @@ def group_with(seats, hits=8):
 def test_level_and_arrival_that_disagree_are_unsure():
     from chainrun.survey.advice import _told_pairs
 
-    # As it was told: 0.6 dB louder on the right, while its sound comes first, and 5.3 dB louder, on the left.
+    # As once reported: 0.6 dB louder on the right, while its sound comes first, and 5.3 dB louder, on the left.
     (text,) = [one for one in _told_pairs(group_with([seat("hat", 0.6, 0.9)])) if one.about != "imbalance"][-1:]
     assert text.about == "unsure"
     assert "dB" not in text.text
@@ -240,7 +240,7 @@ def test_an_imbalance_by_one_drum_or_unsure_hits_is_never_sure(tmp_path):
 
 
 def test_polarity_advice_counts_close_microphones_alone(tmp_path):
-    """Three far microphones upside down against the reference do not make it the odd one."""
+    """Three far microphones of opposite polarity do not make the reference the odd one."""
     from chainrun.survey.advice import turned
     from chainrun.survey.between import Arrived
     from chainrun.survey.kit import Drum
@@ -258,10 +258,10 @@ def test_polarity_advice_counts_close_microphones_alone(tmp_path):
 
 @pytest.mark.parametrize("seed", [61, *(pytest.param(one, marks=pytest.mark.soak) for one in (62, 63))])
 def test_a_draft_keeps_ghost_notes_within_12_db(tmp_path, chainrun, seed):
-    """Ghosts lie 11 dB and more under the hits here: the gate may turn them down by its range and no more."""
+    """Ghost notes are 11 dB or more below the hits here: the gate may turn them down by its range and no more."""
     made = written(tmp_path, seed)
     recipe = tmp_path / "song.recipe.toml"
-    assert chainrun("draft", tmp_path, "-o", recipe).code == 0
+    assert chainrun("draft", tmp_path, "--write", recipe).code == 0
     text = recipe.read_text()
     for name, max_db in (("snare_top", 12), ("kick", 20), ("rack_tom", 20), ("floor_tom", 20)):
         part = text.partition(f"[stems.{name}]")[2].partition("\n[stems.")[0].replace("\n# ", " ")
@@ -271,7 +271,7 @@ def test_a_draft_keeps_ghost_notes_within_12_db(tmp_path, chainrun, seed):
             assert "through its key filter hits peak at" in part
         else:
             assert "no gate:" in part or "expander" in steps, name
-    assert "the rest at" not in text  # soft hits are not called bleed
+    assert "the rest at" not in text  # quiet hits are not called bleed
     ran = chainrun("render", recipe, "-o", tmp_path / "out", "--json", "--no-store")
     assert ran.code == 0, ran.err
     readings = [one for one in ran.json["nodes"]["snare_top"]["readings"] if "door" in json.dumps(one["named"])]
@@ -282,8 +282,8 @@ def test_a_draft_keeps_ghost_notes_within_12_db(tmp_path, chainrun, seed):
     assert made
 
 
-def test_soft_hits_are_counted_in_the_comment(tmp_path):
-    """Ten ghost notes, 20 dB under the hits, with the true level of bleed above them."""
+def test_quiet_hits_are_counted_in_the_comment(tmp_path):
+    """Ten ghost notes, 20 dB below the hits, with the true level of bleed above them."""
     maker = demo_maker()
     grid = maker._grid
 
@@ -303,11 +303,11 @@ def test_soft_hits_are_counted_in_the_comment(tmp_path):
         soundfile.write(tmp_path / f"{name}.wav", np.clip(x, -1, 1).T, rate, subtype="PCM_24")
     text = draft(survey(of_folder(tmp_path)), "x", ".").text
     part = text.partition("[stems.snare_top]")[2].partition("\n[")[0]
-    assert "lie under it" in part, part
-    assert "fall by 12 dB" in part
+    assert "quieter sounds" in part, part
+    assert "reduced by up to 12 dB" in part
 
 
-def test_a_toms_threshold_lies_a_decibel_over_the_loudest_bleed_in_its_key_filter(tmp_path):
+def test_a_toms_threshold_is_1_db_above_the_loudest_bleed_in_its_key_filter(tmp_path):
     written(tmp_path, 64)
     found = survey(of_folder(tmp_path))
     (group,) = found.groups
@@ -358,7 +358,7 @@ def test_the_last_line_of_a_draft_is_a_command_that_works(tmp_path, chainrun, mo
     written(takes, 66)
     monkeypatch.chdir(tmp_path / where if where != "/" else "/")
     target = recipe or tmp_path / "song" / "song.recipe.toml"
-    ran = chainrun("draft", takes if where == "/" else os.path.relpath(takes), "-o", target)
+    ran = chainrun("draft", takes if where == "/" else os.path.relpath(takes), "--write", target)
     assert ran.code == 0, ran.err
     last = ran.out.strip().splitlines()[-1]
     words = shlex.split(last.partition("then  ")[2])

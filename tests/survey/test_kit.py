@@ -84,7 +84,7 @@ def test_the_pairs_imbalance(demo_survey):
 
 
 def test_bleed(demo_survey):
-    """Level of a drum in a microphone against its own one: the truth's RMS, where it stands 6 dB over every other."""
+    """Level of a drum in a microphone against its own one: the truth's RMS, where it is 6 dB above every other."""
     rms, gains = TRUTH["bleed_rms"], TRUTH["gains"]
     own = {"kick": "kick", "snare": "snare_top", "hat": "hat", "rack_tom": "rack_tom", "floor_tom": "floor_tom"}
     checked = close = 0
@@ -102,7 +102,7 @@ def test_bleed(demo_survey):
     assert close >= 22  # the others, which are not demanded
 
 
-def test_what_adding_does(demo_survey):
+def test_the_effect_of_adding_two_stems(demo_survey):
     """The same by hand: the kick's files, added as they are, below 300 Hz."""
     pair = next(one for one in demo_survey.groups[0].adding if (one.channel, one.other) == ("snare_under", "snare_top"))
     assert pair.before_db < -9 and pair.after_db > 2.5  # two opposite polarities, and two of one
@@ -145,7 +145,7 @@ def plain_recipe(folder):
 @pytest.mark.parametrize(
     "align", ["all", pytest.param("none", marks=pytest.mark.soak), pytest.param("close", marks=pytest.mark.soak)]
 )
-def test_the_overlay_mends_what_was_found(tmp_path, chainrun, align):
+def test_the_overlay_corrects_the_faults(tmp_path, chainrun, align):
     shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     recipe, overlay = plain_recipe(tmp_path), tmp_path / "mend.overlay.toml"
     before = recipe.read_bytes()
@@ -160,7 +160,7 @@ def test_the_overlay_mends_what_was_found(tmp_path, chainrun, align):
     for one in again["groups"][0]["arrivals"]:
         assert not one["inverted"]
         far = one["channel"] in ("barn", "over.right")
-        if one["confidence"] >= 0.75 and (align == "all" or (align == "close" and not far)):
+        if one["confidence_pct"] >= 75 and (align == "all" or (align == "close" and not far)):
             assert abs(one["delay_samples"]) < 0.5, one
     ran = chainrun("render", recipe, "--overlay", overlay, "-o", tmp_path / "out", "--quiet")
     assert ran.code == 0
@@ -184,14 +184,14 @@ def test_a_recipes_own_shift_and_trim_are_counted_in(tmp_path, chainrun):
     assert abs(kick["delay_samples"]) < 0.5 and not kick["inverted"]
 
 
-def test_a_reference_that_is_upside_down_is_the_odd_one(tmp_path):
+def test_an_inverted_reference_is_the_odd_one(tmp_path):
     shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     for side in ("left", "right"):
         x, rate = soundfile.read(tmp_path / f"over_{side}.flac")
         soundfile.write(tmp_path / f"over_{side}.flac", -x, rate)
     told_of = [one.text for one in advice(survey(of_folder(tmp_path))) if one.about == "polarity"]
-    assert any("over.left" in text and "the one to turn over" in text for text in told_of)
-    assert any(text.startswith("over.right: upside down as over.left is") for text in told_of)
+    assert any("over.left" in text and "the one to invert" in text for text in told_of)
+    assert any(text.startswith("over.right: inverted like over.left") for text in told_of)
     assert not any(text.startswith(("kick", "snare_top", "hat")) for text in told_of)
 
 
@@ -202,18 +202,18 @@ def test_the_recipe_of_the_demo_is_in_order(chainrun):
     assert max(map(len, ran.out.splitlines())) <= 80
 
 
-def test_distances_that_are_told_stand_beside_what_is_heard(tmp_path, chainrun):
-    """The kick's microphone is told to stand 0.14 m from it; the truth has the overhead at 1.95 m."""
+def test_stated_distances_are_shown_beside_measured_ones(tmp_path, chainrun):
+    """The recipe states 0.14 m for the kick's microphone; the truth has the overhead at 1.95 m."""
     shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     recipe = plain_recipe(tmp_path)
     recipe.write_text(
-        recipe.read_text().replace('file = "kick.flac"\n', 'file = "kick.flac"\nsource = { distance_m = 0.14 }\n')
+        recipe.read_text().replace('file = "kick.flac"\n', 'file = "kick.flac"\nmicrophone = { distance_m = 0.14 }\n')
     )
     told_of = chainrun("survey", recipe, "--json").json["groups"][0]["arrivals"]
     kick = next(one for one in told_of if one["channel"] == "kick")
     true = TRUTH["delays_samples"]["over_left"]["kick"] / RATE * TRUTH["speed_of_sound_m_s"]
     assert kick["reference_distance_by_sound_m"] == pytest.approx(true, abs=0.02)
-    assert "by sound, over.left stands so far from each drum:" in chainrun("survey", recipe).out
+    assert "distance of over.left from each drum:" in chainrun("survey", recipe).out
 
 
 # -- real recordings -------------------------------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""What names say, folders that are odd, bad calls, and drafts of them.
+"""Roles from names, odd folders, bad calls, and drafts of them.
 
 Arrival: the truth is distance over the speed of sound (343.2 m/s, ISO 9613-1). The rule of three to one, a pad
 forgotten before the converter, mains frequencies: common practice.
@@ -21,7 +21,7 @@ from chainrun.survey.survey import survey
 from tests.signals import noise
 from tests.survey.sounds import CASES, DEMO, RATE, files
 
-# -- what may come -----------------------------------------------------------------------------------------------
+# -- odd input ----------------------------------------------------------------------------------------------------
 
 NAMES = {
     "01_Kick In": ("kick", "in", None),
@@ -50,7 +50,7 @@ NAMES = {
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_what_names_say(name):
+def test_roles_from_names(name):
     role = role_of(name)
     assert (role.instrument, role.part, role.side) == NAMES[name]
 
@@ -63,7 +63,7 @@ def test_names_of_stems():
 
 
 def test_a_line_and_its_amplifier(tmp_path):
-    """The whole of both is compared: an amplifier's microphone, 3.1 ms later, upside down, through a loudspeaker."""
+    """The whole of both is compared: an amplifier's microphone, 3.1 ms later, inverted, through a loudspeaker."""
     rng = np.random.default_rng(3)
     n, late = 6 * RATE, 150
     line = signal.lfilter([1], [1, -0.95], rng.standard_normal(n)) * (0.3 + 0.7 * (np.arange(n) % 24000 < 9000)) * 0.05
@@ -103,20 +103,20 @@ def test_bad_calls(tmp_path, chainrun):
         (("survey", tmp_path / "nothing"), 3, "no such file"),
         (("survey", folder, "--reference", "snar"), 2, "did you mean 'snare'"),
         (("survey", folder, "--align", "every"), 2, "none, close, all"),
-        (("survey", folder, "--variant", "x"), 2, "bare folder"),
-        (("survey", folder, "--write", folder / "kick.wav"), 2, "not written over"),
-        (("survey", folder, "--write", folder / "mine.overlay.toml"), 2, "not written over"),
+        (("survey", folder, "--variant", "x"), 2, "a folder takes no --variant"),
+        (("survey", folder, "--write", folder / "kick.wav"), 2, "not overwritten"),
+        (("survey", folder, "--write", folder / "mine.overlay.toml"), 2, "not overwritten"),
         (("draft", folder / "kick.wav"), 2, "no such folder"),
-        (("draft", folder, "-o", folder), 2, "not a folder"),
+        (("draft", folder, "--write", folder), 2, "not a folder"),
     ):
         ran = chainrun(*arguments)
         assert (ran.code, text in ran.err) == (code, True), (arguments, ran.code, ran.err)
     empty = tmp_path / "empty"
     empty.mkdir()
     assert chainrun("survey", empty).code == 4
-    chainrun("draft", folder, "-o", tmp_path / "mine.recipe.toml")
-    again = chainrun("draft", folder, "-o", tmp_path / "mine.recipe.toml")
-    assert (again.code, "never written over" in again.err) == (2, True)
+    chainrun("draft", folder, "--write", tmp_path / "mine.recipe.toml")
+    again = chainrun("draft", folder, "--write", tmp_path / "mine.recipe.toml")
+    assert (again.code, "never overwrites one" in again.err) == (2, True)
 
 
 # -- drafts ----------------------------------------------------------------------------------------------------
@@ -124,7 +124,7 @@ def test_bad_calls(tmp_path, chainrun):
 
 def test_the_draft_of_the_demo(tmp_path, chainrun):
     shutil.copytree(DEMO, tmp_path / "takes")
-    assert chainrun("draft", tmp_path / "takes", "-o", tmp_path / "song.recipe.toml").code == 0
+    assert chainrun("draft", tmp_path / "takes", "--write", tmp_path / "song.recipe.toml").code == 0
     text = (tmp_path / "song.recipe.toml").read_text()
     for words in (
         'preset = "kick/close"',
@@ -168,7 +168,7 @@ def test_a_draft_of_odd_names(tmp_path, chainrun):
     folder.mkdir()
     for old, new in names.items():
         shutil.copy(DEMO / f"{old}.flac", folder / f"{new}.flac")
-    assert chainrun("draft", folder, "-o", tmp_path / "song.recipe.toml").code == 0
+    assert chainrun("draft", folder, "--write", tmp_path / "song.recipe.toml").code == 0
     text = (tmp_path / "song.recipe.toml").read_text()
     assert "[stems.mic_4]" in text and text.count("unknown: the name says nothing") == 2
     assert "[stems.oh]" in text and "kit" in text

@@ -1,12 +1,12 @@
-"""The sound of the teaching recipes at the current minor version: what a change of sound is held to.
+"""The sound of the teaching recipes at the current minor version, as a reference for changes.
 
 python -m tests.verify.accepted_sound
 
 A change of sound raises the minor version. accepted_sound.toml holds, for one minor version, what each recipes/*.baseline.toml
 says of its deliveries; tests/verify/test_sound_and_version.py judges the baselines of today by it, as `verify` judges a render.
-This command records a new minor version. For one that is recorded already it takes in new recipes and lets go of those that are
+This command records a new minor version. For one that is recorded already it takes in new recipes and removes those that are
 gone, but refuses where a sound has moved; and it never records over a newer version. What is recorded stays as it was
-first recorded, so that many small steps do not add up to a change that nobody told.
+first recorded, so that many small steps do not add up to an unreported change.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ WHAT_TO_DO = "raise the minor version, then run python -m tests.verify.accepted_
 TAKE_IN = "run python -m tests.verify.accepted_sound"
 
 Sounds = dict[str, dict[str, dict[str, Any]]]
-"""What bears sound, of each delivery of each baseline."""
+"""Keys of a baseline's delivery that describe its sound."""
 
 
 def minor(version: str) -> str:
@@ -68,7 +68,7 @@ def recorded(record: Path = RECORD) -> tuple[str, Sounds]:
 
 
 def moved(recipe: str, was: dict[str, dict[str, Any]], now: dict[str, dict[str, Any]]) -> list[str]:
-    """In words what has moved beyond what nobody hears, of the deliveries that are in both."""
+    """Audible changes in words, of the deliveries that are in both."""
     told = []
     for name in [one for one in was if one in now]:
         checks = judge_delivery(name, _facts(was[name]), _facts(now[name]), Tolerances())

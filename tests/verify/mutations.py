@@ -1,4 +1,4 @@
-"""Seeded changes of the demo recipe and faults of an engine, and what verify sees of them; for tests and the bench."""
+"""Seeded changes of the demo recipe and faults of an engine, and whether verify sees them; for tests and the bench."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ from chainrun.verify.run import VerifyOptions, accept, verify_recipe
 from tests.signals import copy_of_demo
 
 MARGIN_LU = 5.0
-"""A sketch tells one second within 1.5 dB (one standard deviation), and there are many seconds."""
+"""A sketch gives one second within 1.5 dB (one standard deviation), and there are many seconds."""
 
 
 @dataclass
 class Change:
-    """A changed recipe: what was done, and the node in which it must be seen first (None: in the delivery)."""
+    """A changed recipe: its change, and the node in which it must be seen first (None: in the delivery)."""
 
     name: str
     table: dict
@@ -34,7 +34,7 @@ class Change:
 
 @dataclass
 class Seen:
-    """What the verifier made of it."""
+    """The verifier's result for a change."""
 
     change: Change
     residual_lu: float
@@ -59,7 +59,7 @@ def base_recipe(folder: Path) -> dict:
     """The demo recipe with everything folded in, and a hall that it sends to."""
     recipe = copy_of_demo(folder)
     flat = folder / "recipes" / "flat.recipe.toml"
-    assert app.main(["resolve", str(recipe), "-o", str(flat)]) == 0
+    assert app.main(["resolve", str(recipe), "--write", str(flat)]) == 0
     table = tomllib.loads(flat.read_text())
     table["buses"]["hall"] = {
         "level_db": -6.0,
@@ -105,7 +105,7 @@ def numbers(table: dict) -> list[tuple[tuple, str]]:
 
 
 def at(table, path):
-    """What a path leads to."""
+    """The value at a path."""
     for key in path:
         table = table[key]
     return table
@@ -149,7 +149,7 @@ def changes(table: dict, n: int, seed: int = 3) -> list[Change]:
 
 
 def faults(table: dict) -> list[Change]:
-    """What a defect of an engine would do."""
+    """Changes that a defect of the engine would make."""
     import copy
 
     swapped = changed(table, ("stems", "overheads", "file"), list(reversed(table["stems"]["overheads"]["file"])))
@@ -170,7 +170,7 @@ def faults(table: dict) -> list[Change]:
 
 
 def local(folder: Path, table: dict) -> list[Change]:
-    """Changes of a moment: stems with a click, a gap, one soft hit; each is a file of its own beside the stem."""
+    """Changes of a moment: stems with a click, a gap, one quiet hit; each is a file of its own beside the stem."""
     import copy
 
     def with_file(stem: str, name: str, edit) -> Change:
@@ -204,7 +204,7 @@ def local(folder: Path, table: dict) -> list[Change]:
 
 
 def run(n: int = 60, *, every: int = 1) -> list[Seen]:
-    """Verify every change, or each so manyth, against the baseline of what was not changed."""
+    """Verify every change, or every n-th, against the baseline of the unchanged recipe."""
     found = []
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -234,7 +234,7 @@ def run(n: int = 60, *, every: int = 1) -> list[Seen]:
 
 
 def table_of(found: list[Seen]) -> list[tuple[str, str]]:
-    """For DEVELOPERS.md."""
+    """Rows of the table of results: name and value."""
     audible = [one for one in found if one.audible]
     silent = [one for one in found if not one.audible and one.residual_lu < Floor().residual_lu - MARGIN_LU]
     return [

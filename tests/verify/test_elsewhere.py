@@ -1,4 +1,4 @@
-"""Baselines hold on another processor, and the verifier sees what was changed."""
+"""Baselines hold on another processor, and the verifier finds changes."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def test_mutations_of_the_demo(monkeypatch):
     assert sum(one.failed for one in seen) >= 3
 
 
-def test_verify_on_the_house_api(song):
+def test_verify_by_the_library(song):
     verdict = accept(open_recipe(song))
     assert verdict.passed and baseline.read(verdict.baseline).recipe == "song.recipe.toml"
     assert json.loads(json.dumps(verdict.record()))["accepted"]

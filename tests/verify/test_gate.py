@@ -1,4 +1,4 @@
-"""The gate has no holes: nothing is written in CI, and what has no baseline fails by name, in pytest, too."""
+"""Verify has no holes: CI writes nothing, and a recipe without a baseline fails by name, also in pytest."""
 
 from __future__ import annotations
 

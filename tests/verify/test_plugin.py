@@ -59,7 +59,7 @@ def test_plugin_does_not_accept_in_ci(inner, monkeypatch):
     inner("--chainrun-accept", "--chainrun-force").assert_outcomes(passed=3)
 
 
-def test_plugin_tells_missed_targets_and_the_expectations_of_a_base(inner):
+def test_plugin_reports_missed_targets_and_the_expectations_of_a_base(inner):
     recipe = inner.folder / "song.recipe.toml"
     recipe.write_text(JUDGED.replace("bits = 24", "bits = 24\ntarget_lufs = 0\nmax_dbtp = -20"))
     done = inner("--chainrun")
@@ -73,7 +73,7 @@ def test_plugin_tells_missed_targets_and_the_expectations_of_a_base(inner):
 
 
 @pytest.mark.parametrize("odd", ["expect = 3", "expect = [1]", "[expect]\nx = 4", "[expect.tolerance]\nx = 1"])
-def test_plugin_outlives_an_odd_expect(inner, odd):
+def test_plugin_survives_an_odd_expect(inner, odd):
     head = JUDGED.split("[expect]")[0]
     text = head + odd if odd.startswith("[") else odd + "\n" + head
     (inner.folder / "song.recipe.toml").write_text(text)

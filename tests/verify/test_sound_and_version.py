@@ -1,4 +1,4 @@
-"""A change of sound raises the minor version: the baselines of today against what is recorded for it."""
+"""A change of sound raises the minor version: today's baselines against its record."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def scaled(by):
 
 
 def late(delivery):
-    """The same levels, another sound: as a sketch sees a shift or a flip."""
+    """The same levels, another sound, as a sketch shows a shift or inverted polarity."""
     delivery["sketch"] = packed(-unpacked(delivery["sketch"]))
 
 
@@ -82,24 +82,24 @@ def longer(delivery):
     delivery["n_frames"] += 1
 
 
-def test_a_step_of_a_hundredth_is_told_with_recipe_and_residual(copy):
+def test_a_step_of_a_hundredth_is_reported_with_recipe_and_residual(copy):
     told = copy(scaled(1.01))
     assert told
     assert all(line.startswith(f"{NAME}: ") for line in told)
-    assert "residual: -40.0 LU against the mix" in told[0]
+    assert "residual -40.0 LU against the mix" in told[0]
 
 
 def test_levels_alone_do_not_decide(copy):
     told = copy(late)
-    assert "residual: 6.0 LU against the mix" in told[0]
+    assert "residual 6.0 LU against the mix" in told[0]
 
 
-def test_another_length_is_told(copy):
+def test_another_length_is_reported(copy):
     n_frames = WAS[NAME][f"{NAME}.wav"]["n_frames"]
-    assert f"{NAME}: length: {n_frames} then, {n_frames + 1} frames now" in copy(longer)
+    assert f"{NAME}: length: was {n_frames}, now {n_frames + 1} frames" in copy(longer)
 
 
-def test_what_nobody_hears_passes(copy):
+def test_inaudible_changes_pass(copy):
     assert copy(scaled(1.0001)) == []
 
 
@@ -107,7 +107,7 @@ def test_the_command_refuses_what_moved_within_a_version(copy):
     before = copy.record.read_bytes()
     copy(scaled(1.01))
     told = write(__version__, copy.recipes, copy.record)
-    assert told[0].startswith(f"{NAME}: residual: -40.0 LU")
+    assert told[0].startswith(f"{NAME}: residual -40.0 LU")
     assert told[-1] == f"the sound of {VERSION} is recorded already: {accepted_sound.WHAT_TO_DO}"
     assert copy.record.read_bytes() == before
 
@@ -124,7 +124,7 @@ def test_the_command_records_a_new_minor_version(copy):
 
 
 def test_small_steps_do_not_add_up(copy):
-    """What nobody hears is let through, but the record stays as it was: twenty such steps are heard, and told."""
+    """Inaudible changes pass, but the record stays as it was: twenty such steps are audible, and reported."""
     copy(scaled(1.0001))
     assert write(__version__, copy.recipes, copy.record) == []
     assert recorded(copy.record) == (VERSION, WAS)
@@ -133,7 +133,7 @@ def test_small_steps_do_not_add_up(copy):
     assert write(__version__, copy.recipes, copy.record)
 
 
-def test_new_and_gone_recipes_are_taken_in(copy):
+def test_new_and_removed_recipes_are_recorded(copy):
     (copy.recipes / "brushes.baseline.toml").rename(copy.recipes / "brooms.baseline.toml")
     told = not_in_both(WAS, sounds_of(copy.recipes))
     assert told == ["brooms: brushes.wav is new", "brushes: brushes.wav is gone"]
@@ -141,7 +141,7 @@ def test_new_and_gone_recipes_are_taken_in(copy):
     assert not_in_both(recorded(copy.record)[1], sounds_of(copy.recipes)) == []
 
 
-def test_a_baseline_that_was_accepted_anew_is_seen(tmp_path, chainrun):
+def test_a_baseline_that_was_accepted_again_is_noticed(tmp_path, chainrun):
     """The whole way: a recipe is changed, its sound accepted, and the version left as it was."""
     for folder in ("recipes/presets", f"fixtures/{NAME}"):
         shutil.copytree(ROOT / folder, tmp_path / folder)
@@ -153,4 +153,4 @@ def test_a_baseline_that_was_accepted_anew_is_seen(tmp_path, chainrun):
         assert chainrun("verify", path, "--accept").code == 0
         told = moved(NAME, WAS[NAME], sounds_of(path.parent)[NAME])
         assert bool(told) is seen
-        assert not seen or "residual: " in told[0]
+        assert not seen or f"{NAME}: residual " in told[0]

@@ -1,1 +1,1 @@
-"""Walkthroughs: each step of a mix, told and heard."""
+"""Walkthroughs: each step of a mix, in words and sound."""

@@ -1,4 +1,4 @@
-"""A walkthrough tells each step, its notes and its stretch, and is no larger for an hour."""
+"""A walkthrough shows each step, its notes and its stretch, and is no larger for an hour."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.report.reader import Reader
 from tests.signals import drums
 
 
-def test_a_walkthrough_tells_each_step(song, session, chainrun, store):
+def test_a_walkthrough_describes_each_step(song, session, chainrun, store):
     ran = chainrun("walkthrough", song, "-o", "walk", "--stems", "kick,under")
     assert ran.code == 0, ran.err
     text = Path("walk/index.html").read_text()
@@ -21,7 +21,7 @@ def test_a_walkthrough_tells_each_step(song, session, chainrun, store):
     steps = ["1. door (gate)", "2. tone (eq)", "3. bite (saturate)", "The whole chain"]
     assert titles == [*steps, *others, "1. held (compressor)", *others]
     assert "opens at -30 dBFS" in text and "keeps the bleed out" in text and "The one at the shell." in text
-    # The last stage is what the render itself makes, but for the float32 edges between the steps.
+    # The last stage equals the render's own output, except for float32 between the steps.
     chainrun(
         "render",
         song,
@@ -45,7 +45,7 @@ def test_a_walkthrough_tells_each_step(song, session, chainrun, store):
     assert again.err.count("rendered") == 0
 
 
-def test_a_walkthrough_tells_all_notes_and_leaves_nothing_behind(session, chainrun):
+def test_a_walkthrough_shows_all_notes_and_leaves_no_files(session, chainrun):
     path = session.write(
         'grammar = 1\n[stems.a]\nfile = "kick.wav"\nto = "b"\nchain = [ { do = "branches", branches = [ '
         '{ chain = [ { do = "gain", gain_db = 2, note = "inner note" } ] } ] } ]\n[stems.z]\nfile = "snare.wav"\nmute = true\n'
@@ -59,7 +59,7 @@ def test_a_walkthrough_tells_all_notes_and_leaves_nothing_behind(session, chainr
     assert chainrun("walkthrough", path, "-o", "w").code == 0
     text = Path("w/index.html").read_text()
     assert "the only stem" in text and "bus note" in text
-    listed = {attrs["src"] for tag, attrs in Reader(text).tags if "src" in attrs}
+    listed = {attrs[key] for _, attrs in Reader(text).tags for key in ("src", "srcset") if key in attrs}
     there = {
         path.relative_to("w").as_posix() for folder in ("audio", "figures") for path in Path("w", folder).iterdir()
     }
@@ -68,7 +68,7 @@ def test_a_walkthrough_tells_all_notes_and_leaves_nothing_behind(session, chainr
         assert chainrun("walkthrough", path, "-o", "empty", *span).code == 2
         assert not Path("empty").exists()
     Path("mine.html").write_text("hi")
-    assert chainrun("walkthrough", path, "-o", "mine.html").code == 2
+    assert chainrun("walkthrough", path, "--write", "mine.html").code == 2
     assert Path("mine.html").read_text() == "hi"
 
 
@@ -90,7 +90,7 @@ def test_a_page_of_an_hour_is_no_larger_than_that_of_minutes(session, chainrun):
 
 def test_a_walkthroughs_stretch_and_mistakes(song, session, chainrun):
     ran = chainrun(
-        "walkthrough", song, "-o", "walk.html", "--stems", "pair", "--from", "0.1", "--to", "0.3", "--no-store"
+        "walkthrough", song, "--write", "walk.html", "--stems", "pair", "--from", "0.1", "--to", "0.3", "--no-store"
     )
     assert ran.code == 0, ran.err
     assert "from 0.1 to 0.3 s" in Path("walk.html").read_text()

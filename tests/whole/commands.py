@@ -1,4 +1,4 @@
-"""Every command that writes, with arguments for the session of `place`, and what lies in a folder."""
+"""Every command that writes, with arguments for the session of `place`, and the contents of a folder."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ COMMANDS = {
     "compare": ["compare", "kick.wav", "pair.wav", "--report", "page.html"],
     "sweep": ["compare", "song.recipe.toml", "--sweep", "buses.kit.level_db=-1,-2", "-o", "out", "--no-store", "--workers", "1"],
     "survey": ["survey", ".", "--write", "out/mend.overlay.toml", "--workers", "1"],
-    "draft": ["draft", "takes", "-o", "new/draft.recipe.toml"],
-    "resolve": ["resolve", "song.recipe.toml", "-o", "out/flat.recipe.toml"],
-    "pack": ["pack", "song.recipe.toml", "-o", "out/song.zip", "--licence", "LICENCE.txt", "--no-store"],
+    "draft": ["draft", "takes", "--write", "new/draft.recipe.toml"],
+    "resolve": ["resolve", "song.recipe.toml", "--write", "out/flat.recipe.toml"],
+    "pack": ["pack", "song.recipe.toml", "--write", "out/song.zip", "--licence", "LICENCE.txt", "--no-store"],
     "walkthrough": ["walkthrough", "song.recipe.toml", "-o", "lesson", "--stems", "kick", "--no-store"],
     "batch": ["batch", "night.jobs.toml", "--store", "kept", "--workers", "1"],
-    "cull plan": ["cull", "plan", "--recipes", "*.recipe.toml", "--presets", "presets", "-o", "2026.cull.toml"],
+    "cull plan": ["cull", "plan", "--recipes", "*.recipe.toml", "--presets", "presets", "--write", "2026.cull.toml"],
     "cull try": ["cull", "try", "old.cull.toml", "-o", "heard", "--no-store", "--workers", "1"],
-    "schema": ["schema", "--write", "--folder", "out"],
+    "schema": ["schema", "-o", "out"],
 }  # fmt: skip  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""The next run takes away what a killed one left; signals leave nothing behind."""
+"""The next run removes what a killed one left; signals leave no files."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from tests.signals import drums
 from tests.whole.commands import COMMANDS, files_below
 
 
-def test_the_next_run_takes_away_what_a_killed_one_left(place, chainrun):
+def test_the_next_run_removes_what_a_killed_one_left(place, chainrun):
     """Parts of files, and folders of work, of processes of this machine that are dead; those of others stay."""
     from chainrun.whole_file import this_machine
 
@@ -41,7 +41,7 @@ def test_the_next_run_takes_away_what_a_killed_one_left(place, chainrun):
     ("command", "sent", "code"),
     [("survey", signal.SIGHUP, 143), ("verify", signal.SIGTERM, 143), ("pack", signal.SIGINT, 130)],
 )
-def test_signals_leave_nothing_behind(place, command, sent, code):
+def test_signals_leave_no_files(place, command, sent, code):
     """In the middle of its work, where it writes; `render` is in tests/cli/test_signals.py."""
     n = 48000 * 10
     soundfile.write("kick.wav", np.tile(drums(48000, seed=1) * 0.5, n // 48000), 48000, subtype="PCM_16")

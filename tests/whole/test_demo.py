@@ -56,7 +56,7 @@ def test_the_demo_renders_to_its_target(demo, chainrun, tmp_path):
     assert delivery["measured"]["integrated_lufs"] == pytest.approx(-16, abs=0.1)
     assert delivery["measured"]["true_peak_dbtp"] <= -1
     assert -2.5 <= delivery["gain_db"] <= 0, "mixed into the limiter: the final gain is a small cut"
-    # No warning unexplained: the README tells of these two.
+    # No warning unexplained: the README explains these two.
     assert [w.split(":")[0] for w in found["warnings"]] == ["fiddle", "barn"]
     # common practice: a gentle bus compressor takes 1 to 4 dB from the hits.
     (glue,) = found["nodes"]["kit"]["readings"]

@@ -1,4 +1,4 @@
-"""Whichever write fails, inputs stay whole, nothing half is left, and exit code 5 is told."""
+"""Whichever write fails, inputs stay whole, no half file is left, and the exit code is 5."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ import soundfile
 from tests.whole.commands import COMMANDS, files_below
 
 MAY_GO_WITHOUT = {"render with a store"}
-"""Commands whose work does not depend on each write: a store that fails is told, and rendered without."""
+"""Commands whose work does not depend on each write: a store that fails is reported, and not used."""
 
 
 class Disk:
@@ -64,7 +64,7 @@ class Disk:
 
 
 def try_all(place, chainrun, monkeypatch, name, moments):
-    """The command fails at each of these moments (fractions of all that it writes): exit 5, inputs whole, nothing half."""
+    """The command fails at each of these fractions of its writes: exit code 5, inputs whole, no half file."""
     inputs = files_below(place)
     outside = Path(tempfile.tempdir)
 

@@ -30,10 +30,10 @@ def test_every_limit_is_an_option_and_named_in_its_error(session, chainrun, limi
     for command in ("check", "render", "resolve"):
         ran = chainrun(command, song, "--limit", limit)
         if command == "resolve" and name not in ("toml_kb", "nodes", "steps", "nesting"):
-            continue  # it neither opens stems nor plans
+            continue  # It neither opens stems nor plans.
         assert ran.code == code, (command, ran.err)
         assert f"above the limit {name}" in ran.err and f"--limit {name}=" in ran.err and "allowed at most" in ran.err
-        # What the hint says lets it pass, if nothing else of that kind is larger still.
+        # With the option from the hint it passes, unless something else of that kind is larger.
         words = ran.err.split(f"--limit {name}=")[-1].split()[0]
         assert float(words) > float(limit.partition("=")[2])
     assert not Path("out").exists()
@@ -46,7 +46,7 @@ def test_all_limits_are_tried_above():
     assert tried == {one.name for one in fields(Limits)}
 
 
-def test_limits_that_are_none(session, chainrun):
+def test_invalid_limits(session, chainrun):
     song = session.write('grammar = 1\n[stems.kick]\nfile = "kick.wav"\n')
     for words, said in (
         (["nods=3"], "nodes"),

@@ -1,4 +1,4 @@
-"""The program stands in deleted folders and without a home."""
+"""The program works in deleted folders and without a home folder."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from tests import program
 
 
 def test_a_deleted_working_folder(place, tmp_path):
-    """Whole paths work; what needs the folder is told."""
+    """Absolute paths work; a path that needs the folder is reported."""
     recipe, out = place / "song.recipe.toml", tmp_path / "out"
     go = f"mkdir {tmp_path}/gone && cd {tmp_path}/gone && rmdir {tmp_path}/gone"
     env = program.environment()

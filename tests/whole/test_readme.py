@@ -1,4 +1,4 @@
-"""README: short enough to be read, and every command in it runs as it stands, in its order, on a copy of the repository."""
+"""README: short enough to be read; every command in it runs as printed, in its order, on a copy of the repository."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def test_its_toml_is_toml():
 
 
 def before(words):
-    """What the text tells the reader to do between two commands."""
+    """Steps that the text asks of the reader between two commands."""
     if words[1:3] == ["verify", "lesson/kit.recipe.toml"] and len(words) == 3:
         recipe = Path("lesson/kit.recipe.toml")
         (change,) = re.findall(r'`(\{ preset = "bus/glue".*?\} \})`', README, re.DOTALL)

@@ -1,4 +1,4 @@
-"""What strangers may send: recipes, pipes and names that are refused in time, and inputs that stay as they are."""
+"""Files from strangers: recipes, pipes and names that are refused in time, and inputs that stay as they are."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests import program
 from tests.whole import hostile
 
 MAX_CALLS = 10_000_000
-"""The dearest of them, a table of thirty thousand sends, costs seven million."""
+"""The most expensive of them, a table of thirty thousand sends, costs seven million."""
 
 MAX_MB = 500
 
@@ -70,9 +70,11 @@ def test_hostile_recipes_are_refused_in_time_and_memory(tmp_path):
 def test_pipes_in_place_of_recipes_do_not_hang(session, command):
     os.mkfifo("pipe.recipe.toml")
     os.mkfifo("song.baseline.toml")
-    more = {"walkthrough": ["-o", "w"], "pack": ["-o", "p.zip", "--no-licence"], "compare": ["--variant", "x"]}.get(
-        command, []
-    )
+    more = {
+        "walkthrough": ["-o", "w"],
+        "pack": ["--write", "p.zip", "--no-licence"],
+        "compare": ["--variant", "x"],
+    }.get(command, [])
     ran = program.run_as_process(command, "pipe.recipe.toml", *more)
     assert ran.code == 3 and "not a plain file" in ran.err
 
@@ -112,11 +114,11 @@ def test_names_with_control_characters_are_shown_escaped(session, chainrun):
     )
     song = Path("evil\x1b]0;x\x07.recipe.toml")
     for arguments in (
-        ("check", song), ("render", song, "-o", "o\x1b[1m"), ("measure", evil), ("survey", "."), ("resolve", song, "-o", "r\x1b.recipe.toml"),
+        ("check", song), ("render", song, "-o", "o\x1b[1m"), ("measure", evil), ("survey", "."), ("resolve", song, "--write", "r\x1b.recipe.toml"),
         ("verify", song), ("verify", song, "--format", "github"), ("compare", evil, "pair.wav"), ("render", "no\x1b[2J.recipe.toml"),
         ("check", song, "--set", "x\x1b[2J=1"), ("explain", "\x1b[2J"), ("render", song, "--only", "\x1b[2J"),
-        ("draft", ".", "-o", "d\x1b.recipe.toml"), ("presets", "show", "\x1b[2J"), ("\x1b[2J",), ("render", song, "--\x1b[2J"),
-        ("walkthrough", song, "-o", "w\x1b"), ("pack", song, "-o", "p\x1b.zip", "--no-licence"), ("check", "p\x1b.zip"),
+        ("draft", ".", "--write", "d\x1b.recipe.toml"), ("presets", "show", "\x1b[2J"), ("\x1b[2J",), ("render", song, "--\x1b[2J"),
+        ("walkthrough", song, "-o", "w\x1b"), ("pack", song, "--write", "p\x1b.zip", "--no-licence"), ("check", "p\x1b.zip"),
     ):  # fmt: skip
         ran = chainrun(*arguments)
         told = ran.out + ran.err

@@ -62,8 +62,8 @@ def test_the_script_makes_the_committed_session(name):
         assert np.abs(stored.astype(int) - script.to_int16(x).astype(int)).max() <= 1
 
 
-def test_shifts_of_the_workshop_are_what_the_survey_hears(chainrun):
-    """The recipe says that its shifts came from the survey: with them nothing of the kit is out of time."""
+def test_shifts_of_the_workshop_are_those_of_the_survey(chainrun):
+    """The recipe says that its shifts came from the survey: with them, no stem of the kit is out of time."""
     ran = chainrun("survey", ROOT / "recipes" / "workshop-kit.recipe.toml", "--json")
     assert ran.code == 0, ran.err
     late = {one["channel"]: one["delay_samples"] for one in ran.json["groups"][0]["arrivals"]}

@@ -1,4 +1,4 @@
-"""What lies beside a stranger's recipe is data: no module of the working folder is ever imported."""
+"""Files beside a stranger's recipe are data: no module of the working folder is ever imported."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def test_no_module_of_the_working_folder_is_imported(trap, arguments):
 
 
 def test_not_by_workers_that_are_spawned_either(trap, tmp_path_factory):
-    """Where the place for temporary files has a long path there is no server of workers."""
+    """If the folder for temporary files has a long path, there is no server of workers."""
     if not Path(SCRIPT).exists():
         pytest.skip("the program is not installed beside this Python")
     place = tmp_path_factory.mktemp("t" * 80)
