@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import tomllib
 from dataclasses import dataclass, field
-from typing import Any
 
 from chainrun.errors import printable
 from chainrun.recipe.toml_text import toml_text
@@ -161,7 +160,7 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
 
 def _chain(strip: _DraftStrip, header: str) -> list[str]:
     """The steps of a stem or bus, each with its reason above it."""
-    steps: list[dict[str, Any]] = []
+    steps: list[dict[str, object]] = []
     comments: list[list[str]] = [[]]
     for step, why in strip.steps:
         comments[-1] += [printable(why)] if why else []
