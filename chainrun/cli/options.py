@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 Recipes = Annotated[
     list[str],
-    typer.Argument(metavar="RECIPES...", help="Recipe files, or patterns in quotes: 'songs/*.recipe.toml'.",
+    typer.Argument(metavar="RECIPES", help="Recipe files, or patterns in quotes: 'songs/*.recipe.toml'.",
                    show_default=False),
 ]  # fmt: skip
 OneRecipe = Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe file.", show_default=False)]
