@@ -157,7 +157,7 @@ def _target(result: RenderResult) -> str:
 
 
 def _next(one: RenderedRecipe, chosen: Overrides) -> str:
-    """What to do after a render."""
+    """The next command to run after a render."""
     from chainrun.verify.changed import baseline_path
 
     recipe = shlex.quote(shown_path(one.opened.path))
