@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
@@ -80,9 +81,12 @@ def find_in_path(path: str, value: Any, place: Place) -> Table:
     return table
 
 
-def _table(table: Table, spot: Spot, *, is_old: bool, is_dotted: bool = False) -> Iterator[Redirect]:
+def _table(
+    table: Table, spot: Spot, *, is_old: bool, is_dotted: bool = False, is_item: bool = False
+) -> Iterator[Redirect]:
     is_dotted = is_dotted or spot.is_dotted  # of an overlay, keys are paths at every depth
-    for needs in (spot.needs, spot.needs_in_old if is_old else None):
+    # A table that is laid over another says only what changes there.
+    for needs in (spot.needs if is_item else None, spot.needs_in_old if is_old else None):
         if needs is not None and needs[0] not in table:
             yield Redirect(table, next(iter(table), ""), table.place, missing=needs)
     for key, value in table.items():
@@ -110,12 +114,12 @@ def _items(items: Items, spot: Spot, *, is_old: bool, is_dotted: bool) -> Iterat
             elif isinstance(value, Table):
                 yield from _table(value, inner, is_old=is_old, is_dotted=is_dotted)
             continue
-        yield from _below(value, inner, is_old=is_old, is_dotted=is_dotted)
+        yield from _below(value, inner, is_old=is_old, is_dotted=is_dotted, is_item=True)
 
 
-def _below(value: Any, spot: Spot, *, is_old: bool, is_dotted: bool) -> Iterator[Redirect]:
+def _below(value: Any, spot: Spot, *, is_old: bool, is_dotted: bool, is_item: bool = False) -> Iterator[Redirect]:
     if isinstance(value, Table):
-        yield from _table(value, spot, is_old=is_old, is_dotted=is_dotted)
+        yield from _table(value, spot, is_old=is_old, is_dotted=is_dotted, is_item=is_item)
     elif isinstance(value, Items):
         yield from _items(value, spot, is_old=is_old, is_dotted=is_dotted)
 
@@ -159,6 +163,8 @@ def _fits(value: Any, change: AsTable) -> bool:
 
 def per_cent(value: int | float | str) -> int | float:
     """A share of 1 in per cent, exact in decimal, and whole where it is: 0.35 is 35."""
+    if not math.isfinite(float(value)):
+        return float(value)  # the model refuses it, and says where
     share = Decimal(str(value)) * 100
     return int(share) if share == int(share) else float(share)
 

@@ -84,9 +84,9 @@ class Spot:
     is_dotted: bool = False
     """Whether its keys are paths with dots."""
     needs: tuple[str, str] | None = None
-    """A key that every such table needs today, and the value that an older table without it has."""
+    """A key that every such item of an array needs today, and the value that an older item without it has."""
     needs_in_old: tuple[str, str] | None = None
-    """The same, in files of the older grammar alone."""
+    """The same, in files of the older grammar alone, for every step with a `do`."""
 
     def at(self, token: str, value: Any) -> tuple[Rename | None, Change | None, Spot]:
         """For a key or item: its renaming, how its value changes, and the spot inside it."""
@@ -156,21 +156,17 @@ def step(do: str | None) -> Spot:
             "set": changes,
         },
         # In a preset inside a preset the path goes on with a step of the inner one.
-        members=(lambda token, _value: step(_known(token))) if do is None else None,
+        members=(lambda _token, _value: step(None)) if do is None else None,
         needs_in_old=("level", "physical") if do == "room" else None,
     )
 
 
-def _known(token: str) -> str | None:
-    return token if token in STEPS or token in BANDS else None
-
-
-def _step_of(token: str, value: Any) -> Spot:
-    """The step of a chain: of its own `do` where its table is there, else of the name that a path gives."""
-    if isinstance(value, dict):
-        do = value.get("do")
-        return step(do if isinstance(do, str) else ("preset" if "preset" in value else _known(token)))
-    return step(_known(token))
+def _step_of(_token: str, value: Any) -> Spot:
+    """The step of a chain by its own `do`; a path does not say which step it means, as any may have any name."""
+    if isinstance(value, dict) and "preset" in value:
+        return step("preset")
+    do = value.get("do") if isinstance(value, dict) else None
+    return step(do if isinstance(do, str) else None)
 
 
 def chain() -> Spot:

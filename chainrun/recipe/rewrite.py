@@ -122,11 +122,16 @@ def _insertion(text: str, found: Spans, path: KeyPath, key: str, value: str) -> 
         raise NotRewritableError(f"{'.'.join(map(str, path))} has no key beside which {key} could be put")
     is_inline = path in found.values
     do = (*path, "do")
-    if do in found.values:
+    if do in found.values and is_inline:
         end = found.values[do][1]
-        if is_inline:
-            return end, end, f", {words}"
-        line_end = text.find("\n", end)
-        return (line_end + 1, line_end + 1, f"{words}\n") if line_end >= 0 else (len(text), len(text), f"\n{words}\n")
-    first = min(inside)[0]
-    return first, first, f"{words}, " if is_inline else f"{words}\n"
+        return end, end, f", {words}"
+    beside = next((begin for begin, _, at in inside if at == do), min(inside)[0])
+    if is_inline:
+        return beside, beside, f"{words}, "
+    line_begin = text.rfind("\n", 0, beside) + 1
+    indent = text[line_begin:beside] if not text[line_begin:beside].strip() else ""
+    line_end = text.find("\n", found.values[do][1]) if do in found.values else line_begin - 1
+    line_break = "\r\n" if "\r\n" in text else "\n"
+    if line_end < 0 and do in found.values:
+        return len(text), len(text), f"{line_break}{indent}{words}{line_break}"
+    return line_end + 1, line_end + 1, f"{indent}{words}{line_break}"

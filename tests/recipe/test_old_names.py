@@ -169,6 +169,46 @@ def test_windows_line_ends_stay():
     assert text == 'grammar = 1\r\n[stems.a]\r\nfile = "a"\r\nride = [\r\n { at_s = 0, gain_db = 1 },\r\n]\r\n'
 
 
+PATCHES = [
+    '[variants.x.stems.a.chain.dynamic_eq.bands.0]\nthreshold_dbfs = -3',
+    '[variants.x]\n"stems.a.chain.dynamic_eq.bands.0" = { threshold_dbfs = -3 }',
+    "[variants.x.stems.a.chain.room]\nbypass = true",
+    '[variants.x]\n"stems.a.chain.room" = { decay_s = 1 }',
+]
+
+
+@pytest.mark.parametrize("patch", PATCHES)
+def test_a_table_laid_over_a_step_or_band_gets_no_key_that_a_whole_one_needs(patch):
+    # "room" may also be the name of a preset use, and the band laid over may be a shelf.
+    assert todays_text(f"recipe = 1\n{patch}\n", FileKind.RECIPE)[0] == f"grammar = 1\n{patch}\n"
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        ('"stems.a.chain.hum.bands.0.slope" = 0.5', '"stems.a.chain.hum.bands.0.steepness_pct" = 50'),
+        ('"stems.a.chain.eq.bands.0.threshold_db" = -3', '"stems.a.chain.eq.bands.0.threshold_dbfs" = -3'),
+        ('"stems.a.chain.split.bands.0.channel" = "mid"', '"stems.a.chain.split.bands.0.acts_on" = "mid"'),
+    ],
+)
+def test_a_step_may_have_the_name_of_another_processor(before, after):
+    assert todays_text(f"[variants.x]\n{before}\n", FileKind.RECIPE)[0] == f"[variants.x]\n{after}\n"
+
+
+def test_a_line_that_comes_in_has_the_line_end_and_indent_of_the_file():
+    before = 'recipe = 1\r\n  [[main.chain]]\r\n  do = "dynamic_eq"\r\n    [[main.chain.bands]]\r\n    freq_hz = 90\r\n'
+    text, _ = todays_text(before, FileKind.RECIPE)
+    assert text.endswith('    kind = "bell"\r\n    freq_hz = 90\r\n')
+    text, _ = todays_text('recipe = 1\r\n  [[main.chain]]\r\n  do = "room"\r\n', FileKind.RECIPE)
+    assert text.endswith('  do = "room"\r\n  level = "physical"\r\n')
+
+
+@pytest.mark.parametrize("share", ["nan", "inf", "-inf"])
+def test_a_share_that_is_no_finite_number_stays_as_it_is(share):
+    text, _ = todays_text(STEM + CHAIN.format("room", f"absorption = {share}"), FileKind.RECIPE)
+    assert f"absorption_pct = {share}" in text
+
+
 def test_what_cannot_be_rewritten_is_refused():
     with pytest.raises(NotRewritableError, match="comment"):
         todays_text(STEM + "active_s = [ [ 0.0, # from\n 1.0 ] ]\n", FileKind.RECIPE)
