@@ -10,7 +10,7 @@ from pathlib import Path
 from chainrun import toml_file
 from chainrun.recipe.locate import Spans, spans
 from chainrun.recipe.redirects import Redirect, apply, changed, find
-from chainrun.recipe.renamed import AsTable, Change, FileKind, PerCent
+from chainrun.recipe.renamed import OLD_HEADS, AsTable, Change, FileKind, PerCent
 from chainrun.recipe.tables import Items, KeyPath, Place, plain, wrap
 from chainrun.recipe.toml_text import toml_text
 
@@ -31,6 +31,9 @@ def todays_text(text: str, kind: FileKind) -> tuple[str, int]:
     same.
     """
     root = wrap(toml_file.parse(text), Place(Path()))
+    head = OLD_HEADS.get(kind)
+    if head in root and (root[head] != 1 or isinstance(root[head], bool)):
+        raise NotRewritableError(f"version {toml_text(root[head])} of the grammar is not known")
     redirects = find(root, kind)
     if not redirects:
         return text, 0
@@ -96,7 +99,10 @@ def _value(text: str, found: Spans, path: KeyPath, one: Redirect) -> list[Edit]:
         return [(at, to, _per_cent(text[at:to], one.change)) for at, to in places]
     if isinstance(one.change, PerCent):
         return [(begin, end, _per_cent(text[begin:end], one.change))]
-    return [(begin, end, toml_text(changed(value, one.change)))]
+    new = changed(value, one.change)
+    if isinstance(new, str) and text[begin] == "'":
+        return [(begin, end, f"'{new}'")]
+    return [(begin, end, toml_text(new))]
 
 
 def _as_table(text: str, found: Spans, path: KeyPath, change: AsTable) -> str:
@@ -104,8 +110,9 @@ def _as_table(text: str, found: Spans, path: KeyPath, change: AsTable) -> str:
     inner = [(begin, end)] if len(change.keys) == 1 else [found.values[(*path, i)] for i in range(len(change.keys))]
     if "#" in text[begin:end]:
         raise NotRewritableError(f"a comment is inside {'.'.join(map(str, path))}")
-    pairs = ", ".join(f"{key} = {text[at:to].strip()}" for key, (at, to) in zip(change.keys, inner, strict=True))
-    return f"{{ {pairs} }}"
+    pairs = [f"{key} = {text[at:to].strip()}" for key, (at, to) in zip(change.keys, inner, strict=True)]
+    pairs += [f"{key} = {toml_text(word)}" for key, word in change.more]
+    return f"{{ {', '.join(pairs)} }}"
 
 
 def _per_cent(written: str, change: Change) -> str:

@@ -107,7 +107,7 @@ KEYS = {
         '[variants.x]\n"stems.a.chain.door.threshold_db" = -3\n"stems.a.chain.0.bands.1.channel" = "mid"\n'
         '"stems.a.sends.hall" = -3\n"stems.a.active_s.0" = [1, 2]\nremove = ["stems.a.source"]',
         '[variants.x]\n"stems.a.chain.door.threshold_dbfs" = -3\n"stems.a.chain.0.bands.1.acts_on" = "mid"\n'
-        '"stems.a.sends.hall" = { level_db = -3 }\n"stems.a.active.0" = { from_s = 1, to_s = 2 }\n'
+        '"stems.a.sends.hall" = { level_db = -3, tap = "after_fader" }\n"stems.a.active.0" = { from_s = 1, to_s = 2 }\n'
         'remove = ["stems.a.microphone"]',
     ),
 }
@@ -170,7 +170,7 @@ def test_windows_line_ends_stay():
 
 
 PATCHES = [
-    '[variants.x.stems.a.chain.dynamic_eq.bands.0]\nthreshold_dbfs = -3',
+    "[variants.x.stems.a.chain.dynamic_eq.bands.0]\nthreshold_dbfs = -3",
     '[variants.x]\n"stems.a.chain.dynamic_eq.bands.0" = { threshold_dbfs = -3 }',
     "[variants.x.stems.a.chain.room]\nbypass = true",
     '[variants.x]\n"stems.a.chain.room" = { decay_s = 1 }',
@@ -333,3 +333,55 @@ def test_an_old_key_beside_todays_is_an_error(session, chainrun):
     )
     ran = chainrun("check", path)
     assert ran.code == 3 and "threshold_db" in ran.err
+
+
+def test_a_send_laid_over_another_replaces_it_as_before(session, chainrun):
+    """The number of before was the whole send: it left no tap of the one below."""
+    path = session.write(
+        'recipe = 1\n[stems.kick]\nfile = "kick.wav"\nsends = { hall = { level_db = -9, before_fader = true } }\n'
+        '[buses.hall]\n[variants.v]\n"stems.kick.sends.hall" = -20\n'
+    )
+    ran = chainrun("resolve", path, "--variant", "v")
+    assert 'tap = "after_fader"' in ran.out and "level_db = -20" in ran.out, ran.out
+    assert chainrun("check", "--fix", path).code == 0
+    assert '"stems.kick.sends.hall" = { level_db = -20, tap = "after_fader" }' in path.read_text()
+    assert chainrun("resolve", path, "--variant", "v").out == ran.out
+
+
+def test_a_room_in_an_overlay_without_a_head_is_one_of_before(session, chainrun):
+    path = session.write('grammar = 1\n[stems.kick]\nfile = "kick.wav"\n')
+    overlay = session.folder / "o.overlay.toml"
+    overlay.write_text('[stems.kick]\nchain = [ { do = "room" } ]\n')
+    assert 'level = "physical"' in chainrun("resolve", path, "--overlay", overlay).out
+    overlay.write_text('grammar = 1\n[stems.kick]\nchain = [ { do = "room" } ]\n')
+    assert "physical" not in chainrun("resolve", path, "--overlay", overlay).out
+
+
+def test_a_slope_that_no_shelf_has_gets_the_hint_for_cuts(session, chainrun):
+    path = session.write(
+        'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n'
+        'chain = [ { do = "eq", bands = [ { kind = "low_cut", freq_hz = 60, slope = 12 } ] } ]\n'
+    )
+    ran = chainrun("check", path)
+    assert "given 12" in ran.err and "slope_db_per_octave" in ran.err and "1200" not in ran.err
+
+
+def test_a_fix_keeps_permissions_and_quotes_and_refuses_other_versions(session, chainrun):
+    path = session.write("recipe = 1\n[stems.kick]\nfile = \"kick.wav\"\n[[deliver]]\nfile = 'm.wav'\ntap = 'chain'\n")
+    path.chmod(0o640)
+    assert chainrun("check", "--fix", path).code == 0
+    assert "tap = 'after_chain'" in path.read_text() and path.stat().st_mode & 0o777 == 0o640
+    for text, words in (("recipe = 2\n", "version 2"), ("recipe = true\n", "version true")):
+        path.write_text(text)
+        ran = chainrun("check", "--fix", path)
+        assert ran.code == 3 and words in ran.err and path.read_text() == text
+    path.write_text("recipe = 1\n")
+    path.chmod(0o440)
+    ran = chainrun("check", "--fix", path)
+    assert ran.code == 3 and "read-only" in ran.err and path.read_text() == "recipe = 1\n"
+
+
+def test_a_broken_recipe_says_that_it_has_old_names_too(session, chainrun):
+    path = session.write('recipe = 1\n[stems.kick]\nfile = "kick.wav"\npan = 3\n')
+    ran = chainrun("check", path)
+    assert ran.code == 3 and "pan_pct" in ran.err and "check --fix" in ran.err
