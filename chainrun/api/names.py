@@ -4,23 +4,25 @@ from __future__ import annotations
 
 import json
 import shutil
+import stat
 import subprocess
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from glob import escape
 from pathlib import Path
 
 from chainrun import toml_file
 from chainrun.api.guard import Name, guarded
-from chainrun.errors import ChainrunError, Problem, RecipeError, UsageError, reason, shown_path
+from chainrun.errors import ChainrunError, Problem, RecipeError, ResourceError, UsageError, reason, shown_path
+from chainrun.limits import Limits
 from chainrun.problem_codes import Code
 from chainrun.recipe import Opened, Overrides, open_recipe
 from chainrun.recipe.load import read_toml, recipe_name
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.renamed import FileKind
 from chainrun.recipe.rewrite import NotRewritableError, todays_text
-from chainrun.whole_file import write_whole
+from chainrun.whole_file import beside
 
 BOM = "\ufeff"
 RECORD_ENDING = ".cull.undo.json"
@@ -72,13 +74,16 @@ def fix_names(files: Sequence[Name], *, allow_roots: Sequence[Name] = ()) -> lis
     found = []
     for path, after, n_names in planned:
         in_git = _in_git(path)
-        write_whole(path, after)
+        _write(path, after)
         found.append(FixedFile(path, n_names, in_git))
     return found
 
 
 def _with_companions(path: Path, allow_roots: Sequence[Path]) -> Iterator[Path]:
     """The file itself; for a recipe also the files that it is made of, and its baselines."""
+    if path.exists() and not path.is_file():
+        message = "this is not a plain file"
+        raise UsageError(Problem(message, given=shown_path(path), code=Code.NOT_A_PLAIN_FILE))
     if not path.is_file():
         raise UsageError(Problem("there is no such file", given=shown_path(path), code=Code.FILE_NOT_FOUND))
     yield path
@@ -100,10 +105,31 @@ def _with_companions(path: Path, allow_roots: Sequence[Path]) -> Iterator[Path]:
 def _text(path: Path) -> str:
     """A file's text to the byte. Raises ChainrunError."""
     try:
+        limit = Limits.of(()).exceeded("toml_kb", path.stat().st_size / 1000, "the file")
+        if limit is not None:
+            raise RecipeError(replace(limit, file=shown_path(path)))
+        if not path.stat().st_mode & 0o222:
+            message = "the file is read-only, and is not rewritten"
+            raise RecipeError(Problem(message, file=shown_path(path), code=Code.CANNOT_WRITE))
         return path.read_bytes().decode("utf-8")
+    except UnicodeDecodeError as error:
+        message = "the file is not text in UTF-8"
+        raise RecipeError(Problem(message, file=shown_path(path), code=Code.NOT_UTF8)) from error
     except OSError as error:
         message = f"the file cannot be read ({reason(error)})"
         raise RecipeError(Problem(message, file=shown_path(path), code=Code.CANNOT_READ)) from error
+
+
+def _write(path: Path, text: str) -> None:
+    """Put a text in the place of a file, with the file's permissions. Raises ResourceError."""
+    try:
+        mode = stat.S_IMODE(path.stat().st_mode)
+        with beside(path) as part:
+            part.write_text(text, encoding="utf-8", newline="")
+            part.chmod(mode)
+    except OSError as error:
+        message = f"the file could not be written ({reason(error)})"
+        raise ResourceError(Problem(message, file=shown_path(path), code=Code.CANNOT_WRITE)) from error
 
 
 def _today(path: Path, text: str) -> tuple[str, int]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import glob
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -21,9 +20,10 @@ from chainrun.recipe.model import Name
 from chainrun.recipe.problems import Problems
 from chainrun.recipe.renamed import FileKind
 from chainrun.recipe.tables import place_of
+from chainrun.recipe.toml_text import toml_text
 from chainrun.recipe.validate import validate
 
-Value = str | int | float | bool | list[Any]
+Value = str | int | float | bool | list[Any] | dict[str, Any]
 
 
 def plain_path(text: str) -> str:
@@ -170,12 +170,12 @@ def _job(here: Path, base: Path, defaults: JobSettings, entry: JobEntry, *, reci
 
     variant = chosen("variant")
     name = entry.name or (recipe_name(recipe) + (f".{variant}" if variant else ""))
-    sets = [f"{key}={_toml(value)}" for key, value in {**defaults.set, **entry.set}.items()]
+    sets = [f"{key}={toml_text(value)}" for key, value in {**defaults.set, **entry.set}.items()]
     roots = [here / one for one in chosen("allow_roots")]
     stems_dir = chosen("stems_dir")
     if stems_dir is not None:
         folder = (here / stems_dir).resolve()
-        sets.append(f"stems_dir={_toml(str(folder))}")
+        sets.append(f"stems_dir={toml_text(str(folder))}")
         roots.append(folder)
     overlays = tuple(here / one for one in chosen("overlays"))
     return Job(
@@ -186,11 +186,6 @@ def _job(here: Path, base: Path, defaults: JobSettings, entry: JobEntry, *, reci
         only=tuple(chosen("only")),
         compare=chosen("compare"),
     )
-
-
-def _toml(value: Value) -> str:
-    """A value in TOML's notation: JSON's strings, numbers, booleans and arrays are valid TOML."""
-    return json.dumps(value, ensure_ascii=False)
 
 
 def chosen_jobs(jobs: Jobs, names: Sequence[str], shard: str | None) -> list[Job]:

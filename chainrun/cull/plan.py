@@ -17,6 +17,7 @@ from chainrun.contract import StrictModel, Version
 from chainrun.errors import Problem, RecipeError, nearest, shown, shown_path
 from chainrun.library.shelf import Shelf
 from chainrun.problem_codes import Code
+from chainrun.recipe.load import problems_of_toml
 from chainrun.recipe.locate import Position, nearest_position, positions
 from chainrun.recipe.redirects import apply, find
 from chainrun.recipe.renamed import FileKind
@@ -109,7 +110,7 @@ def read_plan(path: Path) -> CullPlan:
         message = f"the plan cannot be read ({getattr(error, 'strerror', None) or error})"
         raise RecipeError(where.problem(Problem(message, code=Code.CANNOT_READ))) from error
     except tomllib.TOMLDecodeError as error:
-        raise RecipeError(where.problem(Problem(f"this is not TOML: {error}", code=Code.INVALID_TOML))) from error
+        raise RecipeError(problems_of_toml(path, text, error)) from error
     except ValidationError as error:
         raise RecipeError([where.problem(_invalid(one), tuple(one["loc"])) for one in error.errors()]) from error
     folders = tuple((path.parent / one).resolve() for one in file.presets_dirs)

@@ -129,7 +129,7 @@ def read_toml(
     try:
         data = toml_file.parse(text)
     except tomllib.TOMLDecodeError as error:
-        problems.found.extend(_of_toml(path, text, error))
+        problems.found.extend(problems_of_toml(path, text, error))
         return None
     try:
         located = wrap(data, place)
@@ -145,7 +145,7 @@ def read_toml(
     return located
 
 
-def _of_toml(path: Path, text: str, error: tomllib.TOMLDecodeError) -> list[Problem]:
+def problems_of_toml(path: Path, text: str, error: tomllib.TOMLDecodeError) -> list[Problem]:
     """Problems of an invalid TOML text with their places, as far as they are certain."""
     file = shown_path(path)
     if isinstance(error, toml_file.TooDeepError):

@@ -120,7 +120,9 @@ class Problems:
     def stop_if_any(self) -> None:
         """Raise RecipeError with all problems if one of them is an error."""
         if self.errors:
+            self.fold_renamed()
+            old_names = [one for one in self.warnings if one.code is Code.OLD_NAMES]
             listed = sorted(self.errors, key=lambda p: (p.file or "", p.line or 0, p.column or 0))
             if self._beyond:
                 listed.append(Problem(f"and {self._beyond} more problems", code=Code.MORE_PROBLEMS))
-            raise RecipeError(listed)
+            raise RecipeError([*listed, *old_names])

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
 from chainrun.recipe.renamed import (
+    GRAMMAR,
     NOWHERE,
     OLD_HEADS,
     SPOTS,
@@ -50,10 +52,14 @@ class Redirect:
         if isinstance(self.change, PerCent) and self.new is not None:
             return f"{_last(written)} is now called {_last(self.new)}, in per cent"
         if isinstance(self.change, AsTable):
-            keys = ", ".join(f"{key} = …" for key in self.change.keys)
-            return f"this is now written {{ {keys} }}"
+            numbers = [value] if len(self.change.keys) == 1 else value
+            pairs = [f"{key} = {one}" for key, one in zip(self.change.keys, numbers, strict=True)]
+            inside = ", ".join([*pairs, *(f'{key} = "{text}"' for key, text in self.change.more)])
+            return f"{_said(written, value)} is now {_said(self.new or written, _Bare(f'{{ {inside} }}'))}"
         if written in OLD_HEADS.values():
             return f"{written} = {value} is now {self.new} = {value}"
+        if _last(written).isdigit():
+            return f"{written} is now called {self.new}"
         return f"{_last(written)} is now called {_last(self.new)}"
 
 
@@ -61,15 +67,22 @@ def _last(path: str | None) -> str:
     return (path or "").rpartition(".")[2]
 
 
+class _Bare(str):
+    """Text that is shown without quotes."""
+
+
 def _said(key: str | None, value: object) -> str:
     text = str(value).lower() if isinstance(value, bool) else f'"{value}"' if isinstance(value, str) else str(value)
+    text = str(value) if isinstance(value, _Bare) else text
     return f"{_last(key)} = {text}" if key else text
 
 
 def find(root: Table, kind: FileKind) -> list[Redirect]:
     """Everything in a file's data that is written otherwise today, in the file's order."""
     spot = SPOTS[kind]() if kind in SPOTS else NOWHERE
-    return list(_table(root, spot, is_old=OLD_HEADS.get(kind) in root))
+    # An overlay needs no head, and had none before; a recipe with a base is laid over that.
+    is_old = OLD_HEADS.get(kind) in root or (kind is FileKind.OVERLAY and GRAMMAR not in root)
+    return list(_table(root, spot, is_old=is_old, is_dotted=kind is FileKind.RECIPE and "base" in root))
 
 
 def find_in_path(path: str, value: Any, place: Place) -> Table:
@@ -80,9 +93,12 @@ def find_in_path(path: str, value: Any, place: Place) -> Table:
     return table
 
 
-def _table(table: Table, spot: Spot, *, is_old: bool, is_dotted: bool = False) -> Iterator[Redirect]:
+def _table(
+    table: Table, spot: Spot, *, is_old: bool, is_dotted: bool = False, is_item: bool = False
+) -> Iterator[Redirect]:
     is_dotted = is_dotted or spot.is_dotted  # of an overlay, keys are paths at every depth
-    for needs in (spot.needs, spot.needs_in_old if is_old else None):
+    # A table that is laid over another says only what changes there.
+    for needs in (spot.needs if is_item else None, spot.needs_in_old if is_old else None):
         if needs is not None and needs[0] not in table:
             yield Redirect(table, next(iter(table), ""), table.place, missing=needs)
     for key, value in table.items():
@@ -92,8 +108,8 @@ def _table(table: Table, spot: Spot, *, is_old: bool, is_dotted: bool = False) -
             continue
         today, change, inner = _follow(spot, key.split(".") if is_dotted else [key], value)
         new = today if today != key and today not in table else None
-        if isinstance(change, AsTable) and not _fits(value, change):
-            change = None
+        if isinstance(change, AsTable):
+            change = replace(change, in_overlay=is_dotted) if _fits(value, change) else None
         if isinstance(change, Words | PerCent) and changed(value, change) == value and new is None:
             change = None
         if new is not None or change is not None:
@@ -110,12 +126,12 @@ def _items(items: Items, spot: Spot, *, is_old: bool, is_dotted: bool) -> Iterat
             elif isinstance(value, Table):
                 yield from _table(value, inner, is_old=is_old, is_dotted=is_dotted)
             continue
-        yield from _below(value, inner, is_old=is_old, is_dotted=is_dotted)
+        yield from _below(value, inner, is_old=is_old, is_dotted=is_dotted, is_item=True)
 
 
-def _below(value: Any, spot: Spot, *, is_old: bool, is_dotted: bool) -> Iterator[Redirect]:
+def _below(value: Any, spot: Spot, *, is_old: bool, is_dotted: bool, is_item: bool = False) -> Iterator[Redirect]:
     if isinstance(value, Table):
-        yield from _table(value, spot, is_old=is_old, is_dotted=is_dotted)
+        yield from _table(value, spot, is_old=is_old, is_dotted=is_dotted, is_item=is_item)
     elif isinstance(value, Items):
         yield from _items(value, spot, is_old=is_old, is_dotted=is_dotted)
 
@@ -159,6 +175,8 @@ def _fits(value: Any, change: AsTable) -> bool:
 
 def per_cent(value: int | float | str) -> int | float:
     """A share of 1 in per cent, exact in decimal, and whole where it is: 0.35 is 35."""
+    if not math.isfinite(float(value)):
+        return float(value)  # the model refuses it, and says where
     share = Decimal(str(value)) * 100
     return int(share) if share == int(share) else float(share)
 
@@ -183,6 +201,8 @@ def changed(value: Any, change: Change | None) -> Any:
         table = Table(value.place) if isinstance(value, Items) else Table(Place(None))
         for key, one in zip(change.keys, value if isinstance(value, Items) else [value], strict=True):
             table.put(key, one, table.place)
+        for key, text in change.more:
+            table.put(key, text, table.place)
         return table
     return value
 

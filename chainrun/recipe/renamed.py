@@ -60,6 +60,15 @@ class AsTable(Change):
     """A bare number is a table of one key today, or a pair of numbers one of two keys."""
 
     keys: tuple[str, ...]
+    replaces: tuple[tuple[str, str], ...] = ()
+    """Keys that the table needs where it is laid over another one: the bare number replaced that as a whole."""
+    in_overlay: bool = False
+    """Whether it is laid over another table, so that `replaces` counts."""
+
+    @property
+    def more(self) -> tuple[tuple[str, str], ...]:
+        """Keys and texts that come after the numbers."""
+        return self.replaces if self.in_overlay else ()
 
 
 @dataclass(frozen=True)
@@ -84,9 +93,9 @@ class Spot:
     is_dotted: bool = False
     """Whether its keys are paths with dots."""
     needs: tuple[str, str] | None = None
-    """A key that every such table needs today, and the value that an older table without it has."""
+    """A key that every such item of an array needs today, and the value that an older item without it has."""
     needs_in_old: tuple[str, str] | None = None
-    """The same, in files of the older grammar alone."""
+    """The same, in files of the older grammar alone, for every step with a `do`."""
 
     def at(self, token: str, value: Any) -> tuple[Rename | None, Change | None, Spot]:
         """For a key or item: its renaming, how its value changes, and the spot inside it."""
@@ -135,10 +144,17 @@ def _union(tables: dict[str, dict[str, Rename]]) -> dict[str, Rename]:
     return {key: one for table in tables.values() for key, one in table.items() if key not in _AMBIGUOUS}
 
 
-def _band(do: str | None) -> Spot:
+SHELVES = ("low_shelf", "high_shelf")
+"""The kinds of band that had a `slope`; others have a slope in dB per octave."""
+
+
+def _band(do: str | None, value: Any = None) -> Spot:
     if do == "split":
         return Spot(inside={"chain": chain})
     renames = BANDS.get(do, {}) if do is not None else _union(BANDS)
+    kind = value.get("kind") if isinstance(value, dict) else None
+    if kind is not None and kind not in SHELVES:
+        renames = {key: one for key, one in renames.items() if key != "slope"}
     needs = ("kind", "bell") if do == "dynamic_eq" else None
     return Spot(renames, {"chain": chain} if do is None else {}, needs=needs)
 
@@ -150,27 +166,23 @@ def step(do: str | None) -> Spot:
         renames,
         {
             "key": lambda: Spot({"tap": _KEY_TAPS}),
-            "bands": _each(lambda: _band(do)),
+            "bands": lambda: Spot(members=lambda _token, value: _band(do, value)),
             "branches": _each(lambda: Spot(inside={"chain": chain})),
             "absorption": _SHARES,
             "set": changes,
         },
         # In a preset inside a preset the path goes on with a step of the inner one.
-        members=(lambda token, _value: step(_known(token))) if do is None else None,
+        members=(lambda _token, _value: step(None)) if do is None else None,
         needs_in_old=("level", "physical") if do == "room" else None,
     )
 
 
-def _known(token: str) -> str | None:
-    return token if token in STEPS or token in BANDS else None
-
-
-def _step_of(token: str, value: Any) -> Spot:
-    """The step of a chain: of its own `do` where its table is there, else of the name that a path gives."""
-    if isinstance(value, dict):
-        do = value.get("do")
-        return step(do if isinstance(do, str) else ("preset" if "preset" in value else _known(token)))
-    return step(_known(token))
+def _step_of(_token: str, value: Any) -> Spot:
+    """The step of a chain by its own `do`; a path does not say which step it means, as any may have any name."""
+    if isinstance(value, dict) and "preset" in value:
+        return step("preset")
+    do = value.get("do") if isinstance(value, dict) else None
+    return step(do if isinstance(do, str) else None)
 
 
 def chain() -> Spot:
@@ -190,7 +202,9 @@ def _strip(more: Mapping[str, Rename]) -> Spot:
         {"level_points_db": Rename("ride"), "active_s": Rename("active"), **more},
         {
             "chain": chain,
-            "sends": lambda: Spot(members=lambda _token, _value: _SEND, item_change=AsTable(("level_db",))),
+            "sends": lambda: Spot(
+                members=lambda _token, _value: _SEND, item_change=AsTable(("level_db",), (("tap", "after_fader"),))
+            ),
             "level_points_db": _each(lambda: Spot(point), AsTable(ride)),
             "active_s": _each(lambda: Spot(stretch), AsTable(active)),
         },

@@ -10,7 +10,7 @@ from pathlib import Path
 from chainrun import toml_file
 from chainrun.recipe.locate import Spans, spans
 from chainrun.recipe.redirects import Redirect, apply, changed, find
-from chainrun.recipe.renamed import AsTable, Change, FileKind, PerCent
+from chainrun.recipe.renamed import OLD_HEADS, AsTable, Change, FileKind, PerCent
 from chainrun.recipe.tables import Items, KeyPath, Place, plain, wrap
 from chainrun.recipe.toml_text import toml_text
 
@@ -31,6 +31,9 @@ def todays_text(text: str, kind: FileKind) -> tuple[str, int]:
     same.
     """
     root = wrap(toml_file.parse(text), Place(Path()))
+    head = OLD_HEADS.get(kind)
+    if head in root and (root[head] != 1 or isinstance(root[head], bool)):
+        raise NotRewritableError(f"version {toml_text(root[head])} of the grammar is not known")
     redirects = find(root, kind)
     if not redirects:
         return text, 0
@@ -96,7 +99,10 @@ def _value(text: str, found: Spans, path: KeyPath, one: Redirect) -> list[Edit]:
         return [(at, to, _per_cent(text[at:to], one.change)) for at, to in places]
     if isinstance(one.change, PerCent):
         return [(begin, end, _per_cent(text[begin:end], one.change))]
-    return [(begin, end, toml_text(changed(value, one.change)))]
+    new = changed(value, one.change)
+    if isinstance(new, str) and text[begin] == "'":
+        return [(begin, end, f"'{new}'")]
+    return [(begin, end, toml_text(new))]
 
 
 def _as_table(text: str, found: Spans, path: KeyPath, change: AsTable) -> str:
@@ -104,8 +110,9 @@ def _as_table(text: str, found: Spans, path: KeyPath, change: AsTable) -> str:
     inner = [(begin, end)] if len(change.keys) == 1 else [found.values[(*path, i)] for i in range(len(change.keys))]
     if "#" in text[begin:end]:
         raise NotRewritableError(f"a comment is inside {'.'.join(map(str, path))}")
-    pairs = ", ".join(f"{key} = {text[at:to].strip()}" for key, (at, to) in zip(change.keys, inner, strict=True))
-    return f"{{ {pairs} }}"
+    pairs = [f"{key} = {text[at:to].strip()}" for key, (at, to) in zip(change.keys, inner, strict=True)]
+    pairs += [f"{key} = {toml_text(word)}" for key, word in change.more]
+    return f"{{ {', '.join(pairs)} }}"
 
 
 def _per_cent(written: str, change: Change) -> str:
@@ -122,11 +129,16 @@ def _insertion(text: str, found: Spans, path: KeyPath, key: str, value: str) -> 
         raise NotRewritableError(f"{'.'.join(map(str, path))} has no key beside which {key} could be put")
     is_inline = path in found.values
     do = (*path, "do")
-    if do in found.values:
+    if do in found.values and is_inline:
         end = found.values[do][1]
-        if is_inline:
-            return end, end, f", {words}"
-        line_end = text.find("\n", end)
-        return (line_end + 1, line_end + 1, f"{words}\n") if line_end >= 0 else (len(text), len(text), f"\n{words}\n")
-    first = min(inside)[0]
-    return first, first, f"{words}, " if is_inline else f"{words}\n"
+        return end, end, f", {words}"
+    beside = next((begin for begin, _, at in inside if at == do), min(inside)[0])
+    if is_inline:
+        return beside, beside, f"{words}, "
+    line_begin = text.rfind("\n", 0, beside) + 1
+    indent = text[line_begin:beside] if not text[line_begin:beside].strip() else ""
+    line_end = text.find("\n", found.values[do][1]) if do in found.values else line_begin - 1
+    line_break = "\r\n" if "\r\n" in text else "\n"
+    if line_end < 0 and do in found.values:
+        return len(text), len(text), f"{line_break}{indent}{words}{line_break}"
+    return line_end + 1, line_end + 1, f"{indent}{words}{line_break}"

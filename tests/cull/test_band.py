@@ -244,7 +244,7 @@ BAD_PLANS = {
         "kick/gone is retired itself",
     ),
     "word": ('[[preset]]\nname = "kick/old"\ndecision = "burn"\n', "2026.cull.toml"),
-    "toml": ("[[preset\n", "not TOML"),
+    "toml": ("[[preset\n", "not valid TOML"),
 }
 
 

@@ -107,7 +107,7 @@ KEYS = {
         '[variants.x]\n"stems.a.chain.door.threshold_db" = -3\n"stems.a.chain.0.bands.1.channel" = "mid"\n'
         '"stems.a.sends.hall" = -3\n"stems.a.active_s.0" = [1, 2]\nremove = ["stems.a.source"]',
         '[variants.x]\n"stems.a.chain.door.threshold_dbfs" = -3\n"stems.a.chain.0.bands.1.acts_on" = "mid"\n'
-        '"stems.a.sends.hall" = { level_db = -3 }\n"stems.a.active.0" = { from_s = 1, to_s = 2 }\n'
+        '"stems.a.sends.hall" = { level_db = -3, tap = "after_fader" }\n"stems.a.active.0" = { from_s = 1, to_s = 2 }\n'
         'remove = ["stems.a.microphone"]',
     ),
 }
@@ -167,6 +167,46 @@ def test_windows_line_ends_stay():
         'recipe = 1\r\n[stems.a]\r\nfile = "a"\r\nlevel_points_db = [\r\n [0, 1],\r\n]\r\n', FileKind.RECIPE
     )
     assert text == 'grammar = 1\r\n[stems.a]\r\nfile = "a"\r\nride = [\r\n { at_s = 0, gain_db = 1 },\r\n]\r\n'
+
+
+PATCHES = [
+    "[variants.x.stems.a.chain.dynamic_eq.bands.0]\nthreshold_dbfs = -3",
+    '[variants.x]\n"stems.a.chain.dynamic_eq.bands.0" = { threshold_dbfs = -3 }',
+    "[variants.x.stems.a.chain.room]\nbypass = true",
+    '[variants.x]\n"stems.a.chain.room" = { decay_s = 1 }',
+]
+
+
+@pytest.mark.parametrize("patch", PATCHES)
+def test_a_table_laid_over_a_step_or_band_gets_no_key_that_a_whole_one_needs(patch):
+    # "room" may also be the name of a preset use, and the band laid over may be a shelf.
+    assert todays_text(f"recipe = 1\n{patch}\n", FileKind.RECIPE)[0] == f"grammar = 1\n{patch}\n"
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        ('"stems.a.chain.hum.bands.0.slope" = 0.5', '"stems.a.chain.hum.bands.0.steepness_pct" = 50'),
+        ('"stems.a.chain.eq.bands.0.threshold_db" = -3', '"stems.a.chain.eq.bands.0.threshold_dbfs" = -3'),
+        ('"stems.a.chain.split.bands.0.channel" = "mid"', '"stems.a.chain.split.bands.0.acts_on" = "mid"'),
+    ],
+)
+def test_a_step_may_have_the_name_of_another_processor(before, after):
+    assert todays_text(f"[variants.x]\n{before}\n", FileKind.RECIPE)[0] == f"[variants.x]\n{after}\n"
+
+
+def test_a_line_that_comes_in_has_the_line_end_and_indent_of_the_file():
+    before = 'recipe = 1\r\n  [[main.chain]]\r\n  do = "dynamic_eq"\r\n    [[main.chain.bands]]\r\n    freq_hz = 90\r\n'
+    text, _ = todays_text(before, FileKind.RECIPE)
+    assert text.endswith('    kind = "bell"\r\n    freq_hz = 90\r\n')
+    text, _ = todays_text('recipe = 1\r\n  [[main.chain]]\r\n  do = "room"\r\n', FileKind.RECIPE)
+    assert text.endswith('  do = "room"\r\n  level = "physical"\r\n')
+
+
+@pytest.mark.parametrize("share", ["nan", "inf", "-inf"])
+def test_a_share_that_is_no_finite_number_stays_as_it_is(share):
+    text, _ = todays_text(STEM + CHAIN.format("room", f"absorption = {share}"), FileKind.RECIPE)
+    assert f"absorption_pct = {share}" in text
 
 
 def test_what_cannot_be_rewritten_is_refused():
@@ -293,3 +333,55 @@ def test_an_old_key_beside_todays_is_an_error(session, chainrun):
     )
     ran = chainrun("check", path)
     assert ran.code == 3 and "threshold_db" in ran.err
+
+
+def test_a_send_laid_over_another_replaces_it_as_before(session, chainrun):
+    """The number of before was the whole send: it left no tap of the one below."""
+    path = session.write(
+        'recipe = 1\n[stems.kick]\nfile = "kick.wav"\nsends = { hall = { level_db = -9, before_fader = true } }\n'
+        '[buses.hall]\n[variants.v]\n"stems.kick.sends.hall" = -20\n'
+    )
+    ran = chainrun("resolve", path, "--variant", "v")
+    assert 'tap = "after_fader"' in ran.out and "level_db = -20" in ran.out, ran.out
+    assert chainrun("check", "--fix", path).code == 0
+    assert '"stems.kick.sends.hall" = { level_db = -20, tap = "after_fader" }' in path.read_text()
+    assert chainrun("resolve", path, "--variant", "v").out == ran.out
+
+
+def test_a_room_in_an_overlay_without_a_head_is_one_of_before(session, chainrun):
+    path = session.write('grammar = 1\n[stems.kick]\nfile = "kick.wav"\n')
+    overlay = session.folder / "o.overlay.toml"
+    overlay.write_text('[stems.kick]\nchain = [ { do = "room" } ]\n')
+    assert 'level = "physical"' in chainrun("resolve", path, "--overlay", overlay).out
+    overlay.write_text('grammar = 1\n[stems.kick]\nchain = [ { do = "room" } ]\n')
+    assert "physical" not in chainrun("resolve", path, "--overlay", overlay).out
+
+
+def test_a_slope_that_no_shelf_has_gets_the_hint_for_cuts(session, chainrun):
+    path = session.write(
+        'grammar = 1\n[stems.kick]\nfile = "kick.wav"\n'
+        'chain = [ { do = "eq", bands = [ { kind = "low_cut", freq_hz = 60, slope = 12 } ] } ]\n'
+    )
+    ran = chainrun("check", path)
+    assert "given 12" in ran.err and "slope_db_per_octave" in ran.err and "1200" not in ran.err
+
+
+def test_a_fix_keeps_permissions_and_quotes_and_refuses_other_versions(session, chainrun):
+    path = session.write("recipe = 1\n[stems.kick]\nfile = \"kick.wav\"\n[[deliver]]\nfile = 'm.wav'\ntap = 'chain'\n")
+    path.chmod(0o640)
+    assert chainrun("check", "--fix", path).code == 0
+    assert "tap = 'after_chain'" in path.read_text() and path.stat().st_mode & 0o777 == 0o640
+    for text, words in (("recipe = 2\n", "version 2"), ("recipe = true\n", "version true")):
+        path.write_text(text)
+        ran = chainrun("check", "--fix", path)
+        assert ran.code == 3 and words in ran.err and path.read_text() == text
+    path.write_text("recipe = 1\n")
+    path.chmod(0o440)
+    ran = chainrun("check", "--fix", path)
+    assert ran.code == 3 and "read-only" in ran.err and path.read_text() == "recipe = 1\n"
+
+
+def test_a_broken_recipe_says_that_it_has_old_names_too(session, chainrun):
+    path = session.write('recipe = 1\n[stems.kick]\nfile = "kick.wav"\npan = 3\n')
+    ran = chainrun("check", path)
+    assert ran.code == 3 and "pan_pct" in ran.err and "check --fix" in ran.err
