@@ -198,11 +198,13 @@ def _step_figures(
         name = f"{node.name}-{len(found)}"
         title = f"{node.name}, {reading.named.removeprefix('chain.')}"
         waves = (raw.wave, after.wave, reading)
-        found.append(reading_figure(f"{name}-whole", f"{title}: the whole", *waves, begin_s=0.0, end_s=length))
+        found.append(reading_figure(f"{name}-whole", f"{title}: whole session", *waves, begin_s=0.0, end_s=length))
         if length > 1.5 * CLOSE_S:
             begin = busiest(reading, CLOSE_S)
             found.append(
-                reading_figure(f"{name}-close", f"{title}: {CLOSE_S:g} s", *waves, begin_s=begin, end_s=begin + CLOSE_S)
+                reading_figure(
+                    f"{name}-close", f"{title}: its busiest {CLOSE_S:g} s", *waves, begin_s=begin, end_s=begin + CLOSE_S
+                )
             )
     for called, step in walk(chain, names):
         file = f"{node.name}-{len(found)}"
