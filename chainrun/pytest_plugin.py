@@ -54,7 +54,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     """The plugin's options."""
     group = parser.getgroup("chainrun")
     group.addoption("--chainrun", action="store_true", help="collect *.recipe.toml as tests")
-    group.addoption("--chainrun-accept", action="store_true", help="write the baselines of collected recipes anew")
+    group.addoption("--chainrun-accept", action="store_true", help="rewrite the baselines of collected recipes")
     group.addoption("--chainrun-force", action="store_true", help="let --chainrun-accept work where CI is set")
     parser.addini("chainrun", "collect *.recipe.toml as tests", type="bool", default=False)
 

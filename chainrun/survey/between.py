@@ -195,7 +195,7 @@ class HitStretches:
         return Drift(one.channel, one.reference, ppm, frames, seconds)
 
     def levels_for_gate(self, name: str) -> GateLevels | None:
-        """Levels of hits and bleed for a gate on a close microphone; None if hits cannot be distinguished from bleed."""
+        """Levels of hits and bleed for a gate on a close microphone; None if hits and bleed are not distinct."""
         drum = self.drum_of(name)
         if drum is None or not len(drum.rows):
             return None
