@@ -1,8 +1,8 @@
 """Recipes as tests: with `chainrun = true` in pytest's settings, or --chainrun, every *.recipe.toml is collected.
 
-Each variant has an item a check: `render` (it renders, and deliveries reach their targets), one for each expectation,
-and one for each group of what a baseline holds. A recipe or variant without a baseline fails by name, unless its
-[expect] says `baseline = "none"`. Nothing of chainrun is imported before it is needed.
+A recipe and each of its variants have one item per check: `render` (it renders, and deliveries reach their targets),
+one for each expectation, and one for each group of a baseline's values. A recipe or variant without a baseline has an
+item that fails, unless its [expect] says `baseline = "none"`. chainrun is imported only when it is needed.
 """
 
 from __future__ import annotations
@@ -28,39 +28,41 @@ ENDING = ".recipe.toml"
 
 @dataclass(frozen=True)
 class ItemChecks:
-    """The checks of a verification that an item is about: an expectation, a group of a delivery's, or what is left."""
+    """The checks that belong to an item: an expectation, a group of a delivery's checks, or all that are left."""
 
     expectation: str | None = None
     """A path of [expect]."""
     group: AspectGroup | None = None
     delivery: str = ""
-    """Of a group: the delivery; empty for all of them."""
+    """The delivery of a group; empty for all deliveries."""
     with_items: tuple[str, ...] = ()
-    """Of an item without expectation and group: deliveries whose groups are items of their own."""
+    """Deliveries whose groups are items of their own, for an item without expectation and group."""
 
     def holds(self, check: Check) -> bool:
-        """Whether the item is about this check."""
+        """Whether a check belongs to the item."""
         from chainrun.verify.aspects import GROUP_OF, Aspect
 
         if check.aspect is Aspect.EXPECTATION or self.expectation is not None:
             return check.aspect is Aspect.EXPECTATION and check.path == self.expectation
         group, delivery = GROUP_OF.get(check.aspect), check.delivery or ""
-        if self.group is None:  # what belongs to no other item, too: a delivery that the baseline does not know
+        if self.group is None:  # also what belongs to no other item, such as a delivery that is not in the baseline
             return group is None or delivery not in self.with_items
         return group is self.group and self.delivery in ("", delivery)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """The plugin's options."""
+    """Add the plugin's options."""
     group = parser.getgroup("chainrun")
-    group.addoption("--chainrun", action="store_true", help="collect *.recipe.toml as tests")
-    group.addoption("--chainrun-accept", action="store_true", help="rewrite the baselines of collected recipes")
-    group.addoption("--chainrun-force", action="store_true", help="let --chainrun-accept work where CI is set")
+    group.addoption("--chainrun", action="store_true", help="collect *.recipe.toml files as tests")
+    group.addoption(
+        "--chainrun-accept", action="store_true", help="accept the sound of collected recipes: write their baselines"
+    )
+    group.addoption("--chainrun-force", action="store_true", help="allow --chainrun-accept in CI")
     parser.addini("chainrun", "collect *.recipe.toml as tests", type="bool", default=False)
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Registers the marker that all items of recipes carry; refuses to accept where nobody looks."""
+    """Register the marker of recipe items; refuse to accept in CI."""
     if config.getoption("--chainrun-accept") and not config.getoption("--chainrun-force"):
         import os
 
@@ -75,7 +77,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Collector | None:
-    """A recipe with something to hold it to."""
+    """Collect a recipe, if recipes are wanted as tests."""
     config = parent.config
     wanted = config.getoption("--chainrun") or config.getoption("--chainrun-accept") or config.getini("chainrun")
     if not wanted or not file_path.name.endswith(ENDING):
@@ -84,16 +86,16 @@ def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Col
 
 
 class RecipeFile(pytest.File):
-    """A recipe; it is rendered once, when the first of its checks is run."""
+    """A recipe as a test file; it is rendered once, when the first of its checks runs."""
 
     def __init__(self, **more: Any):
         super().__init__(**more)
         self._known: dict[str | None, Verdict | Exception] = {}
 
     def collect(self) -> Iterator[pytest.Item]:
-        """The items, those of variants, too; a recipe or variant without a baseline has one that fails.
+        """The items of a recipe and its variants; a recipe or variant without a baseline has one that fails.
 
-        A recipe that cannot be opened is one item, which tells why when it is run.
+        A recipe that cannot be opened is one item; it fails with the reason.
         """
         from chainrun.errors import ChainrunError
         from chainrun.recipe import Overrides, open_recipe
@@ -142,7 +144,7 @@ class RecipeFile(pytest.File):
         return item
 
     def verdict(self, variant: str | None) -> Verdict:
-        """The recipe's verdict. Raises ChainrunError, the same for every check."""
+        """The verdict about the recipe or a variant. Raises ChainrunError, the same for every check."""
         from chainrun.errors import ChainrunError
         from chainrun.recipe import Overrides, open_recipe
         from chainrun.store.store import default_folder
@@ -166,14 +168,14 @@ class MovedError(Exception):
 
 
 class RecipeCheck(pytest.Item):
-    """One check, or a group of them."""
+    """A test item: one check, or a group of checks."""
 
     def __init__(self, *, share: ItemChecks, variant: str | None = None, **more: Any):
         super().__init__(**more)
         self._share, self._variant = share, variant
 
     def runtest(self) -> None:
-        """Render the recipe, if that was not done yet, and look at this check."""
+        """Render the recipe if it is not rendered yet, and test this item's checks."""
         from chainrun.verify.wording import limit_text
 
         assert isinstance(self.parent, RecipeFile)
@@ -188,7 +190,7 @@ class RecipeCheck(pytest.Item):
             raise MovedError(text(verdict, everything=True))
 
     def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
-        """The table, or the problems as chainrun tells them; no traceback."""
+        """The table of checks, or the problems; no traceback."""
         from chainrun.errors import ChainrunError
 
         if isinstance(excinfo.value, MovedError):
@@ -198,7 +200,7 @@ class RecipeCheck(pytest.Item):
         return super().repr_failure(excinfo, style)
 
     def reportinfo(self) -> tuple[Path, int | None, str]:
-        """Where it stands."""
+        """The file and name of the item, for pytest's reports."""
         return self.path, None, f"{self.path.name}: {self.name}"
 
 

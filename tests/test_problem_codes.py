@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 import chainrun
-from chainrun.cli.option_hints import _MENDED, for_command_line
+from chainrun.cli.option_hints import _WITH_OPTIONS, for_command_line
 from chainrun.docs.explain import error_rows, explain, overview
 from chainrun.docs.reference import reference_text
 from chainrun.errors import EXIT_CODES, Problem
@@ -226,7 +226,7 @@ def test_the_option_that_asked_for_it_is_named():
 
 
 def test_options_enter_a_hint_by_code_and_facts_alone():
-    for code in _MENDED:
+    for code in _WITH_OPTIONS:
         plain = Problem("said", hint="done", code=code, facts=(("session_s", 1.0), ("enough", 2.0)))
         other = replace(plain, message="otherwise said", hint="otherwise done")
         told, retold = for_command_line(plain), for_command_line(other)

@@ -40,7 +40,7 @@ def command(
     jobs: Annotated[Path, typer.Argument(metavar="FILE", help="A file of jobs: NAME.jobs.toml.", show_default=False)],
     workers: Workers = None,
     fail_fast: Annotated[bool, typer.Option("--fail-fast", help="Start no more jobs after one has failed.")] = False,
-    names: Annotated[list[str] | None, typer.Option("--jobs", metavar="NAMES", help="Run these jobs alone.")] = None,
+    names: Annotated[list[str] | None, typer.Option("--jobs", metavar="NAMES", help="Run only these jobs.")] = None,
     shard: Annotated[
         str | None, typer.Option("--shard", metavar="K/N", help="Split the jobs into N parts, and run the K-th.")
     ] = None,

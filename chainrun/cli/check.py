@@ -16,7 +16,6 @@ from chainrun.cli.options import (
     LimitWords,
     Overlays,
     Quiet,
-    Recipes,
     Sets,
     Strict,
     Variants,
@@ -43,7 +42,12 @@ WORST_FIRST = (EXIT_RESOURCES, EXIT_USAGE, EXIT_RECIPE, EXIT_AUDIO, EXIT_FAILED,
 
 
 def command(
-    recipes: Recipes,
+    recipes: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="FILES", help="Recipes, files around them, packs; or patterns in quotes.", show_default=False
+        ),
+    ],
     variant: Variants = None,
     overlay: Overlays = None,
     set_: Sets = None,

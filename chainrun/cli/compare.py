@@ -124,7 +124,7 @@ def command(
 
 @dataclass(frozen=True)
 class _Setting:
-    """How recipes are rendered for a comparison."""
+    """Settings for the renders of a comparison."""
 
     chosen: Overrides
     options: RenderOptions

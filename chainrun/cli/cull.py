@@ -76,7 +76,7 @@ def plan(
     else:
         put(f"wrote {write}: " + ", ".join(f"{count} to {word}" for word, count in counts.items()))
         if n:
-            put(f"{n} recipe{'s' if n != 1 else ''} could not be read: no preset is retired as unused; mend them first")
+            put(f"{n} recipe{'s' if n != 1 else ''} could not be read, so no preset is retired as unused")
         else:
             put(f"next: read and edit it, then  chainrun cull try {write}")
     return EXIT_FAILED if n else EXIT_DONE
@@ -97,7 +97,7 @@ def try_(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
-    """Render the affected recipes before and after, and compare.
+    """Render affected recipes with and without the plan, and compare.
 
     No preset or recipe is changed. Exit 1 if a recipe moves by more than the plan's limits.
     """

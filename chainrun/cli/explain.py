@@ -26,7 +26,8 @@ def command(
     word: Annotated[
         str | None,
         typer.Argument(
-            help="A processor, a table of a recipe, limits, errors or changes. Default: list the processors."
+            metavar="WORD",
+            help="A processor, a table of a recipe, limits, errors or changes. Default: list the processors.",
         ),
     ] = None,
     since: Annotated[

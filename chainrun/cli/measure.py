@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def command(
     files: Annotated[
         list[str],
-        typer.Argument(metavar="FILES...", help="Audio files, or patterns in quotes: 'out/*.wav'.", show_default=False),
+        typer.Argument(metavar="FILES", help="Audio files, or patterns in quotes: 'out/*.wav'.", show_default=False),
     ],
     oversample: Annotated[
         int, typer.Option("--oversample", metavar="N", help="Oversampling of the true peak: 4, 8 or 16.")

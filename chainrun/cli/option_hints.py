@@ -14,8 +14,8 @@ from chainrun.problem_codes import Code
 
 def for_command_line(problem: Problem) -> Problem:
     """The problem with a hint that names the option; unchanged where there is none."""
-    mended = _MENDED.get(problem.code)
-    return mended(problem) if mended is not None else problem
+    change = _WITH_OPTIONS.get(problem.code)
+    return change(problem) if change is not None else problem
 
 
 def all_for_command_line(problems: Iterable[Problem]) -> list[Problem]:
@@ -24,12 +24,12 @@ def all_for_command_line(problems: Iterable[Problem]) -> list[Problem]:
 
 
 def error_for_command_line(error: ChainrunError) -> ChainrunError:
-    """An error of the same kind whose problems name the options that mend them."""
+    """An error of the same kind whose problems name the options that solve them."""
     return type(error)(all_for_command_line(error.problems))
 
 
 def _hint(problem: Problem, hint: str) -> Problem:
-    """The problem with another hint, if it has one: a problem without a hint is one that no option mends."""
+    """The problem with another hint, if it has one: where the library gives none, no option helps."""
     return replace(problem, hint=hint) if problem.hint is not None else problem
 
 
@@ -123,7 +123,7 @@ def _with_hint(hint: str) -> Callable[[Problem], Problem]:
     return lambda problem: _hint(problem, hint)
 
 
-_MENDED: dict[Code, Callable[[Problem], Problem]] = {
+_WITH_OPTIONS: dict[Code, Callable[[Problem], Problem]] = {
     Code.OVER_LIMIT: _over_limit,
     Code.UNKNOWN_LIMIT: _unknown_limit,
     Code.BAD_LIMIT: _unknown_limit,

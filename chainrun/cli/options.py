@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 Recipes = Annotated[
     list[str],
-    typer.Argument(metavar="RECIPES...", help="Recipe files, or patterns in quotes: 'songs/*.recipe.toml'.",
+    typer.Argument(metavar="RECIPES", help="Recipe files, or patterns in quotes: 'songs/*.recipe.toml'.",
                    show_default=False),
 ]  # fmt: skip
 OneRecipe = Annotated[Path, typer.Argument(metavar="RECIPE", help="A recipe file.", show_default=False)]
@@ -107,7 +107,7 @@ def paths(option: str, values: Sequence[str] | None) -> tuple[Path, ...]:
 
 
 def files_of(option: str, values: Sequence[str] | None) -> tuple[str, ...]:
-    """The same as text, where patterns are allowed, too."""
+    """Files given as text; patterns are allowed, too."""
     parts = [part for value in values or () for part in ([value] if _exists(value) else several(option, [value]))]
     return tuple(dict.fromkeys(parts))
 
@@ -160,7 +160,7 @@ def overrides(
 
 
 def each_variant(variants: list[str] | None, chosen: Overrides) -> list[Overrides]:
-    """What opens a recipe, once for each variant; once without `--variant`."""
+    """Overrides to open a recipe with, one for each variant; one without `--variant`."""
     return [replace(chosen, variant=name) for name in several("--variant", variants)] or [chosen]
 
 

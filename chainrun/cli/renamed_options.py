@@ -23,5 +23,5 @@ RENAMED: dict[tuple[str, str], str] = {
 
 
 def new_spelling(command: str, option: str) -> str | None:
-    """What to write in place of an option that the command no longer has, or None."""
+    """The spelling today of an option that the command no longer has, or None."""
     return RENAMED.get((command, option))

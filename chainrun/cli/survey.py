@@ -1,4 +1,4 @@
-"""chainrun survey: faults of the stems, and an overlay that mends them."""
+"""chainrun survey: faults of the stems, and an overlay that corrects them."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def command(
         Path, typer.Argument(metavar="RECIPE|FOLDER", help="A recipe, or a folder of audio files.", show_default=False)
     ],
     write: Annotated[
-        Path | None, typer.Option("--write", metavar="FILE", help="Write an overlay that mends the faults.")
+        Path | None, typer.Option("--write", metavar="FILE", help="Write an overlay that corrects the faults.")
     ] = None,
     reference: Annotated[
         str | None, typer.Option("--reference", metavar="NAME", help="The stem to measure arrival times from.")

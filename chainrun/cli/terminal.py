@@ -133,7 +133,7 @@ def show_error(error: ChainrunError, *, as_json: bool) -> None:
 
 
 def show_problems(problems: Sequence[Problem], *, count: bool = True) -> None:
-    """Write problems to stderr, with the options that mend them, and with `count` their number if there are several."""
+    """Write problems to stderr, with the options that solve them; with `count` also their number, if several."""
     for problem in problems:
         talk(for_command_line(problem).text().replace("warning:", doubtful("warning:"), 1))
     if count and len(problems) > 1:
@@ -141,7 +141,7 @@ def show_problems(problems: Sequence[Problem], *, count: bool = True) -> None:
 
 
 def problem_records(problems: Sequence[Problem]) -> list[dict[str, object]]:
-    """Problems as JSON objects, with the options that mend them."""
+    """Problems as JSON objects, with the options that solve them."""
     return [for_command_line(problem).record() for problem in problems]
 
 

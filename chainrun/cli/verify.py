@@ -128,7 +128,7 @@ def _show(verified: Verified, *, annotate: bool) -> None:
 
 
 def _for_command_line(one: Verdict | Refused) -> Verdict | Refused:
-    """The verdict, or the error with the options that mend it."""
+    """The verdict, or the error with the options that solve it."""
     from chainrun.verify.verdicts import Refused
 
     return replace(one, error=error_for_command_line(one.error)) if isinstance(one, Refused) else one

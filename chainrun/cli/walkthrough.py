@@ -87,7 +87,7 @@ def command(
 
 
 def _place(out: Path | None, write: Path | None, embed: bool) -> PagePlace:
-    """Where the page goes. Raises UsageError where that is not said, or said twice."""
+    """The place of the page. Raises UsageError where that is not said, or said twice."""
     from chainrun.report.page import PAGE_ENDINGS, PagePlace
 
     if (out is None) == (write is None):

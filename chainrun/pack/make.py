@@ -24,6 +24,7 @@ from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.recipe.resolve import resolved_data
 from chainrun.recipe.step_files import steps_with_files
+from chainrun.recipe.written import recipe_text
 from chainrun.store.prints import Print, PrintSource
 from chainrun.store.store import Store
 from chainrun.whole_file import beside, safely_resolved, work_folder
@@ -204,7 +205,7 @@ def _fill(
         expected = data.get("expect", {})
         data["expect"] = {key: value for key, value in expected.items() if not re.match(r"stems\.[^.]+\.chain\.", key)}
     _responses(filler, data, opened.path.parent)
-    filler.text(f"{filler.folder}.recipe.toml", _toml(data))
+    filler.text(f"{filler.folder}.recipe.toml", recipe_text(data))
     filler.text("measurements.json", json.dumps(_measurements(result), indent=1, allow_nan=False) + "\n")
     for delivery in result.deliveries[:1]:
         file = Path(delivery.file)
@@ -214,12 +215,6 @@ def _fill(
     filler.text("README.txt", _readme(filler, opened, result, options, licence))
     lines = [f"{digest}  {name}\n" for name, digest in sorted(filler.sums.items())]
     filler.text(SUMS, "".join(lines))
-
-
-def _toml(data: Mapping[str, object]) -> str:
-    import tomli_w
-
-    return tomli_w.dumps(data)
 
 
 def _raw(filler: _Filler, name: str, stem: dict[str, object], files: list[Path]) -> None:

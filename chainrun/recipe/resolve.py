@@ -10,6 +10,7 @@ from chainrun.recipe.load import Opened
 from chainrun.recipe.presets import home_of
 from chainrun.recipe.step_files import steps_with_files
 from chainrun.recipe.tables import plain
+from chainrun.recipe.written import recipe_text
 
 NEEDLESS = ("base", "presets_dirs", "variants")
 
@@ -22,7 +23,7 @@ def resolved_data(opened: Opened, folder: Path) -> dict[str, Any]:
     for node in [*data.get("stems", {}).values(), *data.get("buses", {}).values(), data.get("main", {})]:
         _make_names_unique(node)
     data["stems_dir"] = os.path.relpath(opened.stems_dir.resolve(), folder.resolve())
-    order = ["recipe", "title", "note", "rate_hz", "stems_dir"]
+    order = ["grammar", "title", "note", "rate_hz", "stems_dir"]
     return {key: data[key] for key in [*order, *data] if key in data}
 
 
@@ -55,7 +56,5 @@ def _make_names_unique(node: Any) -> None:
 
 
 def resolved_text(opened: Opened, folder: Path) -> str:
-    """Resolved recipe as TOML, otherwise as `resolved_data`."""
-    import tomli_w
-
-    return tomli_w.dumps(resolved_data(opened, folder))
+    """The resolved recipe as TOML."""
+    return recipe_text(resolved_data(opened, folder))

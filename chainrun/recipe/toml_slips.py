@@ -294,7 +294,7 @@ def _twice(text: str, at: int, tries: _Tries) -> list[_Mending]:
     if end - start > MAX_LINE:
         return []
     rest = len(text) - end
-    header = re.match(r"[ \t]*(\[{1,2})[ \t]*([^\[\]\n]+?)[ \t]*\]{1,2}[ \t]*$", hidden[start:end])
+    header = re.match(r"[ \t]*(\[(\[)?)[ \t]*([^\[\]\n]+?)[ \t]*\](?(2)\])[ \t]*$", hidden[start:end])
     candidates = (
         [_table_twice(text, hidden, start, header)] if header is not None else _keys_twice(text, hidden, start, end)
     )
@@ -308,7 +308,7 @@ def _twice(text: str, at: int, tries: _Tries) -> list[_Mending]:
 
 
 def _table_twice(text: str, hidden: str, start: int, header: re.Match[str]) -> _Mending | None:
-    name = text[start + header.start(2) : start + header.end(2)]
+    name = text[start + header.start(3) : start + header.end(3)]
     bars = header[1]
     parent, _, last = name.rpartition(".")
     first = re.search(rf"^[ \t]*(\[{{1,2}})[ \t]*{re.escape(name)}[ \t]*\]", text[:start], re.MULTILINE)

@@ -154,7 +154,10 @@ def _unknown_tag(wrong: _Wrong) -> Problem:
 
 def _no_tag(wrong: _Wrong) -> Problem:
     if "bands" in wrong.path:
-        return Problem("a band needs `kind`", code=Code.MISSING_KEY)
+        band = wrong.value if isinstance(wrong.value, dict) else {}
+        meant = next((band[key] for key in ("type", "shape", "do") if key in band), None)
+        hint = f'did you mean kind = "{meant}"?' if isinstance(meant, str) and meant.isidentifier() else None
+        return Problem("a band needs `kind`", hint=hint, code=Code.MISSING_KEY)
     message = "a step needs `do` (a processor) or `preset` (a preset's name)"
     meant = [one for one in wrong.value.values() if isinstance(one, str)] if isinstance(wrong.value, dict) else []
     do = next((one for one in meant if one in processors()), None)

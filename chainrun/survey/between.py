@@ -195,7 +195,7 @@ class HitStretches:
         return Drift(one.channel, one.reference, ppm, frames, seconds)
 
     def levels_for_gate(self, name: str) -> GateLevels | None:
-        """Levels of hits and bleed for a gate on a close microphone; None if hits and bleed are not distinct."""
+        """Levels of hits and bleed for a gate on a close microphone; None if the two cannot be separated."""
         drum = self.drum_of(name)
         if drum is None or not len(drum.rows):
             return None

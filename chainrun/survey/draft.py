@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from chainrun.errors import printable
 from chainrun.recipe.toml_text import toml_text
+from chainrun.recipe.written import chain_lines
 from chainrun.survey.advice import LOUD_DC_DBFS, imbalance, to_turn
 from chainrun.survey.between import GateLevels
 from chainrun.survey.channels import NOTHING_DBFS, Channel
@@ -136,14 +137,10 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
         strip = _stem(survey, kit, stem, bus and stem in drum_stems, made=made, copied=stems_copied(survey))
         lines += ["", f"[stems.{stem}]"]
         lines += [f"{key} = {value}" + (f"  # {printable(why)}" if why else "") for key, value, why in strip.keys]
-        if strip.steps:
-            lines.append("chain = [")
-            for step, why in strip.steps:
-                lines += ([f"  # {printable(why)}"] if why else []) + ([f"  {step},"] if step else [])
-            lines.append("]")
+        lines += _chain(strip, f"stems.{stem}")
     if bus:
-        lines += ["", "[buses.kit]", "chain = [", "  # one slow compressor over all drums holds them together"]
-        lines += ['  { preset = "bus/glue", name = "glue" },', "]"]
+        glue = ('{ preset = "bus/glue", name = "glue" }', "one slow compressor over all drums holds them together")
+        lines += ["", "[buses.kit]", *_chain(_DraftStrip(steps=[glue]), "buses.kit")]
         made.presets.append("bus/glue")
     lines += [
         "",
@@ -159,6 +156,19 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
         lines.remove(PRESETS_DIRS)
     made.text = "\n".join(lines) + "\n"
     return made
+
+
+def _chain(strip: _DraftStrip, header: str) -> list[str]:
+    """The steps of a stem or bus, each with its reason above it."""
+    steps: list[dict[str, object]] = []
+    comments: list[list[str]] = [[]]
+    for step, why in strip.steps:
+        comments[-1] += [printable(why)] if why else []
+        if step:
+            steps.append(tomllib.loads(f"step = {step}")["step"])
+            comments.append([])
+    among, after = chain_lines(steps, header, comments)
+    return [*among, *after]
 
 
 def fits(preset: str, n_channels: int) -> bool:

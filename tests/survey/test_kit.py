@@ -207,7 +207,7 @@ def test_stated_distances_are_shown_beside_measured_ones(tmp_path, chainrun):
     shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     recipe = plain_recipe(tmp_path)
     recipe.write_text(
-        recipe.read_text().replace('file = "kick.flac"\n', 'file = "kick.flac"\nsource = { distance_m = 0.14 }\n')
+        recipe.read_text().replace('file = "kick.flac"\n', 'file = "kick.flac"\nmicrophone = { distance_m = 0.14 }\n')
     )
     told_of = chainrun("survey", recipe, "--json").json["groups"][0]["arrivals"]
     kick = next(one for one in told_of if one["channel"] == "kick")
