@@ -36,7 +36,11 @@ Overlays = Annotated[
 ]
 Sets = Annotated[
     list[str] | None,
-    typer.Option("--set", metavar="PATH=VALUE", help="Change one key. Repeat it for more: a value may hold commas."),
+    typer.Option(
+        "--set",
+        metavar="PATH=VALUE",
+        help="Change one key; repeat the option for more keys. A value may contain commas.",
+    ),
 ]
 Only = Annotated[
     list[str] | None,
