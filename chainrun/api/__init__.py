@@ -8,8 +8,8 @@
     print(result.reading_at("buses.kit.chain.0.gain_reduction_max_db"))
     print(chainrun.compare("before.wav", result.deliveries[0].file).sentence())
 
-All raise ChainrunError, whose `problems` say what, where, and what would be allowed, each with a stable `code`; nothing
-is printed. The process that uses it is left as it was: signals, settings, threads, other processes.
+All raise ChainrunError; its `problems` say what is wrong, where, and what is allowed, each with a stable `code`.
+Nothing is printed, and the calling process keeps its signals, settings, threads and child processes.
 """
 
 from chainrun.api.library import apply_cull, make_pack, plan_cull, run_batch, try_cull, undo_cull, write_walkthrough

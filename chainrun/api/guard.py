@@ -1,4 +1,4 @@
-"""Guards the functions for programs: checks names, and turns system errors into ChainrunErrors."""
+"""Wraps the functions for programs: checks file names, and turns system errors into ChainrunErrors."""
 
 from __future__ import annotations
 
@@ -17,29 +17,31 @@ Result = TypeVar("Result")
 
 
 def guarded(function: Callable[Arguments, Result]) -> Callable[Arguments, Result]:
-    """The function, whose system errors are ResourceErrors, and whose names the system can use (else UsageError)."""
+    """Wrap a function: system errors become ResourceErrors, names with zero bytes raise UsageError."""
 
     @wraps(function)
     def call(*arguments: Arguments.args, **named: Arguments.kwargs) -> Result:
         for one in (*arguments, *named.values()):
             if isinstance(one, str | Path) and "\0" in str(one):
                 given = shown(str(one))
-                raise UsageError(Problem("no file can have this name", given=given, code=Code.UNUSABLE_PATH))
+                raise UsageError(
+                    Problem("a file name cannot contain a zero byte", given=given, code=Code.UNUSABLE_PATH)
+                )
         try:
             return function(*arguments, **named)
         except OSError as error:
             file = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else None
-            message = f"could not write or read ({reason(error)})"
+            message = f"a file could not be written or read ({reason(error)})"
             raise ResourceError(Problem(message, file=file, code=Code.READING_OR_WRITING_FAILED)) from error
 
     return call
 
 
 def several(names: Sequence[Name] | Name) -> tuple[Name, ...]:
-    """Names, where one alone may stand for itself."""
+    """Names as a tuple, given as a sequence or as a single name."""
     return (names,) if isinstance(names, str | Path) else tuple(names)
 
 
 def path_or_none(name: Name | None) -> Path | None:
-    """A name as a path, where there is one."""
+    """A name as a path; None for None."""
     return Path(name) if name is not None else None

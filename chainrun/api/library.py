@@ -1,4 +1,4 @@
-"""Preset libraries and many sessions for programs: a yearly cull, batches, packs, walkthroughs."""
+"""Functions for programs: yearly cull, batches, packs, walkthroughs."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ if TYPE_CHECKING:
 def plan_cull(
     libraries: Sequence[Name], recipes: Sequence[str], *, year: int | None = None, store: Name | None = None
 ) -> Proposals:
-    """Propose what to keep, retire or replace in preset libraries, from what presets do and where recipes use them.
+    """Propose which presets to keep, retire or replace, from their sound on test signals and their uses in recipes.
 
-    `recipes` are globs or paths. Writes nothing: `proposals.write(Path("2026.cull.toml"))` does. Raises RecipeError for
-    a preset that is not valid, UsageError for a pattern that finds nothing, ResourceError.
+    `recipes` are patterns or paths. Writes nothing: `proposals.write(Path("2026.cull.toml"))` does. Raises RecipeError
+    for an invalid preset, UsageError for a pattern without recipes, ResourceError.
 
     Example:
         proposals = chainrun.plan_cull(["presets"], ["*.recipe.toml"], year=2026)
@@ -40,9 +40,9 @@ def plan_cull(
 
 @guarded
 def try_cull(plan: Name, *, out: Name | None = None, store: Name | None = None, workers: int | None = None) -> Trial:
-    """Render every recipe that a plan touches, without and with it, and compare. Changes nothing.
+    """Render every recipe that a plan affects, without and with it, and compare. Changes nothing.
 
-    Files stay where `out` names a folder. Raises RecipeError, UsageError, ResourceError.
+    `out` is a folder that keeps the renders. Raises RecipeError, UsageError, ResourceError.
 
     Example:
         trial = chainrun.try_cull("2026.cull.toml", workers=1)
@@ -56,9 +56,9 @@ def try_cull(plan: Name, *, out: Name | None = None, store: Name | None = None, 
 
 @guarded
 def apply_cull(plan: Name) -> list[CullChange]:
-    """Retire and replace presets as a plan says: all of it or nothing, by overlays, so that no recipe is rewritten.
+    """Retire and replace presets as a plan says, all or nothing. An overlay replaces them; recipes stay as written.
 
-    Holds the libraries' locks meanwhile. Raises RecipeError, UsageError, ResourceError.
+    Locks the libraries meanwhile. Raises RecipeError, UsageError, ResourceError.
 
     Example:
         for change in chainrun.apply_cull("2026.cull.toml"):
@@ -71,7 +71,7 @@ def apply_cull(plan: Name) -> list[CullChange]:
 
 @guarded
 def undo_cull(plan: Name) -> list[CullChange]:
-    """Take a cull back, but for what somebody changed since. Raises RecipeError, UsageError, ResourceError.
+    """Undo a cull, except for files edited since. Raises RecipeError, UsageError, ResourceError.
 
     Example:
         for change in chainrun.undo_cull("2026.cull.toml"):
@@ -84,9 +84,9 @@ def undo_cull(plan: Name) -> list[CullChange]:
 
 @guarded
 def run_batch(jobs: Name, *, store: Name | None = None, workers: int | None = None) -> BatchResult:
-    """Run the jobs of a file; what the last run made already is kept. A job that fails becomes a record.
+    """Run the jobs of a file, except those whose files are up to date. A job that fails becomes a record.
 
-    Raises RecipeError for a file that is not valid or jobs that would write over each other, ResourceError.
+    Raises RecipeError for an invalid file or jobs that would overwrite each other's files, ResourceError.
 
     Example:
         result = chainrun.run_batch("songs.jobs.toml", workers=1)
@@ -110,10 +110,10 @@ def make_pack(
     store: Name | None = None,
     workers: int | None = None,
 ) -> PackResult:
-    """Put stems, the resolved recipe, measurements and the mix into one zip, `target`.
+    """Pack stems, the resolved recipe, measurements and the mix into one zip, `target`.
 
-    `processed` takes stems after their chains in place of the recordings; `licence` is a text file that says what
-    others may do. Raises RecipeError, AudioError, UsageError, ResourceError.
+    `processed` packs stems after their chains instead of the recordings; `licence` is a text file that says what others
+    may do with it. Raises RecipeError, AudioError, UsageError, ResourceError.
 
     Example:
         made = chainrun.make_pack("song.recipe.toml", "song.zip", workers=1)
@@ -139,9 +139,9 @@ def write_walkthrough(
     workers: int | None = None,
     progress: Progress | None = None,
 ) -> Path:
-    """Write a page that shows a mix step by step, with sound before and after each; returns its file.
+    """Write a page that shows a mix step by step, with the sound before and after each step; returns its file.
 
-    `page` is a folder, or one file called NAME.html; needs the extra `report`. Raises RecipeError, AudioError,
+    `page` is a folder, or a single file NAME.html. Needs the extra `report`. Raises RecipeError, AudioError,
     UsageError, ResourceError.
 
     Example:

@@ -1,4 +1,4 @@
-"""Files of an older grammar, rewritten with today's names."""
+"""Rewrites files of an older grammar with today's names."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ from chainrun.whole_file import write_whole
 
 BOM = "\ufeff"
 RECORD_ENDING = ".cull.undo.json"
-"""What a cull keeps for its undo: texts of presets are in it."""
+"""Ending of a cull's record for its undo, which contains texts of presets."""
 GIT_S = 20.0
-"""How long git may take to answer."""
+"""Maximum time to wait for git."""
 
 
 @dataclass(frozen=True)
@@ -35,18 +35,18 @@ class FixedFile:
 
     file: Path
     n_names: int
-    """Places that changed."""
+    """Number of names that changed."""
     in_git: bool
-    """Whether git has the text as it was before: nothing else keeps it."""
+    """Whether git has the former text; no other copy is kept."""
 
 
 @guarded
 def fix_names(files: Sequence[Name], *, allow_roots: Sequence[Name] = ()) -> list[FixedFile]:
     """Rewrite files of an older grammar in place with today's names; comments, order and layout stay.
 
-    Recipes, presets, overlays, files of jobs, cull plans and their records, baselines. With a recipe go its base, the
-    presets that it uses, and its baselines. Returns the files that changed; a file with today's names is left alone.
-    Raises RecipeError, before anything is written, for files that cannot be rewritten with the same meaning.
+    It takes recipes, presets, overlays, files of jobs, cull plans and their records, and baselines. With a recipe it
+    also rewrites its base, the presets that it uses, and its baselines. Returns the changed files. Raises RecipeError,
+    before anything is written, for files that cannot be rewritten with the same meaning.
 
     Example:
         for one in chainrun.fix_names(["song.recipe.toml"]):
@@ -78,7 +78,7 @@ def fix_names(files: Sequence[Name], *, allow_roots: Sequence[Name] = ()) -> lis
 
 
 def _with_companions(path: Path, allow_roots: Sequence[Path]) -> Iterator[Path]:
-    """The file itself; of a recipe, what it is made of and its baselines, too."""
+    """The file itself; for a recipe also the files that it is made of, and its baselines."""
     if not path.is_file():
         raise UsageError(Problem("there is no such file", given=shown_path(path), code=Code.FILE_NOT_FOUND))
     yield path
@@ -88,7 +88,7 @@ def _with_companions(path: Path, allow_roots: Sequence[Path]) -> Iterator[Path]:
     try:
         opened = open_recipe(path, Overrides(allow_roots=allow_roots))
     except ChainrunError:
-        return  # its own problems are for `check`
+        return  # check reports its problems
     yield from opened.files()
     for name in opened.recipe.variants:
         try:
@@ -98,7 +98,7 @@ def _with_companions(path: Path, allow_roots: Sequence[Path]) -> Iterator[Path]:
 
 
 def _text(path: Path) -> str:
-    """The file's text to the byte. Raises ChainrunError."""
+    """A file's text to the byte. Raises ChainrunError."""
     try:
         return path.read_bytes().decode("utf-8")
     except OSError as error:
@@ -107,7 +107,7 @@ def _text(path: Path) -> str:
 
 
 def _today(path: Path, text: str) -> tuple[str, int]:
-    """A file's text with today's names, and how many changed."""
+    """A file's text with today's names, and the number of changes."""
     mark, text = (BOM, text[1:]) if text.startswith(BOM) else ("", text)
     if path.name.endswith(RECORD_ENDING):
         new, n = _record(text)
@@ -125,7 +125,7 @@ def _today(path: Path, text: str) -> tuple[str, int]:
 
 
 def _record(text: str) -> tuple[str, int]:
-    """The record of a cull: texts of presets before and after, and of files that it wrote."""
+    """The text of a cull's record with today's names, also in the texts of presets and files in it."""
     record = json.loads(text)
     n = 0
 
@@ -149,7 +149,7 @@ def _record(text: str) -> tuple[str, int]:
 
 
 def _chains(baseline: Path) -> Mapping[str, Mapping[str, str]]:
-    """For each preset of the baseline's recipe: the hash of its chain today, by its hash with the older names."""
+    """For each preset of the baseline's recipe: the hash of its chain with today's names, by that with older names."""
     from chainrun.verify.changed import presets, presets_as_written
 
     try:
@@ -160,7 +160,7 @@ def _chains(baseline: Path) -> Mapping[str, Mapping[str, str]]:
     if opened is None:
         return {}
     today, written = presets(opened), presets_as_written(opened)
-    # A chain without renamed keys has one hash under both grammars.
+    # A chain without renamed keys has the same hash in both grammars.
     return {name: {written.get(name, now): now, now: now} for name, now in today.items()}
 
 
@@ -184,7 +184,7 @@ def _problems(path: Path, error: Exception) -> list[Problem]:
 
 
 def _in_git(path: Path) -> bool:
-    """Whether git has this text of the file: it is tracked, and not changed since the last commit."""
+    """Whether git has this text of the file: it is tracked, and unchanged since the last commit."""
     git = shutil.which("git")
     if git is None:
         return False

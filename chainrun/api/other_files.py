@@ -50,8 +50,10 @@ def _overlay(_path: Path, table: Table, problems: Problems) -> str:
     version = table.get("grammar", 1)
     if version != 1 or isinstance(version, bool):
         problems.add(table.where["grammar"], "this grammar is not known", given=str(version), code=Code.UNKNOWN_VERSION)
-    n_changes = len([key for key in table if key not in SPECIAL_KEYS])
-    return f"an overlay with {n_changes} keys; its paths are checked together with a recipe"
+    n = len([key for key in table if key not in SPECIAL_KEYS])
+    special = [key for key in ("remove", "replace_presets") if key in table]
+    holds = " and ".join([*([f"{n} key{'s' if n != 1 else ''}"] if n or not special else []), *special])
+    return f"an overlay with {holds}; its paths are checked together with a recipe"
 
 
 def _jobs(path: Path, _table: Table, _problems: Problems) -> str:
@@ -70,7 +72,8 @@ def _cull(path: Path, _table: Table, _problems: Problems) -> str:
 def _baseline(path: Path, _table: Table, _problems: Problems) -> str:
     from chainrun.verify.baseline import read
 
-    return f"valid; {len(read(path).deliveries)} deliveries"
+    n = len(read(path).deliveries)
+    return f"valid; {n} deliver{'ies' if n != 1 else 'y'}"
 
 
 _CHECKS: dict[FileKind, Callable[[Path, Table, Problems], str]] = {

@@ -1,4 +1,4 @@
-"""Recipes for programs: load, check, plan, render."""
+"""Functions for programs: load, check, plan and render recipes."""
 
 from __future__ import annotations
 
@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 
 
 Value = str | int | float | bool | Sequence["Value"] | Mapping[str, "Value"]
-"""A value of a recipe, as a program gives it."""
+"""A value of a recipe, given by a program."""
 Progress = Callable[[str, float], None]
-"""Hears of a node and the share of it that is rendered, 0 to 1."""
+"""Called with a node's name and its rendered share, 0 to 1."""
 
 
 @guarded
@@ -45,10 +45,10 @@ def load(
     allow_roots: Sequence[Name] = (),
     limits: Sequence[str] = (),
 ) -> Opened:
-    """Open a recipe, with variant, overlays and single values (`set`: path to value) laid over it, in this order.
+    """Open a recipe and apply variant, overlays and single values (`set`: path to value), in this order.
 
-    Neither stems nor their headers are read. `limits` are words like "work_h=30". Raises RecipeError with all problems,
-    UsageError for a limit or a value that is none.
+    Does not read the stems or their headers. `limits` are texts like "work_h=30". Raises RecipeError with all problems,
+    UsageError for an invalid limit or value.
 
     Example:
         recipe = chainrun.load("song.recipe.toml", variant="loud", set={"buses.kit.chain.0.attack_ms": 4})
@@ -58,13 +58,13 @@ def load(
 
 
 def opened_recipe(recipe: Opened | Name) -> Opened:
-    """A recipe that is open already, or opened by its name."""
+    """The recipe itself if it is open already, else opened by its name."""
     return recipe if isinstance(recipe, Opened) else load(recipe)
 
 
 @dataclass(frozen=True)
 class Checked:
-    """Result of a check. `problems` has the warnings, too."""
+    """Result of a check; `problems` includes warnings."""
 
     opened: Opened | None
     plan: Plan | None
@@ -90,12 +90,12 @@ def check(
     limits: Sequence[str] = (),
     strict: bool = False,
 ) -> Checked:
-    """Check whether a recipe would render: its grammar, presets, expectations, all variants, and the stems' headers.
+    """Check whether a recipe would render: grammar, presets, expectations, all variants, and the stems' headers.
 
-    Or check a file around recipes: a preset, an overlay, a file of jobs, a cull plan, a baseline.
+    It also checks a file around recipes: a preset, an overlay, a file of jobs, a cull plan, a baseline.
 
-    With `strict`, warnings about presets (retired, changed) are errors. Raises nothing for a bad recipe: look at
-    `valid` and `problems`.
+    With `strict`, warnings about presets (retired, changed) are errors. An invalid recipe raises nothing: see `valid`
+    and `problems`.
 
     Example:
         checked = chainrun.check("song.recipe.toml")
@@ -107,7 +107,7 @@ def check(
 
 
 def check_recipe(path: Path, chosen: Overrides, *, strict: bool = False) -> Checked:
-    """`check`, with the overrides together."""
+    """Check a recipe as `check` does, with all overrides in one object."""
     from chainrun.verify.changed import changed_preset_problems, refuse_preset_warnings
 
     kind = FileKind.of_name(path.name)
@@ -158,9 +158,9 @@ def make_plan(
     to_s: float | None = None,
     store: Name | None = None,
 ) -> Plan:
-    """Plan a recipe, a solo of some stems and buses (`only`), or a stretch in seconds of the session; renders nothing.
+    """Plan a recipe without rendering: all of it, some stems and buses (`only`), or a part from `from_s` to `to_s`.
 
-    Hashes the stems; a `store` keeps their hashes. Raises RecipeError, AudioError, UsageError.
+    Hashes the stems; a `store` keeps the hashes. Raises RecipeError, AudioError, UsageError.
 
     Example:
         whole = chainrun.make_plan("song.recipe.toml")
@@ -185,16 +185,16 @@ def render(
     workers: int | None = None,
     progress: Progress | None = None,
 ) -> RenderResult:
-    """Render a recipe into the folder `out`: measured deliveries, nodes and their steps' readings.
+    """Render a recipe into the folder `out`; returns measured deliveries, nodes and their steps' readings.
 
-    The recipe as it is written lands in `out`; with a variant, overlays or values it lands in `out`/RECIPE.CHANGE. A
-    solo (`only`) and a stretch (`from_s`, `to_s`, in seconds) lie beside the whole under names of their own: nothing of
-    that is written over the mix. A plan (`make_plan`) is rendered as it is.
+    A recipe with a variant, overlays or values is rendered into `out`/RECIPE.CHANGE. A render of some stems and buses
+    (`only`) or of a part (`from_s`, `to_s`, in seconds) gets file names of its own, so that it never overwrites the
+    mix. A plan (`make_plan`) is rendered as it is.
 
-    `store` is a folder in which prints are kept, so that nothing is rendered twice; without one none are. `workers`
-    are processes; without them this process renders. Each one runs your main script again, so a script that asks for
-    several needs `if __name__ == "__main__":` around what it does. A target that was missed is no error: see the
-    result's `failures` and `misses`. Raises RecipeError, AudioError, UsageError, ResourceError.
+    `store` is a folder that keeps prints, so that nothing is rendered twice; the default keeps none. `workers` is the
+    number of processes; by default this process renders. Each worker imports your main script, so a script that asks
+    for several needs `if __name__ == "__main__":` around its calls. A missed target is not an error: see `failures`
+    and `misses` of the result. Raises RecipeError, AudioError, UsageError, ResourceError.
 
     Example:
         result = chainrun.render("song.recipe.toml", "solo", only=["kick"], from_s=0.1, store="prints", workers=1)
@@ -209,8 +209,8 @@ def render(
     if isinstance(recipe, Plan) and (only or from_s is not None or to_s is not None):
         raise UsageError(
             Problem(
-                "a plan is rendered as it is: it has its solo and its stretch already",
-                hint="give only, from_s and to_s to make_plan",
+                "a plan already has its selection of nodes and its part of the session",
+                hint="pass only, from_s and to_s to make_plan",
                 code=Code.OPTIONS_CLASH,
             )
         )
@@ -228,7 +228,7 @@ def _overrides(
 ) -> Overrides:
     if values is not None and not isinstance(values, Mapping):
         raise UsageError(
-            Problem("set takes a dict of paths and values", given=type(values).__name__, code=Code.BAD_ASSIGNMENT)
+            Problem("set must be a dict of paths and values", given=type(values).__name__, code=Code.BAD_ASSIGNMENT)
         )
     return Overrides(
         variant,
@@ -240,9 +240,9 @@ def _overrides(
 
 
 def _checked_value(path: str, value: Value) -> tuple[str, Value]:
-    """A value and its path. Raises UsageError for what a recipe cannot hold."""
+    """A value and its path. Raises UsageError for a value that a recipe cannot hold."""
     if not isinstance(path, str):
-        raise UsageError(Problem("a path of set is a text", given=repr(path), code=Code.BAD_ASSIGNMENT))
+        raise UsageError(Problem("a path in set must be a string", given=repr(path), code=Code.BAD_ASSIGNMENT))
     try:
         as_toml(value)
     except (TypeError, RecursionError) as error:

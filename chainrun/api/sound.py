@@ -1,4 +1,4 @@
-"""Sound for programs: measure a file, compare two, hold a recipe to its baseline, survey stems, draft a recipe."""
+"""Functions for programs: measure and compare files, verify recipes, survey stems, draft a recipe."""
 
 from __future__ import annotations
 
@@ -59,9 +59,9 @@ def compare_recipes(
     workers: int | None = None,
     progress: Progress | None = None,
 ) -> Difference:
-    """Render two recipes, or two variants of one, and compare their first deliveries; keeps neither.
+    """Render two recipes, or two variants of one, and compare their first deliveries; keeps no files.
 
-    A side may be an audio file, too. Raises RecipeError, AudioError, UsageError, ResourceError.
+    Either may also be an audio file. Raises RecipeError, AudioError, UsageError, ResourceError.
 
     Example:
         found = chainrun.compare_recipes("song.recipe.toml", "song.recipe.toml", variant_b="loud")
@@ -85,10 +85,10 @@ def verify_recipe(
     out: Name | None = None,
     progress: Progress | None = None,
 ) -> Verdict:
-    """Render a recipe, judge what it expects, and hold it to the baseline beside it.
+    """Render a recipe, judge its expectations, and compare it with the baseline beside it.
 
-    Files stay where `out` names a folder. Raises RecipeError, AudioError, ResourceError; a recipe that moved is no
-    error: see `passed`, `checks` and `cause` of the verdict.
+    `out` is a folder that keeps the render. A render that differs from its baseline is not an error: see `passed`,
+    `checks` and `cause` of the verdict. Raises RecipeError, AudioError, ResourceError.
 
     Example:
         verdict = chainrun.verify_recipe("song.recipe.toml")
@@ -109,10 +109,10 @@ def accept_recipe(
     workers: int | None = None,
     progress: Progress | None = None,
 ) -> Verdict:
-    """Render a recipe and write its baseline: this is how it shall sound.
+    """Render a recipe and write its baseline, which accepts the current sound.
 
-    `with_audio` keeps the deliveries beside it, as FLAC. Raises UsageError for a recipe that was changed by overlays or
-    values, RecipeError, AudioError, ResourceError.
+    `with_audio` keeps the deliveries beside it, as FLAC. Raises UsageError for a recipe with overlays or values,
+    RecipeError, AudioError, ResourceError.
 
     Example:
         verdict = chainrun.accept_recipe("song.recipe.toml")
@@ -126,9 +126,9 @@ def accept_recipe(
 
 @guarded
 def survey_stems(source: Opened | Name, *, reference: str | None = None, workers: int = 1) -> SurveyReport:
-    """Survey a recipe's stems, or the audio files of a folder: what is wrong with them. Changes nothing.
+    """Survey a recipe's stems, or the audio files of a folder, for faults. Changes nothing.
 
-    `reference` is the stem against which arrivals are measured. Raises RecipeError, AudioError, UsageError.
+    `reference` is the stem against which arrival times are measured. Raises RecipeError, AudioError, UsageError.
 
     Example:
         report = chainrun.survey_stems("song.recipe.toml")
@@ -147,7 +147,7 @@ def survey_stems(source: Opened | Name, *, reference: str | None = None, workers
 
 @guarded
 def draft_recipe(folder: Name, recipe: Name | None = None, *, workers: int | None = None) -> WrittenDraft:
-    """Write a first recipe for a folder of stems, with the presets that it uses; never over a file.
+    """Write a first recipe for a folder of stems, with the presets that it uses; never overwrites a file.
 
     Surveys the stems, and renders once to find a target. Raises UsageError, AudioError, ResourceError.
 

@@ -1,1 +1,1 @@
-"""Many renders from one file of jobs: restartable, in parallel, on a cluster if there is one."""
+"""Renders many recipes from one file of jobs: restartable, in parallel, on a cluster if there is one."""

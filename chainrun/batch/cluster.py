@@ -1,6 +1,6 @@
-"""Jobs on dask.distributed (extra `cluster`): `local:4` starts workers here, `tcp://HOST:PORT` has its own.
+"""Runs jobs on dask.distributed (extra `cluster`): `local:4` starts workers here, `tcp://HOST:PORT` uses running ones.
 
-Inputs, output and store lie on a file system that all workers see under the same paths.
+Inputs, output and store must be on a file system that all workers see under the same paths.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ from chainrun.scheduler.processes import environment_of_children
 from chainrun.scheduler.scheduler import Scheduler
 
 SAME = ("engine", "code", "numpy", "scipy")
-"""The facts of a worker that must equal those of this program."""
+"""Facts of a worker that must equal those of this program."""
 PATIENCE_S = 15.0
-"""So long a scheduler and its first worker are waited for."""
+"""Maximum time to wait for a scheduler and its first worker."""
 
 Task = TypeVar("Task")
 Result = TypeVar("Result")
@@ -40,10 +40,10 @@ def run_on_cluster(
     store: Path | None,
     say: Callable[[str], None] = lambda _text: None,
 ) -> None:
-    """Run a scheduler's tasks on a cluster; `say` gets a line for each worker that is left out.
+    """Run a scheduler's tasks on a cluster; `say` gets a line for each worker that is excluded.
 
-    Raises UsageError for a place that is none; ResourceError where the workers do not match this program, or the
-    scheduler dies.
+    Raises UsageError for an invalid address; ResourceError if the workers do not match this program or the scheduler
+    dies.
     """
     try:
         from distributed import CancelledError, KilledWorker
@@ -73,7 +73,7 @@ def run_on_cluster(
 def _scheduler_died(where: str) -> ResourceError:
     return ResourceError(
         Problem(
-            "the scheduler died while the batch ran; what was delivered before stays, the next run does the rest",
+            "the scheduler died while the batch ran; files delivered so far stay, and the next run does the rest",
             given=f'"{where}"',
             code=Code.CLUSTER_SCHEDULER_DIED,
         )
@@ -81,7 +81,7 @@ def _scheduler_died(where: str) -> ResourceError:
 
 
 class WrongWorkerError(Exception):
-    """A worker of the cluster runs another program than the one that hands out the work."""
+    """A worker of the cluster runs another program than this one."""
 
     def __init__(self, worker: str, what: str):
         super().__init__(worker, what)
@@ -96,12 +96,12 @@ def _program_now() -> dict[str, str]:
 
 @cache
 def _program() -> dict[str, str]:
-    """The same, found once in a process."""
+    """This program's values of SAME, determined once in a process."""
     return _program_now()
 
 
 def run_checked(function: Callable[[Task], Result], task: Task, program: Mapping[str, str]) -> Result:
-    """Run a task on a worker that is this program. Raises WrongWorkerError: workers come and go while a batch runs."""
+    """Run a task, on a worker. Raises WrongWorkerError for another program: workers may join while a batch runs."""
     here = _program()
     for key, wanted in program.items():
         if here.get(key) != wanted:
@@ -112,7 +112,7 @@ def run_checked(function: Callable[[Task], Result], task: Task, program: Mapping
 
 
 class _Executor(Executor):
-    """Hands tasks to the cluster's workers, but for those that have shown to be wrong: their tasks go elsewhere."""
+    """Gives tasks to the cluster's workers, except to those that run another program."""
 
     def __init__(self, client: Any, say: Callable[[str], None]):
         self._client, self._say = client, say
@@ -121,11 +121,11 @@ class _Executor(Executor):
         self.was_cut_off = False
 
     def scheduler_is_there(self) -> bool:
-        """Whether the connection to the scheduler stands."""
+        """Whether the scheduler is connected."""
         return str(self._client.status) == "running"
 
     def submit(self, function: Callable[..., Any], /, *arguments: Any, **_: Any) -> Future[Any]:
-        """A future of the function's result on some worker."""
+        """Submit a function; returns the future of its result."""
         outer: Future[Any] = Future()
         outer.set_running_or_notify_cancel()
         self._hand_out(outer, function, arguments[0])
@@ -162,7 +162,7 @@ class _Executor(Executor):
         except WrongWorkerError as wrong:
             if wrong.worker not in self._wrong:
                 self._wrong.add(wrong.worker)
-                self._say(f"worker {wrong.worker} runs {wrong.what}: it gets no more jobs, and its job goes elsewhere")
+                self._say(f"worker {wrong.worker} runs {wrong.what}: it gets no more jobs; another runs this one")
             self._hand_out(outer, function, task)
         except BaseException as error:
             self.was_cut_off = self.was_cut_off or not self.scheduler_is_there()
@@ -173,7 +173,7 @@ class _Executor(Executor):
 def _client(where: str) -> Iterator[Any]:
     import distributed
 
-    # Untyped names of the library.
+    # The library's names have no types.
     Client: Any = distributed.Client
     LocalCluster: Any = distributed.LocalCluster
     kind, _, rest = where.partition(":")
@@ -189,7 +189,7 @@ def _client(where: str) -> Iterator[Any]:
                 )
             )
         with ExitStack() as stack, ExitStack() as starting:
-            # The program keeps the environment for workers that are started again; a host has its own back at once.
+            # The program keeps this environment for restarted workers; inside a host it is restored at once.
             (stack if is_program() else starting).enter_context(environment_of_children())
             cluster = stack.enter_context(
                 LocalCluster(
@@ -202,7 +202,7 @@ def _client(where: str) -> Iterator[Any]:
     if kind not in ("tcp", "tls"):
         raise UsageError(
             Problem(
-                "this is no place of workers",
+                "this is not an address of workers",
                 given=f'"{where}"',
                 allowed="local:N, or tcp://HOST:PORT",
                 code=Code.OPTION_VALUE,
@@ -213,7 +213,7 @@ def _client(where: str) -> Iterator[Any]:
         client = Client(where, timeout=PATIENCE_S)
     except (OSError, TimeoutError) as error:
         raise ResourceError(
-            Problem("no scheduler answers there", given=f'"{where}"', code=Code.NO_CLUSTER_SCHEDULER)
+            Problem("no scheduler answers at this address", given=f'"{where}"', code=Code.NO_CLUSTER_SCHEDULER)
         ) from error
     with client:
         try:
@@ -227,19 +227,19 @@ def _client(where: str) -> Iterator[Any]:
 
 @dataclass(frozen=True)
 class WorkerReport:
-    """The program of a worker, and the files that it needs and does not see."""
+    """Report of a worker: its program, and needed files that it does not see."""
 
     program: dict[str, str]
     missing: list[str]
 
     @classmethod
     def of(cls, answer: Mapping[str, str | list[str]]) -> WorkerReport:
-        """Read the answer of `worker_report`, from a worker of any version."""
+        """Read the result of `worker_report`, from a worker of any version."""
         return cls({key: str(answer[key]) for key in SAME}, list(answer["missing"]))
 
 
 def worker_report(paths: Sequence[str]) -> dict[str, str | list[str]]:
-    """The report of the worker that runs this, as plain data: it may be another version than the one that asks."""
+    """The report of the worker that runs this, as plain data, since versions may differ."""
     return {**_program_now(), "missing": [path for path in paths if not Path(path).exists()]}
 
 
@@ -271,7 +271,7 @@ def _check_workers(client: Any, paths: Sequence[Path]) -> None:
             Problem(
                 f"worker {worker} does not see a file",
                 file=path,
-                hint="inputs and store lie on a shared file system",
+                hint="put inputs and store on a shared file system",
                 code=Code.CLUSTER_WORKER_WITHOUT_FILE,
             )
             for path in report.missing

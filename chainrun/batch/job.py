@@ -1,4 +1,4 @@
-"""One job of a batch: rendered, unless its last run made the same; a function of plain data, for any process."""
+"""Runs one job of a batch in any process; skips it if its files would come out the same."""
 
 from __future__ import annotations
 
@@ -8,14 +8,15 @@ import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from chainrun.batch.job_record import JobFile, JobRecord, JobState, MovedByOverlays
+from chainrun.batch.job_record import ChangeByOverlays, JobFile, JobRecord, JobState
 from chainrun.batch.jobs import Job
 from chainrun.batch.summary import RenderSummary
-from chainrun.comparison.moved import largest_move
+from chainrun.comparison.before_after import largest_change
 from chainrun.defect import report_defect, wants_traceback
 from chainrun.delivery import RenderOptions, RenderResult, render
 from chainrun.engine import EventLog
 from chainrun.errors import ChainrunError, Problem, ResourceError
+from chainrun.measured import finite
 from chainrun.plan import Plan, build_plan
 from chainrun.problem_codes import Code
 from chainrun.recipe import open_recipe
@@ -23,7 +24,7 @@ from chainrun.store import Store, hasher
 from chainrun.whole_file import drop_dead
 
 BEFORE = "before"
-"""Where a job's files without its overlays lie, inside its own folder."""
+"""Subfolder of a job's output for its render without overlays."""
 
 
 @dataclass(frozen=True)
@@ -35,21 +36,21 @@ class JobTask:
     workers: int
     log: Path | None
     before: JobRecord | None
-    """The job's record of the last run."""
+    """The job's record from the last run."""
     gain_db: float | None = None
-    """The gain that the whole set shares; None for the job's own."""
+    """Gain shared by the whole set; None for the job's own."""
     measure_only: bool = False
     used_at: float | None = None
-    """When its prints count as used."""
+    """Time of use to note for its prints."""
 
 
 def run_job(task: JobTask) -> JobRecord:
-    """Render one job, unless its last run made the same. Errors become part of the record."""
+    """Render one job, unless its files would come out the same. Errors become part of the record."""
     began = time.perf_counter()
-    log = EventLog(task.log, task.job.name, say=lambda _text: None)  # the batch runner reports a log that is lost
+    log = EventLog(task.log, task.job.name, say=lambda _text: None)  # the batch runner reports an unwritable log
     try:
         return _run(task, log, began)
-    except Exception as error:  # one job's error, a defect too, must not end the batch
+    except Exception as error:  # an error of one job, even a defect, must not end the batch
         failure = _failure(error)
         log.record("error", problems=[one.record() for one in failure.problems], exit_code=failure.exit_code)
         return JobRecord.failed(task.job.name, failure, time.perf_counter() - began)
@@ -58,13 +59,13 @@ def run_job(task: JobTask) -> JobRecord:
 
 
 def _failure(error: Exception) -> ChainrunError:
-    """An error as the record of a job holds it. What a defect says is left out: it may hold names of the user."""
+    """An error for a job's record. The text of a defect is left out: it may contain the user's names."""
     if isinstance(error, ChainrunError):
         return error
     if isinstance(error, MemoryError):
         return ResourceError(Problem("there is not enough memory", code=Code.OUT_OF_MEMORY))
     if isinstance(error, OSError):
-        message = f"could not write or read ({error.strerror})"
+        message = f"a file could not be written or read ({error.strerror})"
         return ResourceError(Problem(message, file=str(error.filename or ""), code=Code.READING_OR_WRITING_FAILED))
     if wants_traceback():
         raise error
@@ -91,7 +92,7 @@ def _run(task: JobTask, log: EventLog, began: float) -> JobRecord:
     rendered = render(plan, job.out, options, log=log)
     if task.store is not None and not task.measure_only:
         Store(task.store).note_render(job.recipe, job.overrides.variant)
-    moved = _moved(job, rendered, options) if job.compare and not task.measure_only else None
+    difference = _difference(job, rendered, options) if job.compare and not task.measure_only else None
     return JobRecord(
         job=job.name,
         state=JobState.MISSED if rendered.failures else JobState.DONE,
@@ -99,29 +100,29 @@ def _run(task: JobTask, log: EventLog, began: float) -> JobRecord:
         error="; ".join(rendered.failures) or None,
         fingerprint=fingerprint,
         files=() if task.measure_only else tuple(map(JobFile.of, paths)),
-        moved=moved,
+        difference=difference,
         result=RenderSummary.of(rendered),
     )
 
 
-def _moved(job: Job, rendered: RenderResult, options: RenderOptions) -> MovedByOverlays:
-    """How far the overlays move the delivery that moves most. The renders without them are kept in BEFORE."""
+def _difference(job: Job, rendered: RenderResult, options: RenderOptions) -> ChangeByOverlays:
+    """Compare with a render without overlays, kept in BEFORE; the delivery that changes most counts."""
     without = open_recipe(job.recipe, replace(job.overrides, overlays=()))
     plan = build_plan(without, only=job.only, hash_file=hasher(options.store))
     before = render(plan, job.out / BEFORE, options)
-    worst = largest_move(before.deliveries, rendered.deliveries)
+    worst = largest_change(before.deliveries, rendered.deliveries)
     if worst is None:
-        return MovedByOverlays()
-    return MovedByOverlays(
-        residual_lu=round(max(-200.0, min(99.0, worst.difference.residual_lu)), 2),
-        louder_lu=round(-worst.difference.gain_db, 2),
+        return ChangeByOverlays()
+    return ChangeByOverlays(
+        residual_lu=finite(worst.difference.residual_lu),
+        level_change_lu=round(-worst.difference.gain_db, 2),
         verdict=worst.difference.sentence(),
         file=worst.after.name,
     )
 
 
 def _fingerprint(task: JobTask, plan: Plan, paths: list[Path]) -> str:
-    """Hash of all that determines a job's files: recipe, stems, what is left of them, engine, and where they go."""
+    """Hash of all that determines a job's files: recipe, stems, engine, gain of the set, and output paths."""
     job = task.job
     prints = [node.identity for node in plan.nodes]
     files = [str(path) for path in paths]

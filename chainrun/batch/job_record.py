@@ -1,4 +1,4 @@
-"""The record of one job: what the batch runner learns when it ends, and what batch.json keeps of it."""
+"""The record of one job, as it is kept in batch.json."""
 
 from __future__ import annotations
 
@@ -13,38 +13,39 @@ from pydantic import AfterValidator, TypeAdapter, ValidationError
 from chainrun.audiofile.read import hash_content
 from chainrun.batch.jobs import plain_path
 from chainrun.batch.summary import RenderSummary
+from chainrun.comparison.verdict import IDENTICAL
 from chainrun.errors import ChainrunError, Problem
 from chainrun.whole_file import stamp
 
 
 class JobState(StrEnum):
-    """How a job ended."""
+    """Outcome of a job."""
 
     DONE = "done"
     """Rendered and delivered."""
     KEPT = "kept"
-    """Not rendered: the files of its last run are there and would come out the same."""
+    """Not rendered: the files of its last run exist and would come out the same."""
     MISSED = "missed"
-    """Delivered, but not at its target, in this run or in the last one."""
+    """Delivered, but a target was missed, in this run or in the last one."""
     FAILED = "failed"
     """Nothing was delivered."""
     NOT_RUN = "not run"
-    """Not begun, since another job failed."""
+    """Not started, because another job failed."""
 
     @property
     def delivered(self) -> bool:
-        """Whether its files are there."""
+        """Whether its files were delivered."""
         return self in (JobState.DONE, JobState.KEPT, JobState.MISSED)
 
     @property
     def good(self) -> bool:
-        """Whether nobody needs to look at it."""
+        """Whether it needs no attention."""
         return self in (JobState.DONE, JobState.KEPT)
 
 
 @dataclass(frozen=True)
 class JobFile:
-    """A delivered file, and how to see that it is still the same."""
+    """A delivered file with its hash and stamp, to detect later changes."""
 
     file: Annotated[str, AfterValidator(plain_path)]
     sha256: str
@@ -52,11 +53,11 @@ class JobFile:
 
     @classmethod
     def of(cls, path: Path) -> JobFile:
-        """A file as it is now. Raises AudioError, OSError."""
+        """The record of a file in its current state. Raises AudioError, OSError."""
         return cls(str(path), hash_content(path), stamp(path))
 
     def is_there(self) -> bool:
-        """Whether the file is there, with the same content."""
+        """Whether the file exists with the same content."""
         path = Path(self.file)
         try:
             return stamp(path) == self.stamp or hash_content(path) == self.sha256
@@ -64,25 +65,25 @@ class JobFile:
             return False
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The record as a JSON object."""
         return {"file": self.file, "sha256": self.sha256, "stamp": list(self.stamp)}
 
 
 @dataclass(frozen=True)
-class MovedByOverlays:
-    """How far a job's overlays move the delivery that they move most."""
+class ChangeByOverlays:
+    """Difference that a job's overlays make, in the delivery that they change most."""
 
     residual_lu: float | None = None
-    """None where all samples are the same."""
-    louder_lu: float = 0.0
-    verdict: str = "the same samples"
+    """None if all samples are identical or the original is silent; see the verdict."""
+    level_change_lu: float = 0.0
+    verdict: str = IDENTICAL
     file: str | None = None
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The record as a JSON object."""
         return {
             "residual_lu": self.residual_lu,
-            "louder_lu": self.louder_lu,
+            "level_change_lu": self.level_change_lu,
             "verdict": self.verdict,
             "file": self.file,
         }
@@ -90,23 +91,23 @@ class MovedByOverlays:
 
 @dataclass(frozen=True)
 class JobRecord:
-    """The record of a job. Times are in seconds and rounded, as batch.json holds them."""
+    """The record of a job. Times are in seconds and rounded as in batch.json."""
 
     job: str
     state: JobState
     seconds: float = 0.0
     error: str | None = None
-    """One line: why it failed, missed its target or was not begun."""
+    """Reason in one line why it failed, missed its target or was not started."""
     kept: bool = False
     """Whether its files are those of an earlier run."""
     fingerprint: str | None = None
     """Hash of all that determines its files."""
     files: tuple[JobFile, ...] = ()
-    moved: MovedByOverlays | None = None
+    difference: ChangeByOverlays | None = None
     result: RenderSummary | None = None
     problems: tuple[Problem, ...] = ()
     exit_code: int | None = None
-    """Exit code of a render that would fail like this job."""
+    """Exit code of a render that fails in the same way."""
 
     @classmethod
     def failed(cls, job: str, error: ChainrunError, seconds: float) -> JobRecord:
@@ -122,20 +123,20 @@ class JobRecord:
 
     @classmethod
     def not_run(cls, job: str) -> JobRecord:
-        """The record of a job that was not begun."""
+        """The record of a job that was not started."""
         return cls(job, JobState.NOT_RUN, error="another job failed")
 
     def kept_again(self, seconds: float) -> JobRecord:
-        """This record of an earlier run as one of this run, which found all as it was."""
+        """This record of an earlier run as one of this run, which found nothing to render."""
         state = JobState.MISSED if self.state is JobState.MISSED else JobState.KEPT
         return replace(self, state=state, kept=True, seconds=round(seconds, 3))
 
     def holds(self, fingerprint: str) -> bool:
-        """Whether a job with this fingerprint is done: delivered in the same way, and its files are there."""
+        """Whether a job with this fingerprint is done: delivered with the same one, and its files still exist."""
         return self.state.delivered and self.fingerprint == fingerprint and all(one.is_there() for one in self.files)
 
     def record(self) -> dict[str, object]:
-        """As a JSON object; its fields depend on the state."""
+        """The record as a JSON object; its fields depend on the state."""
         if self.state.delivered:
             return {
                 "job": self.job,
@@ -145,7 +146,7 @@ class JobRecord:
                 "error": self.error,
                 "fingerprint": self.fingerprint,
                 "files": [one.record() for one in self.files],
-                "moved": self.moved.record() if self.moved is not None else None,
+                "difference": self.difference.record() if self.difference is not None else None,
                 "result": self.result.record() if self.result is not None else None,
             }
         record: dict[str, object] = {
@@ -160,7 +161,7 @@ class JobRecord:
 
     @classmethod
     def from_record(cls, record: object) -> JobRecord | None:
-        """The record that a JSON object holds; None for a damaged one."""
+        """The record from a JSON object; None if that is damaged."""
         try:
             return _RECORD.validate_python(record)
         except ValidationError:
@@ -171,6 +172,6 @@ _RECORD = TypeAdapter(JobRecord)
 
 
 def counts(records: Sequence[JobRecord]) -> str:
-    """How many jobs ended in which state: `2 done, 1 failed`."""
+    """Number of jobs in each state, in words: `2 done, 1 failed`."""
     states = [record.state for record in records]
     return ", ".join(f"{states.count(state)} {state}" for state in dict.fromkeys(states))

@@ -1,4 +1,4 @@
-"""The grammar of NAME.jobs.toml, and the jobs that it comes to."""
+"""Reads NAME.jobs.toml: its grammar, and the jobs it stands for."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ Value = str | int | float | bool | list[Any]
 
 
 def plain_path(text: str) -> str:
-    """A path that a file system can hold. Raises ValueError for others."""
+    """The text, if it is a valid path. Raises ValueError for others."""
     if "\0" in text:
-        raise ValueError("a path holds no zero byte")
+        raise ValueError("a path cannot contain a zero byte")
     return text
 
 
@@ -42,11 +42,11 @@ class JobSettings(StrictModel):
     variant: Name | None = Field(None, description="a variant of the recipe")
     overlays: list[Path_] = Field(default_factory=list, max_length=64, description="overlays, in their order")
     set: dict[str, Value] = Field(default_factory=dict, max_length=1000, description="PATH = value, as --set does")
-    only: list[Name] = Field(default_factory=list, max_length=256, description="stems or buses; the rest is mute")
-    compare: bool = Field(False, description="render without the overlays, too, into before/, and tell what moved")
-    stems_dir: Path_ | None = Field(None, description="the stems' folder, in place of the recipe's")
+    only: list[Name] = Field(default_factory=list, max_length=256, description="stems or buses; all others are mute")
+    compare: bool = Field(False, description="render without the overlays, too, into before/, and compare")
+    stems_dir: Path_ | None = Field(None, description="folder of the stems, instead of the recipe's")
     allow_roots: list[Path_] = Field(
-        default_factory=list, max_length=64, description="folders that may be reached, too"
+        default_factory=list, max_length=64, description="more folders that recipes may read"
     )
 
 
@@ -54,16 +54,16 @@ class JobEntry(JobSettings):
     """One or several recipes, rendered with the same settings."""
 
     recipes: list[Path_] = Field(min_length=1, max_length=10000, description="recipes, or patterns with * ? [] **")
-    name: Name | None = Field(None, description="of a job with one recipe; else it is RECIPE or RECIPE.VARIANT")
-    out: Path_ | None = Field(None, description="output folder; else NAME inside the batch's")
+    name: Name | None = Field(None, description="name of a job with one recipe (default: RECIPE or RECIPE.VARIANT)")
+    out: Path_ | None = Field(None, description="output folder (default: NAME inside the batch's)")
     note: str | None = Field(None, description="free text")
 
 
 class OneGain(StrictModel):
-    """One gain for a whole set, so that its recipes keep their levels against each other."""
+    """One gain for a whole set of recipes, which keeps the balance between them."""
 
-    target_lufs: float = Field(ge=-60, le=0, description="integrated loudness of the loudest one's main")
-    max_dbtp: float = Field(-1.0, ge=-60, le=6, description="true peak that none of them passes")
+    target_lufs: float = Field(ge=-60, le=0, description="integrated loudness of the loudest main")
+    max_dbtp: float = Field(-1.0, ge=-60, le=6, description="maximum true peak of all of them")
 
 
 class JobsFile(StrictModel):
@@ -71,18 +71,16 @@ class JobsFile(StrictModel):
 
     grammar: Version = Field(description="version of the grammar")
     note: str | None = Field(None, description="free text")
-    out: Path_ = Field("out", description="folder of all output, and of batch.json")
-    on_error: Literal["stop", "continue"] = Field("continue", description="what becomes of the rest if a job fails")
-    one_gain: OneGain | None = Field(None, description="one gain for all, in place of the deliveries' targets")
-    defaults: JobSettings = Field(
-        default_factory=lambda: JobSettings(), description="for every job that says nothing else"
-    )
+    out: Path_ = Field("out", description="folder for all output and batch.json")
+    on_error: Literal["stop", "continue"] = Field("continue", description="what to do after a job failed")
+    one_gain: OneGain | None = Field(None, description="one gain for all recipes, instead of the deliveries' targets")
+    defaults: JobSettings = Field(default_factory=lambda: JobSettings(), description="defaults for all jobs")
     job: list[JobEntry] = Field(min_length=1, max_length=10000, description="the jobs")
 
 
 @dataclass(frozen=True)
 class Job:
-    """One recipe to render, with all that is laid over it."""
+    """One recipe to render, with all its overrides."""
 
     name: str
     recipe: Path
@@ -90,12 +88,12 @@ class Job:
     out: Path
     only: tuple[str, ...] = ()
     compare: bool = False
-    """Whether it is rendered without its overlays, too, and compared with that."""
+    """Whether to render it without its overlays, too, and compare."""
 
 
 @dataclass(frozen=True)
 class Jobs:
-    """All jobs of a file, in its order."""
+    """All jobs of a file, in the file's order."""
 
     path: Path
     out: Path
@@ -105,7 +103,7 @@ class Jobs:
 
 
 def open_jobs(path: Path, limits: Limits | None = None, allow_roots: Sequence[Path] = ()) -> Jobs:
-    """Read a file of jobs, whose recipes are held to `limits` and may read `allow_roots`, too.
+    """Read a file of jobs; `limits` apply to its recipes, which may also read `allow_roots`.
 
     Raises RecipeError with every problem in it.
     """
@@ -114,10 +112,10 @@ def open_jobs(path: Path, limits: Limits | None = None, allow_roots: Sequence[Pa
     limits = limits or Limits.of(())
     table = read_toml(path, problems, limits, kind=FileKind.JOBS)
     problems.stop_if_any()
-    assert table is not None, "a file that cannot be read tells why"
+    assert table is not None, "reading fails with a problem"
     model = validate(JobsFile, table, problems)
     problems.stop_if_any()
-    assert model is not None, "a model that fails tells why"
+    assert model is not None, "validation fails with a problem"
     here = path.parent
     base = here / model.out
     found: list[Job] = []
@@ -126,13 +124,13 @@ def open_jobs(path: Path, limits: Limits | None = None, allow_roots: Sequence[Pa
         if not recipes:
             problems.add(
                 place_of(table, ("job", i, "recipes")),
-                "no recipe is found",
+                "no recipe found",
                 given=", ".join(entry.recipes),
                 code=Code.NO_RECIPE_FOUND,
             )
         for key, value, message in (
-            ("name", entry.name, "a name goes with one recipe"),
-            ("out", entry.out, "out goes with one recipe"),
+            ("name", entry.name, "name requires a single recipe"),
+            ("out", entry.out, "out requires a single recipe"),
         ):
             if value is not None and len(recipes) > 1:
                 place, given = place_of(table, ("job", i, key)), f"{len(recipes)} recipes"
@@ -144,7 +142,7 @@ def open_jobs(path: Path, limits: Limits | None = None, allow_roots: Sequence[Pa
             if any(other.name == job.name for other in found):
                 problems.add(
                     place_of(table, ("job", i)),
-                    "two jobs have one name",
+                    "two jobs have the same name",
                     given=f'"{job.name}"',
                     hint="give one of them a name",
                     code=Code.TWO_JOBS_ONE_NAME,
@@ -155,7 +153,7 @@ def open_jobs(path: Path, limits: Limits | None = None, allow_roots: Sequence[Pa
 
 
 def _recipes(here: Path, patterns: Sequence[str]) -> list[Path]:
-    """Files that are named or match, each once, in the order of the patterns and then of their names."""
+    """Recipes by paths and patterns, each once, in the order of the patterns and then by name."""
     found: dict[Path, None] = {}
     for pattern in patterns:
         if glob.has_magic(pattern):
@@ -191,12 +189,12 @@ def _job(here: Path, base: Path, defaults: JobSettings, entry: JobEntry, *, reci
 
 
 def _toml(value: Value) -> str:
-    """A value as TOML writes it: JSON's text, numbers, booleans and arrays are TOML's, too."""
+    """A value in TOML's notation: JSON's strings, numbers, booleans and arrays are valid TOML."""
     return json.dumps(value, ensure_ascii=False)
 
 
 def chosen_jobs(jobs: Jobs, names: Sequence[str], shard: str | None) -> list[Job]:
-    """The named jobs (without names: all) of a share. Raises UsageError for an unknown name, or one that is not K/N."""
+    """The named jobs (by default all) in the part `shard`. Raises UsageError for an unknown name or an invalid part."""
     found = list(jobs.jobs)
     if names:
         known = [job.name for job in found]
@@ -220,13 +218,13 @@ def chosen_jobs(jobs: Jobs, names: Sequence[str], shard: str | None) -> list[Job
 
 
 def shard_of(text: str) -> tuple[int, int]:
-    """`2/8` as (2, 8)."""
+    """Parse a part of the jobs: `2/8` as (2, 8)."""
     part, slash, count = text.partition("/")
     if slash and part.isdigit() and count.isdigit() and 1 <= int(part) <= int(count):
         return int(part), int(count)
     raise UsageError(
         Problem(
-            "this is no share",
+            "this is not a part K/N of the jobs",
             given=f'"{text}"',
             allowed="K/N, K from 1 to N: 2/8",
             code=Code.OPTION_VALUE,
@@ -236,7 +234,7 @@ def shard_of(text: str) -> tuple[int, int]:
 
 
 def clash(paths: Sequence[tuple[str, Path]]) -> RecipeError | None:
-    """The error of two jobs that would write one file, if there are any."""
+    """The error for jobs that would write the same file; None if there are none."""
     owners: dict[Path, str] = {}
     problems = []
     for name, path in paths:
@@ -247,7 +245,7 @@ def clash(paths: Sequence[tuple[str, Path]]) -> RecipeError | None:
                     "two jobs would write the same file",
                     file=shown_path(path),
                     given=f"{other}, {name}",
-                    hint="give one of them another out",
+                    hint="set another `out` for one of them",
                     code=Code.DELIVERIES_COLLIDE,
                 )
             )

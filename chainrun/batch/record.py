@@ -1,9 +1,9 @@
-"""batch.json: the record of each job, which the next run reads; and the journal that is kept while a run lasts.
+"""Keeps batch.json, the record of each job for the next run, and the journal of a run in progress.
 
-Each job that ends is a line appended to `.batch.json.MACHINE-PID.journal`, so that a kill loses nothing and the cost of
-400 jobs is not that of 400 whole files. batch.json itself is written beside its place and renamed: at the end, and
-before that no more often than it costs little. Two runs over one file of jobs keep each other's records: each lays what
-it ran over what it finds, under a lock (flock) on the folder.
+When a job ends, a line is appended to `.batch.json.MACHINE-PID.journal`, so that a kill loses nothing and batch.json
+need not be written for every job. batch.json itself is replaced as a whole at the end, and before that only as often
+as it costs little time. Two runs over one file of jobs keep each other's records: each merges its own into the file,
+under a lock (flock) on the folder.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ from chainrun.batch.job_record import JobRecord, JobState
 from chainrun.errors import ResourceError, shown_path
 from chainrun.whole_file import is_alive, this_machine, write_whole
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 SHARE_OF_TIME = 0.05
-"""Maximum share of a run that writing batch.json may take."""
+"""Maximum share of a run's time for writing batch.json."""
 
 
 def batch_document(records: Iterable[JobRecord], seconds: float) -> dict[str, object]:
-    """Records of jobs as one JSON document: batch.json, and what `batch --json` shows."""
+    """Records of jobs as one JSON document, for batch.json and `batch --json`."""
     return {
         "schema_version": SCHEMA_VERSION,
         "engine": __version__,
@@ -39,24 +39,24 @@ def batch_document(records: Iterable[JobRecord], seconds: float) -> dict[str, ob
 
 
 class BatchRecord:
-    """The records of one run's jobs, over those of earlier runs. `say` gets one line if they cannot be written."""
+    """Records of a run's jobs, merged into those of earlier runs. `say` gets one line if they cannot be written."""
 
     def __init__(self, path: Path, order: Sequence[str], say: Callable[[str], None]):
         self.path, self._order, self._say = path, list(order), say
         self.lost = False
-        """Whether something of it could not be written."""
+        """Whether some record could not be written."""
         self.records: dict[str, JobRecord] = {}
         self._began = time.monotonic()
         self._spent = 0.0
         self._journal: IO[bytes] | None = None
         before, damaged = _read(path)
         if damaged:
-            say(f"{shown_path(path)} is damaged or of another version, and was not read: its jobs are run anew")
+            say(f"{shown_path(path)} is damaged or of another version, and was not read: all jobs run again")
         self.before = {**before, **_left_by_dead_runs(path)}
-        """The records of earlier runs."""
+        """Records of earlier runs."""
 
     def add(self, record: JobRecord) -> None:
-        """Keep the record of a job that has ended."""
+        """Add the record of a job that has ended."""
         self.records[record.job] = record
         if self.lost:
             return
@@ -73,14 +73,14 @@ class BatchRecord:
             self.write(0.0)
 
     def write(self, seconds: float) -> None:
-        """Write batch.json: this run's records over those that are there."""
+        """Write batch.json: this run's records merged into those in the file."""
         if self.lost:
             return
         began = time.monotonic()
         try:
             with _locked(self.path.parent):
                 there, _ = _read(self.path)
-                # What was not begun this time stays as the last run left it.
+                # A job that was not started keeps the record of its last run.
                 known = {**self.before, **there}
                 begun = {
                     k: one for k, one in self.records.items() if one.state is not JobState.NOT_RUN or k not in known
@@ -95,7 +95,7 @@ class BatchRecord:
         self._spent += time.monotonic() - began
 
     def close(self, seconds: float) -> None:
-        """Write all of it, and take the journals away."""
+        """Write batch.json, and remove the journals."""
         self.write(seconds)
         if self._journal is not None:
             self._journal.close()
@@ -106,7 +106,7 @@ class BatchRecord:
 
     def _lose(self, why: str) -> None:
         self.lost = True
-        self._say(f"{shown_path(self.path)} cannot be written ({why}): the next run will not know what this one did")
+        self._say(f"{shown_path(self.path)} cannot be written ({why}): the next run will repeat this one's jobs")
 
 
 def _journal_of(path: Path) -> Path:
@@ -114,7 +114,7 @@ def _journal_of(path: Path) -> Path:
 
 
 def _dead_journals(path: Path) -> list[Path]:
-    """Journals of runs of this machine that were killed."""
+    """Journals of killed runs on this machine."""
     found = []
     for journal in sorted(path.parent.glob(f".{path.name}.{this_machine()}-*.journal")):
         pid = journal.name.removesuffix(".journal").rpartition("-")[2]
@@ -128,7 +128,7 @@ def _left_by_dead_runs(path: Path) -> dict[str, JobRecord]:
     for journal in _dead_journals(path):
         with suppress(OSError):
             for line in journal.read_bytes().split(b"\n"):
-                with suppress(ValueError, RecursionError):  # the last line may be cut
+                with suppress(ValueError, RecursionError):  # the last line may be incomplete
                     record = JobRecord.from_record(json.loads(line, parse_constant=_no_constant))
                     if record is not None:
                         found[record.job] = record
@@ -136,20 +136,20 @@ def _left_by_dead_runs(path: Path) -> dict[str, JobRecord]:
 
 
 def _no_constant(name: str) -> None:
-    raise ValueError(f"{name} is no number")
+    raise ValueError(f"{name} is not a number")
 
 
 def _read(path: Path) -> tuple[dict[str, JobRecord], bool]:
-    """The records of a batch.json, and whether it is damaged; nothing where there is none."""
+    """The records of a batch.json, and whether it is damaged; empty if there is no file."""
     try:
         if not stat.S_ISREG(path.stat().st_mode):
-            return {}, True  # a device or a pipe would never end
+            return {}, True  # reading a device or a pipe might never end
         document = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_constant)
         jobs = document["jobs"]
         if document["schema_version"] != SCHEMA_VERSION:
             raise ValueError("of another version")
         if not isinstance(jobs, list):
-            raise TypeError("jobs is no list")
+            raise TypeError("jobs is not a list")
     except FileNotFoundError:
         return {}, False
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
@@ -160,7 +160,7 @@ def _read(path: Path) -> tuple[dict[str, JobRecord], bool]:
 
 @contextmanager
 def _locked(folder: Path) -> Iterator[None]:
-    """One writer at a time, where the file system knows locks."""
+    """Allow one writer at a time, if the file system supports locks."""
     opened = os.open(folder, os.O_RDONLY)
     try:
         with suppress(OSError):

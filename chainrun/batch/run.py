@@ -1,4 +1,4 @@
-"""The batch runner: renders what is not done or has changed, jobs side by side, and keeps a record for the next run."""
+"""Runs a batch: renders jobs that are new or have changed, in parallel, and keeps a record for the next run."""
 
 from __future__ import annotations
 
@@ -26,25 +26,25 @@ from chainrun.store.store import GB, Store, limit_gb
 from chainrun.whole_file import drop_dead, safely_resolved
 
 STEP_S = 0.01
-"""Between the times of use of two jobs' prints: the store drops those of the last jobs first."""
+"""Interval between the times of use of two jobs' prints, so that the store prunes those of the last jobs first."""
 
 
 @dataclass(frozen=True)
 class BatchOptions:
-    """How to run a batch."""
+    """Options of a batch."""
 
     workers: int | None = None
-    """Processes; None for as many as this machine has processors."""
+    """Worker processes. Default: as many as this machine has processors."""
     store: Path | None = None
     """Folder of kept prints; None keeps none."""
     fail_fast: bool = False
-    """Whether no more jobs are begun after one failed."""
+    """Whether to start no more jobs after one failed."""
     jobs: tuple[str, ...] = ()
     """Names of jobs; none for all."""
     shard: str | None = None
-    """K/N: the K-th of N shares of the jobs."""
+    """K/N: the K-th of N parts of the jobs."""
     log: Path | None = None
-    """File to which events are appended."""
+    """File to append events to."""
     cluster: str | None = None
     """Workers of dask.distributed: local:N or tcp://HOST:PORT."""
     refuse: Callable[[Opened], None] | None = None
@@ -53,7 +53,7 @@ class BatchOptions:
 
 @dataclass
 class BatchResult:
-    """Result of a batch: every job's record, in the order of the file."""
+    """Result of a batch: the record of every job, in the file's order."""
 
     path: Path
     """The file batch.json."""
@@ -64,11 +64,11 @@ class BatchResult:
 
     @property
     def failed(self) -> bool:
-        """Whether any job of this run failed, missed its target, or was not begun because another one had failed."""
+        """Whether any job of this run failed, missed its target, or was not started because another one had failed."""
         return any(not record.state.good for record in self.records.values())
 
     def record(self) -> dict[str, object]:
-        """As one JSON document."""
+        """The result as one JSON document."""
         return batch_document(self.records.values(), self.seconds)
 
 
@@ -81,9 +81,9 @@ def run_batch(
 ) -> BatchResult:
     """Run the jobs of a file (`open_jobs`), and write batch.json into its output folder.
 
-    `ended` is called with the record of each job as it ends, `say` with each line that concerns the whole batch. A job
-    that fails becomes a record; raised are UsageError for options that fit no job, RecipeError where two jobs would
-    write the same file or a job would write over an input (before any work), ResourceError for a lost cluster.
+    `ended` is called with the record of each job as it ends, `say` with each line about the whole batch. A job that
+    fails becomes a record. Raises UsageError for options that fit no job, RecipeError (before any work) if two jobs
+    would write the same file or a job would overwrite an input, ResourceError for a lost cluster.
     """
     return BatchRunner(jobs, options or BatchOptions(), ended, say).run()
 
@@ -101,7 +101,7 @@ class BatchRunner:
         self.store = options.store.absolute() if options.store is not None else None
         self.log_file = options.log.absolute() if options.log is not None else None
         if self.store is not None:
-            Store(self.store)  # it is there before workers look for it
+            Store(self.store)  # create it before the workers use it
         self.chosen = chosen_jobs(jobs, options.jobs, options.shard)
         check_folder(jobs.out)
         self.result = BatchResult(jobs.out / _name(options.shard))
@@ -112,13 +112,13 @@ class BatchRunner:
         self.workers = options.workers or processors_here()
 
     def say(self, text: str) -> None:
-        """Report something once."""
+        """Report a line, once."""
         if text not in self.said:
             self.said.append(text)
             self._say(text)
 
     def run(self) -> BatchResult:
-        """Run them; returns the records of all chosen jobs."""
+        """Run the chosen jobs; returns their records."""
         unfit = self._take_up()
         self.record = BatchRecord(self.result.path, [job.name for job in self.jobs.jobs], self.say)
         stop = self.jobs.stop_on_error or self.options.fail_fast
@@ -136,7 +136,7 @@ class BatchRunner:
             self.result.seconds = time.perf_counter() - self.began
             self.record.close(self.result.seconds)
             self.log.close()
-            for path in self.paths:  # of jobs whose worker was ended
+            for path in self.paths:  # files of jobs whose worker was stopped
                 drop_dead(path)
             if self.store is not None:
                 with suppress(ChainrunError, OSError):
@@ -146,7 +146,7 @@ class BatchRunner:
         return self.result
 
     def _take_up(self) -> list[JobRecord]:
-        """Open every job's recipe; the records of those that cannot be. Raises RecipeError for clashes."""
+        """Open every job's recipe; returns records of those that cannot be opened. Raises RecipeError for clashes."""
         inputs, bytes_of = _inputs(self.jobs)
         paths: list[tuple[str, Path]] = []
         unfit: list[JobRecord] = []
@@ -175,8 +175,8 @@ class BatchRunner:
         limit = limit_gb()
         if n_bytes > limit * GB:
             self.say(
-                f"these jobs' prints take up to {n_bytes / GB:.2g} GB, and the store keeps {limit:g} GB: those of the "
-                f"last jobs are rendered again every time; CHAINRUN_STORE_GB raises the limit"
+                f"these jobs' prints take up to {n_bytes / GB:.2g} GB, and the store keeps {limit:g} GB: the last jobs "
+                f"are rendered again every time; CHAINRUN_STORE_GB raises the limit"
             )
 
     def _end(self, record: JobRecord) -> None:
@@ -205,7 +205,7 @@ class BatchRunner:
         )
 
     def _find_gain(self, wanted: OneGain) -> None:
-        """The gain is that of the whole set, whatever part of it is rendered here."""
+        """Find the gain of the whole set, whichever part of it is rendered here."""
         measured: dict[str, JobRecord] = {}
         others = {job.name: job for job in self.jobs.jobs if job.name not in self.ready}
         scheduler: Scheduler[JobTask, JobRecord] = Scheduler(
@@ -217,7 +217,7 @@ class BatchRunner:
         self._drive(scheduler, others)
         for name in others:
             if name not in measured or measured[name].result is None:
-                self.log.record("warning", message=f"{name}: cannot be measured; the set's gain goes without it")
+                self.log.record("warning", message=f"{name}: cannot be measured; the set's gain does not include it")
         self.gain_db = _gain_of_set(wanted, measured.values())
 
     def _run_jobs(self, stop: bool) -> None:
@@ -227,7 +227,7 @@ class BatchRunner:
                 scheduler.stop()
 
         def again(name: str) -> None:
-            self.log.record("warning", message=f"{name}: the worker process died; tried once more, alone")
+            self.log.record("warning", message=f"{name}: the worker process died; the job runs once more, alone")
 
         scheduler: Scheduler[JobTask, JobRecord] = Scheduler(
             run_job,
@@ -248,18 +248,18 @@ class BatchRunner:
             return
         from chainrun.batch.cluster import run_on_cluster
 
-        def told(text: str) -> None:
+        def say_and_log(text: str) -> None:
             self.say(text)
             self.log.record("warning", message=text)
 
         recipes = [job.recipe for job in (*self.ready.values(), *(others or {}).values())]
-        run_on_cluster(self.options.cluster, scheduler, needs, recipes=recipes, store=self.store, say=told)
+        run_on_cluster(self.options.cluster, scheduler, needs, recipes=recipes, store=self.store, say=say_and_log)
 
 
 def _inputs(jobs: Jobs) -> tuple[dict[Path, str], dict[str, int]]:
-    """Every file that any job of the file reads, resolved, with the job; and about how large each job's prints are.
+    """All files that jobs read, resolved, with the job's name; and the estimated size of each job's prints.
 
-    What cannot be opened fails later, by name.
+    Recipes that cannot be opened are skipped here; they fail as jobs.
     """
     found = {safely_resolved(jobs.path): "the file of jobs"}
     sizes: dict[str, int] = {}
@@ -277,13 +277,13 @@ def _inputs(jobs: Jobs) -> tuple[dict[Path, str], dict[str, int]]:
 
 
 def _over_inputs(paths: Iterable[tuple[str, Path]], inputs: Mapping[Path, str]) -> RecipeError | None:
-    """The error of a job that would write over what it or another job reads."""
+    """The error for jobs that would overwrite an input of any job; None if there are none."""
     problems = [
         Problem(
             "a delivery would be written over an input",
             file=shown_path(path),
             given=f"written by {name}, read by {inputs[path]}",
-            hint="give that job another out, or the delivery another name",
+            hint="set another `out` for that job, or rename the delivery",
             code=Code.DELIVERY_IN_THE_WAY,
         )
         for name, path in paths
@@ -293,7 +293,7 @@ def _over_inputs(paths: Iterable[tuple[str, Path]], inputs: Mapping[Path, str]) 
 
 
 def _gain_of_set(wanted: OneGain, records: Iterable[JobRecord]) -> float:
-    """The gain in dB that brings the loudest main to the target, if none of them passes the true peak by it."""
+    """The gain in dB that brings the loudest main to the target, limited by the maximum true peak of all."""
     mains = [record.result.nodes["main"].measured for record in records if record.result is not None]
     loudest = max((main.integrated_lufs for main in mains), default=-math.inf)
     peak = max((main.true_peak_dbtp for main in mains if main.true_peak_dbtp is not None), default=-math.inf)

@@ -1,4 +1,4 @@
-"""Summary of a job's render in batch.json: its result without the curves of readings."""
+"""Summarises a job's render for batch.json: its result without the curves of readings."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from chainrun.measured import Measured, measured_record
 
 
 def _with_infinities(value: Any) -> Any:
-    """Readings of a JSON record with minus infinity again where null stands for it."""
+    """Readings from a JSON record, with null turned back into minus infinity."""
     if not isinstance(value, dict):
         return value
     found = {key: -math.inf if one is None else one for key, one in value.items()}
@@ -40,7 +40,7 @@ class DeliverySummary:
     limited_max_db: float | None
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The summary as a JSON object."""
         return {
             "file": self.file,
             "measured": measured_record(self.measured),
@@ -55,7 +55,7 @@ class DeliverySummary:
 
 @dataclass(frozen=True)
 class NodeSummary:
-    """One rendered node, without the readings of its steps: curves would make the record of many jobs huge."""
+    """One rendered node, without the readings of its steps, whose curves would make batch.json huge."""
 
     kind: str
     measured: Readings
@@ -65,7 +65,7 @@ class NodeSummary:
     identity: str
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The summary as a JSON object."""
         return {
             "kind": self.kind,
             "measured": measured_record(self.measured),
@@ -78,7 +78,7 @@ class NodeSummary:
 
 @dataclass(frozen=True)
 class RenderSummary:
-    """Result of a job's render, as its record holds it."""
+    """Result of a job's render, for its record."""
 
     schema_version: int
     engine: str
@@ -93,11 +93,11 @@ class RenderSummary:
 
     @classmethod
     def of(cls, result: RenderResult) -> RenderSummary:
-        """The summary of a render: the same, whether it comes from the render or from batch.json."""
+        """The summary of a render, equal to what batch.json yields."""
         return _SUMMARY.validate_python(result.record())
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The summary as a JSON object."""
         return {
             "schema_version": self.schema_version,
             "engine": self.engine,

@@ -137,10 +137,10 @@ def _row(record: JobRecord) -> list[str]:
 
 def _moved(result: BatchResult) -> str:
     """A table of what the overlays changed in each job, the largest change first; empty where none was compared."""
-    moved = [(name, record.moved) for name, record in result.records.items() if record.moved is not None]
+    moved = [(name, record.difference) for name, record in result.records.items() if record.difference is not None]
     if not moved:
         return ""
     moved.sort(key=lambda one: -(one[1].residual_lu or -999.0))
-    rows = [[shortened(name, 28), number(one.residual_lu), f"{one.louder_lu:+.1f}"] for name, one in moved]
-    verdicts = [f"{name}: {one.verdict}" for name, one in moved if one.residual_lu is not None]
+    rows = [[shortened(name, 28), number(one.residual_lu), f"{one.level_change_lu:+.1f}"] for name, one in moved]
+    verdicts = [f"{name}: {one.verdict}" for name, one in moved if one.residual_lu is not None or one.file is not None]
     return f"\n\n{table(['changed by the overlays', 'residual LU', 'louder LU'], rows)}\n" + "\n".join(verdicts)

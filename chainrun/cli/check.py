@@ -113,7 +113,7 @@ def _show_fixed(fixed: list[FixedFile], *, asked: bool) -> None:
     if asked and not fixed:
         put("all names are today's: nothing changed")
     if bare := [shown_path(one.file) for one in fixed if not one.in_git]:
-        note(f"git does not have the old text of {len(bare)} of them, and no copy is kept: {', '.join(bare)}")
+        note(f"no copy of the old text is kept, and git does not have it either: {', '.join(bare)}")
 
 
 def _fixed_record(one: FixedFile) -> dict[str, object]:

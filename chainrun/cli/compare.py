@@ -164,7 +164,7 @@ def _show_sounds(
 
             page = write_page(compare_page(found, [Path(one).name for one in labels], place), place)
     if as_json:
-        put_json({"schema_version": 1, **found.record(labels), "written": written(page)})
+        put_json({"schema_version": 2, **found.record(labels), "written": written(page)})
     else:
         put(screen(found, labels, matched=match))
     return found.inaudible(Floor())
@@ -270,7 +270,9 @@ def screen(found: Difference, names: list[str], *, matched: bool) -> str:
     else:
         lines.append("not aligned in time, not matched in level")
     lines += found.notes()
-    lines.append(f"residual: {number(found.residual_dbfs)} dBFS; {number(found.residual_lu)} LU against A, K-weighted")
+    lines.append(
+        f"residual {number(found.residual_lu)} LU against A (unweighted: {number(found.unweighted_residual_dbfs)} dBFS)"
+    )
     loud = [(hz, db) for hz, db in found.bands_db.items() if abs(db) >= 0.1]
     if loud and not found.identical:
         largest = sorted(loud, key=lambda one: -abs(one[1]))[:MAX_BANDS]

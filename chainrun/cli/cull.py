@@ -128,8 +128,8 @@ def _put_trial(trial: Trial) -> None:
         [
             shortened(one.name, 24),
             shortened(", ".join(one.affected.nodes) or "-", 20),
-            number(one.residual_lu if one.found is not None else None),
-            number(one.louder_lu if one.found is not None else None),
+            number(one.residual_lu),
+            number(one.level_change_lu),
             bad("exceeded") if one.crosses(trial.plan) else "kept",
         ]
         for one in trial.tried

@@ -134,7 +134,7 @@ def _put_profile(profile: Profile) -> None:
         ["attack, release", f"{_ms(profile.attack_ms)}, {_ms(profile.release_ms)}"],
         ["harmonics at -18 dBFS", f"{profile.harmonics_pct:.3g} %"],
         ["latency, tail", f"{profile.latency_ms:g} ms, {profile.tail_s:g} s"],
-        ["loudness of pink noise", f"{profile.level_change_lu:+.1f} LU"],
+        ["loudness of pink noise, LU", number(profile.level_change_lu)],
     ]
     put(table(["", ""], rows, left=2))
 
@@ -190,6 +190,8 @@ def _put_uses(found: PresetUses) -> None:
         for key, value in one.use.changes.items():
             change = f"{recipe_name(one.use.recipe)} {one.use.path}: {key} = {value}"
             put(textwrap.fill(printable(change), 80, subsequent_indent="    "))
+    for why in dict.fromkeys(one.share.reason for one in found.uses if one.share.reason is not None):
+        put(textwrap.fill(printable(f"residual -: {why}"), 80, subsequent_indent="    "))
 
 
 def _use_row(one: MeasuredUse) -> list[str]:
@@ -199,8 +201,8 @@ def _use_row(one: MeasuredUse) -> list[str]:
         shortened(use.node, 14),
         str(len(use.changes) or "-"),
         one.last_rendered or "-",
-        number(share.loudness_lu if share is not None else None),
-        number(share.residual_lu if share is not None else None),
+        number(share.loudness_change_lu),
+        number(share.residual_lu),
     ]
 
 
@@ -246,6 +248,9 @@ def _put_likeness(found: Likeness, shown: list[Apart]) -> None:
     if shown:
         head = ["preset", "and", "residual\nLU", "worst on", "response\ndB", "curve\ndB", "level\ndB", "on stem\nLU"]
         put(table(head, [_pair_row(one) for one in shown], left=2))
+    for one in shown:
+        if (why := one.reason or one.stem_reason) is not None and (one.residual_lu is None or one.alike):
+            put(textwrap.fill(printable(f"{one.one}, {one.other}: -: {why}"), 80, subsequent_indent="    "))
     for group in found.groups:
         put(f"alike: {', '.join(group.presets)}; keep {group.keep}")
     if not found.alike:
@@ -255,4 +260,4 @@ def _put_likeness(found: Likeness, shown: list[Apart]) -> None:
 def _pair_row(one: Apart) -> list[str]:
     figures = [number(one.response_db), number(one.static_db), number(one.gain_db)]
     names = [shortened(one.one, 15), shortened(one.other, 15)]
-    return [*names, number(one.residual_lu, 0), one.worst, *figures, number(one.stem_lu, 0)]
+    return [*names, number(one.residual_lu, 0), one.worst, *figures, number(one.stem_residual_lu, 0)]

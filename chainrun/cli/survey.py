@@ -176,10 +176,10 @@ def _arrivals(group: GroupReport) -> list[str]:
     rows = []
     for one in group.arrivals:
         cells = ["?"] * 4
-        if one.confidence >= PERHAPS:
+        if one.confidence_pct >= 100.0 * PERHAPS:
             way = [number(one.delay_samples), number(one.delay_ms, 2), number(one.delay_m, 2)]
             cells = [*way, "inverted" if one.inverted else "same"]
-        agree = f"{100 * one.confidence:.0f} % of {one.n_hits}"
+        agree = f"{one.confidence_pct:.0f} % of {one.n_hits}"
         rows.append([shortened(one.channel, 20), shortened(one.drum, 10), *cells, agree])
     return [
         "",
@@ -199,7 +199,7 @@ def _distances(group: GroupReport) -> list[str]:
             number(one.reference_distance_m, 2),
         ]
         for one in group.arrivals
-        if one.distance_m is not None and one.confidence >= PERHAPS
+        if one.distance_m is not None and one.confidence_pct >= 100.0 * PERHAPS
     ]
     if not rows:
         return []

@@ -1,1 +1,1 @@
-"""What differs between two sounds: residual, bands, loudness, image, in time; and a sentence about it."""
+"""Compares two sounds: residual, bands, loudness, image, changes over time; and a sentence about the difference."""

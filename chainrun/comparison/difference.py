@@ -1,4 +1,4 @@
-"""How two sounds differ, in figures."""
+"""Measures how two sounds differ."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ import numpy as np
 
 from chainrun.audiofile import read_header
 from chainrun.comparison.image import ImageChange, image_changes, image_words
-from chainrun.comparison.limits import WORTH_DB, Floor
+from chainrun.comparison.limits import MAX_BAND_DB, WORTH_DB, Floor
 from chainrun.comparison.residual import ResidualMeter
 from chainrun.comparison.sounds import MAX_S, AlignedStream, Sound, blocks, measure, offset_frames, rate_of
-from chainrun.comparison.verdict import THE_SAME, verdict
+from chainrun.comparison.verdict import IDENTICAL, verdict
 from chainrun.dsp.arrays import Array
 from chainrun.errors import AudioError, Problem, shown_path
 from chainrun.loudness.analysis import NOMINAL_HZ, Analysis
@@ -30,81 +30,82 @@ QUANTITIES = (
 )  # fmt: skip
 
 SAME_SHARE = 1e-6
-"""Of the energy of a second (-60 dB): what may be left where two are the same."""
+"""Residual energy of a second, as a share of its energy (-60 dB), up to which both sounds count as the same there."""
 SAME_SECONDS = 0.1
-"""Share of the seconds that must be the same for the level to be matched there."""
+"""Minimum share of seconds that are the same; the level is then matched on those alone."""
 MIN_GAIN_DB = 1e-6
-"""A smaller gain is none."""
+"""A smaller matching gain counts as 0 dB."""
 CUT_S = 0.01
-"""From this offset on the part that was compared is named."""
+"""Minimum offset for which the compared part of A is reported."""
 
 
 @dataclass(frozen=True)
 class Difference:
-    """B against A."""
+    """The measured difference of sound B from sound A."""
 
     one: Sound
     other: Sound
     offset_frames: float
-    """B's sound lies so many frames (of A's rate) later; it was moved back."""
+    """Delay of B against A in frames at A's rate; it was compensated."""
     gain_db: float
-    """B was made louder by so much."""
-    residual_dbfs: float
+    """Gain applied to B to match A."""
+    unweighted_residual_dbfs: float
+    """RMS level of the difference signal, without K-weighting."""
     residual_lu: float
-    """K-weighted, against A."""
+    """K-weighted residual against A."""
     by_second_lu: tuple[float, ...]
-    """Against A's mean, or A's own second where that is louder."""
+    """K-weighted residual of each second, against A's mean or that second of A, whichever is louder."""
     loudest_second_dbfs: float
     by_band_db: dict[str, float]
-    """The residual's third octaves against A's."""
+    """Third octaves of the residual, relative to A's."""
     bands_db: dict[str, float]
-    """B's third octaves, matched, less A's."""
-    moved_db: dict[str, float]
-    """The same over the seconds that differ."""
+    """B's third octaves, matched in level, minus A's."""
+    bands_where_it_differs_db: dict[str, float]
+    """As `bands_db`, over those seconds alone that differ."""
     identical: bool
     aligned: bool
-    """Whether a common sound was found by which they could be laid over each other."""
+    """Whether a common sound was found to align B with A."""
     image: tuple[ImageChange, ...]
-    """How B's image differs: polarity, sides, width, balance."""
-    judged_s: tuple[float, float] | None = None
-    """The part of A that was compared, where an offset left ends without a counterpart."""
+    """Changes of B's image: polarity, sides, width, balance."""
+    compared_s: tuple[float, float] | None = None
+    """The part of A that was compared, where an offset leaves ends of A without a counterpart."""
 
     def worst_band_db(self) -> float:
-        """The largest change of a third octave that counts."""
+        """The largest change of any third octave that counts, as an absolute value."""
         return max((abs(db) for db in self.bands_db.values()), default=0.0)
 
     def notes(self) -> list[str]:
-        """What was done to B so that the two could be laid over each other, and what else there is to know."""
+        """Sentences about the alignment and conversion of B, and about different lengths, channels and images."""
         a, b = self.one.measured, self.other.measured
         found = []
         if not self.aligned:
-            found.append(f"no sound in common was found within {MAX_S:g} s of each other: B was not moved")
-        found += [f"B is {words}" for words in image_words(self.image)]
+            found.append(f"no common sound found within {MAX_S:g} s: B was not aligned")
+        found += [f"B {words}" for words in image_words(self.image)]
         if a.n_channels != b.n_channels:
-            found.append("one is mono, and stands on both sides")
+            found.append("one file is mono, and was compared on both sides")
         if a.rate_hz != b.rate_hz:
             found.append(f"B was converted from {b.rate_hz} to {a.rate_hz} Hz")
         if a.rate_hz == b.rate_hz and a.n_frames != b.n_frames:
             more = b.n_frames - a.n_frames
             found.append(f"B is {abs(more)} frames {'longer' if more > 0 else 'shorter'} than A")
-            found[-1] += "; the shorter one ends in silence" if self.judged_s is None else ""
-        if self.judged_s is not None:
-            begin, end = self.judged_s
+            found[-1] += "; the shorter one was padded with silence" if self.compared_s is None else ""
+        if self.compared_s is not None:
+            begin, end = self.compared_s
             found.append(f"compared from {begin:.2f} to {end:.2f} s of A, where both have sound")
         return found
 
     def inaudible(self, floor: Floor) -> bool:
-        """Whether it counts as no difference."""
+        """Whether the difference is below `floor`, and counts as none."""
         loudest = max(self.by_second_lu, default=-math.inf)
         return self.identical or floor.holds(self.residual_lu, loudest, self.loudest_second_dbfs, self.worst_band_db())
 
     def sentence(self, floor: Floor | None = None) -> str:
-        """The verdict."""
+        """The verdict in one sentence."""
         if self.identical:
-            return THE_SAME
+            return IDENTICAL
         return verdict(
             inaudible=self.inaudible(floor or Floor()),
-            bands_db=self.moved_db or self.bands_db,
+            bands_db=self.bands_where_it_differs_db or self.bands_db,
             by_second_lu=self.by_second_lu,
             residual_lu=self.residual_lu,
             floor=floor or Floor(),
@@ -112,7 +113,7 @@ class Difference:
         )
 
     def record(self, labels: Sequence[str] | None = None) -> dict[str, object]:
-        """As a JSON object; `labels` stand in place of the two files' paths."""
+        """The difference as a JSON object; `labels` replace the paths of the two files."""
         a, b = self.one.measured, self.other.measured
         return {
             "files": [
@@ -121,17 +122,19 @@ class Difference:
             ],
             "offset_frames": round(self.offset_frames, 3),
             "gain_db": round(self.gain_db, 3),
-            "judged_s": [round(second, 3) for second in self.judged_s] if self.judged_s is not None else None,
+            "compared_s": [round(second, 3) for second in self.compared_s] if self.compared_s is not None else None,
             "identical": self.identical,
             "aligned": self.aligned,
             "image": image_words(self.image),
             "notes": self.notes(),
-            "residual_dbfs": finite(self.residual_dbfs),
             "residual_lu": finite(self.residual_lu),
+            "unweighted_residual_dbfs": finite(self.unweighted_residual_dbfs),
             "residual_by_second_lu": [finite(value, 1) for value in self.by_second_lu],
             "residual_by_band_db": {hz: finite(db, 1) for hz, db in self.by_band_db.items()},
             "third_octave_difference_db": {hz: finite(db) for hz, db in self.bands_db.items()},
-            "third_octave_difference_where_it_differs_db": {hz: finite(db) for hz, db in self.moved_db.items()},
+            "third_octave_difference_where_it_differs_db": {
+                hz: finite(db) for hz, db in self.bands_where_it_differs_db.items()
+            },
             "difference": {
                 key: finite(getattr(b, key) - getattr(a, key), 3)
                 for key in QUANTITIES
@@ -145,12 +148,12 @@ class Difference:
 
 
 def difference(one: Path, other: Path, *, match: bool = True) -> Difference:
-    """Compare two files: aligned in time and matched in loudness, unless `match` is False. Raises AudioError."""
+    """Compare two files, B aligned in time and matched in loudness unless `match` is False. Raises AudioError."""
     for path in (one, other):
         if (channels := read_header(path).n_channels) > 2:
             raise AudioError(
                 Problem(
-                    "only mono and stereo files are compared",
+                    "only mono and stereo files can be compared",
                     file=shown_path(path),
                     given=f"{channels} channels",
                     code=Code.NOT_COMPARABLE,
@@ -167,7 +170,7 @@ def difference(one: Path, other: Path, *, match: bool = True) -> Difference:
 
 
 class _Seconds:
-    """Energies of each second of both sounds, and what they have in common."""
+    """Energies and cross-products of both sounds, second by second."""
 
     def __init__(self, pairs: Iterator[tuple[Array, Array]]):
         rows = [
@@ -177,10 +180,10 @@ class _Seconds:
         a, c, b = (np.array([row[k] for row in rows]) if rows else empty for k in range(3))
         self.xx, self.xy, self.yy = (np.trace(one, axis1=1, axis2=2) for one in (a, c, b))
         self._a, self._c, self._b = (one.sum(axis=0) for one in (a, c, b))
-        """Of the whole: each side with each, within A, across, and within B."""
+        """Products of each side with each, summed over the whole: within A, of A with B, within B."""
 
     def same_gain(self) -> float | None:
-        """The gain in dB that lays B over A wherever nothing but the level may differ; None where that is nowhere."""
+        """The gain in dB that matches B to A in those seconds that differ in level alone; None if there are too few."""
         audible = (self.xx > 1e-4 * self.xx.mean()) & (self.yy > 0.0)
         left = 1.0 - self.xy**2 / np.maximum(self.xx * self.yy, 1e-30)
         same = audible & (left < SAME_SHARE) & (self.xy > 0.0)
@@ -193,32 +196,32 @@ class _Seconds:
         return 20.0 * math.log10(float(np.median(gains[at : at + int(counts[at])])))
 
     def differing(self, gain_db: float) -> Array:
-        """Whether each second differs, once B has this gain."""
+        """Whether each second differs after B got this gain."""
         g = db_to_gain(gain_db)
         left = self.xx - 2.0 * g * self.xy + g * g * self.yy
         against = np.maximum(self.xx, self.xx.mean() if self.xx.size else 0.0)
         return np.asarray(left > SAME_SHARE * against)
 
     def image(self) -> tuple[ImageChange, ...]:
-        """How B's image differs from A's."""
+        """The changes of B's image against A's."""
         return image_changes(self._a, self._c, self._b)
 
 
 def _on_two(sound: Sound) -> float:
-    """Loudness on two loudspeakers: a mono file is measured as one channel, and compared on both."""
+    """Loudness on two loudspeakers: a mono file is measured as one channel, but compared on both sides."""
     lufs = sound.measured.integrated_lufs
     return lufs + 10.0 * math.log10(2.0) if sound.measured.n_channels == 1 else lufs
 
 
 @dataclass(frozen=True)
 class _Laid:
-    """Two sounds laid over each other."""
+    """Two sounds, aligned in time."""
 
     a: Sound
     b: Sound
     rate_hz: int
     late: float
-    """B's sound lies so many frames later."""
+    """Delay of B against A in frames."""
 
     @property
     def n_frames_b(self) -> int:
@@ -228,7 +231,7 @@ class _Laid:
 
     @cached_property
     def part(self) -> tuple[int, int]:
-        """Frames of A that are compared: all of both, less the ends that an offset leaves without a counterpart."""
+        """The frames of A that are compared: all of both, except ends that an offset leaves without a counterpart."""
         late = self.late
         ends = sorted((float(self.a.measured.n_frames), self.n_frames_b - late))
         begin = math.ceil(max(0.0, -late))
@@ -236,7 +239,7 @@ class _Laid:
         return (begin, end) if end > begin else (0, math.ceil(ends[1]))
 
     def both(self, gain_db: float = 0.0, end: int | None = None) -> Iterator[tuple[Array, Array]]:
-        """Both sounds, a second at a time, B louder by a gain; to the end of the part, or to another frame."""
+        """Both sounds, one second at a time, with a gain on B; up to the end of the part or to frame `end`."""
         rate, begin = self.rate_hz, self.part[0]
         streams = AlignedStream(self.a.path, rate), AlignedStream(self.b.path, rate, -self.late, gain_db)
         try:
@@ -250,7 +253,7 @@ class _Laid:
 
 
 def _matching_gain(laid: _Laid, seconds: _Seconds) -> float:
-    """What makes B as loud as A, in dB: where they are the same but for a level; else over what both have."""
+    """The gain in dB that makes B as loud as A, from the seconds that differ in level alone, else from the overlap."""
     same = seconds.same_gain()
     if same is not None:
         return same
@@ -268,12 +271,12 @@ def _matching_gain(laid: _Laid, seconds: _Seconds) -> float:
 
 
 def _apart(laid: _Laid, gain: float, known: _Seconds, *, aligned: bool) -> Difference:
-    """The difference of two sounds that lie over each other, B louder by a gain in dB."""
+    """The difference of two aligned sounds, with a gain in dB on B."""
     a, b, rate, late, part = laid.a, laid.b, laid.rate_hz, laid.late, laid.part
     differs = known.differing(gain)
     where_apart = Analysis(rate, 2), Analysis(rate, 2)
     residual, meter = Analysis(rate, 2), ResidualMeter(rate, 2)
-    moved, first = Analysis(rate, 2), Analysis(rate, 2)
+    matched, first = Analysis(rate, 2), Analysis(rate, 2)
     energy = loudest = 0.0
     identical = a.measured.n_frames == b.measured.n_frames and a.measured.n_channels == b.measured.n_channels
     for second, (x, y) in enumerate(laid.both(gain)):
@@ -283,29 +286,29 @@ def _apart(laid: _Laid, gain: float, known: _Seconds, *, aligned: bool) -> Diffe
         identical = identical and not apart.any()
         meter.feed(apart, x)
         residual.feed(apart)
-        moved.feed(y)
+        matched.feed(y)
         first.feed(x)
         if differs[second]:
             where_apart[0].feed(x)
             where_apart[1].feed(y)
-    left, bands_a, bands_b = (_bands(one) for one in (residual, first, moved))
+    left, bands_a, bands_b = (_bands(one) for one in (residual, first, matched))
     cut = abs(late) >= rate * CUT_S
     return Difference(
         one=a,
         other=b,
         offset_frames=late,
         gain_db=gain,
-        residual_dbfs=gain_to_db(math.sqrt(energy / max(1, 2 * (part[1] - part[0])))),
+        unweighted_residual_dbfs=gain_to_db(math.sqrt(energy / max(1, 2 * (part[1] - part[0])))),
         residual_lu=meter.lu(),
         by_second_lu=meter.by_step_lu(),
         loudest_second_dbfs=power_ratio_db(loudest, 1.0),
         by_band_db={hz: left[hz] - bands_a[hz] for hz in left if math.isfinite(bands_a.get(hz, -math.inf))},
         bands_db=bands_apart(bands_a, bands_b),
-        moved_db=bands_apart(*(_bands(one) for one in where_apart)),
+        bands_where_it_differs_db=bands_apart(*(_bands(one) for one in where_apart)),
         aligned=aligned,
         image=known.image(),
         identical=identical and late == 0.0 and gain == 0.0,
-        judged_s=(part[0] / rate, part[1] / rate) if cut else None,
+        compared_s=(part[0] / rate, part[1] / rate) if cut else None,
     )
 
 
@@ -314,7 +317,7 @@ def _bands(analysis: Analysis) -> dict[str, float]:
 
 
 def bands_apart(one: dict[str, float], other: dict[str, float]) -> dict[str, float]:
-    """Third octaves of B less those of A, where one of them is within 50 dB of the loudest."""
+    """Third octaves of B minus those of A, where one of them is within 50 dB of the loudest."""
     top = max([*one.values(), *other.values()], default=-math.inf)
     if not math.isfinite(top):
         return {}
@@ -322,10 +325,10 @@ def bands_apart(one: dict[str, float], other: dict[str, float]) -> dict[str, flo
     for hz in one:
         a, b = one[hz], other.get(hz, -math.inf)
         if max(a, b) >= top - WORTH_DB:
-            found[hz] = max(-99.0, min(99.0, b - a)) if math.isfinite(a) or math.isfinite(b) else 0.0
+            found[hz] = max(-MAX_BAND_DB, min(MAX_BAND_DB, b - a)) if math.isfinite(a) or math.isfinite(b) else 0.0
     return found
 
 
 def band_array(bands: dict[str, float]) -> Array:
-    """Levels in the order of the nominal frequencies; silence where there is none."""
+    """Levels in the order of the nominal frequencies; -200 dB for a missing band."""
     return np.array([bands.get(f"{hz:g}", -200.0) for hz in NOMINAL_HZ])

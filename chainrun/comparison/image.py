@@ -1,4 +1,4 @@
-"""How the image of a stereo sound differs from another's: polarity, sides, width, balance."""
+"""Finds changes of a stereo image: polarity, sides, width, balance."""
 
 from __future__ import annotations
 
@@ -12,18 +12,19 @@ import numpy as np
 from chainrun.dsp.arrays import Array
 
 LIKE = 0.9
-"""Correlation from which on two sounds count as turned or swapped."""
+"""Minimum correlation at which sides count as inverted or swapped."""
 SWAPPED_BY = 1e-3
-"""Sides count as swapped where they are so much more alike then."""
+"""Sides count as swapped if that makes them this much more alike."""
 SILENT_SHARE = 1e-9
-"""Of the energy: -90 dB. A side with less is not there."""
+"""Share of the energy (-90 dB) up to which a side counts as lost."""
 MONO_SHARE = 1e-5
-"""Of the side in the energy: -50 dB."""
+"""Side-energy share (-50 dB) below which a sound counts as mono."""
 LEANS_DB = 0.5
+"""Minimum change of balance that is reported."""
 
 
 class ImageChangeKind(Enum):
-    """How an image differs."""
+    """Kinds of change of an image."""
 
     SIDE_LOST = auto()
     SIDES_SWAPPED = auto()
@@ -49,13 +50,13 @@ class ImageChange:
 
     kind: ImageChangeKind
     side: Side | None = None
-    """Where one side is meant."""
+    """The side concerned, if it is one alone."""
     louder_db: float = 0.0
-    """Of LEANS: by how much that side is louder than in A."""
+    """For LEANS: level of that side relative to A."""
 
 
 def image_changes(a: Array, c: Array, b: Array) -> tuple[ImageChange, ...]:
-    """How B's image differs from A's, from sums of products, shape (2, 2): within A, A's with B's, within B."""
+    """The changes of B's image, from sums of products of shape (2, 2): within A, of A with B, within B."""
     powers_a, powers_b = np.diag(a), np.diag(b)
     if not (powers_a.sum() > 0.0 and powers_b.sum() > 0.0):
         return ()
@@ -85,23 +86,23 @@ def image_changes(a: Array, c: Array, b: Array) -> tuple[ImageChange, ...]:
 
 
 def _side_share(products: Array) -> float:
-    """The side's share of the energy."""
+    """The share of the side signal in the energy."""
     whole = float(np.trace(products))
     return (whole - 2.0 * float(products[0, 1])) / (2.0 * whole)
 
 
 WORDS = {
-    ImageChangeKind.SIDE_LOST: "without its {side} side",
-    ImageChangeKind.SIDES_SWAPPED: "with its sides swapped",
-    ImageChangeKind.INVERTED: "upside down",
-    ImageChangeKind.SIDE_INVERTED: "upside down on its {side} side",
-    ImageChangeKind.MONO: "mono",
-    ImageChangeKind.LEANS: "{louder_db:.1f} dB louder on the {side} than A is",
+    ImageChangeKind.SIDE_LOST: "has no {side} side",
+    ImageChangeKind.SIDES_SWAPPED: "has left and right swapped",
+    ImageChangeKind.INVERTED: "has inverted polarity",
+    ImageChangeKind.SIDE_INVERTED: "has inverted polarity on the {side}",
+    ImageChangeKind.MONO: "is mono",
+    ImageChangeKind.LEANS: "is {louder_db:.1f} dB louder on the {side} than A",
 }
 
 
 def image_words(changes: Sequence[ImageChange]) -> list[str]:
-    """How B's image differs, in words that follow `B is`."""
+    """The changes of B's image in words, each a predicate to follow `B`."""
     return [
         WORDS[one.kind].format(side=one.side.value if one.side is not None else "", louder_db=one.louder_db)
         for one in changes

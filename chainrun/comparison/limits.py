@@ -1,4 +1,4 @@
-"""From where on a difference counts: defaults, each with its reason."""
+"""Thresholds from which a difference counts: defaults, each with its reason."""
 
 from __future__ import annotations
 
@@ -11,33 +11,35 @@ from chainrun.dsp.arrays import Array
 from chainrun.units import power_ratio_db
 
 DITHER_24_DBFS = -136.0
-"""Rounding and triangular dither of 24 bits are 2^-23 / 2 as RMS, -144.5 dBFS. The difference of two files with dither
-of their own has 3 dB more, K-weighting adds about 3 dB to white noise, and 2.5 dB are left as a margin."""
+"""Level of the difference of two dithered 24-bit files: rounding with triangular dither is 2^-23 / 2 as RMS
+(-144.5 dBFS); two independent dithers add 3 dB, K-weighting about 3 dB for white noise, 2.5 dB are a margin."""
 SHORTER_DB = 48.16
-"""Eight bits."""
+"""Eight bits: added for 16-bit files."""
 INAUDIBLE_LU = -60.0
-"""A residual this far under the mix is masked by it (common practice)."""
+"""Maximum residual that the mix masks (common practice)."""
 INAUDIBLE_BAND_DB = 0.1
-"""Third octaves that move less are no difference (common practice: the smallest step heard is near 0.5 dB)."""
+"""Maximum change of a third octave that counts as none (common practice: the smallest audible step is near 0.5 dB)."""
 NAMED_BAND_DB = 0.5
-"""From so much on a band is named in the verdict."""
+"""Minimum change of a third octave that the verdict names."""
+MAX_BAND_DB = 99.0
+"""Upper bound of a third octave's change: a band of silence would change by infinity."""
 WORTH_DB = 50.0
-"""Bands so far under the loudest do not count: noise and dither live there."""
+"""Bands more than this below the loudest one do not count: they hold noise and dither."""
 
 
 @dataclass(frozen=True)
 class Floor:
-    """Under which a difference counts as inaudible."""
+    """Thresholds below which a difference counts as inaudible."""
 
     residual_lu: float = INAUDIBLE_LU
     third_octave_db: float = INAUDIBLE_BAND_DB
     dither_dbfs: float = DITHER_24_DBFS
 
     def holds(self, residual_lu: float, loudest_lu: float, loudest_dbfs: float, bands_db: float) -> bool:
-        """Is it inaudible? Under the dither of the files, or far under the mix with all bands in place; at any time.
+        """Whether a difference is inaudible: below the files' dither, or far below the mix with all bands in place.
 
-        `loudest` is of the second (or longer step) in which most differs: a click in a quiet passage is no less
-        audible for a long song around it. See `steps_lu`.
+        `loudest_lu` and `loudest_dbfs` are those of the second (or longer step) with the largest residual: a long song
+        around it does not hide a click. See `steps_lu`.
         """
         if loudest_dbfs <= self.dither_dbfs:
             return True
@@ -45,14 +47,14 @@ class Floor:
 
 
 def dither_dbfs(encoding: str) -> float:
-    """The floor of a file's own dither: a file of 16 bits with another seed is the same mix."""
+    """The level up to which a difference is dither: a 16-bit file with another seed is the same mix."""
     return DITHER_24_DBFS + (SHORTER_DB if encoding == "PCM_16" else 0.0)
 
 
 def steps_lu(apart: Sequence[float] | Array, whole: Sequence[float] | Array) -> Array:
-    """The residual of each step of time in LU against the mix: against its mean, or that step where it is louder.
+    """The residual of each time step in LU, against the mix's mean or that step of it, whichever is louder.
 
-    Both are energies of the same steps.
+    `apart` and `whole` are K-weighted energies of the same steps.
     """
     left, mix = np.asarray(apart, dtype=np.float64), np.asarray(whole, dtype=np.float64)
     against = np.maximum(mix, mix.mean()) if mix.size else mix

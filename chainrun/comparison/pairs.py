@@ -1,4 +1,4 @@
-"""Two things to be compared, each an audio file or a recipe: recipes are rendered, and their first delivery counts."""
+"""Compares two audio files or recipes; of a recipe, the first delivery is rendered and compared."""
 
 from __future__ import annotations
 
@@ -18,25 +18,25 @@ from chainrun.store import hasher
 from chainrun.whole_file import work_folder
 
 Progress = Callable[[str, float], None]
-"""Is called with a node's name and the share of it that is rendered."""
+"""Called with a node's name and its rendered share, 0 to 1."""
 RECIPE_ENDING = ".toml"
 
 
 @dataclass(frozen=True)
 class Compared:
-    """One of two things that are compared: an audio file, or a recipe with or without a variant."""
+    """One side of a comparison: an audio file, or a recipe with or without a variant."""
 
     path: Path
     variant: str | None = None
 
     @property
     def label(self) -> str:
-        """`song.recipe.toml (softer)`."""
+        """`song.recipe.toml (quieter)`."""
         return f"{self.path} ({self.variant})" if self.variant else str(self.path)
 
     @property
     def is_recipe(self) -> bool:
-        """Whether it has to be rendered."""
+        """Whether this side has to be rendered."""
         return self.path.name.endswith(RECIPE_ENDING)
 
 
@@ -49,7 +49,7 @@ def compare_recipes(
     match: bool = True,
     progress: Progress | None = None,
 ) -> Difference:
-    """What differs between two recipes, variants or audio files; B against A. Nothing that was rendered is kept.
+    """The difference of B from A, each a recipe, variant or audio file. Rendered files are not kept.
 
     The arguments and errors are those of `comparing`.
     """
@@ -67,10 +67,10 @@ def comparing(
     match: bool = True,
     progress: Progress | None = None,
 ) -> Iterator[Difference]:
-    """The same, for as long as the rendered files are wanted: they lie in a folder that goes with the block.
+    """A context manager around `compare_recipes` that keeps the rendered files until the block ends.
 
-    `chosen` is laid over both recipes, but for its variant. B is aligned in time and matched in loudness, unless
-    `match` is False. Raises RecipeError, AudioError, ResourceError, and UsageError for a variant of an audio file.
+    `chosen` applies to both recipes, except its variant. B is aligned in time and matched in loudness unless `match` is
+    False. Raises RecipeError, AudioError, ResourceError, and UsageError for a variant of an audio file.
     """
     with work_folder("chainrun-compare") as work:
         one, other = (
@@ -81,7 +81,7 @@ def comparing(
 
 
 def _sound(side: Compared, out: Path, chosen: Overrides, options: RenderOptions, progress: Progress | None) -> Path:
-    """The file itself, or what a recipe renders: its first delivery."""
+    """The audio file itself, or the first delivery of the rendered recipe."""
     if not side.is_recipe:
         if side.variant is not None:
             message, facts = "an audio file has no variants", (("asked_by", "variant"),)

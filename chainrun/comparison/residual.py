@@ -1,4 +1,4 @@
-"""The K-weighted residual of two sounds: what differs against what it differs from, as loudness hears both."""
+"""The K-weighted residual of two sounds: energy of their difference relative to the energy of one of them."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from chainrun.loudness.k_weighting import k_weighting
 from chainrun.units import SILENCE_DB, power_ratio_db
 
 MIN_LU = -150.0
-"""The lower bound of residuals that are kept, rounded and compared."""
+"""Lower bound of residuals that are stored and compared: identical sounds have no finite residual."""
 
 
 def k_weighted(x: Array, rate_hz: int) -> Array:
@@ -21,7 +21,7 @@ def k_weighted(x: Array, rate_hz: int) -> Array:
 
 
 def matching_gain(product: float, energy: float) -> float:
-    """The amplitude factor that lays B over A with the least residual; 0 where they have nothing in common.
+    """The amplitude factor on B that minimises the residual against A; 0 if they have nothing in common.
 
     `product` is the sum of A times B, `energy` the sum of B squared.
     """
@@ -29,12 +29,12 @@ def matching_gain(product: float, energy: float) -> float:
 
 
 def residual_lu(left: float, whole: float, *, minimum: float = SILENCE_DB) -> float:
-    """The energy that is left against the whole one, both K-weighted, in LU; `minimum` for less than that."""
+    """The ratio of two K-weighted energies, residual to whole, in LU, and at least `minimum`."""
     return max(minimum, power_ratio_db(left, whole))
 
 
 class ResidualMeter:
-    """Feeds on blocks of a difference and of the sound that it differs from; each block is a step of time."""
+    """Measures a residual block by block; each block is a time step."""
 
     def __init__(self, rate_hz: int, n_channels: int):
         self._weighting = Cascade(k_weighting(rate_hz))
@@ -43,15 +43,15 @@ class ResidualMeter:
         self._whole: list[float] = []
 
     def feed(self, apart: Array, whole: Array) -> None:
-        """Count a step in: the difference, and the sound itself, both of shape (n_channels, n_frames)."""
+        """Add a step: the difference and the original sound, both of shape (n_channels, n_frames)."""
         for k, (x, energies) in enumerate(((apart, self._apart), (whole, self._whole))):
             weighted, self._states[k] = self._weighting.run(np.ascontiguousarray(x), self._states[k])
             energies.append(float(np.sum(weighted**2)))
 
     def lu(self) -> float:
-        """The residual of all steps in LU against the whole sound; minus infinity where nothing differs."""
+        """The residual of all steps in LU against the whole sound; minus infinity if nothing differs."""
         return power_ratio_db(sum(self._apart), sum(self._whole))
 
     def by_step_lu(self) -> tuple[float, ...]:
-        """The residual of each step: against the sound's mean, or that step where it is louder."""
+        """The residual of each step in LU, against the sound's mean or that step of it, whichever is louder."""
         return tuple(steps_lu(self._apart, self._whole).tolist())

@@ -1,4 +1,4 @@
-"""Two audio files, aligned and matched, block by block."""
+"""Reads two audio files aligned and matched, block by block, and finds their offset."""
 
 from __future__ import annotations
 
@@ -22,26 +22,26 @@ from chainrun.units import db_to_gain
 
 Complex = NDArray[np.complex128]
 LONG_HALF_TAPS = 512
-"""Half the length of the filter that moves a sound by a fraction of a frame. It carries up to 0.98 of the Nyquist
-frequency; what it loses above that counts as a difference."""
+"""Half the length of the fractional-delay filter. It passes up to 0.98 of the Nyquist frequency; its loss above that
+counts as a difference."""
 LOOK_S = 40.0
-"""Stretches of this length are laid over each other: the loudest one, and where that shows nothing, begin and end."""
+"""Length of the stretch that is correlated: the loudest one, then, if that finds nothing, the begin and the end."""
 MAX_S = 2.0
-"""The largest offset that is looked for."""
+"""Maximum offset that is searched."""
 TRIED = 4000
-"""Candidates of an offset, by their correlation."""
+"""Number of candidate offsets, taken in the order of their correlation."""
 SAME = 0.5
-"""Normalised correlation under which two sounds are no two takes of the same, and are not aligned."""
+"""Minimum normalised correlation at which two sounds are aligned."""
 
 
 @dataclass(frozen=True)
 class Sound:
-    """A file, and what it measures."""
+    """An audio file and its measurements."""
 
     path: Path
     measured: Measured
     powers: tuple[float, ...]
-    """K-weighted, of each block of 400 ms, ten a second."""
+    """K-weighted power of each 400 ms block, ten a second."""
 
 
 def measure(path: Path) -> Sound:
@@ -54,7 +54,7 @@ def measure(path: Path) -> Sound:
 
 
 class AlignedStream:
-    """A file at a rate and in two channels, `late_frames` later (or earlier) and louder by gain_db."""
+    """A file read as two channels at a given rate, with a delay (`late_frames`, negative: earlier) and a gain."""
 
     def __init__(
         self, path: Path, rate_hz: int, late_frames: float = 0.0, gain_db: float = 0.0, *, from_s: float = 0.0
@@ -104,7 +104,7 @@ class AlignedStream:
 
 
 def offset_frames(one: Sound, other: Sound, rate_hz: int) -> float | None:
-    """How many frames later the other file has the same sound, upside down or not; None where it has another one."""
+    """The delay in frames of the same sound in the other file, of either polarity; None if it has another sound."""
     for from_s in _stretches(one):
         found = _offset_from(one.path, other.path, rate_hz, from_s)
         if found is not None:
@@ -113,7 +113,7 @@ def offset_frames(one: Sound, other: Sound, rate_hz: int) -> float | None:
 
 
 def _stretches(sound: Sound) -> list[float]:
-    """Where in a file to look, in whole seconds."""
+    """Start times in whole seconds of the stretches to correlate."""
     last = max(0, math.ceil(sound.measured.n_frames / sound.measured.rate_hz - LOOK_S))
     sums = np.concatenate([[0.0], np.cumsum(sound.powers)])
     span = int(10 * LOOK_S)
@@ -124,7 +124,7 @@ def _stretches(sound: Sound) -> list[float]:
 
 
 def _offset_from(one: Path, other: Path, rate_hz: int, from_s: float) -> float | None:
-    """The offset by the stretch; None where the two have nothing in common in it."""
+    """The offset found in the stretch from `from_s`; None if the two have nothing in common there."""
     n = int(LOOK_S * rate_hz)
     sounds = []
     for path in (one, other):
@@ -152,13 +152,13 @@ def _offset_from(one: Path, other: Path, rate_hz: int, from_s: float) -> float |
 
 
 def _best(one: Array, other: Array, near: Array, max_frames: int) -> tuple[int, float]:
-    """The offset (as a place in `near`) at which both are most alike where they overlap, and how alike.
+    """The offset (as an index into `near`) with the highest normalised correlation of the overlap, and that value.
 
-    A short excerpt of rhythmic music fits in many places; only in the right one does it fit wholly.
+    A short excerpt of rhythmic music fits in part at many offsets; it fits completely at the right one alone.
     """
     sums = [np.concatenate([[0.0], np.cumsum(x * x)]) for x in (one, other)]
     order = np.argsort(np.abs(near))[::-1]
-    tried: list[int] = [max_frames]  # no offset at all is always tried, and wins where it is as good
+    tried: list[int] = [max_frames]  # offset 0 is always tried, and wins a tie
     for place in order[:TRIED]:
         if all(abs(int(place) - other_place) > 8 for other_place in tried[1:]):
             tried.append(int(place))
@@ -178,7 +178,7 @@ def _best(one: Array, other: Array, near: Array, max_frames: int) -> tuple[int, 
 
 
 def _between(a: Complex, b: Complex, whole: int, size: int) -> float:
-    """The fraction of a frame beyond a whole offset, from the slope of the cross-spectrum's phase."""
+    """The fraction of a frame to add to a whole offset, from the phase of the cross-spectrum against frequency."""
     k = np.arange(a.size)
     cross = np.conj(a) * b * np.exp(2j * np.pi * k * whole / size)
     weight = np.abs(cross)
@@ -189,12 +189,12 @@ def _between(a: Complex, b: Complex, whole: int, size: int) -> float:
 
 
 def blocks(one: AlignedStream, other: AlignedStream, n_frames: int, size: int) -> Iterator[tuple[Array, Array]]:
-    """Both, in blocks of `size` frames."""
+    """Both streams in blocks of `size` frames."""
     for at in range(0, n_frames, size):
         n = min(size, n_frames - at)
         yield one.read(n), other.read(n)
 
 
 def rate_of(path: Path) -> int:
-    """The rate of a file."""
+    """The sample rate of a file in Hz."""
     return read_header(path).rate_hz

@@ -1,4 +1,4 @@
-"""One number of a recipe at several values: a table, and renders matched in loudness for listening."""
+"""Renders a recipe at several values of one key: a table, and copies matched in loudness for listening."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ from chainrun.store import hasher
 
 MIN_VALUES = 2
 MAX_MATCH_DB = 200.0
-"""A gain this large is that of silence, and is not given."""
+"""A larger matching gain would be that of a silent render, and is not applied."""
 MAX_FOLDER_CHARACTERS = 120
 COPY_FRAMES = 1 << 16
 
 
 @dataclass(frozen=True)
 class ValuesOfKey:
-    """What is swept: a key of the recipe (`buses.kit.chain.0.attack_ms`), and its values as they would be written."""
+    """A key of a recipe (`buses.kit.chain.0.attack_ms`), and the values to sweep, as they would be written."""
 
     path: str
     values: tuple[str, ...]
@@ -53,19 +53,19 @@ class ValuesOfKey:
 
 @dataclass(frozen=True)
 class Swept:
-    """One value, its render and how it lies against the first one's."""
+    """One value, its render, and the difference from the first value's render."""
 
     value: str
     result: RenderResult
     matched: Path
-    """The first delivery as FLAC, as soft as the softest of all values."""
+    """The first delivery as FLAC, at the loudness of the quietest of all values."""
     against_first: Difference | None
-    """None for the first value."""
+    """Difference from the first value; None for that one."""
 
 
 @dataclass(frozen=True)
 class SweepRow:
-    """The figures of one value, rounded to hundredths; None where there is none."""
+    """The measurements of one value, rounded to hundredths; None if not available."""
 
     value: str
     integrated_lufs: float
@@ -74,10 +74,10 @@ class SweepRow:
     range_lu: float | None
     range_is_short: bool
     gain_reduction_max_db: float | None
-    """Of the step that the path is about, where it has any."""
+    """Maximum gain reduction of the step that the path addresses; None if that has none."""
     gain_reduction_mean_db: float | None
     residual_lu: float | None
-    """Against the first value."""
+    """Residual against the first value; None for that one."""
     verdict: str
     failures: tuple[str, ...]
     file: str
@@ -86,17 +86,17 @@ class SweepRow:
 
 @dataclass(frozen=True)
 class Sweep:
-    """Result of a sweep: the recipe's key, and what each value makes of the mix."""
+    """Result of a sweep: the recipe's key, and the render of each value."""
 
     path: str
     found: tuple[Swept, ...]
 
     def rows(self) -> list[SweepRow]:
-        """A row for each value."""
+        """One row of measurements for each value."""
         return [_row(self.path, one) for one in self.found]
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The sweep as a JSON document."""
         rows = [asdict(row) | {"failures": list(row.failures)} for row in self.rows()]
         return {"schema_version": 1, "path": self.path, "values": rows}
 
@@ -110,10 +110,10 @@ def sweep(
     options: RenderOptions | None = None,
     progress: Progress | None = None,
 ) -> Sweep:
-    """Render a recipe once for each value of a key, into a folder each in `out`.
+    """Render a recipe once for each value of a key, each into its own folder in `out`.
 
-    Beside each folder lies a copy of its first delivery, as soft as the softest of them. `chosen` is laid over the
-    recipe before the value. Raises RecipeError, AudioError, ResourceError.
+    A copy of each first delivery is written beside its folder, at the loudness of the quietest one. `chosen` applies
+    before the value. Raises RecipeError, AudioError, ResourceError.
     """
     chosen, options = chosen or Overrides(), options or RenderOptions()
     results = []
@@ -123,18 +123,18 @@ def sweep(
         folder = out / re.sub(r"[^A-Za-z0-9_.=+-]", "_", f"{key.path}={value}")[-MAX_FOLDER_CHARACTERS:]
         results.append((value, folder, render(plan, folder, options, progress=progress)))
     files = [Path(result.deliveries[0].file) for _, _, result in results]
-    softest = min(result.deliveries[0].measured.integrated_lufs for _, _, result in results)
+    quietest = min(result.deliveries[0].measured.integrated_lufs for _, _, result in results)
     found = []
     for (value, folder, result), file in zip(results, files, strict=True):
         matched = out / f"{folder.name}.flac"
-        copy_louder(file, matched, softest - result.deliveries[0].measured.integrated_lufs)
+        copy_louder(file, matched, quietest - result.deliveries[0].measured.integrated_lufs)
         apart = difference(files[0], file) if file != files[0] else None
         found.append(Swept(value, result, matched, apart))
     return Sweep(key.path, tuple(found))
 
 
 def copy_louder(source: Path, target: Path, gain_db: float) -> None:
-    """Copy a file as FLAC of 24 bits, by so much louder. Raises ResourceError."""
+    """Copy a file as 24-bit FLAC, with a gain. Raises ResourceError."""
     rate = rate_of(source)
     with (
         closing(AlignedStream(source, rate, 0.0, gain_db if abs(gain_db) < MAX_MATCH_DB else 0.0)) as stream,
@@ -167,7 +167,7 @@ def _row(path: str, one: Swept) -> SweepRow:
 
 
 def _reductions(path: str, result: RenderResult) -> tuple[float | None, float | None]:
-    """The largest and the mean gain reduction of the step that the path is about, where it has one."""
+    """Maximum and mean gain reduction of the step that the path addresses; None for a step without."""
     for step in steps_around(path):
         try:
             return (

@@ -1,4 +1,4 @@
-"""What a processor is: its declaration (Step), what runs it (Runner), what it may know (Stream), the registry."""
+"""Contract of processors: declaration (Step), running step (Runner), signal properties (Stream), registry."""
 
 from chainrun.contract.branch import Branch
 from chainrun.contract.key import Key

@@ -1,4 +1,4 @@
-"""The declaration of a chain that runs beside others: a branch, or a band of a split."""
+"""Declaration of a parallel chain: a branch, or a band of a split."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ if TYPE_CHECKING:
 
 
 class Branch(StrictModel):
-    """A chain that runs beside others, with its level in the sum."""
+    """Chain in parallel to others, with its level in the sum."""
 
-    chain: list[AnyStep] = Field(default_factory=list, max_length=64, description="its steps")
+    chain: list[AnyStep] = Field(default_factory=list, max_length=64, description="the steps, in order")
     level_db: float = Field(0.0, ge=-120, le=24, description="level in the sum")
     mute: bool = Field(False, description="leave it out of the sum")
-    solo: bool = Field(False, description="leave out all that are not solo")
+    solo: bool = Field(False, description="leave out all others that are not solo")
     note: str | None = Field(None, description="free text")

@@ -1,4 +1,4 @@
-"""The key of a dynamics step: whose signal it listens to."""
+"""Key of a dynamics step: the stems or buses that it listens to."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from chainrun.problem_codes import Code
 
 
 class Key(StrictModel):
-    """The signal that a step listens to in place of its own input: the plain sum of stems or buses."""
+    """Signal that a step listens to instead of its own input: the plain sum of stems or buses."""
 
     sources: Annotated[tuple[str, ...], Strict(False)] = Field(
         alias="from", min_length=1, max_length=64, description="names of the stems or buses to listen to"
@@ -24,5 +24,5 @@ class Key(StrictModel):
     @model_validator(mode="after")
     def _each_once(self) -> Key:
         if len(set(self.sources)) < len(self.sources):
-            raise misuse(Code.STANDS_TWICE, "a source stands twice in `from`")
+            raise misuse(Code.STANDS_TWICE, "a source is listed twice in `from`")
         return self

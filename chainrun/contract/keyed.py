@@ -1,4 +1,4 @@
-"""What dynamics steps share in their declaration: a key with its filters, and a threshold that can travel."""
+"""Common declarations of dynamics steps: a key with its cuts, and a threshold in dBFS or relative to the hits."""
 
 from __future__ import annotations
 
@@ -20,31 +20,31 @@ if TYPE_CHECKING:
 
 
 class Keyed(Step):
-    """A step that may listen to other stems or buses, through a low and a high cut."""
+    """Step that may listen to other stems or buses, through a low and a high cut."""
 
-    key: Key | None = Field(None, description="listen to these stems or buses in place of the own input")
+    key: Key | None = Field(None, description="listen to these stems or buses instead of the step's input")
     key_low_cut_hz: float | None = Field(
-        None, ge=10, le=20000, description="cut below this in what the step listens to, 12 dB/octave"
+        None, ge=10, le=20000, description="low cut in the side chain at this frequency, 12 dB/octave"
     )
     key_high_cut_hz: float | None = Field(
-        None, ge=10, le=20000, description="cut above this in what the step listens to, 12 dB/octave"
+        None, ge=10, le=20000, description="high cut in the side chain at this frequency, 12 dB/octave"
     )
-    listen: bool = Field(False, description="put out what the step listens to, for setting it up")
+    listen: bool = Field(False, description="output the side chain instead, to set the step up")
 
     def listens_to(self) -> tuple[Key, ...]:
-        """Its key, where it has one and is not bypassed."""
+        """Its key, if it has one and is not bypassed."""
         return (self.key,) if self.key is not None and not self.bypass else ()
 
     def hit_level(self, stream: Stream) -> float | None:
-        """Usual peak of a hit in what the step listens to, in dBFS, if the recipe tells it."""
+        """Usual peak of a hit in the side chain in dBFS; None if the recipe does not give it."""
         return stream.hit_level_dbfs if self.key is None else stream.key_hit_levels.get(self.key)
 
     def channels_out(self, n_channels: int) -> int:
-        """As many as come in."""
+        """The number of input channels."""
         return n_channels
 
     def misfits(self, stream: Stream) -> list[Misfit]:
-        """Cuts of the side-chain that the rate cannot hold, beside what misfits any step."""
+        """Misfits of any step, and cuts of the side chain that are too high for the rate."""
         found = super().misfits(stream)
         for name in ("key_low_cut_hz", "key_high_cut_hz"):
             freq_hz = getattr(self, name)
@@ -54,14 +54,14 @@ class Keyed(Step):
 
 
 class ThresholdFields(StrictModel):
-    """A threshold in dBFS, or so far below the hits of what is listened to."""
+    """Threshold in dBFS, or relative to the hits in the side chain."""
 
     threshold_dbfs: float | None = Field(None, ge=-120, le=20, description="threshold in dBFS")
     threshold_below_hits_db: float | None = Field(
         None,
         ge=-20,
         le=120,
-        description="threshold so far below the hits: under hit_level_dbfs (and trim_db) of the stem, or of the key",
+        description="threshold below the hits, which are at hit_level_dbfs (plus trim_db) of the stem, or of the key",
     )
 
     @model_validator(mode="after")
@@ -71,7 +71,7 @@ class ThresholdFields(StrictModel):
         return self
 
     def threshold_at(self, hit_level_dbfs: float | None) -> float:
-        """The threshold in dBFS where hits have this level."""
+        """Threshold in dBFS for hits of this level."""
         if self.threshold_dbfs is not None:
             return self.threshold_dbfs
         assert hit_level_dbfs is not None, "misfits() refuses this"
@@ -79,14 +79,14 @@ class ThresholdFields(StrictModel):
         return hit_level_dbfs - self.threshold_below_hits_db
 
     def threshold_misfits(self, hit_level_dbfs: float | None, *, keyed: bool, prefix: str = "") -> list[Misfit]:
-        """A misfit where the hits' level is needed and not known."""
+        """Misfit of a threshold that needs the level of the hits, if that is unknown."""
         if self.threshold_below_hits_db is None or hit_level_dbfs is not None:
             return []
         whose = "no source of the key has" if keyed else "this stem has"
         return [
             Misfit(
                 f"{prefix}threshold_below_hits_db",
-                f"needs to know how loud the hits are, and {whose} no hit_level_dbfs",
+                f"needs the level of the hits, but {whose} no hit_level_dbfs",
                 hint="give hit_level_dbfs to the stem, or threshold_dbfs here",
                 code=Code.NEEDS_HIT_LEVEL,
             )
@@ -94,27 +94,28 @@ class ThresholdFields(StrictModel):
 
 
 class Thresholded(Keyed, ThresholdFields):
-    """A keyed step with one threshold."""
+    """Keyed step with one threshold."""
 
     def threshold_in_words(self) -> str:
-        """`at -42 dBFS`, or `24 dB under the hits`; with what it listens to."""
+        """Threshold and side chain: `-42 dBFS`, `a threshold 24 dB below the hits of kick, listening above 100 Hz`."""
         if self.threshold_dbfs is not None:
-            told = f"at {self.threshold_dbfs:g} dBFS"
+            words = f"{self.threshold_dbfs:g} dBFS" + (" in " if self.key is not None else "")
         else:
-            told = f"{self.threshold_below_hits_db:g} dB under the hits"
+            words = f"a threshold {self.threshold_below_hits_db:g} dB below the hits"
+            words += " of " if self.key is not None else ""
         if self.key is not None:
-            told += f" of {' and '.join(self.key.sources)}"
+            words += " and ".join(self.key.sources)
         cuts = [
             f"{word} {hertz(cut)}"
             for word, cut in (("above", self.key_low_cut_hz), ("below", self.key_high_cut_hz))
             if cut is not None
         ]
-        return told + (f", listening {' and '.join(cuts)}" if cuts else "")
+        return words + (f", listening {' and '.join(cuts)}" if cuts else "")
 
     def threshold(self, stream: Stream) -> float:
-        """The threshold in dBFS on this stream."""
+        """Threshold in dBFS on this stream."""
         return self.threshold_at(self.hit_level(stream))
 
     def misfits(self, stream: Stream) -> list[Misfit]:
-        """A threshold that needs a level nobody knows, beside what misfits any keyed step."""
+        """Misfits of any keyed step, and a threshold that needs an unknown level."""
         return super().misfits(stream) + self.threshold_misfits(self.hit_level(stream), keyed=self.key is not None)

@@ -1,4 +1,4 @@
-"""Numbers that are valid by themselves, but do not go with the stream on which a step is used."""
+"""Misfits: values that are valid by themselves, but not for the stream on which a step is used."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from chainrun.problem_codes import Code
 
 @dataclass(frozen=True)
 class Misfit:
-    """A number that is fine by itself, but does not go with the stream it is used on."""
+    """Value that is valid by itself, but not for the stream on which its step is used."""
 
     key: str
     message: str
@@ -19,12 +19,12 @@ class Misfit:
     allowed: str | None = None
     hint: str | None = None
     severity: Severity = "error"
-    """A warning is told, and the recipe stays valid."""
+    """A warning is reported, and the recipe stays valid."""
     code: Code = field(kw_only=True)
 
 
 def too_high(key: str, freq_hz: float, stream: Stream) -> list[Misfit]:
-    """A misfit for a frequency that the rate cannot carry (above 0.49 of it)."""
+    """Misfit of a frequency above 0.49 of the rate; an empty list for a lower one."""
     highest = 0.49 * stream.rate_hz
     if freq_hz <= highest:
         return []

@@ -1,4 +1,4 @@
-"""What a declaration's own validators raise: an error that carries its code as its type."""
+"""Error of a declaration's own validators, with its problem code as pydantic's error type."""
 
 from __future__ import annotations
 
@@ -8,5 +8,5 @@ from chainrun.problem_codes import Code
 
 
 def misuse(code: Code, message: str) -> PydanticCustomError:
-    """The error of keys that do not go together, or of a value that no declared range tells."""
+    """Error for keys that exclude each other, or for a value outside what a declared range can express."""
     return PydanticCustomError(code.value, message)

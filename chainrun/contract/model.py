@@ -1,4 +1,4 @@
-"""The strict, frozen model on which recipes, presets and steps are declared."""
+"""Strict, frozen base model of recipes, presets and steps."""
 
 from __future__ import annotations
 
@@ -18,20 +18,20 @@ def _no_true(value: Any) -> Any:
 
 
 def is_version(field: FieldInfo) -> bool:
-    """Whether a field holds the version of a grammar."""
+    """Whether a field is the version of a grammar."""
     return any(isinstance(one, BeforeValidator) and one.func is _no_true for one in field.metadata)
 
 
 Version = Annotated[Literal[1], BeforeValidator(_no_true)]
-"""The version of a grammar."""
+"""Version of a grammar."""
 
 
 MAX_TEXT_CHARACTERS = 4096
-"""Characters of any text in a recipe."""
+"""Maximum length of any text in a recipe."""
 
 
 class StrictModel(BaseModel):
-    """No unknown keys, no nan or inf, no true for a number, no change after it is made."""
+    """Frozen model that refuses unknown keys, nan and inf, and a truth value for a number."""
 
     model_config = ConfigDict(
         strict=True,
@@ -43,4 +43,4 @@ class StrictModel(BaseModel):
     )
 
     any_other: ClassVar[type[BaseModel] | None] = None
-    """What stands under keys that a person may choose, where a model takes such keys."""
+    """Model of the values under freely chosen keys, if the model takes such keys."""

@@ -1,4 +1,4 @@
-"""Reads a model's declaration: fields, units, ranges, defaults, help. One reading for errors, help and pages."""
+"""Reads fields, units, ranges, defaults and help from a model's declaration, for errors, help and pages."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from chainrun.units import unit_of
 
 @dataclass(frozen=True)
 class Parameter:
-    """One key of a table, for people."""
+    """Key of a table, described for people."""
 
     key: str
     unit: str
@@ -26,11 +26,11 @@ class Parameter:
     default: str
     help: str
     models: tuple[type[BaseModel], ...]
-    """The tables that the value holds, if it does."""
+    """Models of the tables in the value."""
 
 
 def models_in(annotation: Any) -> Iterator[type[BaseModel]]:
-    """The models that occur in a type: in unions, arrays, tables."""
+    """Models that occur in a type: in unions, arrays, tables."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         yield annotation
         return
@@ -75,7 +75,7 @@ def _kind(annotation: Any) -> str:
 
 
 def allowed_of(key: str, field: FieldInfo) -> str:
-    """What a field takes, with range and unit: '0.01 to 500 ms'."""
+    """Values that a field takes, with range and unit: '0.01 to 500 ms'."""
     low = high = None
     for bound in field.metadata:
         if isinstance(bound, bounds.Ge):
@@ -115,7 +115,7 @@ def _default(field: FieldInfo) -> str:
 
 
 def parameters(model: type[BaseModel]) -> list[Parameter]:
-    """The keys of a table, its own before those that all steps have."""
+    """Keys of a table, its own before those of all steps."""
     from chainrun.contract.step import Step
 
     common = set(Step.model_fields) if issubclass(model, Step) and model is not Step else set()
@@ -139,7 +139,7 @@ def parameters(model: type[BaseModel]) -> list[Parameter]:
 
 
 def field_at(root: type[BaseModel], location: Sequence[str | int]) -> tuple[FieldInfo | None, list[type[BaseModel]]]:
-    """The field that a validation error's location ends at, and the models whose keys stand beside it."""
+    """Field at the location of a validation error, and the models of the table around it."""
     candidates: list[type[BaseModel]] = [root]
     around = candidates
     field: FieldInfo | None = None

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 Curve = NDArray[np.float32]
 WET_QUANTITY = "wet_to_dry_db"
 QUANTITIES = ("gain_reduction_max_db", "gain_reduction_mean_db", "gain_reduction_working_pct", WET_QUANTITY)
-"""What a step measures of itself, each one number."""
+"""Quantities that steps measure, each a single number."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,7 +29,7 @@ class StepReading:
     do: str
 
     def under(self, address: str, named: str | None = None) -> Self:
-        """The same reading with an address before its own."""
+        """Copy of the reading with an address put before its own."""
         named = address if named is None else named
         return replace(
             self,
@@ -44,11 +44,11 @@ class StepReading:
 
 @dataclass(frozen=True, eq=False)
 class Reading(StepReading):
-    """Gain reduction of one step, positive in dB, negative where it raises."""
+    """Gain reduction of one step in dB, negative for an increase."""
 
     gain_reduction_max_db: float
     gain_reduction_mean_db: float
-    """Mean over the time in which it was working."""
+    """Mean over the time during which it was working."""
     gain_reduction_working_pct: float
     points_per_second: float
     curve_min_db: Curve
@@ -79,16 +79,16 @@ class Reading(StepReading):
 
 @dataclass(frozen=True, eq=False)
 class WetLevel(StepReading):
-    """Level of one step's wet signal against its dry one: the energies of the whole render, before `mix_pct`."""
+    """Level of one step's wet signal relative to its dry one: energies over the whole render, before `mix_pct`."""
 
     mix_pct: float
     wet_to_dry_db: float | None
-    """None where one of the two is silent."""
+    """None if one of the two is silent."""
     reason: str | None = None
     """Why there is no level."""
 
     def quantities(self) -> dict[str, float]:
-        """Its figure, rounded; none where there is none."""
+        """Its figure, rounded; empty without one."""
         return {WET_QUANTITY: round(self.wet_to_dry_db, 4)} if self.wet_to_dry_db is not None else {}
 
     def record(self) -> dict[str, object]:

@@ -1,4 +1,4 @@
-"""The one list of processors: what has been declared with @processor."""
+"""Registry of processors declared with @processor."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ StepType = TypeVar("StepType", bound=Step)
 
 
 def processor(step: type[StepType]) -> type[StepType]:
-    """Register a step class under its `do`."""
+    """Register a step class under its `do`. Raises ValueError if another class has it."""
     word = step.model_fields["do"].default
     if not isinstance(word, str) or word in _known:
         raise ValueError(f"a processor needs a `do` of its own: {step.__name__} has {word!r}")
@@ -29,7 +29,7 @@ def processors() -> dict[str, type[Step]]:
 
 
 def any_step() -> Any:
-    """The type of any step, told apart by `do`: for pydantic fields. Known once `finish` has run."""
+    """Type of any step, discriminated by `do`, for pydantic fields. Available after `finish`."""
     return _union[0]
 
 
@@ -45,7 +45,7 @@ def finish() -> None:
 
 
 def key_owner(word: str) -> tuple[str, str] | None:
-    """The processor that has `word`, with or without its unit, as a key of its own: its `do` and the key."""
+    """Processor with `word`, with or without a unit, as a key of its own: its `do` and the key; else None."""
     for do, step in processors().items():
         for key in step.model_fields:
             if key not in Step.model_fields and word in (key, key.rpartition("_")[0]):

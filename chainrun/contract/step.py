@@ -1,4 +1,4 @@
-"""The declaration of a step: a strict, frozen model from which validation, help and schema come."""
+"""Declaration of a step: a strict, frozen model, from which validation, help and schema are generated."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from chainrun.problem_codes import Code
 
 
 class Step(StrictModel):
-    """The keys of every step, beside those of its processor."""
+    """Keys of every step, besides those of its processor."""
 
     do: str = Field(description="the processor")
     name: str | None = Field(None, min_length=1, max_length=64, description="names the step, unique in its chain")
@@ -27,56 +27,56 @@ class Step(StrictModel):
     )
 
     example: ClassVar[dict[str, object]] = {}
-    """Numbers for a typical use; the reference shows them and the contract suite runs them."""
+    """Parameters for a typical use; the reference shows them and the contract suite runs them."""
     unity: ClassVar[dict[str, object] | None] = None
-    """Numbers with which the step leaves its input alone, if there are such."""
+    """Parameters with which the step does not change its input, if there are any."""
     linear: ClassVar[bool] = False
     needs_stereo: ClassVar[bool] = False
     shuts: ClassVar[bool] = False
-    """Whether it closes on soft sounds: the steps after it are measured with it open."""
+    """Whether it closes on quiet sounds: the steps after it are measured with it open."""
     acts: ClassVar[bool] = False
-    """Whether its job is to change the level by what it hears: one that never does is reported."""
+    """Whether its job is to change the level depending on its side chain: one that never does is reported."""
     wet_alone: ClassVar[bool] = False
-    """Whether the wet signal alone comes out: the render reports its level against the dry one."""
+    """Whether its output is the wet signal alone: the render reports its level relative to the dry one."""
     reads_file: ClassVar[bool] = False
-    """Whether the step's `file` names an audio file: the plan finds it, and its content belongs to the print's hash."""
+    """Whether the step's `file` is an audio file: the plan finds it, and its content is part of the print's hash."""
     source: ClassVar[str] = ""
-    """Where the method is published."""
+    """Publication of the method."""
     ns_a_frame: ClassVar[float] = 25.0
-    """Predicted processor time of a frame and channel, at the rate that the step works at inside."""
+    """Predicted processor time per frame and channel in ns, at the step's internal rate."""
     picture: ClassVar[Literal["", "response", "curve"]] = ""
-    """How a page draws it, beside its readings: over frequency, or level against level."""
+    """How a page draws it, besides its readings: response over frequency, or output level over input level."""
 
     def start(self, stream: Stream) -> Runner:
-        """A runner for this stream. Kernels are imported here, not at the head of a processor's file."""
+        """Runner for this stream. Kernels are imported here, not at the top of a processor's file."""
         raise NotImplementedError
 
     def channels_out(self, n_channels: int) -> int:
-        """Channels that come out where `n_channels` go in."""
+        """Number of output channels for `n_channels` input channels."""
         return n_channels
 
     def listens_to(self) -> tuple[Key, ...]:
-        """The keys that the step, or any step inside it, listens to. None where it is bypassed."""
+        """Keys that the step, or any step inside it, listens to; empty if it is bypassed."""
         return ()
 
     def inner_chains(self) -> Iterable[tuple[str, list[Step]]]:
-        """The chains that a composite step holds, each with its key path inside the step."""
+        """Chains of a composite step, each with its key path inside the step."""
         return ()
 
     def oversampled(self) -> int:
-        """Times the rate that the step works at inside."""
+        """Oversampling factor."""
         return 1
 
     def held_s(self, stream: Stream) -> float:
-        """Predicted memory: so many seconds of one channel at the stream's rate, as float64."""
+        """Predicted memory, in seconds of one channel in float64 at the stream's rate."""
         return 1.0
 
     def start_s(self, stream: Stream) -> float:
-        """Predicted processor time before the first frame."""
+        """Predicted processor time before the first frame, in seconds."""
         return 0.002
 
     def changes_nothing(self) -> bool:
-        """Whether its numbers leave the input as it is: `unity` and otherwise defaults, or a mix of 0 %."""
+        """Whether its parameters leave the input unchanged: `unity` and otherwise defaults, or a mix of 0 %."""
         if self.mix_pct == 0.0 or self.unity is None:
             return self.mix_pct == 0.0
         plain = type(self).model_validate({"do": self.do, **self.unity})
@@ -84,20 +84,20 @@ class Step(StrictModel):
         return all(getattr(self, key) == getattr(plain, key) for key in numbers)
 
     def in_words(self) -> str:
-        """What its numbers say, as a teacher would put it; a clause without a subject."""
+        """Its parameters in words, for pages that teach; a phrase without a subject."""
         return numbers_in_words(self, COMMON)
 
     def parts(self) -> list[Step]:
-        """The same step with one of its bands alone, for each: what its response is made of."""
+        """Copies of the step with one of its bands each; together they make its response."""
         return []
 
     def misfits(self, stream: Stream) -> list[Misfit]:
-        """What does not go with this stream; `check` shows it with its place in the recipe."""
+        """Values that do not fit this stream; `check` shows them with their places in the recipe."""
         if self.needs_stereo and stream.n_channels != 2:
             return [
                 Misfit(
                     "do",
-                    f"{self.do} works on a stereo signal, and gets a mono one here",
+                    f"{self.do} needs a stereo signal, but the signal here is mono",
                     hint="move it to a bus, or put a step that makes stereo before it",
                     code=Code.NEEDS_STEREO,
                 )

@@ -1,1 +1,1 @@
-"""The preset library over years: what is in it, what is alike, what is used where, and the yearly cull."""
+"""The yearly cull of the preset library: plan, trial, application, undo."""

@@ -1,8 +1,8 @@
-"""Carries a cull out, and finishes what was begun: a journal first, then one rename after the other.
+"""Applies and undoes a cull: writes a journal first, then changes one file after another.
 
-Each step leaves a library that can be read: a preset's file gets its new status in place (written beside, then
-renamed), and is then renamed into `retired/`, which does not count in its name. Where a file cannot be written, all is
-taken back. An `apply` that was killed is finished by the next `apply`, from the journal, and taken back by `undo`.
+The library stays readable after each step: a preset's file gets its new status (written beside it, then renamed), and
+is then moved into `retired/`, a folder that is not part of its name. If a file cannot be written, all changes are
+undone. After an `apply` that was killed, the next `apply` finishes it from the journal, and `undo` takes it back.
 """
 
 from __future__ import annotations
@@ -39,11 +39,11 @@ from chainrun.problem_codes import Code
 from chainrun.whole_file import write_whole
 
 Step = Callable[[str], None]
-"""Hears of each change of a file before it is made: tests kill a cull there."""
+"""Called before each change of a file: tests kill a cull there."""
 
 
 class Deed(Enum):
-    """A kind of change that a cull, or its undo, makes."""
+    """Kinds of change that a cull, or its undo, makes."""
 
     RETIRED = "retired {preset}: now {file}"
     RESTORED = "{preset} is current again"
@@ -53,24 +53,24 @@ class Deed(Enum):
 
 @dataclass(frozen=True)
 class CullChange:
-    """One thing that was done."""
+    """One change that was made."""
 
     deed: Deed
     file: Path
-    """The file as it is now; of REMOVED the one that is gone."""
+    """Current path of the file; for REMOVED its former path."""
     preset: str = ""
 
     def sentence(self) -> str:
-        """In words."""
+        """The change in words."""
         return self.deed.value.format(preset=self.preset, file=shown_path(self.file))
 
 
 def apply_cull(plan: Path, *, progress: Progress | None = None, allow_roots: Sequence[Path] = ()) -> list[CullChange]:
-    """Retire and replace presets as a plan says, all of it or nothing; no other cull may work there meanwhile.
+    """Retire and replace presets as a plan says: all of it or nothing, and with no other cull at the same time.
 
-    An apply that was killed is finished. Returns what was done, nothing where all was done before. `progress` hears of
-    recipes that do not open under the new overlay. `undo_cull` takes it back. Raises RecipeError for a plan that is not
-    valid, UsageError for its patterns, ResourceError where another cull is at work or a file cannot be written.
+    Finishes an apply that was killed. Returns the changes, none if all were made before. `progress` gets a warning for
+    each recipe that does not open under the new overlay. `undo_cull` takes it back. Raises RecipeError for a plan that
+    is not valid, UsageError for its patterns, ResourceError if another cull is running or a file cannot be written.
     """
     reporter = progress or Progress()
     with alone(plan):
@@ -87,26 +87,26 @@ def apply_cull(plan: Path, *, progress: Progress | None = None, allow_roots: Seq
 
 
 def undo_cull(plan: Path) -> list[CullChange]:
-    """Take a cull back: presets return to their places and texts, what it wrote goes where nobody changed it.
+    """Undo a cull: restores the presets' files, and removes the files that it wrote unless they were edited.
 
-    Returns what was done. Raises ResourceError where there is no record of it, where somebody changed a preset since,
-    where a later cull stands on it, where another cull is at work, or where a file cannot be written.
+    Returns the changes. Raises ResourceError if there is no record of the cull, a preset was edited since, a later
+    cull builds on it, another cull is running, or a file cannot be written.
     """
     with alone(plan):
         return undo(plan)
 
 
 def apply(plan: CullPlan, step: Step | None = None, variants: Sequence[Variant] = ()) -> list[CullChange]:
-    """Carry a plan out; the caller holds the locks. `variants` are those that are affected. Raises ResourceError."""
+    """Apply a plan; the caller holds the locks. `variants` are the affected ones. Raises ResourceError."""
     refuse_unfinished(plan)
     plan_hash = hashlib.sha256(plan.path.read_bytes()).hexdigest()
     journal = begun(plan.path)
     if journal is not None and journal.direction == "apply" and journal.plan_hash != plan_hash:
         raise ResourceError(
             Problem(
-                "the plan was changed since its apply was interrupted",
+                "the plan was changed after its apply was interrupted",
                 file=shown_path(plan.path),
-                hint="cull undo it, then apply the plan as it is now",
+                hint="undo the interrupted cull, then apply the plan again",
                 code=Code.CULL_PLAN_CHANGED,
             )
         )
@@ -123,14 +123,14 @@ def apply(plan: CullPlan, step: Step | None = None, variants: Sequence[Variant] 
 
 
 def undo(plan_path: Path, step: Step | None = None) -> list[CullChange]:
-    """Take a cull back; the caller holds the lock. Of an `apply` that was killed, what it had done is taken back."""
+    """Undo a cull, or the part of it that a killed `apply` had done; the caller holds the lock."""
     journal = begun(plan_path)
     if journal is not None:
         refuse_foreign(plan_path, journal.operations)
         return _backward(plan_path, journal, step or _nothing)
     record = recorded(plan_path)
     if not record.operations:
-        message, hint = "there is no record of such a cull", "was it applied from here?"
+        message, hint = "there is no record of this cull", "was it applied from this folder?"
         raise ResourceError(Problem(message, file=shown_path(undo_of(plan_path)), hint=hint, code=Code.NO_CULL_RECORD))
     _refuse_older(plan_path, record)
     refuse_changed(plan_path, record.operations)
@@ -141,7 +141,7 @@ def undo(plan_path: Path, step: Step | None = None) -> list[CullChange]:
 
 
 def _refuse_older(plan_path: Path, record: Record) -> None:
-    """Raise ResourceError where a later cull stands on this one: its overlay holds what this one replaced."""
+    """Raise ResourceError if a later cull builds on this one: its overlay contains this one's replacements."""
     written = [Path(one.file).name for one in record.operations if isinstance(one, WriteFile)]
     own = [name for name in written if name.endswith(".overlay.toml")]
     later = sorted(
@@ -150,17 +150,17 @@ def _refuse_older(plan_path: Path, record: Record) -> None:
     if later:
         raise ResourceError(
             Problem(
-                "a later cull stands on this one",
+                "a later cull builds on this one",
                 file=shown_path(plan_path),
                 given=", ".join(later),
-                hint=f"undo that of {later[-1][:4]} first",
+                hint=f"undo the cull of {later[-1][:4]} first",
                 code=Code.LATER_CULL,
             )
         )
 
 
 def recover(plan_path: Path, step: Step | None = None) -> list[CullChange]:
-    """Finish what a killed run began, if there is something; returns what was done. Raises ResourceError."""
+    """Finish the work of a killed run, if there is any; returns the changes. Raises ResourceError."""
     journal = begun(plan_path)
     if journal is None:
         return []
@@ -177,17 +177,17 @@ Way = Callable[[Path, Journal, Step], list[CullChange]]
 
 
 def _all_or_nothing(plan_path: Path, journal: Journal, there: Way, back: Way, step: Step | None) -> list[CullChange]:
-    """Go one way; where a file cannot be written, go back again and report why."""
+    """Work in one direction; if a file cannot be written, work back again and report the reason."""
     try:
         return there(plan_path, journal, step or _nothing)
     except ResourceError as error:
         try:
             back(plan_path, journal, _nothing)
         except ResourceError as second:
-            message = "what was begun could not be taken back either: mend this, then run the command again"
+            message = "the changes made so far could not be undone either: solve this, then run the command again"
             stays = Problem(message, file=shown_path(journal_of(plan_path)), code=Code.NOT_TAKEN_BACK)
             raise ResourceError([*error.problems, *second.problems, stays]) from error
-        message = "so nothing was changed: all is as it was before"
+        message = "nothing was changed: all files are as before"
         raise ResourceError([*error.problems, Problem(message, code=Code.NOTHING_CHANGED)]) from error
 
 
@@ -245,7 +245,7 @@ def _take_back(plan_path: Path, one: Operation, step: Step) -> list[CullChange]:
 
 
 def _end(plan_path: Path, journal: Journal) -> None:
-    """All is done: the journal goes, then the marks that point to it."""
+    """Remove the journal, then the marks that point to it."""
     remove(journal_of(plan_path))
     for mark in marks(plan_path, journal.libraries):
         remove(mark)

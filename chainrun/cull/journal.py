@@ -1,4 +1,4 @@
-"""What a cull has begun and done, on disk: journal, record and marks, and who may go on from them."""
+"""A cull's files about itself: the journal of a run in progress, the record for undo, marks and locks."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from chainrun.problem_codes import Code
 from chainrun.whole_file import read_text, write_whole
 
 MAX_SIZE = Limits(toml_kb=64_000)
-"""A journal holds every preset twice."""
+"""Maximum size of a journal or record, which hold every preset's text twice."""
 JOURNAL = ".cull-journal.json"
 MARK = ".cull-in-progress"
 VERSION = 1
@@ -27,18 +27,18 @@ FIELDS = ("direction", "operations", "earlier", "libraries", "plan_hash", "recor
 
 
 def journal_of(plan_path: Path) -> Path:
-    """Where the journal of a plan's cull lies while that is carried out."""
+    """Path of the journal of a plan's cull in progress."""
     return plan_path.parent / f".{plan_path.name}{JOURNAL}"
 
 
 def undo_of(plan_path: Path) -> Path:
-    """The record by which a cull is taken back."""
+    """Path of the record from which a cull is undone."""
     return plan_path.parent / f"{plan_path.name.removesuffix('.toml')}.undo.json"
 
 
 @contextmanager
 def alone(*paths: Path) -> Iterator[None]:
-    """A lock on a plan or on libraries: no other cull may work on these. Raises ResourceError where one does."""
+    """Lock plans or libraries against other culls. Raises ResourceError if another cull is running there."""
     opened: list[int] = []
     try:
         for path in paths:
@@ -47,12 +47,12 @@ def alone(*paths: Path) -> Iterator[None]:
                 fcntl.flock(opened[-1], fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError as error:
                 what = "in this library" if path.is_dir() else "of this plan"
-                message = f"another cull {what} is at work"
+                message = f"another cull {what} is running"
                 raise ResourceError(
-                    Problem(message, file=shown_path(path), hint="wait for it", code=Code.CULL_AT_WORK)
+                    Problem(message, file=shown_path(path), hint="wait until it has finished", code=Code.CULL_AT_WORK)
                 ) from error
             except OSError as error:
-                message = f"this cannot be opened ({error.strerror})"
+                message = f"the file or folder cannot be opened ({error.strerror})"
                 raise ResourceError(Problem(message, file=shown_path(path), code=Code.CANNOT_READ)) from error
         yield
     finally:
@@ -61,12 +61,12 @@ def alone(*paths: Path) -> Iterator[None]:
 
 
 def marks(plan_path: Path, libraries: Sequence[str]) -> list[Path]:
-    """The marks that a cull in progress leaves in its libraries."""
+    """Paths of the marks that a cull in progress puts into its libraries."""
     return [plan_path.parent / one / MARK for one in libraries]
 
 
 def refuse_unfinished(plan: CullPlan) -> None:
-    """Raise ResourceError where a cull by another plan was interrupted in one of the libraries."""
+    """Raise ResourceError if a cull by another plan was interrupted in one of the libraries."""
     for folder in plan.folders:
         try:
             text = (folder / MARK).read_text(encoding="utf-8")
@@ -81,8 +81,8 @@ def refuse_unfinished(plan: CullPlan) -> None:
                     "a cull by another plan was interrupted in this library",
                     file=shown_path(folder),
                     given=shown_path(other),
-                    hint=f"finish it by chainrun cull apply {shown_path(other)}, or cull undo it"
-                    + ("" if other.exists() else ": the plan must have this name"),
+                    hint=f"finish it with chainrun cull apply {shown_path(other)}, or undo it with cull undo"
+                    + ("" if other.exists() else "; give the plan this name again first"),
                     code=Code.CULL_INTERRUPTED,
                 )
             )
@@ -90,35 +90,35 @@ def refuse_unfinished(plan: CullPlan) -> None:
 
 @dataclass(frozen=True)
 class Record:
-    """What a cull has done, for its undo."""
+    """The operations of a cull, kept for its undo."""
 
     operations: tuple[Operation, ...] = ()
     libraries: tuple[str, ...] = ()
-    """Folders in which it worked, as seen from the plan."""
+    """Folders of its libraries, relative to the plan."""
 
     def text(self) -> str:
-        """As a JSON document."""
+        """The JSON document of the file."""
         done = [one.record() for one in self.operations]
         return json.dumps({"grammar": VERSION, "libraries": list(self.libraries), "operations": done}, indent=1)
 
 
 @dataclass(frozen=True)
 class Journal:
-    """What a run has begun: written before the first change, gone after the last."""
+    """The operations of a run in progress: written before the first change, removed after the last."""
 
     direction: Literal["apply", "undo"]
     operations: tuple[Operation, ...]
     earlier: tuple[Operation, ...]
-    """What an earlier `apply` of the same plan did; it stays on record."""
+    """Operations of an earlier `apply` of the same plan; they stay on record."""
     libraries: tuple[str, ...]
-    """Folders in which it works, as seen from the plan."""
+    """Folders of its libraries, relative to the plan."""
     plan_hash: str = ""
-    """Of the plan's text when it was begun."""
+    """Hash of the plan's text at the start of the run."""
     record: str = ""
-    """Of an undo: the record that it goes by, for the case that it is to stay."""
+    """For an undo: the text of the record, to restore it if the undo fails."""
 
     def text(self) -> str:
-        """As a JSON document."""
+        """The JSON document of the file."""
         document = {
             "grammar": VERSION,
             "direction": self.direction,
@@ -131,7 +131,7 @@ class Journal:
         return json.dumps(document, indent=1)
 
     def write(self, plan_path: Path) -> None:
-        """Put it down, and a mark into each library, so that other plans see it. Raises ResourceError."""
+        """Write the journal, and a mark into each library for other plans to see. Raises ResourceError."""
         made = marks(plan_path, self.libraries)
         try:
             for mark in made:
@@ -144,7 +144,7 @@ class Journal:
 
 
 def begun(plan_path: Path) -> Journal | None:
-    """What a run that was killed has left. Raises ResourceError for a damaged journal."""
+    """The journal of a run that was killed, if there is one. Raises ResourceError for a damaged journal."""
     path = journal_of(plan_path)
     if not path.exists():
         return None
@@ -152,7 +152,7 @@ def begun(plan_path: Path) -> Journal | None:
         document = json.loads(read_text(path, MAX_SIZE))
         direction, operations, earlier, libraries, plan_hash, record = (document[key] for key in FIELDS)
         if direction not in ("apply", "undo") or not all(isinstance(one, str) for one in (plan_hash, record)):
-            raise ValueError("a field is not what it should be")
+            raise ValueError("a field has a wrong value")
         known = _read(plan_path, operations + earlier, libraries)
         split = len(operations)
         return Journal(
@@ -164,7 +164,7 @@ def begun(plan_path: Path) -> Journal | None:
 
 
 def recorded(plan_path: Path) -> Record:
-    """What is on record of a plan's cull; empty for none. Raises ResourceError for a damaged record."""
+    """The record of a plan's cull; empty if there is none. Raises ResourceError for a damaged record."""
     path = undo_of(plan_path)
     if not path.exists():
         return Record()
@@ -177,15 +177,15 @@ def recorded(plan_path: Path) -> Record:
 
 
 def _read(plan_path: Path, operations: Any, libraries: Any) -> Record:
-    """Operations and libraries out of a JSON document, maybe a stranger's.
+    """Read operations and libraries from a JSON document, which may be a stranger's.
 
-    Raises TypeError where they are not complete, ValueError where they would write more than presets and what lies
-    beside their plan.
+    Raises TypeError if they are incomplete, ValueError if they would write anything else than presets and files beside
+    the plan.
     """
     if not isinstance(operations, list) or not isinstance(libraries, list):
-        raise TypeError("operations and libraries are lists")
+        raise TypeError("operations and libraries must be lists")
     if not all(isinstance(one, str) for one in libraries):
-        raise TypeError("an operation is not complete")
+        raise TypeError("an operation is incomplete")
     found = tuple(operation_of(one) for one in operations)
     beside = plan_path.parent.resolve()
     shelves = [(beside / one).resolve() for one in libraries]
@@ -195,18 +195,18 @@ def _read(plan_path: Path, operations: Any, libraries: Any) -> Record:
             preset = path.name.endswith(".preset.toml") and any(shelf in path.parents for shelf in shelves)
             written = path.parent == beside and path.name.endswith((".overlay.toml", ".jobs.toml"))
             if not (preset or written):
-                raise ValueError(f"{named!r} is no place for a cull to write to")
+                raise ValueError(f"a cull may not write to {named!r}")
     return Record(found, tuple(libraries))
 
 
 def is_as_written(plan_path: Path, one: WriteFile) -> bool:
-    """Whether a file that a cull wrote is there as it was: what somebody changed or took away is not ours any more."""
+    """Whether a file still has the text that the cull wrote; a file that somebody edited or removed is left alone."""
     file = plan_path.parent / one.file
     return file.exists() and text_of(file) == one.text
 
 
 def remove(file: Path) -> None:
-    """Take a file away, if it is there. Raises ResourceError."""
+    """Remove a file, if it exists. Raises ResourceError."""
     try:
         file.unlink(missing_ok=True)
     except OSError as error:
@@ -215,39 +215,39 @@ def remove(file: Path) -> None:
 
 
 def refuse_changed(plan_path: Path, todo: Sequence[Operation]) -> None:
-    """Presets that somebody has edited or moved since are not written over. Raises ResourceError."""
+    """Raise ResourceError if a preset was edited or moved since the cull: it must not be overwritten."""
     problems = []
     for one in todo:
         if isinstance(one, WriteFile):
             continue
         target, file = plan_path.parent / one.target, plan_path.parent / one.file
         if not target.exists() or text_of(target) != one.after:
-            message = "this preset was changed since the cull; it stays"
+            message = "this preset was changed since the cull, and is not overwritten"
             problems.append(Problem(message, file=shown_path(target), code=Code.CHANGED_SINCE_CULL))
         elif file.exists():
-            message = "another preset has taken its place"
+            message = "another preset has this name now"
             problems.append(Problem(message, file=shown_path(file), code=Code.PLACE_TAKEN))
     if problems:
         raise ResourceError(problems)
 
 
 def refuse_foreign(plan_path: Path, todo: Sequence[Operation]) -> None:
-    """What is neither as it was nor as the journal would have it was changed by somebody. Raises ResourceError."""
+    """Raise ResourceError if a file has neither the text before nor the text after the interrupted cull."""
     problems = [problem for one in todo for problem in _foreign(plan_path, one)]
     if problems:
         raise ResourceError(problems)
 
 
 def _foreign(plan_path: Path, one: Operation) -> Iterator[Problem]:
-    hint = "a cull was interrupted; copy your change away, bring back the text of the journal, run the command again"
+    hint = "a cull was interrupted; save your change elsewhere, restore the journal's text, run the command again"
     named, known = [one.file], [one.text] if isinstance(one, WriteFile) else [one.before, one.after]
     named += [one.target] if isinstance(one, RetirePreset) else []
     places = [plan_path.parent / path for path in named]
     there = [path for path in places if path.exists()]
     for path in there:
         if text_of(path) not in known:
-            message = "this file was changed since the cull was interrupted; it stays"
+            message = "this file was changed since the cull was interrupted, and is not overwritten"
             yield Problem(message, file=shown_path(path), hint=hint, code=Code.CHANGED_SINCE_CULL)
     if isinstance(one, RetirePreset) and len(there) != 1:
-        message = f"the preset {one.preset} {'is there twice' if there else 'is missing'}"
+        message = f"the preset {one.preset} {'exists twice' if there else 'is missing'}"
         yield Problem(message, file=shown_path(places[0]), hint=hint, code=Code.PRESET_MISPLACED)

@@ -1,4 +1,4 @@
-"""What a cull does to files: presets that are retired, and the files that it writes beside its plan."""
+"""File operations of a cull: presets to retire, and files to write beside the plan."""
 
 from __future__ import annotations
 
@@ -23,29 +23,29 @@ BOM = "\ufeff"
 
 @dataclass(frozen=True)
 class RetirePreset:
-    """A preset's file gets its new status, and moves into `retired/`. Paths are as seen from the plan's folder."""
+    """Give a preset's file its new status and move it into `retired/`. Paths are relative to the plan's folder."""
 
     preset: str
     file: str
     target: str
     before: str
-    """Its text as it was, to the byte."""
+    """Its former text, to the byte."""
     after: str
 
     def record(self) -> dict[str, str]:
-        """As a JSON object."""
+        """The operation as a JSON object."""
         return asdict(self)
 
 
 @dataclass(frozen=True)
 class WriteFile:
-    """A file is written beside the plan: the overlay, or the jobs."""
+    """Write a file beside the plan: the overlay, or the jobs."""
 
     file: str
     text: str
 
     def record(self) -> dict[str, str]:
-        """As a JSON object."""
+        """The operation as a JSON object."""
         return asdict(self)
 
 
@@ -53,17 +53,17 @@ Operation = RetirePreset | WriteFile
 
 
 def operation_of(record: object) -> Operation:
-    """An operation as a journal or a record holds it. Raises TypeError where it is not complete."""
+    """An operation from its JSON object in a journal or record. Raises TypeError if it is incomplete."""
     if isinstance(record, dict) and all(isinstance(value, str) for value in record.values()):
         kind = RetirePreset if "target" in record else WriteFile
         keys = kind.__dataclass_fields__.keys()
         if keys <= record.keys():
             return kind(**{key: record[key] for key in keys})
-    raise TypeError("an operation is not complete")
+    raise TypeError("an operation is incomplete")
 
 
 def operations(plan: CullPlan, variants: Sequence[Variant] = ()) -> list[Operation]:
-    """What a plan asks for and is not done yet; `variants` are those of recipes that it moves. Raises ResourceError."""
+    """The operations of a plan that are not done yet; `variants` are the affected ones. Raises ResourceError."""
     shelf = Shelf(plan.folders)
     found: list[Operation] = [
         _retirement(plan, decision, shelf.presets[decision.name])
@@ -79,12 +79,12 @@ def _retirement(plan: CullPlan, decision: Decision, preset: Preset) -> RetirePre
     text = text_of(preset.file)
     target = preset.library / RETIRED / preset.file.relative_to(preset.library)
     if target.exists():
-        message = "there is a retired file of this name already"
+        message = "a retired file of this name exists already"
         raise ResourceError(Problem(message, file=shown_path(target), hint="move it away", code=Code.FILE_EXISTS))
     after = retired_text(text, plan.file.year, decision.by)
     if not _differs_in_status_alone(text, after):
-        message = "the status cannot be put into this file"
-        hint = "write status, retired_in and replaced_by on a line each, or retire it by hand"
+        message = "the status cannot be written into this file"
+        hint = "put status, retired_in and replaced_by on separate lines, or retire the preset by hand"
         raise ResourceError(Problem(message, file=shown_path(preset.file), hint=hint, code=Code.STATUS_NOT_PUT))
     return RetirePreset(preset.name, seen_from_plan(plan, preset.file), seen_from_plan(plan, target), text, after)
 
@@ -96,13 +96,13 @@ def _files_to_write(plan: CullPlan, variants: Sequence[Variant]) -> Iterator[Wri
         if not path.exists():
             yield WriteFile(seen_from_plan(plan, path), text)
         elif text_of(path) != text:
-            message = "there is such a file already, with other content"
-            hint = "move it away, or `cull undo` what wrote it"
+            message = "this file exists already, with other content"
+            hint = "move it away, or undo the cull that wrote it"
             raise ResourceError(Problem(message, file=shown_path(path), hint=hint, code=Code.FILE_EXISTS))
 
 
 def text_of(path: Path) -> str:
-    """A file's text to the byte: line ends and all. Raises ResourceError."""
+    """A file's text to the byte, with its line endings. Raises ResourceError."""
     try:
         return path.read_bytes().decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
@@ -111,10 +111,10 @@ def text_of(path: Path) -> str:
 
 
 def retired_text(text: str, year: int, successor: str | None) -> str:
-    """A preset's file with its new status: the lines about it follow the version, all else stays as written."""
+    """A preset's text with its new status in lines after the version's; all other lines stay as written."""
     mark, text = (BOM, text[1:]) if text.startswith(BOM) else ("", text)
     known = positions(text)
-    lines = re.findall(r"[^\n]*\n|[^\n]+", text)  # as TOML ends them; splitlines() knows more
+    lines = re.findall(r"[^\n]*\n|[^\n]+", text)  # TOML's line endings only; splitlines() splits at others, too
     head = known.get(("grammar",), known.get(("preset",), (1, 1)))[0] - 1
     ending = "\r\n" if lines[head].endswith("\r\n") else "\n"
     more = ['status = "retired"', f"retired_in = {year}"]
@@ -131,7 +131,7 @@ def retired_text(text: str, year: int, successor: str | None) -> str:
 
 
 def _differs_in_status_alone(before: str, after: str) -> bool:
-    """Whether nothing but the status differs, as a parser reads it."""
+    """Whether two texts, parsed as TOML, differ in the status alone."""
     try:
         was, now = (tomllib.loads(text.removeprefix(BOM)) for text in (before, after))
     except tomllib.TOMLDecodeError:

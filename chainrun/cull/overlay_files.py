@@ -1,4 +1,4 @@
-"""The files that a cull writes beside its plan: the year's overlay, and a batch that renders all recipes under it."""
+"""Texts of the files that a cull writes beside its plan: the year's overlay, and a batch of all recipes under it."""
 
 from __future__ import annotations
 
@@ -15,34 +15,34 @@ Variant = tuple[Path, str]
 
 
 def overlay_text(plan: CullPlan) -> str:
-    """The year's overlay: `[replace_presets]` for every preset that has a successor."""
+    """The text of the year's overlay: `[replace_presets]` with every replaced preset and its successor."""
     import tomli_w
 
     table = tomli_w.dumps({"replace_presets": plan.replacements()}) if plan.replacements() else ""
-    head = f"# The cull of {plan.file.year}: presets that were replaced. Lay it over a recipe with --overlay."
+    head = f"# Presets replaced by the cull of {plan.file.year}. Apply it to a recipe with --overlay."
     return f"{head}\n{table}"
 
 
 def seen_from_plan(plan: CullPlan, path: Path) -> str:
-    """A path as seen from the plan's folder."""
+    """A path relative to the plan's folder."""
     return seen_from(plan.path.resolve().parent, path.resolve())
 
 
 def _job_name(recipe: Path, plan: CullPlan) -> str:
-    """A name for a job by its recipe's place: `songs-a-take`."""
+    """A name for a job from its recipe's path: `songs-a-take`."""
     place = seen_from_plan(plan, recipe).removesuffix(".toml").removesuffix(".recipe")
     return re.sub(r"[^A-Za-z0-9_-]+", "-", place).strip("-_")[-48:].strip("-_") or "recipe"
 
 
 def jobs_text(plan: CullPlan, overlay: Path, variants: Sequence[Variant] = ()) -> str:
-    """A batch that renders all recipes under the new overlay, beside what they were, and reports what moved."""
+    """The text of a batch that renders all recipes with and without the new overlay, and compares."""
     import tomli_w
 
     jobs: list[dict[str, object]] = [{"recipes": plan.file.recipes}] if plan.file.recipes else []
     recipes = recipe_files(plan.patterns) if plan.patterns else []
     names = [recipe_name(recipe) for recipe in recipes]
     twice = {name for name in names if names.count(name) > 1}
-    if twice:  # jobs of one name are refused: each recipe is listed, these by their place
+    if twice:  # two jobs may not have the same name: such recipes are listed one by one
         jobs = [
             {"recipes": [seen_from_plan(plan, one)], **({"name": _job_name(one, plan)} if name in twice else {})}
             for one, name in zip(recipes, names, strict=True)

@@ -1,4 +1,4 @@
-"""The plan of a cull as a person has edited it: a decision for each preset, held against the libraries."""
+"""Reads the plan of a cull, a decision for each preset, and checks it against the libraries."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
 MAX_RESIDUAL_LU = -20.0
-MAX_LEVEL_LU = 1.0
+MAX_LEVEL_CHANGE_LU = 1.0
 
 
 class Decision(StrictModel):
@@ -35,49 +35,49 @@ class Decision(StrictModel):
 
     name: str = Field(min_length=1, max_length=200, description="the preset")
     decision: Literal["keep", "retire", "replace"] = Field(description="keep it, retire it, or replace it")
-    by: str | None = Field(None, description="of replace: its successor; of retire: advice")
+    by: str | None = Field(None, description="with replace: its successor; with retire: a suggestion")
 
 
 class CullFile(StrictModel):
     """The decisions of a cull: which presets stay, which are retired, and which replace them."""
 
     grammar: Version = Field(description="version of the grammar")
-    year: int = Field(ge=1900, le=3000, description="the year that the overlay is called by")
-    presets_dirs: list[str] = Field(min_length=1, description="the libraries, as seen from this file")
-    recipes: list[str] = Field(default_factory=list, description="globs of the recipes, as seen from this file")
-    max_residual_lu: float = Field(MAX_RESIDUAL_LU, description="a recipe that moves by more is flagged by try")
+    year: int = Field(ge=1900, le=3000, description="year of the cull; names the overlay")
+    presets_dirs: list[str] = Field(min_length=1, description="preset libraries, relative to this file")
+    recipes: list[str] = Field(default_factory=list, description="recipes, as patterns relative to this file")
+    max_residual_lu: float = Field(MAX_RESIDUAL_LU, description="`cull try` flags recipes with a larger residual")
     max_level_change_lu: float = Field(
-        MAX_LEVEL_LU, ge=0, description="a recipe whose loudness moves by more is flagged, too"
+        MAX_LEVEL_CHANGE_LU, ge=0, description="`cull try` flags recipes whose loudness changes by more"
     )
     preset: list[Decision] = Field(default_factory=list, max_length=10000, description="the decisions")
 
 
 @dataclass(frozen=True)
 class CullPlan:
-    """A plan that was read, with its paths made whole."""
+    """A plan that was read, with absolute paths."""
 
     path: Path
     file: CullFile
     folders: tuple[Path, ...]
-    """The libraries."""
+    """Folders of the preset libraries."""
     patterns: tuple[str, ...]
-    """Globs of the recipes, as seen from the working folder."""
+    """Patterns of the recipes, relative to the working folder."""
     earlier: Mapping[str, str] = field(default_factory=dict)
-    """What culls of earlier years replaced."""
+    """Replacements of earlier years' culls."""
 
     def of(self, word: str) -> list[Decision]:
-        """Decisions of one kind."""
+        """Decisions of one kind: keep, retire or replace."""
         return [one for one in self.file.preset if one.decision == word]
 
     def replacements(self) -> dict[str, str]:
-        """What `[replace_presets]` will say: this cull's decisions, and those of earlier years up to what is left."""
+        """The table `[replace_presets]`: this cull's replacements, and earlier ones followed to the current preset."""
         now = {one.name: one.by for one in self.of("replace") if one.by is not None}
         found = {old: _way(new, now)[-1] for old, new in self.earlier.items() if old not in now}
         return {old: new for old, new in found.items() if old != new} | now
 
 
 def seen_from(folder: Path, path: Path) -> str:
-    """A path as seen from a folder: what holds it can move with it, and says nothing of the machine."""
+    """A path relative to a folder, so that both can be moved together and the text names no folder of the machine."""
     return Path(os.path.relpath(path, folder)).as_posix()
 
 
@@ -95,7 +95,7 @@ class _Where:
 
 
 def read_plan(path: Path) -> CullPlan:
-    """Read a plan, and hold it against the libraries. Raises RecipeError, with each problem's line in the plan."""
+    """Read a plan and check it against the libraries. Raises RecipeError, with each problem's line in the plan."""
     here: dict[KeyPath, Position] = {}
     where = _Where(path, here)
     try:
@@ -118,7 +118,7 @@ def read_plan(path: Path) -> CullPlan:
             Problem(
                 "there is no such preset library",
                 given=shown(one),
-                hint="a folder, as seen from this file",
+                hint="a folder, relative to this file",
                 code=Code.FOLDER_NOT_FOUND,
             ),
             ("presets_dirs", i),
@@ -137,7 +137,7 @@ def read_plan(path: Path) -> CullPlan:
 
 
 def _invalid(error: ErrorDetails) -> Problem:
-    """What is wrong with a key or a value, and what to write instead for the usual mistakes."""
+    """The problem of an invalid key or value, with a hint for common mistakes."""
     hint = None
     if error["type"] == "extra_forbidden":
         hint = nearest(str(error["loc"][-1]), [*CullFile.model_fields, *Decision.model_fields])
@@ -147,7 +147,7 @@ def _invalid(error: ErrorDetails) -> Problem:
 
 
 def _earlier(path: Path, year: int) -> dict[str, str]:
-    """What the overlays of earlier culls beside the plan replace, the newest word last."""
+    """Replacements in the overlays of earlier culls beside the plan; later ones take precedence."""
     found: dict[str, str] = {}
     overlays = sorted(path.parent.glob("[12][0-9][0-9][0-9].overlay.toml"))
     for overlay in overlays:
@@ -163,23 +163,23 @@ def _earlier(path: Path, year: int) -> dict[str, str]:
 
 
 def _wrong(plan: CullPlan, shelf: Shelf) -> Iterator[tuple[Problem, KeyPath]]:
-    """What of a plan does not go with its libraries, each with its key."""
+    """Contradictions between a plan and its libraries, each with its key in the plan."""
     names = [one.name for one in plan.file.preset]
     for i, one in enumerate(plan.file.preset):
         at: KeyPath = ("preset", i)
         about = (("preset", one.name),)
         if names.count(one.name) > 1:
-            message, hint = f"{one.name} is decided twice", "leave one of them out"
+            message, hint = f"{one.name} is decided twice", "remove one of the two decisions"
             yield Problem(message, hint=hint, code=Code.STANDS_TWICE, facts=about), (*at, "name")
         preset = shelf.presets.get(one.name)
         if preset is None:
             message, near = f"there is no preset {one.name}", nearest(one.name, shelf.presets)
             yield Problem(message, hint=near, code=Code.UNKNOWN_PRESET, facts=about), (*at, "name")
         elif preset.status == "retired":
-            continue  # carried out already
+            continue  # applied already
         if one.decision != "keep" and one.name in shelf.hidden:
             both = " and ".join(shown_path(file) for file in shelf.hidden[one.name])
-            message = f"{one.name} lies in two libraries: {both}"
+            message = f"{one.name} is in two libraries: {both}"
             hint = "rename one of them (with the old name under `was`), or cull one library at a time"
             yield Problem(message, hint=hint, code=Code.AMBIGUOUS_PRESET, facts=about), (*at, "name")
         if one.decision == "replace" and one.by is None:
@@ -190,21 +190,21 @@ def _wrong(plan: CullPlan, shelf: Shelf) -> Iterator[tuple[Problem, KeyPath]]:
 
 
 def _wrong_successor(plan: CullPlan, shelf: Shelf, one: Decision, by: str) -> Problem | None:
-    """Why a preset cannot take another one's place, if it cannot."""
+    """The problem of a successor that cannot replace a preset; None if it can."""
     if by not in shelf.presets:
-        message = f"{one.name}: there is no preset {by} to take its place"
+        message = f"{one.name}: there is no preset {by} to replace it"
         return Problem(message, hint=nearest(by, shelf.presets), code=Code.UNKNOWN_PRESET)
     if shelf.presets[by].status == "retired":
-        told = shelf.presets[by].replaced_by
-        hint = f"its own successor is {told}" if told else "presets list shows what is current"
-        message = f"{one.name}: {by} is retired itself, and cannot take its place"
+        successor_of_it = shelf.presets[by].replaced_by
+        hint = f"its own successor is {successor_of_it}" if successor_of_it else "presets list shows current presets"
+        message = f"{one.name}: {by} is retired itself, and cannot replace it"
         return Problem(message, hint=hint, code=Code.SUCCESSOR_RETIRED)
     if any(other.name == by and other.decision != "keep" for other in plan.file.preset):
         successor = {other.name: other.by for other in plan.of("replace") if other.by is not None}
         message = f"{one.name}: its successor is culled, too: {' -> '.join(_way(one.name, successor))}"
         return Problem(message, hint="keep one of them", code=Code.SUCCESSOR_CULLED)
     if one.decision == "replace" and (inside := shelf.holds(by, one.name)):
-        message = f"{one.name}: its successor holds it, and would hold itself: {' -> '.join(inside)}"
+        message = f"{one.name}: its successor contains it, and would contain itself: {' -> '.join(inside)}"
         return Problem(message, hint="retire it instead", code=Code.SUCCESSOR_HOLDS_IT)
     return None
 

@@ -1,4 +1,4 @@
-"""Proposals for a cull: for every preset what is known of it, and a decision, in a file that a person edits."""
+"""Proposes a cull: a decision for every preset with reasons, in a file for a person to edit."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from chainrun.cull.plan import MAX_LEVEL_LU, MAX_RESIDUAL_LU, Decision, seen_from
+from chainrun.cull.plan import MAX_LEVEL_CHANGE_LU, MAX_RESIDUAL_LU, Decision, seen_from
 from chainrun.errors import Problem, UsageError, printable
 from chainrun.library.alike import Apart, clusters, keeper, on_stems, pairs, profiles
 from chainrun.library.progress import Progress
@@ -21,13 +21,13 @@ from chainrun.whole_file import write_whole
 
 ENDING = ".cull.toml"
 GRACE_YEARS = 2
-"""A preset that nobody uses is not retired before it is so old."""
+"""Minimum age of an unused preset for it to be retired."""
 ORDER = {"replace": 0, "retire": 1, "keep": 2}
 
 
 @dataclass(frozen=True)
 class Proposal:
-    """A proposed decision about one preset, and its reasons as lines."""
+    """A proposed decision about one preset, with reasons as lines of text."""
 
     decision: Decision
     reasons: tuple[str, ...]
@@ -35,38 +35,38 @@ class Proposal:
 
 @dataclass(frozen=True)
 class Proposals:
-    """A proposal for each preset that is not retired yet, and where they come from."""
+    """Proposals for all presets that are not retired yet, with their libraries and recipes."""
 
     year: int
     libraries: tuple[Path, ...]
     recipes: tuple[str, ...]
-    """Globs or paths, as seen from the working folder."""
+    """Patterns or paths, relative to the working folder."""
     proposals: tuple[Proposal, ...]
     unreadable: Mapping[Path, str]
-    """Recipes that are not valid: what they use is not known."""
+    """Recipes that are not valid, so that their uses are unknown."""
 
     def count(self, word: str) -> int:
-        """How many presets are to be kept, retired or replaced."""
+        """Number of presets proposed to keep, retire or replace."""
         return sum(one.decision.decision == word for one in self.proposals)
 
     def write(self, path: Path) -> None:
-        """Write the plan, with libraries and recipes as seen from it.
+        """Write the plan, with libraries and recipes relative to it.
 
-        Raises UsageError as `refuse_plan_path` does, ResourceError where the file cannot be written.
+        Raises UsageError as `refuse_plan_path` does, ResourceError if the file cannot be written.
         """
         refuse_plan_path(path)
         write_whole(path, plan_text(self, path.resolve().parent))
 
 
 def refuse_plan_path(path: Path) -> None:
-    """Raise UsageError where a plan may not be written: over another file, or under a name but NAME.cull.toml."""
+    """Raise UsageError for a path at which a plan may not be written: an existing file, or not NAME.cull.toml."""
     if path.exists():
-        message = "there is such a file already, and a plan that was edited is not written over"
+        message = "this file exists already; a plan is never overwritten, since it may have been edited"
         raise UsageError(Problem(message, given=str(path), code=Code.FILE_EXISTS))
     if not path.name.endswith(ENDING):
         hint = f"{path.stem}{ENDING}"
         raise UsageError(
-            Problem("a plan is called NAME.cull.toml", given=path.name, hint=hint, code=Code.WRONG_FILE_NAME)
+            Problem("a plan must be called NAME.cull.toml", given=path.name, hint=hint, code=Code.WRONG_FILE_NAME)
         )
 
 
@@ -80,10 +80,10 @@ def plan_cull(
     progress: Progress | None = None,
     allow_roots: Sequence[Path] = (),
 ) -> Proposals:
-    """Propose what to keep, retire or replace, from what presets do to test signals and where recipes use them.
+    """Propose which presets to keep, retire or replace, from their sound on test signals and their uses in recipes.
 
-    `recipes` are globs or paths, `year` that of the cull (else this one). `store` keeps profiles and shares; with
-    `render_shares` each use is rendered with and without it. No file is changed: see `Proposals.write`. Raises
+    `recipes` are patterns or paths, `year` that of the cull (default: this year). `store` keeps profiles and shares;
+    with `render_shares` each use is rendered with and without it. Changes no file: see `Proposals.write`. Raises
     UsageError for a pattern without recipes, RecipeError for a library that is not valid, ResourceError.
     """
     reporter = progress or Progress()
@@ -102,7 +102,7 @@ def plan_cull(
 def propose(
     shelf: Shelf, used: Usage, near: Sequence[Apart], year: int, shares: Mapping[UseAt, BypassShare]
 ) -> list[Proposal]:
-    """A decision for each preset that is not retired yet, with its reasons; replacements first."""
+    """Proposals for each preset that is not retired yet, replacements first."""
     successors, keepers = _successors(shelf, used, near)
     inside = {inner for preset in shelf.presets.values() for inner in preset.uses}
     found = []
@@ -116,11 +116,11 @@ def propose(
             why = _why_replaced(name, successors[name], near, uses)
         elif used.unreadable and not uses and name not in keepers:
             decision, n = Decision(name=name, decision="keep"), len(used.unreadable)
-            why = f"not known to be used; {n} recipe{'s' if n != 1 else ''} could not be read"
+            why = f"no known use, but {n} recipe{'s' if n != 1 else ''} could not be read"
         elif not uses and name not in inside | keepers and old:
             decision, why = (
                 Decision(name=name, decision="retire"),
-                "no recipe uses it, and it had two years; cost: none",
+                f"no recipe uses it, and it is at least {GRACE_YEARS} years old; cost: none",
             )
         else:
             decision = Decision(name=name, decision="keep")
@@ -130,7 +130,7 @@ def propose(
 
 
 def _successors(shelf: Shelf, used: Usage, near: Sequence[Apart]) -> tuple[dict[str, str], set[str]]:
-    """Which preset takes the place of which, in groups that are alike; and those that are kept for it."""
+    """Successors of presets in groups that are alike, and the presets that are kept as successors."""
     successors: dict[str, str] = {}
     keepers: set[str] = set()
     for group in clusters(near):
@@ -146,20 +146,21 @@ def _successors(shelf: Shelf, used: Usage, near: Sequence[Apart]) -> tuple[dict[
 def _why_replaced(name: str, by: str, near: Sequence[Apart], uses: Sequence[UseAt]) -> str:
     pair = next(one for one in near if {one.one, one.other} == {name, by})
     recipes = len({use.recipe for use in uses})
-    softer = pair.gain_db if pair.one == name else -pair.gain_db
+    gain_db = pair.gain_db or 0.0
+    louder_db = -gain_db if pair.one == name else gain_db
     return (
-        f"{by} does nearly the same, and is used more or newer; cost: {recipes} "
-        f"recipe{'s' if recipes != 1 else ''} to move, by about {pair.residual_lu:.0f} LU on the test signals"
-        + (f" once matched in level: {by} is {-softer:+.1f} dB there" if abs(softer) >= 0.1 else "")
+        f"{by} sounds nearly the same, and is used more or is newer; cost: {recipes} "
+        f"recipe{'s' if recipes != 1 else ''} changed, residual about {pair.residual_lu:.1f} LU on test signals"
+        + (f" after matching the level ({by} is {louder_db:+.1f} dB)" if abs(louder_db) >= 0.1 else "")
     )
 
 
 def _why_kept(name: str, near: Sequence[Apart], *, used: bool, keeper: bool) -> str:
     if not (used or keeper):
-        return "new, or inside another preset"
+        return "new, or used inside another preset"
     twin = any(one.alike and name in (one.one, one.other) for one in near)
-    word = "kept in place of what does nearly the same" if twin else "and nothing else does the same"
-    return f"{'in use, ' if used else ''}{word}"
+    word = "successor of presets that sound nearly the same" if twin else "no other preset sounds the same"
+    return f"{'in use; ' if used else ''}{word}"
 
 
 def _facts(
@@ -173,52 +174,59 @@ def _facts(
     age = f"since {preset.since} ({years} year{'s' if years != 1 else ''})" if preset.since else "of unknown age"
     nowhere = "used nowhere" if not used.unreadable else "used in no recipe that could be read"
     times = {0: nowhere, 1: f"used once, in {shown}"}.get(
-        len(uses), f"used {len(uses)} times in {len(recipes)} recipes: {shown}"
+        len(uses), f"used {len(uses)} times in {len(recipes)} recipe{'s' if len(recipes) != 1 else ''}: {shown}"
     )
     lines = [f"{age}; {times}"]
     changed = sorted({key for use in uses for key in use.changes})
     if changed:
-        lines.append(f"changed where it is used: {', '.join(changed[:6])}")
+        lines.append(f"values changed by recipes: {', '.join(changed[:6])}")
     alike = [one for one in near if one.alike and preset.name in (one.one, one.other)]
     for one in alike[:3]:
         other = one.other if one.one == preset.name else one.one
-        stem = f"; {one.stem_lu:.0f} LU on a stem of theirs" if one.stem_lu is not None else ""
+        stem = f"; residual {one.stem_residual_lu:.1f} LU on a stem" if one.stem_residual_lu is not None else ""
+        stem = f"; not compared on a stem: {one.stem_reason}" if one.stem_reason is not None else stem
         lines.append(
-            f"alike: {other} ({one.residual_lu:.0f} LU at worst, on {one.worst}; response within "
+            f"alike: {other} (residual at most {one.residual_lu:.1f} LU, on {one.worst}; response within "
             f"{one.response_db:.1f} dB{stem})"
         )
-    measured = [shares[use] for use in uses if use in shares]
+    return lines + _share_lines([shares[use] for use in uses if use in shares])
+
+
+def _share_lines(shares: Sequence[BypassShare]) -> list[str]:
+    """The largest share of a preset in any mix, and reasons for shares that could not be measured."""
+    lines = []
+    measured = [(one.residual_lu, one) for one in shares if one.residual_lu is not None]
     if measured:
-        loudest = max(measured, key=lambda one: one.residual_lu)
-        lines.append(
-            f"audible share: bypassed, a mix of it changes by {loudest.loudness_lu:+.1f} LU, "
-            f"with a residual of {loudest.residual_lu:.0f} LU"
-        )
-    return lines
+        residual_lu, largest = max(measured, key=lambda pair: pair[0])
+        change = largest.loudness_change_lu
+        louder = f", loudness {change:+.1f} LU" if change is not None else ""
+        lines.append(f"share: bypassing it changes a mix by a residual of up to {residual_lu:.1f} LU{louder}")
+    reasons = dict.fromkeys(one.reason for one in shares if one.reason is not None)
+    return lines + [f"share -: {reason}" for reason in reasons]
 
 
 def plan_text(found: Proposals, folder: Path) -> str:
-    """The plan as a file in `folder`, for a person."""
+    """The text of the plan's file in `folder`, with comments for the person who edits it."""
     libraries = [seen_from(folder, one.resolve()) for one in found.libraries]
     recipes = [seen_from(folder, Path(pattern).absolute()) for pattern in found.recipes]
     lines = []
     if found.unreadable:
         n = len(found.unreadable)
         lines.append(
-            f"# NOT READ: {n} recipe{'s' if n != 1 else ''}. What they use is not known, and nothing is proposed"
+            f"# NOT READ: {n} recipe{'s' if n != 1 else ''}. Their uses of presets are unknown, so no preset is"
         )
-        lines.append("# to be retired for lack of use. Mend them, and make the plan anew:")
+        lines.append("# proposed to retire for lack of use. Correct them, and make the plan again:")
         lines += [f"#   {printable(one)}" for why in found.unreadable.values() for one in why.split("\n")[:1]]
     lines += [
-        "# A cull of presets: proposals, for you to change. Nothing happens before `chainrun cull apply`.",
-        "# keep: stays. retire: moves to retired/; recipes that use it still render as before, with a notice.",
-        "# replace: retired, and the overlay of this year puts `by` in its place.",
+        "# Proposals for a cull of presets. Edit them; nothing happens before `chainrun cull apply`.",
+        "# keep: no change. retire: moves to retired/; recipes that use it render as before, with a warning.",
+        "# replace: retires it, and this year's overlay uses the preset `by` instead.",
         "grammar = 1",
         f"year = {found.year}",
         f"presets_dirs = {toml_text(libraries)}",
         f"recipes = {toml_text(recipes)}",
-        f"max_residual_lu = {MAX_RESIDUAL_LU}  # `cull try` flags recipes that move by more, matched in level",
-        f"max_level_change_lu = {MAX_LEVEL_LU}  # or get louder or softer by more",
+        f"max_residual_lu = {MAX_RESIDUAL_LU}  # `cull try` flags recipes with a larger residual, matched in level",
+        f"max_level_change_lu = {MAX_LEVEL_CHANGE_LU}  # and recipes whose loudness changes by more",
     ]
     for one in found.proposals:
         decision = one.decision

@@ -1,14 +1,15 @@
-"""What a cull would do to the recipes: each affected one rendered without and with it, and compared."""
+"""Tries a cull: renders each affected recipe without and with it, and compares."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from chainrun.comparison.before_after import BEFORE, render_before_after
 from chainrun.comparison.difference import Difference
-from chainrun.comparison.moved import BEFORE, render_before_after
 from chainrun.cull.journal import alone, begun, refuse_unfinished
 from chainrun.cull.overlay_files import overlay_text
 from chainrun.cull.plan import CullPlan, read_plan
@@ -24,10 +25,8 @@ from chainrun.recipe import Overrides, open_recipe
 from chainrun.recipe.load import recipe_name
 from chainrun.whole_file import work_folder, write_whole
 
-MIN_MOVED_DB = 0.5
-"""Gain reductions that move less are not named."""
-NO_RENDER_LU = 999.0
-"""Stands for the residual of what does not render: it comes first."""
+MIN_READING_CHANGE_DB = 0.5
+"""Minimum change of a gain reduction that is named."""
 
 
 @dataclass(frozen=True)
@@ -37,72 +36,70 @@ class Affected:
     recipe: Path
     variant: str | None
     nodes: tuple[str, ...]
-    """Where the presets stand that are replaced."""
+    """Nodes that use a replaced preset."""
     presets: tuple[str, ...]
     label: str = ""
-    """Its recipe's name, or its path where two have one name."""
+    """The recipe's name, or its path if several have the same name."""
     allow_roots: tuple[Path, ...] = ()
-    """Folders that the recipe may read, beside its own."""
+    """More folders that the recipe may read."""
 
     def overrides(self, *overlays: Path) -> Overrides:
-        """What opens it, with overlays."""
+        """The overrides to open it with, and these overlays."""
         return Overrides(self.variant, overlays, allow_roots=self.allow_roots)
 
     @property
     def name(self) -> str:
-        """For a table."""
+        """Name for a table, with the variant in brackets."""
         return (self.label or recipe_name(self.recipe)) + (f" ({self.variant})" if self.variant else "")
 
 
 @dataclass(frozen=True)
 class Tried:
-    """An affected recipe under the cull."""
+    """Result of rendering an affected recipe without and with the cull."""
 
     affected: Affected
     found: Difference | None = None
-    """Of the delivery that moves most; None where it does not render."""
+    """Difference of the delivery that changes most; None if the recipe does not render."""
     delivery: str = ""
     error: str | None = None
-    """Why it does not render under the cull: a `set` path that the successor lacks, say."""
+    """Reason why it does not render under the cull: for example, the successor lacks a path of `set`."""
     files: tuple[Path, Path] | None = None
-    """Both renders of that delivery, where they are kept."""
+    """Both renders of that delivery, if they are kept."""
     readings: tuple[str, ...] = ()
-    """Gain reductions that move by half a dB and more."""
+    """Changed gain reductions, in words."""
 
     @property
     def name(self) -> str:
-        """For a table."""
+        """Name for a table, with the variant in brackets."""
         return self.affected.name
 
     @property
-    def residual_lu(self) -> float:
-        """How far it moves; what does not render stands first."""
-        return self.found.residual_lu if self.found is not None else NO_RENDER_LU
+    def residual_lu(self) -> float | None:
+        """Residual of the mix; None if it does not render."""
+        return self.found.residual_lu if self.found is not None else None
 
     @property
-    def louder_lu(self) -> float:
-        """How much louder it gets."""
-        return -self.found.gain_db if self.found is not None else 0.0
+    def level_change_lu(self) -> float | None:
+        """Change of the mix's level; None if it does not render."""
+        return -self.found.gain_db if self.found is not None else None
 
     def crosses(self, plan: CullPlan) -> bool:
-        """Whether it moves by more than the plan's limits, in sound or in level."""
-        file = plan.file
-        return (
-            self.error is not None
-            or self.residual_lu > file.max_residual_lu
-            or abs(self.louder_lu) > file.max_level_change_lu
-        )
+        """Whether its residual or change of level exceeds the plan's limits, or it does not render."""
+        if self.residual_lu is None or self.level_change_lu is None:
+            return True
+        over = abs(self.level_change_lu) > plan.file.max_level_change_lu
+        return over or self.residual_lu > plan.file.max_residual_lu
 
     def sentence(self) -> str:
-        """What moves."""
-        if self.found is None:
+        """The difference in one sentence, or the reason why it does not render."""
+        if self.found is None or self.level_change_lu is None:
             return self.error or ""
-        louder = abs(self.louder_lu)
-        level = f"; {louder:.1f} LU {'louder' if self.louder_lu > 0 else 'softer'}" if louder >= 0.1 else ""
+        change = abs(self.level_change_lu)
+        level = f"; {change:.1f} LU {'louder' if self.level_change_lu > 0 else 'quieter'}" if change >= 0.1 else ""
         return self.found.sentence() + level
 
     def record(self, plan: CullPlan) -> dict[str, object]:
-        """As a JSON object."""
+        """The result as a JSON object."""
         return {
             "recipe": str(self.affected.recipe),
             "variant": self.affected.variant,
@@ -110,7 +107,7 @@ class Tried:
             "presets": list(self.affected.presets),
             "error": self.error,
             "crosses_limit": self.crosses(plan),
-            "louder_lu": round(self.louder_lu, 3),
+            "level_change_lu": round(self.level_change_lu, 3) if self.level_change_lu is not None else None,
             "readings": list(self.readings),
             "delivery": self.delivery or None,
             "comparison": self.found.record() if self.found is not None else None,
@@ -120,7 +117,7 @@ class Tried:
 
 @dataclass(frozen=True)
 class Trial:
-    """All recipes that a plan moves, each rendered without and with it; the worst first."""
+    """All recipes that a plan affects, each rendered without and with it; the largest residual first."""
 
     plan: CullPlan
     tried: tuple[Tried, ...]
@@ -128,14 +125,14 @@ class Trial:
 
     @property
     def crosses(self) -> bool:
-        """Whether one of them moves by more than the plan's limits."""
+        """Whether any of them exceeds the plan's limits."""
         return any(one.crosses(self.plan) for one in self.tried)
 
     def record(self) -> dict[str, object]:
-        """As a JSON document."""
+        """The trial as a JSON document."""
         file = self.plan.file
         return {
-            "schema_version": 1,
+            "schema_version": 2,
             "max_residual_lu": file.max_residual_lu,
             "max_level_change_lu": file.max_level_change_lu,
             "recipes": [one.record(self.plan) for one in self.tried],
@@ -151,17 +148,20 @@ def try_cull(
     progress: Progress | None = None,
     allow_roots: Sequence[Path] = (),
 ) -> Trial:
-    """Render every recipe and variant that a plan's replacements touch, without and with them, and compare.
+    """Render every recipe and variant that a plan's replacements affect, without and with them, and compare.
 
-    No preset or recipe is changed; `out` keeps both renders of each. What does not render has its `error`. Raises
-    RecipeError for a plan that is not valid, UsageError for its patterns or where a cull by it was interrupted,
-    ResourceError where another cull is at work, or a full disk stops a render.
+    Changes no preset or recipe; `out` keeps both renders of each. A recipe that does not render has an `error`. Raises
+    RecipeError for a plan that is not valid, UsageError for its patterns or if a cull by it was interrupted,
+    ResourceError if another cull is running or a full disk stops a render.
     """
     reporter = progress or Progress()
     if plan.exists():
         with alone(plan):
             if begun(plan) is not None:
-                message, hint = "a cull of this plan was interrupted", "finish it by cull apply, or cull undo it"
+                message, hint = (
+                    "a cull of this plan was interrupted",
+                    "finish it with cull apply or cull undo",
+                )
                 raise UsageError(Problem(message, hint=hint, code=Code.CULL_INTERRUPTED))
     read = read_plan(plan)
     refuse_unfinished(read)
@@ -173,7 +173,7 @@ def try_cull(
 
 
 def trial_likeness(trial: Trial, *, store: Path | None = None, progress: Progress | None = None) -> Likeness:
-    """How alike the presets of a plan's libraries are: those that are current, and those that the plan takes out."""
+    """Compare the presets of a plan's libraries: those that are current, and those that the plan removes."""
     plan, reporter = trial.plan, progress or Progress()
     shelf = Shelf(plan.folders)
     gone = {one.name for one in plan.file.preset if one.decision != "keep"}
@@ -184,7 +184,7 @@ def trial_likeness(trial: Trial, *, store: Path | None = None, progress: Progres
 
 
 def usage_of(plan: CullPlan, allow_roots: Sequence[Path] = ()) -> Usage:
-    """Where the plan's recipes use presets. Raises UsageError for a pattern that finds none."""
+    """Uses of presets in the plan's recipes. Raises UsageError for a pattern without recipes."""
     return usage(recipe_files(plan.patterns) if plan.patterns else [], allow_roots)
 
 
@@ -204,7 +204,7 @@ def affected(plan: CullPlan, known: Usage) -> list[Affected]:
 
 @contextmanager
 def _overlay(plan: CullPlan) -> Iterator[Path]:
-    """The plan's overlay, in a folder of its own for as long as it is needed."""
+    """The plan's overlay in a temporary folder."""
     with work_folder("chainrun-cull") as work:
         overlay = work / f"{plan.file.year}.overlay.toml"
         write_whole(overlay, overlay_text(plan))
@@ -212,7 +212,7 @@ def _overlay(plan: CullPlan) -> Iterator[Path]:
 
 
 def refusals(plan: CullPlan, known: Usage) -> list[str]:
-    """What of the recipes does not open under the plan's overlay: `set` paths that a successor lacks."""
+    """Problems of recipes that do not open under the plan's overlay: `set` paths that a successor lacks."""
     found = []
     with _overlay(plan) as overlay:
         for one in affected(plan, known):
@@ -224,7 +224,7 @@ def refusals(plan: CullPlan, known: Usage) -> list[str]:
 
 
 def _attempt(plan: CullPlan, known: Usage, out: Path | None, options: RenderOptions, progress: Progress) -> list[Tried]:
-    """Render all that a replacement touches, without and with it; the worst first."""
+    """Render all affected recipes without and with the replacements; the largest residual first."""
     tried = []
     taken: set[str] = set()
     with _overlay(plan) as overlay:
@@ -236,7 +236,7 @@ def _attempt(plan: CullPlan, known: Usage, out: Path | None, options: RenderOpti
             taken.add(name)
             folder = (out if out is not None else overlay.parent) / name
             tried.append(_rendered(one, overlay, folder, options, progress, keeps=out is not None))
-    return sorted(tried, key=lambda one: -one.residual_lu)
+    return sorted(tried, key=lambda one: -one.residual_lu if one.residual_lu is not None else -math.inf)
 
 
 def _rendered(
@@ -245,37 +245,37 @@ def _rendered(
     without, under = one.overrides(), one.overrides(overlay)
     try:
         both = render_before_after(one.recipe, without, under, folder, options=options, progress=progress.node)
-        moved = both.largest_move()
+        compared = both.largest_change()
     except ResourceError:
-        raise  # a full disk is not this recipe's alone
+        raise  # a full disk affects all recipes
     except ChainrunError as error:
         return Tried(one, error=error.problems[0].text())
     return Tried(
         one,
-        moved.difference,
-        moved.before.relative_to(folder / BEFORE).as_posix(),
-        files=(moved.before, moved.after) if keeps else None,
-        readings=tuple(_moved_readings(both.before, both.after)),
+        compared.difference,
+        compared.before.relative_to(folder / BEFORE).as_posix(),
+        files=(compared.before, compared.after) if keeps else None,
+        readings=tuple(_changed_readings(both.before, both.after)),
     )
 
 
-def _moved_readings(before: RenderResult, after: RenderResult) -> list[str]:
-    """Gain reductions that are not what they were, in words."""
+def _changed_readings(before: RenderResult, after: RenderResult) -> list[str]:
+    """Changes of gain reductions, in words."""
     was, now = _reductions(before), _reductions(after)
-    moved = [
+    changed = [
         f"{step}: {was[step]:.1f} to {now[step]:.1f} dB"
         for step in was
-        if step in now and abs(now[step] - was[step]) >= MIN_MOVED_DB
+        if step in now and abs(now[step] - was[step]) >= MIN_READING_CHANGE_DB
     ]
     return (
-        moved
-        + [f"{step} is gone" for step in was if step not in now]
+        changed
+        + [f"{step} was removed" for step in was if step not in now]
         + [f"{step} is new" for step in now if step not in was]
     )
 
 
 def _reductions(result: RenderResult) -> dict[str, float]:
-    """The largest gain reduction of each step, in dB, by node and step."""
+    """Maximum gain reduction of each step in dB, by node and step."""
     return {
         f"{node.name} {one.named.removeprefix('chain.')}": one.gain_reduction_max_db
         for node in result.nodes

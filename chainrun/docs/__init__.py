@@ -1,1 +1,1 @@
-"""What is generated from the declarations: explanations for the terminal, and the JSON Schema for editors."""
+"""Texts made from the declarations: explanations for the terminal, and the JSON Schema for editors."""

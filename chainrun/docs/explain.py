@@ -138,7 +138,7 @@ def _example(do: str) -> list[str]:
 
 
 def _limits(width: int) -> str:
-    """What a recipe or a file may cost."""
+    """The limits on the cost of a recipe or a file."""
     about = (
         "What a recipe or an audio file may cost, since it may come from a stranger. Each is changed by "
         "--limit NAME=VALUE, which may be repeated, or for every command by CHAINRUN_LIMITS='NAME=VALUE NAME=VALUE'. "

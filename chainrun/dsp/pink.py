@@ -1,8 +1,7 @@
 """Energy that a filter leaves of pink noise: the same energy in every octave from 20 Hz to 20 kHz.
 
-Pink noise has a power spectrum of 1 / f: equal energy per octave (IEC 60050-801, International Electrotechnical
-Vocabulary, "pink noise"; from memory). The band is that of hearing, 20 Hz to 20 kHz (common practice), or up to half
-the rate where that is lower.
+Pink noise has a power spectrum of 1 / f: equal energy per octave (International Electrotechnical Vocabulary, "pink
+noise"). The band is that of hearing, 20 Hz to 20 kHz (common practice), or up to half the rate if that is lower.
 """
 
 from __future__ import annotations

@@ -1,1 +1,1 @@
-"""Preset libraries: what is in them, how alike their presets are, where they are used."""
+"""Preset libraries: their presets, which of them are alike, and where they are used."""

@@ -1,6 +1,6 @@
-"""The profile of a chain: what it does to fixed test signals, so that presets are compared by ear and not by numbers.
+"""Measures a chain on fixed test signals, so that presets are compared by their sound and not by their parameters.
 
-Keys hear another signal than the input; thresholds under the hits take hits of -12 dBFS.
+Keys get another signal than the input; thresholds below the hits assume hits of -12 dBFS.
 """
 
 from __future__ import annotations
@@ -32,56 +32,56 @@ RATE = 48_000
 HIT_DBFS = -12.0
 SETTLED_S = 4.0
 KEY_LATE_FRAMES = 9_000
-"""Frames by which keys hear the test signals later than the input: about half the time between two hits."""
+"""Delay in frames of the keys' signals against the input: about half the time between two hits."""
 TEMPO_BPM = 97.3
-"""No round number: what is written in beats is then no round number of milliseconds."""
+"""An odd tempo, so that a time in beats does not equal a round number of milliseconds by chance."""
 POINTS_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 LEVELS_DBFS = (-48.0, -36.0, -30.0, -24.0, -18.0, -12.0, -6.0, 0.0)
 SEGMENTS = ("hits", "bursts", "low bursts", "noise", "sweep", "wide")
-"""The last one is stereo for every chain; the others for those that need it."""
+"""Names of the test signals. The last one is always stereo; the others only for chains that need it."""
 MIN_DB = -120.0
-"""The lower bound of levels in a profile."""
+"""Lower bound of levels in a profile."""
 SIDE_MS, SIDE_DB = 7.0, -6.0
-"""What makes a mono signal wide: itself, later and softer, in the side."""
+"""Delay and level of the copy of a mono signal that is put into the side to make it wide."""
 
 
 @dataclass(frozen=True)
 class Profile:
-    """What a chain was measured to do. Levels in dB; lists are in the order of POINTS_HZ and LEVELS_DBFS."""
+    """Measurements of a chain. Levels are in dB; lists are in the order of POINTS_HZ and LEVELS_DBFS."""
 
     response_db: list[float]
-    """At -50 dBFS, under most thresholds."""
+    """Frequency response at -50 dBFS, which is below most thresholds."""
     static_db: list[float]
-    """Level out for a steady 1 kHz of LEVELS_DBFS in, both as RMS of a sine of that peak."""
+    """Output level for a steady 1 kHz tone of LEVELS_DBFS, both as peak level of a sine of the same RMS."""
     harmonics_pct: float
     """Total harmonic distortion of 1 kHz at a peak of -18 dBFS."""
     attack_ms: float | None
     release_ms: float | None
-    """Time to two thirds of the way after a step from -30 to -6 dBFS, and back; None where the level just follows."""
+    """Time to two thirds of the change of gain after a step from -30 to -6 dBFS, and back; None if gain is constant."""
     latency_ms: float
     tail_s: float
-    level_change_lu: float
-    """Of pink noise at -23 LUFS."""
+    level_change_lu: float | None
+    """Change of loudness of pink noise; None if the output is silent."""
     n_channels: int
-    """On which it was measured: 2 for a chain that needs stereo."""
+    """Number of channels it was measured with: 2 for a chain that needs stereo."""
     keys: list[str]
-    """What its steps listen to, in place of their input."""
+    """Keys of its steps."""
     sketches: dict[str, list[list[float]]]
-    """Of each test signal's output, K-weighted."""
+    """Sketch of each test signal's K-weighted output."""
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The profile as a JSON object."""
         return asdict(self)
 
 
 def _fade(n: int) -> Array:
-    """Up and down again over 5 ms."""
+    """A fade in and out over 5 ms each."""
     ramp: Array = np.minimum(1.0, np.minimum(np.arange(n), np.arange(n)[::-1]) / 240.0)
     return ramp
 
 
 def signals() -> dict[str, Array]:
-    """The test signals, two seconds each, mono."""
+    """The test signals by name: mono, two seconds each."""
     random = np.random.default_rng(11)
     n = 2 * RATE
     t = np.arange(n) / RATE
@@ -108,14 +108,14 @@ def signals() -> dict[str, Array]:
 
 
 def widened(x: Array) -> Array:
-    """A stereo signal of a mono one, shape (2, n_frames): both sides differ, at all frequencies."""
+    """A mono signal made stereo, shape (2, n_frames), with sides that differ at all frequencies."""
     late = round(SIDE_MS / 1000.0 * RATE)
     side = db_to_gain(SIDE_DB) * np.concatenate([np.zeros(late), x[:-late]])
     return np.stack([x + side, x - side])
 
 
 def channels_for(steps: list[Step]) -> int:
-    """Channels that a chain can be run on: one, or two where a step asks for a stereo signal."""
+    """Number of channels to run a chain with: one, or two if a step needs stereo."""
     n = 1
     for step in steps:
         if step.bypass:
@@ -127,7 +127,7 @@ def channels_for(steps: list[Step]) -> int:
 
 
 class Bench:
-    """A chain to be run on one signal after the other: begun once, since a room takes long to make, and then copied."""
+    """Runs a chain on several signals: started once, since a room takes long to prepare, and copied for each run."""
 
     def __init__(self, steps: list[Step]):
         self.steps = steps
@@ -135,7 +135,7 @@ class Bench:
         self.keys = {key for step in steps if not step.bypass for key in step.listens_to()}
 
     def runner(self, n_channels: int) -> ChainRunner:
-        """The chain at its beginning."""
+        """A runner of the chain in its initial state."""
         if n_channels not in self._begun:
             stream = Stream(
                 RATE,
@@ -149,7 +149,7 @@ class Bench:
         return deepcopy(self._begun[n_channels])
 
     def run(self, x: Array, n_channels: int, keys: Mapping[Key, Array] | None = None) -> Array:
-        """The chain on a signal, on time; a mono one stands in all channels. Keys not given hear it, delayed."""
+        """Run the chain on a signal, without its latency; mono goes to all channels. By default keys get it delayed."""
         runner = self.runner(n_channels)
         both = x if x.ndim == 2 else np.stack([x] * n_channels)
         if keys is None:
@@ -160,7 +160,7 @@ class Bench:
 
 
 def measure_profile(steps: list[Step]) -> Profile:
-    """Measure a chain. Files of responses must be there, as for a render."""
+    """Measure a chain. Files of impulse responses must exist, as for a render."""
     n_channels, bench = channels_for(steps), Bench(steps)
     sketches: dict[str, list[list[float]]] = {}
     inputs, outputs = {}, {}
@@ -168,7 +168,7 @@ def measure_profile(steps: list[Step]) -> Profile:
         wide = name == "wide" or n_channels == 2
         inputs[name] = widened(x) if wide else x[np.newaxis]
         y = outputs[name] = bench.run(inputs[name], 2 if wide else n_channels)
-        # Mono and stereo outputs are sketched alike: a mono one stands on both sides.
+        # A mono output is put on both sides, so that its sketch is comparable with a stereo one's.
         weighted = k_weighted(y, RATE)
         sketch = Sketch(RATE, 2)
         sketch.feed(weighted if weighted.shape[0] == 2 else np.concatenate([weighted, weighted]))
@@ -192,7 +192,7 @@ def measure_profile(steps: list[Step]) -> Profile:
 
 
 def _response(bench: Bench, n_channels: int) -> list[float]:
-    """Third octaves around the points, of noise at -50 dBFS."""
+    """Gain in third octaves around POINTS_HZ, for noise at -50 dBFS."""
     x = np.random.default_rng(5).standard_normal(RATE) * db_to_gain(-50.0)
     y = bench.run(x, n_channels)
     freqs = np.fft.rfftfreq(x.size, 1.0 / RATE)
@@ -215,7 +215,7 @@ def _tone(level_dbfs: float, seconds: float) -> Array:
 
 
 def is_linear(steps: Iterable[Step]) -> bool:
-    """Whether a chain does the same at every level."""
+    """Whether all steps of a chain are linear."""
     for step in steps:
         inner = [chain for _, chain in step.inner_chains()]
         if not step.bypass and not (all(is_linear(chain) for chain in inner) if inner else step.linear):
@@ -224,7 +224,7 @@ def is_linear(steps: Iterable[Step]) -> bool:
 
 
 def _static(bench: Bench, n_channels: int, *, linear: bool, moves: bool) -> list[float]:
-    """Levels out; where gain moves, after as long as any release may take to settle."""
+    """Output levels; a chain whose gain varies is given time to settle."""
     found: list[float] = []
     for level in LEVELS_DBFS:
         if linear and found:
@@ -239,13 +239,13 @@ def _static(bench: Bench, n_channels: int, *, linear: bool, moves: bool) -> list
 def _harmonics(bench: Bench, n_channels: int) -> float:
     y = bench.run(_tone(-18.0, 0.6), n_channels).mean(axis=0)[-9600:]
     lines = np.abs(np.fft.rfft(y * np.hanning(y.size)))
-    at = np.arange(1, 20) * 200  # 1 kHz in lines of 5 Hz
+    at = np.arange(1, 20) * 200  # 1 kHz and its harmonics, in lines of 5 Hz
     powers = np.array([float((lines[k - 2 : k + 3] ** 2).sum()) for k in at if k + 3 < lines.size])
     return round(100.0 * math.sqrt(float(powers[1:].sum()) / max(float(powers[0]), 1e-30)), 4)
 
 
 def _timing(bench: Bench, n_channels: int) -> tuple[float | None, float | None]:
-    """From the gain after a step up and down again: until two thirds of its way are gone."""
+    """Attack and release time, from the gain after a step of level up and down again."""
     x = np.concatenate([_tone(-30.0, 1.0), _tone(-6.0, 2.0), _tone(-30.0, SETTLED_S)])
     y = bench.run(x, n_channels)[0]
     width = RATE // 1000
@@ -258,7 +258,7 @@ def _timing(bench: Bench, n_channels: int) -> tuple[float | None, float | None]:
 
 
 def _settling(gain: Array, begin: int, end: int) -> float | None:
-    """Steps (ms) from a jump on until the gain has gone two thirds of the way to where it ends."""
+    """Time in ms from a step of level until the gain has made two thirds of its change; None for no change."""
     was, will = float(np.median(gain[begin - 200 : begin - 50])), float(np.median(gain[end - 200 : end]))
     if abs(was - will) < 0.3:
         return None
@@ -266,18 +266,18 @@ def _settling(gain: Array, begin: int, end: int) -> float | None:
     return float(np.argmax(gone)) if gone.any() else None
 
 
-def _level_change(x: Array, y: Array) -> float:
+def _level_change(x: Array, y: Array) -> float | None:
     levels = []
     for sound in (y, x if x.shape == y.shape else np.concatenate([x, x])):
         meter = Meter(RATE, sound.shape[0], true_peak=False)
         meter.feed(sound)
         levels.append(meter.result().integrated_lufs)
     louder = levels[0] - levels[1]
-    return round(louder, 2) if math.isfinite(louder) else MIN_DB
+    return round(louder, 2) if math.isfinite(louder) else None
 
 
 def kept_profile(steps: list[Step], code: str, folder: Path | None) -> Profile:
-    """A chain's profile out of the store's folder, measured where it is not there. `code` is the program's own hash."""
+    """A chain's profile from the store's folder, or measured and kept there. `code` is the hash of the program."""
     described = [sounding_part(step.model_dump(by_alias=True, exclude_none=True)) for step in steps]
     for _, step in steps_with_files(described, bypassed=False):
         step["file"] = hash_content(Path(step["file"]))

@@ -1,4 +1,4 @@
-"""What hears of the course of a long question to the library."""
+"""Receives the progress of a long query to a preset library."""
 
 from __future__ import annotations
 
@@ -7,19 +7,19 @@ from pathlib import Path
 
 
 class Progress:
-    """Hears of the course of a question; does nothing with it. A command's own shows it."""
+    """Receives the progress of a query and ignores it; a command's subclass shows it."""
 
     def node(self, name: str, share: float) -> None:
-        """A preset is measured, or a node rendered, to this share (0 to 1)."""
+        """Report the share (0 to 1) to which a preset is measured or a node rendered."""
 
     def unreadable(self, recipes: Mapping[Path, str]) -> None:
-        """These recipes are not valid, for these reasons, and are left out."""
+        """Report recipes that are not valid and were left out, with reasons."""
 
     def left_out(self, preset: str, reason: str) -> None:
-        """A preset that cannot be measured is left out: a response's file is missing, say."""
+        """Report a preset that cannot be measured and was left out, with the reason."""
 
     def warning(self, text: str) -> None:
-        """Something to know, which stops nothing."""
+        """Report a warning."""
 
     def done(self) -> None:
-        """All is measured and rendered."""
+        """Report that all is measured and rendered."""

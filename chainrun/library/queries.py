@@ -1,4 +1,4 @@
-"""Questions to preset libraries: what one preset does, where it is used, and which ones do nearly the same."""
+"""Queries to preset libraries: list presets, describe one, find its uses, find presets that are alike."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ from chainrun.contract import Step
 from chainrun.library.alike import MAX_ALIKE_LU, Apart, clusters, keeper, on_stems, pairs, profiles
 from chainrun.library.profile import Profile, kept_profile
 from chainrun.library.progress import Progress
-from chainrun.library.shares import BypassShare, measured_shares
+from chainrun.library.shares import NOT_MEASURED, BypassShare, measured_shares
 from chainrun.library.shelf import Preset, Shelf
 from chainrun.library.usage import Usage, UseAt, last_rendered, recipe_files, usage
 from chainrun.plan.identity import sounding_part
 from chainrun.plan.surroundings import code_hash
 from chainrun.whole_file import work_folder
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 EVERY_RECIPE = ("**/*.recipe.toml",)
-"""Where recipes are looked for when none are named: in the working folder and all below it."""
+"""Default pattern of recipes: the working folder and all folders below it."""
 MAX_SHOWN_PAIRS = 20
-"""Of pairs that need not be alike."""
+"""Maximum number of pairs shown if they need not be alike."""
 
 
 # -- one preset ------------------------------------------------------------------------------------------------------
@@ -37,22 +37,22 @@ class PresetDescription:
     steps: tuple[Step, ...]
     profile: Profile
     gates_open: bool
-    """Whether gates and the like were left out of the profile: a closed one would hide the rest."""
+    """Whether gates and similar steps were left out of the profile: a closed gate would hide the rest of the chain."""
 
     def chain(self) -> list[Any]:
-        """The steps as JSON objects, without what changes no sound."""
+        """The steps as JSON objects, without keys that do not affect the sound."""
         return [
             sounding_part(step.model_dump(by_alias=True, exclude_defaults=True) | {"do": step.do})
             for step in self.steps
         ]
 
     def record(self) -> dict[str, object]:
-        """As a JSON document."""
+        """The result as a JSON document."""
         return {
             "schema_version": SCHEMA_VERSION,
             **self.preset.record(),
             "chain": self.chain(),
-            "face": {key: value for key, value in self.profile.record().items() if key != "sketches"},
+            "profile": {key: value for key, value in self.profile.record().items() if key != "sketches"},
             "measured_with_gates_open": self.gates_open,
         }
 
@@ -60,7 +60,7 @@ class PresetDescription:
 def list_presets(libraries: Sequence[Path], allow_roots: Sequence[Path] = ()) -> list[Preset]:
     """All presets of libraries, sorted by name.
 
-    Raises RecipeError for one that is not valid, UsageError for a folder that is not there.
+    Raises RecipeError for an invalid preset, UsageError for a folder that does not exist.
     """
     return list(Shelf(libraries, allow_roots).presets.values())
 
@@ -68,10 +68,10 @@ def list_presets(libraries: Sequence[Path], allow_roots: Sequence[Path] = ()) ->
 def describe_preset(
     libraries: Sequence[Path], name: str, *, store: Path | None = None, allow_roots: Sequence[Path] = ()
 ) -> PresetDescription:
-    """A preset with its measured profile; levels in dB, times in ms.
+    """Describe a preset with its measured profile; levels in dB, times in ms.
 
-    `store` keeps profiles, so that none is measured twice; files of its steps may be in `allow_roots`, too. Raises
-    UsageError where there is no such preset, RecipeError where it is not valid or a response's file is missing.
+    `store` keeps profiles, so that none is measured twice; files of its steps may also be in `allow_roots`. Raises
+    UsageError for an unknown preset, RecipeError if it is not valid or the file of an impulse response is missing.
     """
     shelf = Shelf(libraries, allow_roots)
     preset = shelf.get(name)
@@ -86,16 +86,16 @@ def describe_preset(
 
 @dataclass(frozen=True)
 class MeasuredUse:
-    """One use of a preset, with what is known of its render."""
+    """One use of a preset, with its last render and its share of the mix."""
 
     use: UseAt
     last_rendered: str | None
-    """The day on which its recipe or variant was last delivered, as YYYY-MM-DD."""
-    share: BypassShare | None
-    """What bypassing it changes, where that was measured."""
+    """Day on which its recipe or variant was last delivered, as YYYY-MM-DD."""
+    share: BypassShare
+    """Change of the mix if this use is bypassed."""
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The use as a JSON object."""
         return {
             "recipe": str(self.use.recipe),
             "variant": self.use.variant,
@@ -103,24 +103,24 @@ class MeasuredUse:
             "path": self.use.path or None,
             "set": self.use.changes,
             "last_rendered": self.last_rendered,
-            "bypassed": self.share.record() if self.share is not None else None,
+            "bypassed": self.share.record(),
         }
 
 
 @dataclass(frozen=True)
 class PresetUses:
-    """Where a preset is used."""
+    """All uses of a preset."""
 
     preset: str
-    """Its name today."""
+    """Its current name."""
     uses: tuple[MeasuredUse, ...]
     inside: tuple[str, ...]
-    """Presets that hold it."""
+    """Presets that contain it."""
     unreadable: Mapping[Path, str]
-    """Recipes that are not valid, with their reasons."""
+    """Recipes that are not valid, with reasons."""
 
     def record(self) -> dict[str, object]:
-        """As a JSON document."""
+        """The result as a JSON document."""
         return {
             "schema_version": SCHEMA_VERSION,
             "preset": self.preset,
@@ -139,9 +139,9 @@ def find_uses(
     render_shares: bool = False,
     allow_roots: Sequence[Path] = (),
 ) -> PresetUses:
-    """Where a preset is used in recipes, given as globs or paths: with which changes, and when last rendered.
+    """Find the uses of a preset in recipes, given as globs or paths: changed values, last render, share of the mix.
 
-    Shares (in LU) are those that the store holds; with `render_shares` each missing one is measured by two renders.
+    Shares are those kept in the store; with `render_shares` each missing one is measured by two renders.
     Raises UsageError for an unknown preset or a pattern without recipes, RecipeError for a library that is not valid.
     """
     shelf = Shelf(libraries, allow_roots)
@@ -150,20 +150,20 @@ def find_uses(
     uses = known.of(name)
     shares = shares_of(uses, store, render=render_shares)
     days = last_rendered(uses, store)
-    found = tuple(MeasuredUse(use, days.get((use.recipe, use.variant)), shares.get(use)) for use in uses)
+    found = tuple(MeasuredUse(use, days.get((use.recipe, use.variant)), shares.get(use, NOT_MEASURED)) for use in uses)
     inside = tuple(one.name for one in shelf.presets.values() if name in one.uses)
     return PresetUses(name, found, inside, known.unreadable)
 
 
 def shares_of(uses: Sequence[UseAt], store: Path | None, *, render: bool) -> dict[UseAt, BypassShare]:
-    """Shares of uses that are kept in the store; with `render` the missing ones, too, be there a store or not."""
+    """Shares of uses from the store; with `render` missing ones are measured, even without a store."""
     with _store_for(store, needed=render) as folder:
         return measured_shares(uses, folder, render_missing=render)
 
 
 @contextmanager
 def _store_for(folder: Path | None, *, needed: bool) -> Iterator[Path | None]:
-    """The store, or one for as long as this takes."""
+    """The store's folder, or a temporary one if one is needed."""
     if folder is not None or not needed:
         yield folder
         return
@@ -176,35 +176,35 @@ def _store_for(folder: Path | None, *, needed: bool) -> Iterator[Path | None]:
 
 @dataclass(frozen=True)
 class AlikeGroup:
-    """Presets of which each may take the place of each."""
+    """Presets that may all replace each other."""
 
     presets: tuple[str, ...]
     keep: str
-    """The most used one, then the newest."""
+    """The preset to keep: the most used, then the newest."""
 
 
 @dataclass(frozen=True)
 class Likeness:
-    """Pairs of presets, the nearest first, and the groups that they make."""
+    """Pairs of presets, the smallest residual first, and groups of presets that are alike."""
 
     pairs: tuple[Apart, ...]
-    """All that were compared."""
+    """All pairs that were compared."""
     groups: tuple[AlikeGroup, ...]
 
     @property
     def alike(self) -> list[Apart]:
-        """Pairs that do nearly the same."""
+        """Pairs that sound nearly the same."""
         return [one for one in self.pairs if one.alike]
 
     def nearest(self) -> list[Apart]:
-        """The nearest pairs, alike or not."""
+        """The pairs with the smallest residuals, alike or not."""
         return list(self.pairs[:MAX_SHOWN_PAIRS])
 
     def record(self, shown: Sequence[Apart]) -> dict[str, object]:
-        """As a JSON document with these pairs."""
+        """The result as a JSON document, with the pairs `shown`."""
         return {
             "schema_version": SCHEMA_VERSION,
-            "limit_lu": MAX_ALIKE_LU,
+            "max_residual_lu": MAX_ALIKE_LU,
             "pairs": [one.record() for one in shown],
             "groups": [{"presets": list(one.presets), "keep": one.keep} for one in self.groups],
         }
@@ -219,10 +219,10 @@ def find_alike(
     progress: Progress | None = None,
     allow_roots: Sequence[Path] = (),
 ) -> Likeness:
-    """Presets that do nearly the same to test signals, matched in level; with `name` only pairs with that one.
+    """Find presets that do nearly the same to test signals, matched in level; with `name`, pairs with that one only.
 
-    Pairs that are alike are heard on a stem of the recipes, too, where one of them is used on one. Raises UsageError
-    for an unknown preset or a pattern without recipes, RecipeError for a library that is not valid.
+    Pairs that are alike are also compared on a stem, if one of the recipes uses one of them on a stem. Raises
+    UsageError for an unknown preset or a pattern without recipes, RecipeError for a library that is not valid.
     """
     shelf = Shelf(libraries, allow_roots)
     of = shelf.get(name).name if name is not None else None
@@ -234,7 +234,7 @@ def find_alike(
 
 
 def likeness(shelf: Shelf, measured: Mapping[str, Profile], known: Usage, of: str | None = None) -> Likeness:
-    """How alike measured presets are; `of` one of them, where it is given."""
+    """Compare measured presets with each other, or with preset `of`."""
     found = on_stems(shelf, pairs(measured, of), known)
     groups = clusters([one for one in found if one.alike])
     return Likeness(tuple(found), tuple(AlikeGroup(tuple(group), keeper(group, shelf, known)) for group in groups))

@@ -1,4 +1,4 @@
-"""How much of a mix a preset is: what changes when it is bypassed, from renders, kept in the store."""
+"""Measures a preset's share of a mix: the change if it is bypassed, from two renders, kept in the store."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
-from chainrun.comparison.moved import moved_delivery, render_before_after
+from chainrun.comparison.before_after import compare_delivery, render_before_after
+from chainrun.comparison.verdict import residual_words
 from chainrun.delivery import RenderOptions, RenderResult
 from chainrun.errors import ChainrunError
 from chainrun.json_hash import short_hash
@@ -22,23 +23,29 @@ from chainrun.whole_file import work_folder, write_whole
 
 @dataclass(frozen=True)
 class BypassShare:
-    """What bypassing a preset changes in a mix."""
+    """Change of a mix if one use of a preset is bypassed."""
 
-    residual_lu: float
-    """What differs, matched in level, against the mix."""
-    loudness_lu: float
-    """The mix without it less the mix with it."""
+    residual_lu: float | None
+    """Residual of the mix without it, matched in level, against the mix with it; None for the `reason`."""
+    loudness_change_lu: float | None
+    """Loudness of the mix without it, minus that with it; None if either is silent or not measured."""
+    reason: str | None = None
+    """Reason why there is no residual."""
 
-    def record(self) -> dict[str, float]:
-        """As a JSON object."""
+    def record(self) -> dict[str, object]:
+        """The share as a JSON object."""
         return asdict(self)
 
 
-def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing: bool) -> dict[UseAt, BypassShare]:
-    """Shares of uses: those that were measured before, and the others where they shall be rendered.
+NOT_MEASURED = BypassShare(None, None, "not measured")
+IDENTICAL_SAMPLES = "identical samples with and without it"
 
-    They are kept by the mix's own identity, which holds all that determines it. Without a store there are none. What is
-    used inside another preset cannot be addressed, and is left out.
+
+def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing: bool) -> dict[UseAt, BypassShare]:
+    """Shares of uses: those in the store, and with `render_missing` the others, too.
+
+    They are kept by the identity of the mix, a hash of all that determines it. Uses that are neither kept nor rendered
+    are left out, and without a store all are. A use that cannot be measured has a share with a reason.
     """
     found: dict[UseAt, BypassShare] = {}
     if store is None:
@@ -47,6 +54,7 @@ def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing
     mixes: dict[tuple[Path, str | None], str] = {}
     for use in uses:
         if not use.path:
+            found[use] = BypassShare(None, None, "inside another preset, so it cannot be bypassed alone")
             continue
         mix = (use.recipe, use.variant)
         try:
@@ -54,14 +62,17 @@ def measured_shares(uses: Sequence[UseAt], store: Path | None, *, render_missing
                 opened = open_recipe(use.recipe, use.overrides)
                 plan = build_plan(opened, hash_file=kept.hash_file)
                 mixes[mix] = plan.node(MAIN).identity + opened.recipe.deliver[0].model_dump_json()
-        except ChainrunError:
+        except ChainrunError as error:
+            found[use] = _failed(error)
             continue
         path = store / "shares" / f"{short_hash([mixes[mix], use.path])}.json"
         share = _kept(path)
         if share is None and render_missing:
-            share = _rendered(use, store)
-            if share is not None:
+            try:
+                share = _rendered(use, store)
                 write_whole(path, json.dumps(share.record()))
+            except ChainrunError as error:
+                share = _failed(error)
         if share is not None:
             found[use] = share
     return found
@@ -74,20 +85,23 @@ def _kept(path: Path) -> BypassShare | None:
         return None
 
 
-def _rendered(use: UseAt, store: Path) -> BypassShare | None:
-    """A recipe with and without one use of a preset; None where that cannot be done."""
+def _failed(error: ChainrunError) -> BypassShare:
+    return BypassShare(None, None, error.problems[0].message)
+
+
+def _rendered(use: UseAt, store: Path) -> BypassShare:
+    """Render a recipe with and without one use of a preset, and compare. Raises ChainrunError."""
     plain = use.overrides
     bypassed = replace(plain, sets=(f"{use.path}.bypass=true",))
-    try:
-        with work_folder("chainrun-share") as work:
-            both = render_before_after(use.recipe, plain, bypassed, work, options=RenderOptions(store=store))
-            found = moved_delivery(both.before.deliveries[0], both.after.deliveries[0]).difference
-    except ChainrunError:
-        return None
-    # Of main, before a delivery's gain brings either to its target.
+    with work_folder("chainrun-share") as work:
+        both = render_before_after(use.recipe, plain, bypassed, work, options=RenderOptions(store=store))
+        found = compare_delivery(both.before.deliveries[0], both.after.deliveries[0]).difference
+    # Loudness of main: a delivery's gain would bring both to the same target.
     mains = [_loudness_of_main(one) for one in (both.before, both.after)]
-    louder = mains[1] - mains[0] if all(map(math.isfinite, mains)) else 0.0
-    return BypassShare(round(max(-200.0, min(99.0, found.residual_lu)), 2), round(louder, 2))
+    louder = round(mains[1] - mains[0], 2) if all(map(math.isfinite, mains)) else None
+    if math.isfinite(found.residual_lu):
+        return BypassShare(round(found.residual_lu, 2), louder)
+    return BypassShare(None, louder, IDENTICAL_SAMPLES if found.identical else residual_words(found.residual_lu))
 
 
 def _loudness_of_main(result: RenderResult) -> float:

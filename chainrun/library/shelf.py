@@ -1,4 +1,4 @@
-"""Preset libraries as lists: each preset with its words, its chain's hash, and its steps."""
+"""Reads preset libraries: each preset with its description, the hash of its chain, and its steps."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from chainrun.recipe.tables import Items, Place, Table, wrap
 from chainrun.recipe.validate import validate
 
 DEFAULT_LIBRARIES = ("presets", "recipes/presets")
-"""Where a library is looked for when none is named."""
+"""Default folders of the preset library."""
 
 
 @dataclass(frozen=True)
@@ -38,12 +38,12 @@ class Preset:
     suits: tuple[str, ...]
     tags: tuple[str, ...]
     chain_hash: str
-    """Of its chain as written, whatever its status and prose."""
+    """Hash of the chain as written; status and prose are not part of it."""
     uses: tuple[str, ...]
-    """Presets inside it."""
+    """Presets that it contains."""
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The preset as a JSON object."""
         return {
             "name": self.name,
             "file": str(self.file),
@@ -60,14 +60,14 @@ class Preset:
 
 
 def usual_libraries() -> list[Path]:
-    """The preset library of the working folder: the first of DEFAULT_LIBRARIES. Raises UsageError where none is."""
+    """The preset library of the working folder: the first of DEFAULT_LIBRARIES. Raises UsageError if there is none."""
     found = [Path(one) for one in DEFAULT_LIBRARIES if Path(one).is_dir()]
     if not found:
         raise UsageError(
             Problem(
                 "there is no preset library here",
                 allowed=", ".join(DEFAULT_LIBRARIES),
-                hint="name the folder of one",
+                hint="give the folder of one",
                 code=Code.NO_PRESET_LIBRARY,
             )
         )
@@ -75,9 +75,9 @@ def usual_libraries() -> list[Path]:
 
 
 class Shelf:
-    """Several library folders, searched in order as a recipe would. Files of steps may be in `allow_roots`, too.
+    """Presets of several library folders, searched in order as a recipe does. Steps may use files in `allow_roots`.
 
-    Raises RecipeError for what cannot be read, UsageError for a folder that is not there.
+    Raises RecipeError for a preset that cannot be read, UsageError for a folder that does not exist.
     """
 
     def __init__(self, folders: Sequence[Path], allow_roots: Sequence[Path] = ()):
@@ -87,7 +87,7 @@ class Shelf:
                     Problem(
                         "there is no such preset library",
                         given=shown_path(folder),
-                        hint="name the folder of one",
+                        hint="give the folder of one",
                         code=Code.FOLDER_NOT_FOUND,
                         facts=(("asked_by", "presets"),),
                     )
@@ -103,24 +103,24 @@ class Shelf:
                 if preset is not None:
                     self.presets[name] = preset
         for name, others in self._library.disputed().items():
-            message = f"{name!r} is a preset's name and, under `was`, a former name of {' and '.join(others)}"
-            hint = "take it out of `was` there, or rename one of them"
+            message = f"{name!r} is a preset's name and also, under `was`, a former name of {' and '.join(others)}"
+            hint = "remove it from `was` there, or rename one of them"
             place = Place(self._library.file_of(others[0]), ("was",))
             problems.add(place, message, hint=hint, code=Code.AMBIGUOUS_PRESET)
         self._report_circles(problems)
         problems.stop_if_any()
         self.hidden = self._hidden()
-        """Presets of a later library whose name an earlier one has, too."""
+        """Files of presets whose name is in several libraries."""
 
     def _report_circles(self, problems: Problems) -> None:
-        """Presets that hold each other, and retired ones that advise each other."""
+        """Report presets that contain each other, and retired ones that name each other as successors."""
         reported: set[frozenset[str]] = set()
         for name, preset in self.presets.items():
             advised = [name, *self._library.successors(name)]
             round_advice = advised if advised[-1] in advised[:-1] else []
             for way, what, code in (
                 (self.circle(name), "presets use each other in a circle", Code.PRESET_CIRCLE),
-                (round_advice, "successors go round in a circle", Code.SUCCESSOR_CIRCLE),
+                (round_advice, "successors form a circle", Code.SUCCESSOR_CIRCLE),
             ):
                 if way and frozenset(way) not in reported:
                     reported.add(frozenset(way))
@@ -128,7 +128,7 @@ class Shelf:
                     problems.add(Place(preset.file), message, hint="change one of them", code=code)
 
     def circle(self, name: str) -> list[str]:
-        """The way from a preset through those inside it back to itself, if there is one."""
+        """The path from a preset through the presets that it contains back to itself; empty if there is none."""
         ways = [[name]]
         while ways:
             way = ways.pop()
@@ -141,7 +141,7 @@ class Shelf:
         return []
 
     def holds(self, name: str, inner: str) -> list[str]:
-        """The way from a preset to another one inside it, if there is one."""
+        """The path from a preset to another one that it contains; empty if there is none."""
         ways = [[name]]
         while ways:
             way = ways.pop()
@@ -181,7 +181,7 @@ class Shelf:
         )
 
     def get(self, name: str) -> Preset:
-        """A preset by its name, or a former one. Raises UsageError."""
+        """A preset by its current or former name. Raises UsageError."""
         name = self._library.current(name)
         if name not in self.presets:
             raise UsageError(
@@ -195,7 +195,7 @@ class Shelf:
         return self.presets[name]
 
     def steps(self, name: str) -> list[Step]:
-        """The preset's steps, with the presets inside it unfolded. Raises RecipeError."""
+        """The preset's steps, with contained presets unfolded. Raises RecipeError."""
         problems = Problems()
         place = Place(self.get(name).file)
         table = wrap({"grammar": 1, "stems": {"x": {"file": "x.wav", "chain": [{"preset": name}]}}}, place)
@@ -211,7 +211,7 @@ class Shelf:
         return list(recipe.stems["x"].chain)
 
     def _find_files(self, chain: Items) -> None:
-        """Make the files that steps name absolute paths. Raises RecipeError for one that is not in the library."""
+        """Make the paths of steps' files absolute. Raises RecipeError for a file that is not in the library."""
         for _, step in steps_with_files(chain):
             where = step.where["file"].file
             if where is None:
@@ -219,7 +219,7 @@ class Shelf:
             found = home_of(where, self.folders) / str(step["file"])
             within = any(folder.resolve() in found.resolve().parents for folder in self._readable)
             if not within or not found.is_file():
-                message = "there is no such file" if within else "the file lies outside the preset library"
+                message = "there is no such file" if within else "the file is outside the preset library"
                 code = Code.FILE_NOT_FOUND if within else Code.OUTSIDE_ROOT
                 raise RecipeError(
                     Problem(message, file=shown_path(where), key="file", given=shown(step["file"]), code=code)

@@ -1,4 +1,4 @@
-"""Where presets are used: recipes, stems, how often, with which changes, and when it was last rendered."""
+"""Finds the uses of presets in recipes: node, changed values, and day of the last render."""
 
 from __future__ import annotations
 
@@ -20,47 +20,47 @@ class UseAt:
     """One use of a preset."""
 
     preset: str
-    """Its name today."""
+    """Its current name."""
     recipe: Path
     node: str
-    """`stems.kick`, `buses.kit` or `main`."""
+    """Node that uses it: `stems.kick`, `buses.kit` or `main`."""
     path: str
-    """The use itself, as an overlay would address it; empty inside another preset."""
+    """Path of the use, as an overlay addresses it; empty inside another preset."""
     changes: Mapping[str, object] = field(default_factory=dict, hash=False)
-    """The use's `set`: a path inside the preset, and its value."""
+    """The use's `set`: values by their paths inside the preset."""
     variant: str | None = None
     inherited: bool = False
-    """Of a variant: whether the recipe has the same use without it."""
+    """For a variant: whether the recipe has the same use without the variant."""
     allow_roots: tuple[Path, ...] = ()
-    """Folders that the recipe may read, beside its own."""
+    """More folders that the recipe may read."""
 
     @property
     def overrides(self) -> Overrides:
-        """What opens the recipe as it is used here."""
+        """The overrides to open the recipe with."""
         return Overrides(self.variant, allow_roots=self.allow_roots)
 
 
 @dataclass(frozen=True)
 class Usage:
-    """All uses in a set of recipes, and what could not be read."""
+    """All uses of presets in a set of recipes, and recipes that could not be read."""
 
     uses: tuple[UseAt, ...] = ()
     recipes: tuple[Path, ...] = ()
-    """Those that could be read."""
+    """Recipes that could be read."""
     unreadable: Mapping[Path, str] = field(default_factory=dict)
-    """The others, each with the first reason."""
+    """Recipes that could not be read, each with the first reason."""
 
     def of(self, name: str) -> list[UseAt]:
-        """Uses of one preset; what a variant has from its recipe counts once."""
+        """Uses of one preset; a use that a variant inherits from its recipe is not counted again."""
         return [use for use in self.uses if use.preset == name and not use.inherited]
 
 
 def recipe_files(patterns: Iterable[str]) -> list[Path]:
-    """Recipes by globs and paths. Raises UsageError where a pattern finds none."""
+    """Recipes by globs and paths. Raises UsageError for a pattern without recipes."""
     found: list[Path] = []
     for pattern in patterns:
         here = [Path(one) for one in sorted(glob.glob(pattern, recursive=True)) if one.endswith(".recipe.toml")]
-        if not here and Path(pattern).is_file():  # a plain path, with brackets in it
+        if not here and Path(pattern).is_file():  # a plain path that contains brackets
             here = [Path(pattern)]
         if not here:
             raise UsageError(
@@ -76,14 +76,14 @@ def recipe_files(patterns: Iterable[str]) -> list[Path]:
 
 
 def names_of(recipes: Iterable[Path]) -> dict[Path, str]:
-    """Each recipe's name, or its path where two have one name."""
+    """Each recipe's name, or its path if several have the same name."""
     paths = list(dict.fromkeys(recipes))
     names = [recipe_name(path) for path in paths]
     return {path: name if names.count(name) == 1 else shown_path(path) for path, name in zip(paths, names, strict=True)}
 
 
 def usage(recipes: Sequence[Path], allow_roots: Sequence[Path] = ()) -> Usage:
-    """Read recipes and their variants, and find their uses of presets; what is not valid is left out, with reasons."""
+    """Find the uses of presets in recipes and their variants; invalid ones are left out, with reasons."""
     roots = tuple(allow_roots)
     uses: list[UseAt] = []
     valid: list[Path] = []
@@ -114,7 +114,7 @@ def _use_at(path: Path, use: Use, roots: tuple[Path, ...]) -> UseAt:
 
 
 def last_rendered(uses: Iterable[UseAt], store: Path | None) -> dict[tuple[Path, str | None], str]:
-    """The day on which each recipe or variant was last delivered, by `render` or a batch with this store."""
+    """Day on which each recipe or variant was last delivered, by `render` or a batch with this store."""
     if store is None:
         return {}
     kept = Store(store)

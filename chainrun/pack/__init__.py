@@ -1,1 +1,1 @@
-"""A session to give away: stems, recipe, measurements and a mix in one plain zip, and the check of such a file."""
+"""Packs a session to give away, stems, recipe, measurements and mix, into one zip; and checks such a file."""

@@ -1,4 +1,4 @@
-"""Checks a pack that came from a stranger: names that stay inside, sums that agree, a recipe that is valid."""
+"""Checks a pack from a stranger: names stay inside its folder, checksums agree, the recipe is valid."""
 
 from __future__ import annotations
 
@@ -22,26 +22,26 @@ from chainrun.recipe.roots import MARK
 from chainrun.whole_file import work_folder
 
 OF_ROOTS = (Code.OUTSIDE_ROOT, Code.UNUSABLE_PATH)
-"""Problems that a person would mend by another root; a pack has none but its own."""
+"""Problems whose hint is to allow another root, which does not apply to a pack."""
 MAX_FILES = 4096
 MAX_SUMS_BYTES = 1 << 20
 MAX_RATIO = 200
-"""Unpacked bytes for one in the zip: audio and text pack far less, a trap far more."""
+"""Maximum ratio of unpacked to packed size: audio and text stay far below it, a zip bomb is far above."""
 
 
 @dataclass(frozen=True)
 class CheckedPack:
-    """A pack that was looked through."""
+    """Result of checking a pack."""
 
     n_files: int
     problems: list[Problem]
-    """What is damaged, missing or too much."""
+    """Damaged, missing and unlisted files."""
     opened: Opened | None
     plan: Plan | None
 
 
 def check_pack(path: Path) -> CheckedPack:
-    """Look through a pack. Raises RecipeError for what is none, or would not stay in its folder."""
+    """Check a pack. Raises RecipeError if it is not a pack, or would write outside its folder."""
     if not path.is_file():
         if path.exists():
             raise RecipeError(Problem("this is not a plain file", file=shown_path(path), code=Code.NOT_A_PLAIN_FILE))
@@ -65,9 +65,9 @@ def check_pack(path: Path) -> CheckedPack:
     ) as error:
         raise RecipeError(
             Problem(
-                f"this is no pack that can be read ({reason(error)})",
+                f"this pack cannot be read ({reason(error)})",
                 file=shown_path(path),
-                hint="get it again",
+                hint="download or copy it again",
                 code=Code.NO_PACK,
             )
         ) from error
@@ -80,26 +80,31 @@ def _check(path: Path, file: zipfile.ZipFile) -> CheckedPack:
     names = {str(PurePosixPath(one.filename).relative_to(folder)): one for one in entries}
     sums = _sums_of(path, file, names)
     problems = [
-        _damage(path, f"{shown(name)} is in the pack, and not in its list", None)
+        _damage(path, f"{shown(name)} is in the pack, but not in its list", None)
         for name in names
         if name != SUMS and name not in sums
     ]
-    if problems:  # nothing of it is unpacked
+    if problems:  # an unlisted file: nothing is unpacked
         return CheckedPack(len(entries), problems, None, None)
     problems = [
-        _damage(path, f"{shown(name)} is in the list, and not in the pack") for name in sums if name not in names
+        _damage(path, f"{shown(name)} is in the list, but not in the pack") for name in sums if name not in names
     ]
     with work_folder("chainrun-unpack") as work:
         for name, entry in names.items():
             digest = _unpack(file, entry, work / name)
             if name != SUMS and digest != sums[name]:
-                problems.append(_damage(path, f"{shown(name)} is not what was packed"))
-        (work / MARK).touch()  # the pack is its own root, whatever lies above the place for temporary files
+                problems.append(_damage(path, f"{shown(name)} was changed after packing"))
+        (work / MARK).touch()  # makes the pack its own root, whatever is above the temporary folder
         recipes = sorted(work.glob("*.recipe.toml"))
         if len(recipes) != 1:
             given = f"{len(recipes)} recipes"
             raise RecipeError(
-                Problem("a pack holds one recipe", file=shown_path(path), given=given, code=Code.PACK_WITHOUT_RECIPE)
+                Problem(
+                    "a pack must contain exactly one recipe",
+                    file=shown_path(path),
+                    given=given,
+                    code=Code.PACK_WITHOUT_RECIPE,
+                )
             )
         if problems:
             return CheckedPack(len(entries), problems, None, None)
@@ -111,14 +116,14 @@ def _check(path: Path, file: zipfile.ZipFile) -> CheckedPack:
         return CheckedPack(len(entries), problems, opened, plan)
 
 
-def _damage(path: Path, message: str, hint: str | None = "get it again") -> Problem:
+def _damage(path: Path, message: str, hint: str | None = "download or copy it again") -> Problem:
     return Problem(message, file=shown_path(path), hint=hint, code=Code.PACK_DAMAGED)
 
 
 def _sums_of(path: Path, file: zipfile.ZipFile, names: Mapping[str, zipfile.ZipInfo]) -> dict[str, str]:
-    """The pack's list of sums, by file. Raises RecipeError where there is none, or one that is too long."""
+    """The checksums in the pack's list, by file. Raises RecipeError if the list is missing or too long."""
     if SUMS not in names:
-        raise RecipeError(Problem(f"this is no pack: {SUMS} is missing", file=shown_path(path), code=Code.NO_PACK))
+        raise RecipeError(Problem(f"this is not a pack: {SUMS} is missing", file=shown_path(path), code=Code.NO_PACK))
     if names[SUMS].file_size > MAX_SUMS_BYTES:
         raise RecipeError(
             Problem(
@@ -133,7 +138,7 @@ def _sums_of(path: Path, file: zipfile.ZipFile, names: Mapping[str, zipfile.ZipI
 
 
 def _unpack(file: zipfile.ZipFile, entry: zipfile.ZipInfo, target: Path) -> str:
-    """Write one file of the pack; returns its SHA-256."""
+    """Unpack one file; returns its SHA-256."""
     target.parent.mkdir(parents=True, exist_ok=True)
     digest = hashlib.sha256()
     with file.open(entry) as source, target.open("wb") as out:
@@ -144,7 +149,7 @@ def _unpack(file: zipfile.ZipFile, entry: zipfile.ZipInfo, target: Path) -> str:
 
 
 def _inside(path: Path, work: Path, problem: Problem) -> Problem:
-    """A problem of an unpacked file, told as one of the pack."""
+    """A problem of an unpacked file as one of the pack: its place without the temporary folder."""
     file = problem.file or ""
     for folder in (str(work.resolve()), str(work)):
         if folder in file:
@@ -153,7 +158,7 @@ def _inside(path: Path, work: Path, problem: Problem) -> Problem:
 
 
 def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
-    """Raise RecipeError for a pack whose files would land outside its folder, over each other, or fill the disk."""
+    """Raise RecipeError for a pack whose files would leave its folder, overwrite each other or fill the disk."""
 
     def refuse(message: str, given: str) -> RecipeError:
         return RecipeError(Problem(message, file=shown_path(path), given=shown(given), code=Code.PACK_UNSAFE))
@@ -161,9 +166,9 @@ def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
     if not entries:
         raise refuse("the pack is empty", path.name)
     if len(entries) > MAX_FILES:
-        raise refuse("the pack holds too many files", str(len(entries)))
+        raise refuse("the pack contains too many files", str(len(entries)))
     if not all(PurePosixPath(one.filename).parts for one in entries):
-        raise refuse("a file of the pack has no name", "")
+        raise refuse("a file in the pack has no name", "")
     folder, seen = PurePosixPath(entries[0].filename).parts[0], set()
     total = 0
     for one in entries:
@@ -171,26 +176,26 @@ def _refuse_traps(path: Path, entries: list[zipfile.ZipInfo]) -> None:
         if trap is not None:
             raise refuse(trap, one.filename)
         if one.filename.lower() in seen:
-            raise refuse("a name is in the pack twice", one.filename)
+            raise refuse("the pack contains a name twice", one.filename)
         seen.add(one.filename.lower())
         total += one.file_size
         if one.file_size > (1 << 20) + MAX_RATIO * one.compress_size:
-            raise refuse("a file of the pack would unpack to far more than it holds", one.filename)
+            raise refuse("a file in the pack would unpack to many times its size", one.filename)
     if (over := Limits.of(()).exceeded("disk_gb", total / 1e9, "the unpacked size of the pack")) is not None:
         raise RecipeError(replace(over, file=shown_path(path)))
 
 
 def _trap(entry: zipfile.ZipInfo, folder: str) -> str | None:
-    """Why a file of a pack is refused by its name or kind; None where it is not."""
+    """The reason to refuse a file of a pack by its name or kind; None if there is none."""
     name, parts = entry.filename, PurePosixPath(entry.filename).parts
     if name.startswith("/") or ".." in parts or "\\" in name or ":" in name:
-        return "a name in the pack leaves its folder"
+        return "a name in the pack points outside its folder"
     if stat.S_ISLNK(entry.external_attr >> 16):
-        return "the pack holds a link"
+        return "the pack contains a link"
     if len(parts) < 2 or parts[0] != folder:
-        return "all files of a pack lie in one folder"
+        return "all files of a pack must be in one folder"
     if "." in name.split("/") or "//" in name:
-        return "a name in the pack is not written plainly"
+        return "a name in the pack contains empty parts or dots"
     return None
 
 

@@ -1,4 +1,4 @@
-"""Makes a pack. Nothing of the author's machine goes into it: no paths, no times, no chunks of foreign programs."""
+"""Makes a pack. It contains nothing about the author's machine: no paths, no times, no chunks of other programs."""
 
 from __future__ import annotations
 
@@ -24,6 +24,7 @@ from chainrun.problem_codes import Code
 from chainrun.recipe import Opened
 from chainrun.recipe.resolve import resolved_data
 from chainrun.recipe.step_files import steps_with_files
+from chainrun.recipe.written import recipe_text
 from chainrun.store.prints import Print, PrintSource
 from chainrun.store.store import Store
 from chainrun.whole_file import beside, safely_resolved, work_folder
@@ -32,47 +33,47 @@ SUMS = "SHA256SUMS"
 EPOCH = (1980, 1, 1, 0, 0, 0)
 Bits = Literal[16, 24, 32]
 BITS: dict[str, Bits] = {"PCM_S8": 16, "PCM_U8": 16, "PCM_16": 16, "PCM_24": 24}
-"""Of encodings whose samples integers hold exactly; all others are kept as float."""
-MAX_LICENCE = 1 << 20
+"""Bit depths of encodings that integer samples hold exactly; all others are kept as float."""
+MAX_LICENCE_BYTES = 1 << 20
 OF_THE_RECORDING = (
     "channel", "at_s", "from_s", "to_s", "trim_db", "invert", "shift_samples", "shift_ms", "hit_level_dbfs",
 )  # fmt: skip
-"""Keys of a stem that say what is done to its files before the chain."""
+"""Keys of a stem that apply to its files before the chain."""
 
 
 @dataclass(frozen=True)
 class PackOptions:
-    """How to pack."""
+    """Options of a pack."""
 
     processed: bool = False
-    """Stems after their chains, in place of the recordings."""
+    """Whether to pack stems after their chains instead of the recordings."""
     licence: Path | None = None
-    """A text: what others may do with it; None gives none."""
+    """Text file that says what others may do with the pack; None for none."""
     workers: int | None = None
-    """Processes; None for as many as pay."""
+    """Worker processes. Default: automatic."""
     store: Path | None = None
     """Folder of kept prints; None keeps none."""
 
 
 @dataclass(frozen=True)
 class PackResult:
-    """Result of a pack."""
+    """Result of making a pack."""
 
     file: Path
     n_bytes: int
     warnings: list[str]
-    """Notes of the render of its mix."""
+    """Warnings of the mix's render."""
     failures: list[str]
-    """What the mix misses; the pack is there all the same."""
+    """Targets that the mix misses; the pack is written nevertheless."""
 
 
 def plain_name(text: str) -> str:
-    """A name that every file system and archiver can hold."""
+    """The text as a name that is valid on every file system."""
     return re.sub(r"[^A-Za-z0-9._-]+", "-", text).strip("-.")[:80] or "session"
 
 
 def make_pack(opened: Opened, target: Path, options: PackOptions | None = None) -> PackResult:
-    """Render a recipe's mix, and put stems, recipe, measurements and mix into one zip, `target`.
+    """Render a recipe's mix, and pack stems, recipe, measurements and mix into one zip, `target`.
 
     Raises UsageError for a target that is an input or a licence that cannot be read, AudioError, ResourceError.
     """
@@ -122,7 +123,7 @@ def _make(opened: Opened, plan: Plan, target: Path, store: Store, options: PackO
 
 
 def is_pack(path: Path) -> bool:
-    """Whether a file is a zip with the list of sums that packs have."""
+    """Whether a file is a zip with a pack's list of checksums."""
     try:
         with zipfile.ZipFile(path) as file:
             return any(name.rpartition("/")[2] == SUMS for name in file.namelist())
@@ -134,10 +135,10 @@ def _licence(path: Path | None) -> str | None:
     if path is None:
         return None
     try:
-        if path.stat().st_size > MAX_LICENCE:
+        if path.stat().st_size > MAX_LICENCE_BYTES:
             raise UsageError(
                 Problem(
-                    "this is too long for a licence",
+                    "the licence is too long",
                     given=shown_path(path),
                     allowed="1 MiB of text",
                     code=Code.LICENCE_TOO_LONG,
@@ -149,14 +150,14 @@ def _licence(path: Path | None) -> str | None:
             Problem(
                 f"the licence cannot be read ({reason(error)})",
                 given=shown_path(path),
-                hint="a text file in UTF-8",
+                hint="give a text file in UTF-8",
                 code=Code.CANNOT_READ,
             )
         ) from error
 
 
 class _Filler:
-    """Puts files into the zip, and keeps their sums."""
+    """Puts files into the zip and collects their checksums."""
 
     def __init__(self, file: zipfile.ZipFile, folder: str, work: Path):
         self.file, self.folder, self.work = file, folder, work
@@ -204,7 +205,7 @@ def _fill(
         expected = data.get("expect", {})
         data["expect"] = {key: value for key, value in expected.items() if not re.match(r"stems\.[^.]+\.chain\.", key)}
     _responses(filler, data, opened.path.parent)
-    filler.text(f"{filler.folder}.recipe.toml", _toml(data))
+    filler.text(f"{filler.folder}.recipe.toml", recipe_text(data))
     filler.text("measurements.json", json.dumps(_measurements(result), indent=1, allow_nan=False) + "\n")
     for delivery in result.deliveries[:1]:
         file = Path(delivery.file)
@@ -216,14 +217,8 @@ def _fill(
     filler.text(SUMS, "".join(lines))
 
 
-def _toml(data: Mapping[str, object]) -> str:
-    import tomli_w
-
-    return tomli_w.dumps(data)
-
-
 def _raw(filler: _Filler, name: str, stem: dict[str, object], files: list[Path]) -> None:
-    """The recordings, sample for sample, in clean containers."""
+    """Put in a stem's recordings, sample for sample, in files without foreign chunks."""
     written = []
     for side, path in zip(("-left", "-right") if len(files) == 2 else ("",), files, strict=True):
         copy = _clean_copy(path, filler.work / f"{name}{side}")
@@ -246,13 +241,13 @@ def _clean_copy(source: Path, target: Path) -> Path:
 
 
 def _processed(filler: _Filler, name: str, stem: dict[str, object], plan: Plan, store: Store) -> None:
-    """What came out of the chain: fader, pan, sends and rides are left to the recipe."""
+    """Put in a stem's print, after its chain: fader, pan, sends and rides stay in the recipe."""
     node = next((one for one in plan.nodes if one.name == name), None)
     footer = store.footer(node.identity) if node is not None else None
     if node is None or footer is None:
         raise ResourceError(
             Problem(
-                "the stem's print is not in the store",
+                "the stem's print is missing from the store",
                 key=f"stems.{name}",
                 hint="render again",
                 code=Code.PRINT_GONE,
@@ -267,7 +262,7 @@ def _processed(filler: _Filler, name: str, stem: dict[str, object], plan: Plan, 
 
 
 def _keep_raw_keys(filler: _Filler, data: dict[str, Any], opened: Opened) -> None:
-    """Buses that listen to recordings as they were before their chains: those are put in beside, mute."""
+    """For buses whose raw keys are recordings before their chains: put in those recordings as mute stems."""
 
     def walk(value: Any) -> None:
         if isinstance(value, dict):
@@ -285,7 +280,7 @@ def _keep_raw_keys(filler: _Filler, data: dict[str, Any], opened: Opened) -> Non
 
 
 def _raw_twin(filler: _Filler, name: str, data: dict[str, Any], opened: Opened) -> str:
-    """The name of a mute stem with the recording of `name`; a bus, whose sum is what it was, keeps its own."""
+    """The name of a mute stem with the recording of stem `name`; a bus keeps its name, since its sum is the same."""
     if name not in opened.recipe.stems:
         return name
     twin = f"{name}-raw"[-64:]
@@ -311,7 +306,7 @@ def _print_as_wav(printed: Print, rate_hz: int, path: Path) -> Path:
 
 
 def _responses(filler: _Filler, data: dict[str, Any], folder: Path) -> None:
-    """Files that steps name, into a folder of their own; the steps name them there."""
+    """Put in the impulse responses of steps, in a folder of their own, and update their paths in the recipe."""
     names: dict[Path, str] = {}
     for _, step in steps_with_files(data):
         path = (folder / step["file"]).resolve()
@@ -324,7 +319,7 @@ def _responses(filler: _Filler, data: dict[str, Any], folder: Path) -> None:
 
 
 def _measurements(result: RenderResult) -> dict[str, object]:
-    record = _without(result.record(), "warnings", "seconds", "times_real_time")  # warnings may name folders
+    record = _without(result.record(), "warnings", "seconds", "times_real_time")  # warnings may contain folder names
     record["deliveries"] = [{**one.record(), "file": Path(one.file).name} for one in result.deliveries]
     record["nodes"] = {
         node.name: _without(node_record(node), "readings", "wet_levels", "seconds", "from_store", "identity")
@@ -338,15 +333,15 @@ def _without(record: Mapping[str, object], *keys: str) -> dict[str, object]:
 
 
 def _readme(filler: _Filler, opened: Opened, result: RenderResult, options: PackOptions, licence: str | None) -> str:
-    stems = "stems behind their chains, as 32-bit float" if options.processed else "the recordings, sample for sample"
+    stems = "stems after their chains, as 32-bit float" if options.processed else "the recordings, sample for sample"
     lines = [opened.recipe.title or opened.name, ""]
     lines += [opened.recipe.note, ""] if opened.recipe.note else []
     lines += [
         f"stems/            {stems}",
-        f"{filler.folder}.recipe.toml   the mix as text: every level, chain and bus, with nothing left out",
+        f"{filler.folder}.recipe.toml   the mix as text: every level, chain and bus",
         "mix/              the mix, for reference",
-        "measurements.json what it measured",
-        "SHA256SUMS        to see that nothing is damaged: sha256sum -c SHA256SUMS",
+        "measurements.json its measurements",
+        "SHA256SUMS        checksums, to detect damage: sha256sum -c SHA256SUMS",
         "LICENCE.txt       what you may do with it"
         if licence is not None
         else "No licence is given: ask the author before you pass it on.",
@@ -355,9 +350,9 @@ def _readme(filler: _Filler, opened: Opened, result: RenderResult, options: Pack
         "",
         f"    chainrun render {filler.folder}.recipe.toml -o out",
         "",
-        "Mind the listening level: begin low. Where sound is part of your work, local rules on noise apply.",
+        "Mind the listening level: start low. If sound is part of your work, local rules on noise apply.",
     ]
     for delivery in result.deliveries[:1]:
         m = delivery.measured
-        lines.append(f"The mix has {m.integrated_lufs:.1f} LUFS; its samples have the SHA-256 {delivery.pcm_sha256}.")
+        lines.append(f"The mix measures {m.integrated_lufs:.1f} LUFS. SHA-256 of its samples: {delivery.pcm_sha256}.")
     return "\n".join(printable(line) for text in lines for line in text.split("\n")) + "\n"

@@ -1,4 +1,4 @@
-"""From a recipe to a closed plan: frozen nodes in order, deliveries, hashes, notes and problems."""
+"""Makes plans from recipes: frozen nodes in order, deliveries, hashes, notes and problems."""
 
 from chainrun.plan.build import build_plan
 from chainrun.plan.deliveries import DeliverySpec

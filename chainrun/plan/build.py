@@ -1,4 +1,4 @@
-"""The one place where a recipe becomes work: an opened recipe, and the headers of its stems, to a closed plan."""
+"""Builds a plan from an opened recipe and the headers of its stems."""
 
 from __future__ import annotations
 
@@ -39,12 +39,12 @@ def build_plan(
     hash_file: Hash | None = hash_content,
     block_frames: int = BLOCK_FRAMES,
 ) -> Plan:
-    """The plan of a recipe, of a solo of some stems and buses (`only`), or of a stretch of the session in seconds.
+    """Build the plan of a recipe, of a solo of some stems and buses (`only`), or of a stretch of the session in s.
 
-    Opens the headers of its stems and hashes their content, by `hash_file` (a store keeps hashes); with None the nodes
-    get no hash, and the plan is good for looking at alone. The recipe is left as it is. Raises AudioError for stems
-    that cannot be used, RecipeError for cycles and numbers that do not fit, UsageError for names and stretches that
-    are not there.
+    Opens the headers of its stems and hashes their content with `hash_file` (a store keeps hashes). With None the nodes
+    get no hash, and the plan can be inspected but not rendered. The recipe is not changed. Raises AudioError for stems
+    that cannot be used, RecipeError for circles and for values that do not fit the stems, UsageError for names and
+    stretches that do not exist.
     """
     return _Builder(recipe, tuple(only), hash_file, block_frames).plan(from_s, to_s)
 
@@ -101,7 +101,7 @@ class _Builder:
             self.hashes[path] = self.hash_file(path)
         return self.hashes[path]
 
-    # -- what forbids a render ---------------------------------------------------------------------------------
+    # -- what prevents a render --------------------------------------------------------------------------------
 
     def _refuse_cycle(self) -> None:
         cycle = cycle_in(self.opened)
@@ -111,21 +111,21 @@ class _Builder:
         group = "stems" if first in self.recipe.stems else "buses"
         self.problems.add(
             place_of(self.opened.table, (first,) if first == "main" else (group, first)),
-            f"the sound goes in a circle: {' -> '.join(reversed(cycle))}",  # needs point upstream
-            hint="look at `to`, `sends` and the keys (from = …) of these nodes; "
-            'a key with tap = "before_chain" does not wait for the chain of its source',
+            f"the signal path is a circle: {' -> '.join(reversed(cycle))}",  # needs point upstream
+            hint="check `to`, `sends` and the keys (from = …) of these nodes; "
+            'a key with tap = "before_chain" does not need the chain of its source',
             code=Code.SIGNAL_CIRCLE,
         )
 
     def _refuse_misfits(self) -> None:
-        """Raise RecipeError where numbers do not go with the stems, cost too much, or suit no format."""
-        self._tell_misfits()
-        if not self.problems.errors:  # what a step costs is known where its settings make sense
-            self._tell_limits()
-        self._tell_rates()
+        """Raise RecipeError for values that do not fit the stems, cost too much, or suit no format."""
+        self._report_misfits()
+        if not self.problems.errors:  # the cost of a step is only known if its settings are valid
+            self._report_limits()
+        self._report_rates()
         self.problems.stop_if_any()
 
-    def _tell_misfits(self) -> None:
+    def _report_misfits(self) -> None:
         for name in self.session.names:
             for misfit in chain_misfits(list(self.session.strip(name).chain), self.session.stream(name)):
                 path = (
@@ -143,22 +143,22 @@ class _Builder:
                     code=misfit.code,
                 )
 
-    def _tell_limits(self) -> None:
-        """Note what would cost more than the limits let it."""
+    def _report_limits(self) -> None:
+        """Add a problem for each limit that the render would exceed."""
         session, table = self.session, self.opened.table
         nodes = [(session.path(one), list(session.strip(one).chain), session.stream(one)) for one in session.names]
         limits, seconds = self.opened.limits, self.stems.session_s
         for path, over in over_limits(self.recipe, limits, nodes, seconds, self.stems.rate_hz):
             self.problems.tell(place_of(table, path) if not path or path[0] in table else table.place, over)
 
-    def _tell_rates(self) -> None:
-        """Note rates that a delivery's format does not know."""
+    def _report_rates(self) -> None:
+        """Add a problem for each delivery whose format does not support its rate."""
         for i, delivery in enumerate(self.recipe.deliver):
             rate = delivery.rate_hz or self.stems.rate_hz
             if delivery.file.lower().endswith(".mp3") and rate not in RATES_OF_MP3:
                 self.problems.add(
                     place_of(self.opened.table, ("deliver", i, "file")),
-                    ".mp3 does not know this rate",
+                    ".mp3 does not support this rate",
                     given=f"{rate} Hz",
                     allowed=", ".join(map(str, RATES_OF_MP3)),
                     hint="rate_hz = 48000",
@@ -168,7 +168,7 @@ class _Builder:
     # -- chains ------------------------------------------------------------------------------------------------
 
     def _chains(self) -> dict[str, PlannedChain]:
-        """Every node's chain, ready to run. Raises RecipeError, AudioError for files that steps name, all at once."""
+        """Chain of each node, ready to run. Raises RecipeError or AudioError with the problems of all steps' files."""
         bad: list[ChainrunError] = []
         chains = {name: self._chain(name, bad) for name in self.session.names}
         if bad:
@@ -188,11 +188,11 @@ class _Builder:
             try:
                 found = self._find_file((*base, *path, "file"), step["file"], float(step.get("max_length_s", 20.0)))
             except ChainrunError as error:
-                told = [
+                placed = [
                     problem_at(self.opened, self.problems, (*base, *path, "file"), one, step["file"])
                     for one in error.problems
                 ]
-                bad.append(type(error)(told))
+                bad.append(type(error)(placed))
                 continue
             step["file"] = str(found)
             place: Any = sounding
@@ -205,7 +205,7 @@ class _Builder:
         return PlannedChain(steps, sounding, labels, tuple(str(step["file"]) for _, step in reading))
 
     def _find_file(self, path: KeyPath, file: str, max_length_s: float) -> Path:
-        """An audio file that a step names, relative to the file in which the step is written."""
+        """Audio file of a step, whose path is relative to the file in which the step is written."""
         place = place_of(self.opened.table, path)
         found = home_of(place.file or self.opened.path, self.opened.libraries) / file
         refusal = self.opened.roots.refusal(found)
@@ -214,24 +214,24 @@ class _Builder:
         header = read_header(found, self.opened.limits)
         seconds = header.n_frames / header.rate_hz
         if seconds > max_length_s:
-            told, allowed = f"{seconds:.1f} s", f"{max_length_s:g} s"
+            given, allowed = f"{seconds:.1f} s", f"{max_length_s:g} s"
             message = "the response is too long"
-            raise AudioError(Problem(message, given=told, allowed=allowed, code=Code.UNUSABLE_RESPONSE))
+            raise AudioError(Problem(message, given=given, allowed=allowed, code=Code.UNUSABLE_RESPONSE))
         if header.n_channels not in (1, 2, 4):
             given = f"{header.n_channels} channels"
             raise AudioError(Problem("a response has 1, 2 or 4 channels", given=given, code=Code.UNUSABLE_CHANNELS))
-        with Reader(found) as reader:  # whole: it is short, and a NaN in it would be told without its step
+        with Reader(found) as reader:  # all of it: it is short, and a NaN would later be reported without its step
             if not reader.read(reader.n_frames).any():
                 raise AudioError(Problem("the response is silent", code=Code.UNUSABLE_RESPONSE))
         return found.resolve()
 
-    # -- what the plan holds -----------------------------------------------------------------------------------
+    # -- parts of the plan -------------------------------------------------------------------------------------
 
     def _graph(self, sounding: frozenset[str] | None) -> Graph:
         return GraphBuilder(self.session, sounding, self.chains, self.surroundings).graph()
 
     def _span(self, from_s: float | None, to_s: float | None) -> Span | None:
-        """The stretch to deliver, in seconds. Raises UsageError for one that is not in the session."""
+        """Stretch to deliver, in seconds. Raises UsageError for one outside the session."""
         if from_s is None and to_s is None:
             return None
         length = self.stems.session_s
@@ -240,7 +240,7 @@ class _Builder:
             outside = not 0.0 <= begin < length
             raise UsageError(
                 Problem(
-                    "the stretch lies outside the session" if outside else "the stretch ends before it begins",
+                    "the stretch is outside the session" if outside else "the stretch ends before it begins",
                     given=f"{begin:g} to {end:g} s",
                     allowed=f"0 to {length:g} s, the earlier first",
                     code=Code.STRETCH_OUTSIDE if outside else Code.STRETCH_REVERSED,
@@ -262,7 +262,7 @@ class _Builder:
         return Strip(self.session.path(name), strip.to, strip.level_db, ride, strip.mute, bool(strip.sends))
 
     def _inputs(self, graph: Graph) -> frozenset[Path]:
-        """Every file that a render reads, resolved."""
+        """All files that a render reads, resolved."""
         stems = [path for name in self.recipe.stems for path in self.opened.stem_files(name)]
         responses = [Path(file) for node in graph.nodes for file in node.responses]
         return frozenset(safely_resolved(path) for path in (*self.opened.files(), *stems, *responses))

@@ -1,4 +1,4 @@
-"""What a render would cost, told from its plan alone: processor time, memory of a chain, bytes on disk."""
+"""Predicts the cost of a render from its plan: processor time, memory of a chain, bytes on disk."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from chainrun.recipe.semantics import delivered_nodes
 from chainrun.recipe.tables import KeyPath
 
 NS_A_FRAME = 120.0
-"""Of a node beside its steps, for a frame and channel: reading, summing, measuring, keeping."""
+"""Time per frame and channel of a node without its steps, in ns: reading, summing, measuring, writing."""
 
 
 @dataclass(frozen=True)
 class Cost:
-    """A prediction, right within a factor of three or so on the machine of tests/bench/RESULTS.md."""
+    """Predicted cost, right within a factor of about three on the machine of tests/bench/RESULTS.md."""
 
     work_s: float = 0.0
     memory_bytes: float = 0.0
@@ -26,7 +26,7 @@ class Cost:
 
 
 def all_steps(chain: Sequence[Step], stream: Stream) -> Iterator[tuple[Step, Stream]]:
-    """Every step that runs, in inner chains too, with the stream that it gets."""
+    """All steps that are not bypassed, also in inner chains, with the streams that they get."""
     for step in chain:
         if step.bypass:
             continue
@@ -37,7 +37,7 @@ def all_steps(chain: Sequence[Step], stream: Stream) -> Iterator[tuple[Step, Str
 
 
 def cost_of_node(chain: Sequence[Step], stream: Stream, seconds: float, tail_s: float) -> Cost:
-    """The cost of rendering one node of `seconds`, its tail counted in."""
+    """Cost of rendering one node of `seconds`, tail included."""
     frames = seconds * stream.rate_hz
     channels = stream.n_channels
     ns, starts, held = NS_A_FRAME * channels, 0.0, 2.0 * tail_s
@@ -56,7 +56,7 @@ def over_limits(
     session_s: float,
     rate_hz: int,
 ) -> Iterator[tuple[KeyPath, Problem]]:
-    """Each limit that a render would pass, with the key that it is told at."""
+    """Problem of each limit that a render would exceed, with the key to report it at."""
     tail_s = recipe.max_tail_s
     work_s = disk_bytes = 0.0
     times = 1

@@ -1,8 +1,8 @@
-"""Delivery specs: which files a recipe asks for, under which names, and which stems sound in each.
+"""Delivery specs: the files that a recipe asks for, their names, and the stems in each.
 
-One rule for names: a delivery's own name is that of the whole mix as the recipe is written. A part of it lies beside
-it, named after the part: `mix.only-snare_top.wav`, `mix.10-20s.wav`, `mix.only-snare_top.10-20s.wav`. What changes the
-recipe (a variant, an overlay, `--set`) gets a folder of its own, RECIPE.CHANGE (`Origin.folder_in`).
+Names: a delivery's own name is for the whole mix of the unchanged recipe. A part of it is next to it and named after
+the part: `mix.only-snare_top.wav`, `mix.10-20s.wav`, `mix.only-snare_top.10-20s.wav`. A changed recipe (a variant, an
+overlay, `--set`) has a folder of its own, RECIPE.CHANGE (`Origin.folder_in`).
 """
 
 from __future__ import annotations
@@ -23,41 +23,41 @@ from chainrun.recipe.semantics import delivered_nodes, file_name
 from chainrun.units import s_to_frames
 
 MAX_SOLO_NAME = 100
-"""Characters of a solo's names in a file's name; longer ones are replaced by a hash."""
+"""Maximum length of a solo's names in a file's name; longer ones are replaced by a hash."""
 Span = tuple[float, float]
-"""From one second of the session to another."""
+"""Begin and end of a stretch of the session, in seconds."""
 
 
 @dataclass(frozen=True)
 class DeliverySpec:
-    """A file to write: which print, how, and where."""
+    """File to write: its print, its processing and its path."""
 
     node: str
     path: Path
-    """In a plan relative to the output folder."""
+    """Relative to the output folder while in a plan."""
     bits: Bits
     dither: bool
     seed: int
     target_lufs: float | None
     max_dbtp: float | None
     strip: Input | None
-    """Fader and pan to go through, where they are asked for."""
+    """Fader and pan to apply, with tap = "after_fader"."""
     frames: tuple[int, ...] | None = None
-    """First frame of a stretch, and the one after its last."""
+    """First frame of a stretch, and the one after its last; None for everything."""
     own_frames: tuple[int, ...] | None = None
-    """The same without --from and --to: what the delivery's gain is found from, and where its fades lie."""
+    """The same without --from and --to: the delivery's gain is computed from these, and its fades are at their ends."""
     is_stretch: bool = False
     """Whether `frames` are those of --from and --to."""
     sounding: frozenset[str] | None = None
-    """The stems that are heard, where not all are."""
+    """Stems that sound; None for all."""
     whole_sounding: frozenset[str] | None = None
-    """The same without --only: a solo has the gain of that."""
+    """Stems that sound without --only; a solo gets the gain of these."""
     is_solo: bool = False
-    """Whether this is a part of the delivery by --only."""
+    """Whether --only leaves a part of the delivery."""
     gain_of: str = ""
-    """What the gain was found from, where that is not the file itself."""
+    """Source of the gain if it is not the file itself."""
     gain_db: float = 0.0
-    """Where there is no target."""
+    """Gain without a target."""
     fit: Literal["gain", "limiter"] = "gain"
     rate_hz: int | None = None
     mono_law_db: float | None = None
@@ -70,34 +70,34 @@ class DeliverySpec:
 
     @property
     def needs_whole(self) -> bool:
-        """Whether its gain is that of a larger whole, which must be there for it."""
+        """Whether its gain is that of the whole mix, which must be rendered for it."""
         return self.is_solo and self.target_lufs is not None
 
     @property
     def is_plain(self) -> bool:
-        """Whether the file's samples are the print's, but for a gain."""
+        """Whether the file's samples are the print's, except for a gain."""
         shaped = self.fade_in_s or self.fade_out_s or self.mono_law_db is not None or self.rate_hz is not None
         return self.strip is None and self.own_frames is None and not shaped
 
     @property
     def files(self) -> tuple[Path, ...]:
-        """What it writes: the file, and its sidecar."""
+        """Paths that it writes: the file, and its sidecar if it has one."""
         return (self.path, sidecar_of(self.path)) if self.sidecar else (self.path,)
 
     def in_folder(self, out: Path) -> DeliverySpec:
-        """The same, with its path in an output folder."""
+        """Copy of the spec with its path in an output folder."""
         return replace(self, path=out / self.path)
 
 
 def sidecar_of(path: Path) -> Path:
-    """NAME.json beside NAME.wav."""
+    """Path of the sidecar: NAME.json next to NAME.wav."""
     return path.with_suffix(".json")
 
 
 def stems_of(opened: Opened, names: Sequence[str], asked_by: str = "only") -> frozenset[str] | None:
-    """The stems that a solo of stems and buses leaves: those named, and those that go into a bus that is named.
+    """Stems in a solo of stems and buses: those named, and those that go into a named bus.
 
-    None for no names. Raises UsageError for a name that is neither.
+    None for no names. Raises UsageError for a name of neither.
     """
     if not names:
         return None
@@ -124,14 +124,14 @@ def _way_of(opened: Opened, name: str) -> list[str]:
 
 
 def _nodes_with(opened: Opened, solo: frozenset[str] | None) -> set[str]:
-    """The nodes that sound when these stems do; all of them for None."""
+    """Nodes that sound if only these stems do; all nodes for None."""
     stems = opened.recipe.stems if solo is None else solo
     buses = opened.recipe.buses if solo is None else ()
     return {node for stem in stems for node in _way_of(opened, stem)} | {*buses, "main"}
 
 
 def _files_of(opened: Opened, only: tuple[str, ...], span: Span | None) -> Iterator[tuple[Delivery, str, Path]]:
-    """Each delivery with each of its nodes and its file; of a solo only the nodes that sound in it."""
+    """Each delivery with each of its nodes and its file; for a solo only the nodes that sound in it."""
     recipe = opened.recipe
     sounding = _nodes_with(opened, stems_of(opened, only))
     for delivery in recipe.deliver:
@@ -142,7 +142,7 @@ def _files_of(opened: Opened, only: tuple[str, ...], span: Span | None) -> Itera
 
 
 def delivery_files(opened: Opened, only: Sequence[str] = ()) -> tuple[Path, ...]:
-    """The files and sidecars that a recipe, or a solo of it, writes, relative to the output folder."""
+    """Files and sidecars that a recipe, or a solo of it, writes, relative to the output folder."""
     found: list[Path] = []
     for delivery, _, path in _files_of(opened, tuple(only), None):
         found += [path, sidecar_of(path)] if delivery.sidecar else [path]
@@ -151,16 +151,16 @@ def delivery_files(opened: Opened, only: Sequence[str] = ()) -> tuple[Path, ...]
 
 @dataclass(frozen=True)
 class Session:
-    """What specs must know of a session beside its recipe."""
+    """Properties of a session that specs need besides its recipe."""
 
     rate_hz: int
     session_s: float
     channels: Mapping[str, int]
-    """Of each node, after its chain."""
+    """Number of channels of each node after its chain."""
 
 
 def delivery_specs(opened: Opened, session: Session, only: tuple[str, ...], span: Span | None) -> list[DeliverySpec]:
-    """What is to be written, in the order of the recipe. Raises RecipeError, UsageError."""
+    """Specs of the files to write, in the order of the recipe. Raises RecipeError, UsageError."""
     solo = stems_of(opened, only)
     found = []
     for delivery, node, path in _files_of(opened, only, span):
@@ -196,7 +196,7 @@ def delivery_specs(opened: Opened, session: Session, only: tuple[str, ...], span
 
 
 def part_name(name: str, only: tuple[str, ...], span: Span | None) -> str:
-    """A delivery's name, or that of a part of it: NAME.only-A+B.1-2s.wav."""
+    """File name of a delivery, or of a part of it: NAME.only-A+B.1-2s.wav."""
     place = Path(name)
     solo = f".only-{'+'.join(only)}" if only else ""
     if len(solo) > MAX_SOLO_NAME:
@@ -206,7 +206,7 @@ def part_name(name: str, only: tuple[str, ...], span: Span | None) -> str:
 
 
 def _sounding(opened: Opened, delivery: Delivery) -> frozenset[str] | None:
-    """The stems that sound in a delivery, where it says `only` or `without`; None for all."""
+    """Stems that sound in a delivery with `only` or `without`; None for all."""
     if not delivery.only and not delivery.without:
         return None
     some = stems_of(opened, delivery.only, "deliver.only")
@@ -215,14 +215,14 @@ def _sounding(opened: Opened, delivery: Delivery) -> frozenset[str] | None:
 
 
 def _frames(delivery: Delivery, span: Span | None, session: Session) -> tuple[int, ...] | None:
-    """The frames to deliver: those of the stretch asked for, else the delivery's own, else None for all."""
+    """Frames to deliver: those of the requested stretch, else the delivery's own, else None for everything."""
     if span is None and delivery.from_s is None and delivery.to_s is None:
         return None
     begin, end = span or (delivery.from_s or 0.0, session.session_s if delivery.to_s is None else delivery.to_s)
     if begin >= session.session_s:
         raise RecipeError(
             Problem(
-                "the delivery begins behind the session's end",
+                "the delivery begins after the session's end",
                 key="deliver.from_s",
                 given=f"{begin:g}",
                 allowed=f"less than {session.session_s:g} s",

@@ -1,4 +1,4 @@
-"""The nodes of a session for one set of stems that sound: inputs, keys, order, hashes."""
+"""Builds the nodes of a session for one set of sounding stems: inputs, keys, order, hashes."""
 
 from __future__ import annotations
 
@@ -22,33 +22,33 @@ SUM = " (sum)"
 
 @dataclass(frozen=True)
 class PlannedChain:
-    """A chain, ready to run, and what of it belongs to the hash of a print."""
+    """Chain that is ready to run, and its part of the hash of a print."""
 
     steps: tuple[Step, ...]
-    """Files as absolute paths."""
+    """Steps with absolute paths of their files."""
     sounding: list[Any]
-    """Its steps as plain data: no names, no notes, files as hashes."""
+    """Steps as plain data for the hash: no names, no notes, hashes in place of files."""
     labels: str
     """Hash of its names."""
     responses: tuple[str, ...] = ()
-    """The audio files that its steps name."""
+    """Audio files of its steps."""
 
 
 class SessionNodes:
-    """What all graphs of a session have in common: strips, channels, keys, streams."""
+    """Common data of all graphs of a session: strips, channels, keys, streams."""
 
     def __init__(self, opened: Opened, stems: SessionStems):
         self.opened, self.recipe, self.stems = opened, opened.recipe, stems
         self.names = [*self.recipe.stems, *self.recipe.buses, MAIN]
         self.channels = {name: self._channels_of(name) for name in self.names}
-        """Channels of every node before and after its chain."""
+        """Number of channels of each node before and after its chain."""
 
     def strip(self, name: str) -> Stem | Bus | Main:
-        """A stem, a bus, or main, as the recipe has it."""
+        """Stem, bus or main with this name in the recipe."""
         return strip_of(self.opened, name)
 
     def path(self, name: str) -> tuple[str, ...]:
-        """Where it stands in the recipe."""
+        """Key path of a node in the recipe."""
         return (MAIN,) if name == MAIN else ("stems" if name in self.recipe.stems else "buses", name)
 
     def _channels_of(self, name: str) -> tuple[int, int]:
@@ -56,7 +56,7 @@ class SessionNodes:
         return before, channels_after(list(self.strip(name).chain), before)
 
     def stream(self, name: str) -> Stream:
-        """The signal at the head of a node's chain."""
+        """Signal at the input of a node's chain."""
         keys = keys_of(self.strip(name))
         strip = self.strip(name)
         levels = {key: self._hit_level_of_key(key) for key in keys}
@@ -80,7 +80,7 @@ class SessionNodes:
 
 
 def strip_of(opened: Opened, name: str) -> Stem | Bus | Main:
-    """A stem, a bus, or main, as the recipe has it."""
+    """Stem, bus or main with this name in the recipe."""
     recipe = opened.recipe
     if name == MAIN:
         return recipe.main
@@ -88,7 +88,7 @@ def strip_of(opened: Opened, name: str) -> Stem | Bus | Main:
 
 
 def keys_of(strip: Stem | Bus | Main) -> list[Key]:
-    """The keys that a chain listens to, each once."""
+    """Keys that a chain listens to, each once."""
     return list(dict.fromkeys(key for step in strip.chain for key in step.listens_to()))
 
 
@@ -100,9 +100,9 @@ def _hit_level(stem: Stem) -> float | None:
 
 
 def cycle_in(opened: Opened) -> list[str] | None:
-    """A way of the sound that goes in a circle, upstream, if there is one.
+    """A circle in the signal path, upstream; None if there is none.
 
-    Looks at all that is written, muted or not: a cycle must not wait until somebody lifts the mute.
+    Muted nodes count, too: a circle must not first appear when a mute is removed.
     """
     nodes = {**opened.recipe.stems, **opened.recipe.buses}
 
@@ -116,7 +116,7 @@ def cycle_in(opened: Opened) -> list[str] | None:
             for source in key.sources:
                 if key.tap == "after_chain":
                     needs[name].append(source)
-                elif source in opened.recipe.buses:  # the bus's sum, before its chain: a place of its own
+                elif source in opened.recipe.buses:  # the bus's sum before its chain is a node of its own here
                     needs[name].append(f"{source}{SUM}")
                     needs[f"{source}{SUM}"] = feeds(source)
     _, cycle = topological_order(needs)
@@ -125,23 +125,23 @@ def cycle_in(opened: Opened) -> list[str] | None:
 
 @dataclass
 class GraphBuilder:
-    """Builds the graph of a session for one set of stems that sound; None for all."""
+    """Builds the graph of a session for one set of sounding stems; None for all."""
 
     session: SessionNodes
     sounding: frozenset[str] | None
     chains: Mapping[str, PlannedChain]
     surroundings: Surroundings | None
-    """What else determines the bits; None for a graph without hashes."""
+    """Other conditions that determine the bits; None for a graph without hashes."""
 
     def graph(self) -> Graph:
-        """All nodes, in an order in which they can be rendered."""
+        """Graph of all nodes, in an order in which they can be rendered."""
         needs = self.needs()
         order, _ = topological_order(needs)
         hashes: dict[str, str] = {}
         return Graph(tuple(self._node(name, needs[name], hashes) for name in order), self.sounding)
 
     def needs(self) -> dict[str, list[str]]:
-        """For each node those whose prints must exist before."""
+        """For each node the nodes whose prints it needs."""
         return {name: self._needs(name) for name in self.session.names}
 
     def _needs(self, name: str) -> list[str]:
@@ -156,7 +156,7 @@ class GraphBuilder:
         return list(dict.fromkeys(needed))
 
     def _inputs(self, bus: str) -> tuple[Input, ...]:
-        """What goes into a bus, in the order of the recipe."""
+        """Inputs of a bus, in the order of the recipe."""
         recipe = self.session.recipe
         found: list[Input] = []
         for name, strip in [*recipe.stems.items(), *recipe.buses.items()]:

@@ -1,4 +1,4 @@
-"""What a print's hash is made of: all that determines its sound, and nothing else."""
+"""Hashes of prints, recipes and presets, from everything that determines their sound and nothing else."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from chainrun.recipe import Recipe
 
 
 def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], surroundings: Surroundings) -> str:
-    """Hash of all that determines the print: resolved chain, inputs' content, rate, surroundings."""
+    """Hash of everything that determines a print: resolved chain, content of inputs, rate, surroundings."""
 
     def source(one: Input) -> dict[str, object]:
         return {**one.__dict__, "node": hashes[one.node]}
@@ -47,12 +47,12 @@ def node_identity(node: Node, sounding: list[Any], hashes: Mapping[str, str], su
 
 
 def part_identity(node: Node, begin_frame: int, to_s: float) -> str:
-    """Hash of the audio of a stretch: of the whole print's hash and the stretch."""
+    """Hash of the print of a stretch, from the whole print's hash and the stretch."""
     return hashlib.sha256(f"{node.identity} {begin_frame} {to_s!r}".encode()).hexdigest()
 
 
 def labels_hash(name: str, addresses: Sequence[tuple[str, str]], chain: Sequence[Mapping[str, Any]]) -> str:
-    """Hash of the names that a print's readings and notes carry: they change no sound, but must be the recipe's own."""
+    """Hash of the names in a print's readings and notes: they do not change the sound, but must match the recipe."""
     text = json.dumps([name, addresses, list(_names(chain))])
     return hashlib.sha256(text.encode()).hexdigest()
 
@@ -69,7 +69,7 @@ def _names(value: Any) -> Iterator[str]:
 
 
 def recipe_hash(recipe: Recipe, stems: Mapping[str, StemInput]) -> str:
-    """Hash of the resolved recipe and of its stems' content, whatever the paths."""
+    """Hash of the resolved recipe and of its stems' content, independent of paths."""
     resolved = recipe.model_dump(
         exclude={
             "title": True,
@@ -85,12 +85,12 @@ def recipe_hash(recipe: Recipe, stems: Mapping[str, StemInput]) -> str:
 
 
 def chain_hash(chain: Any) -> str:
-    """A preset's identity: its chain as it is written, whatever its status and prose."""
+    """Identity of a preset: hash of its chain as written, independent of its status and texts."""
     return short_hash(sounding_part(chain))
 
 
 def sounding_part(value: Any) -> Any:
-    """A chain without what changes no sound: notes, and names (which only address)."""
+    """Copy of a chain without notes and names, which do not change the sound."""
     if isinstance(value, dict):
         return {key: sounding_part(inner) for key, inner in value.items() if key not in ("name", "note")}
     if isinstance(value, list | tuple):

@@ -1,4 +1,4 @@
-"""A node as a frozen description: all that a worker needs to render it, and nothing else."""
+"""Nodes as frozen descriptions, with everything a worker needs to render them and nothing else."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from chainrun.contract import Key, Step, Stream
 
 @dataclass(frozen=True)
 class FilePart:
-    """One file of a stem. `channel` (from 0) picks one channel; trim, polarity and shift come before the chain."""
+    """One channel of a stem: `channel` (from 0) of a file, with trim, polarity and shift before the chain."""
 
     path: str
     content: str
@@ -23,7 +23,7 @@ class FilePart:
 
 @dataclass(frozen=True)
 class StemInput:
-    """A stem before its chain."""
+    """Stem before its chain."""
 
     parts: tuple[FilePart, ...]
     file_rate_hz: int
@@ -33,7 +33,7 @@ class StemInput:
     n_channels: int
 
     def identity(self) -> dict[str, object]:
-        """All that determines the sound, without paths."""
+        """Everything that determines the sound, without paths."""
         described = dict(self.__dict__)
         described["parts"] = [
             {key: value for key, value in part.__dict__.items() if key != "path"} for part in self.parts
@@ -43,7 +43,7 @@ class StemInput:
 
 @dataclass(frozen=True)
 class Input:
-    """A print that goes into a bus or into main: through fader, pan and rides, or as a send."""
+    """Print that goes into a bus or main: through fader, pan and ride, or as a send."""
 
     node: str
     n_channels: int
@@ -58,7 +58,7 @@ class Input:
 
 @dataclass(frozen=True)
 class KeyInput:
-    """One source of a key: a print (`chain`), or what a node is before its chain (`raw`)."""
+    """Source of a key: a print (`after_chain`), or the input of a node's chain (`before_chain`)."""
 
     node: str
     tap: str
@@ -69,32 +69,32 @@ class KeyInput:
 
 @dataclass(frozen=True)
 class Node:
-    """One stem, bus or main to render."""
+    """Stem, bus or main to render."""
 
     name: str
     kind: str
     stem: StemInput | None
     inputs: tuple[Input, ...]
     chain: tuple[Step, ...]
-    """Its steps, validated and frozen; files that they name as absolute paths."""
+    """Steps, validated and frozen, with absolute paths of their files."""
     addresses: tuple[tuple[str, str], ...]
-    """Address of each step, by digits and by names."""
+    """Address of each step, by numbers and by names."""
     keys: tuple[tuple[Key, tuple[KeyInput, ...]], ...]
     """Each key that the chain listens to, with its sources."""
     stream: Stream
-    """The signal at the head of the chain."""
+    """Signal at the input of the chain."""
     n_channels_out: int
-    """Channels after the chain."""
+    """Number of channels after the chain."""
     max_tail_s: float
     session_s: float
     needs: tuple[str, ...]
-    """Nodes whose prints must exist before."""
+    """Nodes whose prints it needs."""
     responses: tuple[str, ...] = ()
-    """The audio files that its steps name."""
+    """Audio files of its steps."""
     labels: str = ""
-    """Hash of the names that its readings and notes carry: they change no sound, but must be the recipe's own."""
+    """Hash of the names in its readings and notes: they do not change the sound, but must match the recipe."""
     identity: str = ""
-    """Hash of all that determines its print; empty in a plan without hashes."""
+    """Hash of everything that determines its print; empty in a plan without hashes."""
 
     @property
     def rate_hz(self) -> int:
@@ -103,16 +103,16 @@ class Node:
 
     @property
     def n_channels(self) -> int:
-        """Channels before the chain."""
+        """Number of channels before the chain."""
         return self.stream.n_channels
 
     @property
     def pan_law_db(self) -> float:
-        """Level of a centred mono signal in each side, in dB."""
+        """Level of a centred mono signal on each side, in dB."""
         return self.stream.pan_law_db
 
     @property
     def files(self) -> tuple[str, ...]:
-        """Every file that it reads: its own stem's, those of its raw keys, and those that its steps name."""
+        """All files that it reads: its stem's, those of keys before their chain, and those of its steps."""
         stems = [self.stem, *(one.stem for _, sources in self.keys for one in sources)]
         return (*(part.path for stem in stems if stem is not None for part in stem.parts), *self.responses)

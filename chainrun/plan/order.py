@@ -1,4 +1,4 @@
-"""Puts nodes in an order in which each comes after all that it needs, or names the cycle."""
+"""Sorts nodes so that each comes after all that it needs, or finds the circle."""
 
 from __future__ import annotations
 
@@ -6,7 +6,10 @@ from collections.abc import Callable, Mapping, Sequence
 
 
 def topological_order(needs: Mapping[str, Sequence[str]]) -> tuple[list[str], list[str] | None]:
-    """The order, or as the second value a cycle as the nodes along it (the first is repeated at the end)."""
+    """Order of the nodes, and None; or, if there is a circle, an unfinished order and the circle's nodes.
+
+    The first node of the circle is repeated at its end.
+    """
     order: list[str] = []
     state: dict[str, int] = {}
     for root in needs:
@@ -32,7 +35,7 @@ def topological_order(needs: Mapping[str, Sequence[str]]) -> tuple[list[str], li
 
 
 def way_to_main(name: str, to: Callable[[str], str]) -> list[str]:
-    """A node and all that it runs through, without main. `to` gives the bus that a node goes into; empty for main."""
+    """A node and all buses after it, without main. `to` gives the bus that a node goes into; empty for main."""
     way = [name]
     while (here := to(way[-1])) not in ("main", "") and here not in way:
         way.append(here)

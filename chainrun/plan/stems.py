@@ -1,4 +1,4 @@
-"""Stems and their files: headers, whether both fit each other, what comes before the chain."""
+"""Stems and their files: reads headers, checks that both fit each other, describes the inputs of chains."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ Value = TypeVar("Value")
 
 
 class SessionStems:
-    """The stems of a session before their chains: headers, inputs, working rate, length.
+    """Stems of a session before their chains: headers, inputs, working rate, length.
 
-    Raises RecipeError, AudioError for stems that cannot be used, all problems at once.
+    Raises RecipeError or AudioError, with all problems, for stems that cannot be used.
     """
 
     def __init__(self, opened: Opened, problems: Problems, hash_file: Hash | None):
         self._opened, self._problems, self._hash_file = opened, problems, hash_file
         self.notes: list[str] = []
-        """What happens to stems on the way in: conversions."""
+        """Notes on the stems: conversions, differing lengths."""
         self.headers = self._read_headers()
         self.rate_hz = opened.recipe.rate_hz or self._commonest_rate()
         self.inputs = {name: self._input(name) for name in opened.recipe.stems}
@@ -39,14 +39,14 @@ class SessionStems:
         opened, found = self._opened, dict[str, list[Header]]()
         bad: list[Problem] = []
         if not opened.stems_dir.is_dir():
-            told = "there is no such folder" if not opened.stems_dir.exists() else "this is no folder"
+            message = "there is no such folder" if not opened.stems_dir.exists() else "this is not a folder"
             where = ("stems_dir",) if "stems_dir" in opened.table else ()
             raise AudioError(
                 problem_at(
                     opened,
                     self._problems,
                     where,
-                    Problem(told, code=Code.FOLDER_NOT_FOUND),
+                    Problem(message, code=Code.FOLDER_NOT_FOUND),
                     shown_path(opened.stems_dir),
                 )
             )
@@ -110,43 +110,43 @@ class SessionStems:
 
 
 def _side(value: Value | list[Value], i: int) -> Value:
-    """One side's value, where both have their own."""
+    """Value of one side, from a common value or from [left, right]."""
     return value[i] if isinstance(value, list) else value
 
 
 def problem_at(
     opened: Opened, problems: Problems, path: KeyPath, problem: Problem, given: str | None = None
 ) -> Problem:
-    """The problem with the place of a key in the recipe; `given` is shown where it says nothing itself."""
+    """Copy of a problem with the place of a key in the recipe; `given` is used if the problem has none itself."""
     placed = problems.at(place_of(opened.table, path), problem)
     return replace(placed, given=problem.given or (shown(given) if given else None))
 
 
 def channels_of(stem: Stem, headers: list[Header]) -> int:
-    """How many channels a stem has: a pair of files makes two, a picked channel one."""
+    """Number of channels of a stem: two for a pair of files, one for a single channel of a file."""
     if len(headers) == 2:
         return 2
     return 1 if stem.channel is not None else headers[0].n_channels
 
 
 Unfit = list[tuple[str, Problem]]
-"""Problems of a stem, each with the key that it is about."""
+"""Problems of a stem, each with its key."""
 
 
 def unfit_files(stem: Stem, headers: list[Header]) -> tuple[Unfit, list[str]]:
-    """What of a stem does not fit its files, each problem with the key that it is about; and notes."""
+    """Problems of a stem that does not fit its files, each with its key; and notes."""
     found = _unfit_pair(stem, headers) if len(headers) == 2 else _unfit_file(stem, headers[0])
     misplaced, notes = _unfit_stretch(stem, headers)
     found += misplaced
     for key in ("trim_db", "invert", "shift_samples", "shift_ms"):
         if isinstance(getattr(stem, key), list) and channels_of(stem, headers) != 2:
-            message = "[left, right] needs a stereo stem or a pair; this one is mono"
+            message = "[left, right] needs a stereo stem or a pair of files; this stem is mono"
             found.append((key, Problem(message, code=Code.NEEDS_STEREO)))
     return found, notes
 
 
 def _unfit_pair(stem: Stem, headers: list[Header]) -> Unfit:
-    """What of a stem does not fit a pair of files."""
+    """Problems of a stem that does not fit its pair of files."""
     found: Unfit = []
     fewest = min(header.n_channels for header in headers)
     if stem.channel is not None and stem.channel > fewest:
@@ -157,7 +157,7 @@ def _unfit_pair(stem: Stem, headers: list[Header]) -> Unfit:
         counts = " and ".join(str(header.n_channels) for header in headers)
         hint = "channel = 1 takes the first channel of both"
         given, code = f"{counts} channels", Code.UNUSABLE_CHANNELS
-        found.append(("file", Problem("a pair is two mono files", given=given, hint=hint, code=code)))
+        found.append(("file", Problem("a pair must be two mono files", given=given, hint=hint, code=code)))
     if headers[0].rate_hz != headers[1].rate_hz:
         rates = " and ".join(f"{header.rate_hz} Hz" for header in headers)
         message = "the two files of a pair have different rates"
@@ -166,21 +166,21 @@ def _unfit_pair(stem: Stem, headers: list[Header]) -> Unfit:
 
 
 def _unfit_file(stem: Stem, header: Header) -> Unfit:
-    """What of a stem does not fit its one file."""
+    """Problems of a stem that does not fit its single file."""
     found: Unfit = []
     count = header.n_channels
     if stem.channel is not None and stem.channel > count:
         given, allowed, code = str(stem.channel), f"1 to {count}", Code.NO_SUCH_CHANNEL
         found.append(("channel", Problem("the file has no such channel", given=given, allowed=allowed, code=code)))
     if stem.channel is None and count > 2:
-        hint = "pick one with channel = 1"
+        hint = "choose one with channel = 1"
         given, code = f"{count} channels", Code.UNUSABLE_CHANNELS
-        found.append(("file", Problem("a stem is mono or stereo", given=given, hint=hint, code=code)))
+        found.append(("file", Problem("a stem must be mono or stereo", given=given, hint=hint, code=code)))
     return found
 
 
 def _unfit_stretch(stem: Stem, headers: list[Header]) -> tuple[Unfit, list[str]]:
-    """What of from_s and to_s does not fit the length of the files; and notes."""
+    """Problems of from_s and to_s that do not fit the length of the files; and notes."""
     found: Unfit = []
     notes: list[str] = []
     lengths = [header.n_frames / header.rate_hz for header in headers]
@@ -188,12 +188,12 @@ def _unfit_stretch(stem: Stem, headers: list[Header]) -> tuple[Unfit, list[str]]
     if max(lengths) > length:
         notes.append(f"the files of the pair differ in length: {lengths[0]:.3f} and {lengths[1]:.3f} s")
     if stem.to_s is not None and stem.to_s > max(lengths):
-        notes.append(f"to_s = {stem.to_s:g} lies after the end of the file, at {max(lengths):.3f} s")
+        notes.append(f"to_s = {stem.to_s:g} is after the end of the file, at {max(lengths):.3f} s")
     used = (round(min(stem.to_s or length, length) * headers[0].rate_hz)) - round(stem.from_s * headers[0].rate_hz)
     if stem.from_s < length and used <= 0:
-        found.append(("to_s", Problem("not one frame lies between from_s and to_s", code=Code.NOTHING_LEFT)))
+        found.append(("to_s", Problem("there are no frames between from_s and to_s", code=Code.NOTHING_LEFT)))
     if stem.from_s >= length:
         given, allowed = f"{stem.from_s:g}", f"less than {length:.3f} s"
-        problem = Problem("the file ends before", given=given, allowed=allowed, code=Code.NOTHING_LEFT)
+        problem = Problem("from_s is after the end of the file", given=given, allowed=allowed, code=Code.NOTHING_LEFT)
         found.append(("from_s", problem))
     return found, notes

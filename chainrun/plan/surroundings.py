@@ -1,4 +1,4 @@
-"""What else determines the bits of a print, beside the recipe and the stems: versions, code, machine, block size."""
+"""Surroundings of a render that determine its bits besides recipe and stems: versions, code, machine, block size."""
 
 from __future__ import annotations
 
@@ -34,18 +34,18 @@ MAKES_SOUND = (
     "store/prints.py",
     "units.py",
 )
-"""Files and folders whose code reaches the samples of a print, or what is kept beside them. A test holds the list."""
+"""Files and folders whose code affects the samples of a print, or the data kept with them. A test checks the list."""
 NOT_IN_PRINTS = ("arrival.py", "dither.py", "onsets.py", "sketch.py", "unmixing.py")
-"""Kernels of dsp/ that surveys, baselines and deliveries use, and no print."""
+"""Kernels of dsp/ that surveys, baselines and deliveries use, but prints do not."""
 TEXT = re.compile(
-    r'"""(?:.|\n)*?"""'  # docstrings: in these files nothing else stands in three quotes
+    r'"""(?:.|\n)*?"""'  # docstrings: in these files nothing else has three quotes
     r'|\bdescription=\s*(?:"(?:[^"\\\n]|\\.)*"\s*)+'
     r'|^    source = ".*"$'
     r"|^    def in_words\(.*\n(?:(?: {8}.*)?\n)*"  # steps in words, for pages
     r"|^\s*#.*$",
     re.MULTILINE,
 )
-"""What a person reads in a source file: changing it changes no sound, and makes no print stale."""
+"""Texts for people in a source file: a change of these changes no sound, and makes no print stale."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ class Surroundings:
 
 
 def sounding_files() -> Iterator[Path]:
-    """The source files that belong to a print's hash, in order."""
+    """Source files that are part of a print's hash, in order."""
     package = Path(chainrun.__file__).parent
     for place in MAKES_SOUND:
         found = package / place
@@ -71,7 +71,7 @@ def sounding_files() -> Iterator[Path]:
 
 
 def code_hash() -> str:
-    """SHA-256 of the code that makes sound: a version number may stay while a kernel changes.
+    """SHA-256 of the code that makes sound, since a kernel may change without a new version number.
 
     Help, docstrings and comments do not count, nor does any other part of the program.
     """
@@ -84,7 +84,7 @@ def code_hash() -> str:
 
 
 def surroundings(block_frames: int) -> Surroundings:
-    """Of this process."""
+    """Surroundings of this process."""
     return Surroundings(
         engine=__version__,
         code=code_hash(),

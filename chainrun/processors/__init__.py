@@ -1,4 +1,4 @@
-"""The processors, one file each. Importing this package declares them all; there is no other list."""
+"""Processors, one file each. Importing this package declares all of them; there is no other list."""
 
 from importlib import import_module
 from pkgutil import iter_modules

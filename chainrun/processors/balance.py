@@ -1,4 +1,4 @@
-"""balance: weigh the sides of a stereo signal, or change them over."""
+"""balance: turn one side of a stereo signal down, or swap the sides."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ if TYPE_CHECKING:
 
 @processor
 class Balance(Step):
-    """Turn one side of a stereo signal down, by cos(p pi / 2); the near side stays. `swap` changes them over first."""
+    """Turn one side of a stereo signal down, by cos(p pi / 2); the other stays. `swap` swaps the sides first."""
 
     do: Literal["balance"] = "balance"
-    balance_pct: float = Field(0.0, ge=-100, le=100, description="-100 left alone, 0 as it is, 100 right alone")
-    swap: bool = Field(False, description="left becomes right")
+    balance_pct: float = Field(0.0, ge=-100, le=100, description="-100 left only, 0 unchanged, 100 right only")
+    swap: bool = Field(False, description="swap left and right")
 
     example = {"balance_pct": 20.0}
     unity = {"balance_pct": 0.0}

@@ -1,4 +1,4 @@
-"""compressor: less difference between loud and quiet."""
+"""compressor: reduce the difference between loud and quiet."""
 
 from __future__ import annotations
 
@@ -22,40 +22,47 @@ MAX_UPWARD_DB = 12.0
 
 @processor
 class Compressor(Thresholded):
-    """Turn down what is above the threshold, by the ratio; or, upward, raise what is below it.
+    """Reduce levels above the threshold by the ratio, or (upward) raise levels below it.
 
-    Feed-forward in the log domain: the level of every frame goes through the static curve, and the reduction that it
-    asks for is smoothed with the attack while it grows, the release while it shrinks. `detect = "peak"` takes
-    every frame's own level (upward: the held peak), "rms" the running mean square.
+    Feed-forward in the log domain: the level of every frame goes through the static curve, and the resulting reduction
+    is smoothed with the attack while it grows and with the release while it shrinks. `detect = "peak"` uses every
+    frame's own level (upward: the held peak), "rms" the running mean square.
 
     With auto_release the crest factor of the programme shortens the release: a steady tone releases in about
-    release_ms, hits much faster. With release_shape = "two_stage" a part of the reduction has
-    release_slow_ms: a fast return that gives way to a slow one.
+    release_ms, hits much faster. With release_shape = "two_stage" a part of the reduction releases with
+    release_slow_ms: the return starts fast and ends slowly.
     """
 
     do: Literal["compressor"] = "compressor"
-    direction: Literal["down", "up"] = Field("down", description="turn down above the threshold, or raise below it")
-    ratio: float = Field(4.0, ge=1, le=1000, description="dB beyond the threshold that come out as 1 dB")
+    direction: Literal["down", "up"] = Field("down", description="reduce above the threshold, or raise below it")
+    ratio: float = Field(
+        4.0, ge=1, le=1000, description="change of input level in dB for 1 dB of output, beyond the threshold"
+    )
     knee_db: float = Field(6.0, ge=0, le=60, description="width of the soft knee around the threshold")
     attack_ms: float = Field(10.0, ge=0, le=1000, description="time constant while the level rises (63.2 %)")
     release_ms: float = Field(100.0, ge=0.1, le=10000, description="time constant while the level falls")
-    auto_release: bool = Field(False, description="release by the crest factor, release_ms at the longest")
+    auto_release: bool = Field(False, description="release time by the crest factor, at most release_ms")
     release_shape: Literal["one_stage", "two_stage"] = Field("one_stage", description="one time constant, or two")
     release_slow_ms: float = Field(900.0, ge=1, le=20000, description="time constant of the second stage")
-    release_slow_pct: float = Field(40.0, ge=0, le=100, description="share of the reduction that the second stage has")
+    release_slow_pct: float = Field(40.0, ge=0, le=100, description="share of the second stage in the reduction")
     smoothing: Literal["branching", "decoupled"] = Field(
-        "branching", description="attack or release, or a release behind which the attack smooths (releases later)"
+        "branching", description="attack or release, or a release smoothed by the attack (releases later)"
     )
     detect: Literal["peak", "rms"] = Field("peak", description="level of each frame, or running mean square")
     window_ms: float = Field(10.0, ge=0.01, le=500, description="time constant of the mean (upward: of the held peak)")
     range_db: float | None = Field(
-        None, ge=0, le=120, description="most that is ever taken away (down: no limit) or added (up: 12 dB)"
+        None,
+        ge=0,
+        le=120,
+        description="maximum reduction (default: no limit) or, upward, maximum gain (default: 12 dB)",
     )
     makeup: Literal["fixed", "auto"] = Field(
-        "fixed", description="makeup_db, or half of what 0 dBFS (or a hit, with threshold_below_hits_db) would lose"
+        "fixed", description="makeup_db, or half of the reduction at 0 dBFS (or of a hit, with threshold_below_hits_db)"
     )
-    makeup_db: float = Field(0.0, ge=-40, le=40, description="gain behind it")
-    lookahead_ms: float = Field(0.0, ge=0, le=50, description="acts so far before the peak; compensated latency")
+    makeup_db: float = Field(0.0, ge=-40, le=40, description="make-up gain, after the reduction")
+    lookahead_ms: float = Field(
+        0.0, ge=0, le=50, description="lead of the reduction before the peak; compensated latency"
+    )
     stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
 
     example = {"threshold_dbfs": -20.0, "ratio": 3.0, "attack_ms": 8.0, "release_ms": 80.0}
@@ -67,32 +74,32 @@ class Compressor(Thresholded):
     def _goes_together(self) -> Self:
         plain = self.release_shape == "one_stage" and self.smoothing == "branching" and self.direction == "down"
         if self.auto_release and not plain:
-            raise misuse(Code.KEYS_CLASH, "auto_release goes with one_stage, branching and down alone")
+            raise misuse(Code.KEYS_CLASH, 'auto_release needs "one_stage", "branching" and "down"')
         if self.direction == "up" and (self.release_shape == "two_stage" or self.smoothing == "decoupled"):
-            raise misuse(Code.KEYS_CLASH, 'direction = "up" goes with one_stage and branching alone')
+            raise misuse(Code.KEYS_CLASH, 'direction = "up" needs "one_stage" and "branching"')
         if self.makeup == "auto" and self.direction == "up":
-            raise misuse(Code.KEYS_CLASH, 'makeup = "auto" goes with direction = "down" alone')
+            raise misuse(Code.KEYS_CLASH, 'makeup = "auto" needs direction = "down"')
         if self.makeup == "auto" and self.makeup_db != 0.0:
-            raise misuse(Code.KEYS_CLASH, 'makeup_db is for makeup = "fixed"')
+            raise misuse(Code.KEYS_CLASH, 'makeup_db needs makeup = "fixed"')
         return self
 
     def makeup_gain_db(self, threshold_dbfs: float) -> float:
-        """The gain behind it in dB: fixed, or the published estimate T (1/R - 1) / 2 of the average gain, undone.
+        """Make-up gain in dB: fixed, or the inverse of the published estimate T (1/R - 1) / 2 of the average gain.
 
-        The static curve itself says what 0 dBFS loses, knee and all. With a threshold below hits it is a hit that
-        stands for full scale, so that the gain travels as well.
+        The reduction at 0 dBFS comes from the static curve, knee included. With a threshold below the hits, the level
+        of a hit replaces 0 dBFS, so that the gain follows the hits, too.
         """
         if self.makeup == "fixed":
             return self.makeup_db
         below = self.threshold_below_hits_db if self.threshold_below_hits_db is not None else -threshold_dbfs
-        inside = min(max(below + self.knee_db / 2.0, 0.0), self.knee_db)  # of the knee, from its foot
+        inside = min(max(below + self.knee_db / 2.0, 0.0), self.knee_db)  # of the knee, from its lower end
         over = inside**2 / (2.0 * self.knee_db) if self.knee_db > 0.0 else 0.0
         over += max(0.0, below - self.knee_db / 2.0)
         lost = over * (1.0 - 1.0 / self.ratio)
         return min(lost, self.range_db if self.range_db is not None else lost) / 2.0
 
     def ballistics(self) -> Ballistics:
-        """How the reduction moves."""
+        """Attack and release of the reduction."""
         from chainrun.dsp.compression import Ballistics
 
         two = self.release_shape == "two_stage"
@@ -107,13 +114,11 @@ class Compressor(Thresholded):
 
     def in_words(self) -> str:
         if self.direction == "up":
-            return (
-                f"raises what is softer, from {self.threshold_in_words().removeprefix('at ')} down, {self.ratio:g} to 1"
-            )
-        makeup = f", then {self.makeup_db:+g} dB" if self.makeup_db else ""
+            return f"below {self.threshold_in_words()}: {self.ratio:g}:1 upward compression"
+        makeup = f", make-up gain {self.makeup_db:+g} dB" if self.makeup_db else ""
         return (
-            f"begins {self.threshold_in_words()}: {self.ratio:g} dB more come out as 1; "
-            f"grips in {self.attack_ms:g} ms, lets go in {self.release_ms:g} ms{makeup}"
+            f"above {self.threshold_in_words()}: {self.ratio:g}:1 compression, "
+            f"attack {self.attack_ms:g} ms, release {self.release_ms:g} ms{makeup}"
         )
 
     def start(self, stream: Stream) -> Runner:
@@ -121,7 +126,7 @@ class Compressor(Thresholded):
 
 
 class _CompressorRunner(DynamicsRunner):
-    """What both directions share: the makeup, and how reductions become gains."""
+    """Common part of both directions: the make-up gain, and the gain from the reduction."""
 
     def __init__(self, step: Compressor, stream: Stream):
         from chainrun.units import LOG2_PER_DB
@@ -130,13 +135,13 @@ class _CompressorRunner(DynamicsRunner):
         self._makeup = step.makeup_gain_db(step.threshold(stream)) * LOG2_PER_DB
 
     def _larger(self, one: Array, other: Array) -> Array:
-        """Of two detectors' reductions the larger one."""
+        """Larger of two detectors' reductions at each frame."""
         import numpy as np
 
         return np.maximum(one, other)
 
     def _reduction(self, i: int, magnitude: Array) -> Array | None:
-        """Reduction (upward: a negative one) of detector i in log2 units; None for none in the whole block."""
+        """Reduction of detector i in log2 units (upward: negative); None if it is zero in the whole block."""
         raise NotImplementedError
 
     def shape(self, late: Array, sidechain: Array) -> Array:
@@ -189,7 +194,7 @@ class _UpwardRunner(_CompressorRunner):
         max_db = step.range_db if step.range_db is not None else MAX_UPWARD_DB
         self._curve = BelowCurve(step.threshold(stream), 1.0 - 1.0 / step.ratio, step.knee_db, max_db)
         self._level = LevelDetector(step.detect, step.window_ms, rate, stream.scratch())
-        # The boost grows while the level falls: there the release acts.
+        # The boost grows while the level falls, so it grows with the release.
         self._smoother = Branching(
             time_constant(step.release_ms, rate), time_constant(step.attack_ms, rate), stream.scratch()
         )

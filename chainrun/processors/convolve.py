@@ -59,7 +59,7 @@ class Convolve(Step):
         return _ConvolveRunner(impulse_responses, ms_to_frames(self.predelay_ms, stream.rate_hz), notes)
 
     def _read(self, rate_hz: int) -> tuple[Array, list[str]]:
-        """The file at the working rate, shape (n_channels, n_frames), and what there is to be told of it."""
+        """Read the file at the working rate, shape (n_channels, n_frames), and notes on it."""
         from pathlib import Path
 
         from chainrun.audiofile import Reader

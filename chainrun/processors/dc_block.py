@@ -1,4 +1,4 @@
-"""dc_block: take a constant offset out."""
+"""dc_block: remove a constant offset."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class DcBlock(Step):
     """Remove DC by a first-order high-pass far below the music."""
 
     do: Literal["dc_block"] = "dc_block"
-    freq_hz: float = Field(4.0, ge=0.5, le=30, description="3 dB down here")
+    freq_hz: float = Field(4.0, ge=0.5, le=30, description="3 dB down at this frequency")
 
     example = {"freq_hz": 4.0}
     linear = True

@@ -1,4 +1,4 @@
-"""delay: later, by samples, milliseconds or metres."""
+"""delay: delay a signal by samples, milliseconds or metres."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Delay(Step):
     do: Literal["delay"] = "delay"
     time_samples: float | None = Field(None, ge=0, le=1e6, description="delay at the working rate")
     time_ms: float | None = Field(None, ge=0, le=5000, description="delay as a time")
-    distance_m: float | None = Field(None, ge=0, le=1000, description="delay as the way of sound in air")
+    distance_m: float | None = Field(None, ge=0, le=1000, description="delay as a distance that sound travels in air")
     temperature_c: float = Field(20.0, ge=-40, le=60, description="air temperature, for distance_m")
 
     example = {"time_ms": 1.35}
@@ -38,7 +38,7 @@ class Delay(Step):
         return self
 
     def delay_frames(self, rate_hz: int) -> float:
-        """The delay in frames, with its fraction."""
+        """Delay in frames, with its fraction."""
         from chainrun.units import speed_of_sound
 
         if self.time_samples is not None:
@@ -63,7 +63,7 @@ class _DelayRunner(Runner):
         self.n_channels_out = n_channels
         whole, fraction = split_delay(delay_frames)
         self._taps = sinc_taps(fraction) if fraction else None
-        # The interpolator itself is late by HALF_TAPS - 1: a part of the delay where it is long enough.
+        # The interpolator itself is late by HALF_TAPS - 1 frames, which count to the delay if it is long enough.
         inherent = HALF_TAPS - 1 if fraction else 0
         self.latency_frames = max(0, inherent - whole)
         self.tail_frames = whole + (HALF_TAPS + 1 if fraction else 0)

@@ -1,4 +1,4 @@
-"""dynamic_eq: bands whose gain follows their level."""
+"""dynamic_eq: bands whose gain depends on their level."""
 
 from __future__ import annotations
 
@@ -15,22 +15,24 @@ if TYPE_CHECKING:
 
 
 class DynamicBand(ThresholdFields):
-    """A region whose gain moves once its level is above the threshold."""
+    """Frequency region whose gain changes while its level is above the threshold."""
 
     kind: Literal["bell", "low_shelf", "high_shelf"] = Field(description="shape of the region")
     freq_hz: float = Field(ge=20, le=20000, description="centre, or corner of a shelf")
     q: float = Field(1.4, ge=0.1, le=20, description="freq_hz over the bandwidth of a bell")
-    direction: Literal["down", "up"] = Field("down", description="what is above the threshold is turned down, or up")
-    ratio: float = Field(3.0, ge=1, le=100, description="dB above the threshold for 1 dB left (up: taken as added)")
+    direction: Literal["down", "up"] = Field("down", description="above the threshold the region is turned down, or up")
+    ratio: float = Field(
+        3.0, ge=1, le=100, description="change in dB for 1 dB of output, above the threshold; up: added"
+    )
     knee_db: float = Field(6.0, ge=0, le=60, description="width of the soft knee around the threshold")
-    range_db: float = Field(12.0, ge=0, le=40, description="most that the gain ever moves")
-    attack_ms: float = Field(3.0, ge=0, le=1000, description="time constant while the movement grows (63.2 %)")
+    range_db: float = Field(12.0, ge=0, le=40, description="maximum change of the gain")
+    attack_ms: float = Field(3.0, ge=0, le=1000, description="time constant while the change grows (63.2 %)")
     release_ms: float = Field(80.0, ge=0.1, le=10000, description="time constant while it shrinks")
     bypass: bool = Field(False, description="leave the band out")
     note: str | None = Field(None, description="free text")
 
     def sections(self, rate_hz: int) -> Array:
-        """What the band passes, with 0 dB at its middle: it listens there, and its gain acts there."""
+        """Sections of the filter of the region, 0 dB at its middle, through which the band listens and acts."""
         from chainrun.dsp import biquad
 
         if self.kind == "bell":
@@ -40,16 +42,16 @@ class DynamicBand(ThresholdFields):
 
 @processor
 class DynamicEq(Keyed):
-    """Turn regions down (or up) while they are loud: each band in turn makes y = x + (gain - 1) times its region.
+    """Turn regions down (or up) while they are loud: each band in turn computes y = x + (gain - 1) times its region.
 
-    Bells listen and act through a band-pass, shelves through a first-order low- or high-pass; the gain of each moves
-    like a compressor's, with its own threshold, ratio, attack and release. De-essing and cymbal taming are uses of it.
-    All bands listen to the step's input, or to its key, through the same region; `listen` puts out those regions.
+    Bells listen and act through a band-pass, shelves through a first-order low- or high-pass. The gain of each changes
+    like a compressor's, with its own threshold, ratio, attack and release. De-essing and taming of cymbals are uses.
+    All bands listen to the step's input, or to its key, through their own region; `listen` outputs these regions.
     """
 
     do: Literal["dynamic_eq"] = "dynamic_eq"
     bands: list[DynamicBand] = Field(min_length=1, max_length=8, description="the regions")
-    lookahead_ms: float = Field(0.0, ge=0, le=20, description="acts so far before the peak; compensated latency")
+    lookahead_ms: float = Field(0.0, ge=0, le=20, description="lead of the change before the peak; compensated latency")
     stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
 
     example = {"bands": [{"kind": "bell", "freq_hz": 7000.0, "threshold_dbfs": -30.0, "ratio": 4.0}]}
@@ -68,7 +70,7 @@ class DynamicEq(Keyed):
 
 
 class _Region:
-    """One band at work: what it hears, and what it does."""
+    """Runs one band: its side chain and its gain."""
 
     def __init__(
         self, index: int, band: DynamicBand, step: DynamicEq, stream: Stream, *, sidechain_channels: int, late: int
@@ -91,12 +93,12 @@ class _Region:
         self.tail_frames = self._filter.tail_frames()
 
     def signal(self, sidechain: Array) -> Array:
-        """The region of what the step listens to."""
+        """Region of the side chain."""
         region, self._sidechain_state = self._filter.run(sidechain, self._sidechain_state)
         return region
 
     def act(self, y: Array, sidechain: Array) -> Array:
-        """Move the gain of the region in y by the level of the region in the side-chain; returns y."""
+        """Apply a gain to the region in y, depending on the level of the region in the side chain; returns y."""
         import numpy as np
 
         from chainrun.dsp.level import linked_level

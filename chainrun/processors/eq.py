@@ -1,4 +1,4 @@
-"""eq: bands of second-order filters, run as one cascade."""
+"""eq: equaliser of second-order bands in one cascade."""
 
 from __future__ import annotations
 
@@ -18,21 +18,21 @@ if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
 
 SHELF_Q = 0.7071
-NARROWEST_HZ = 3.0
+MIN_WIDTH_HZ = 3.0
 """A linear-phase bell of this width and 12 dB is within 0.1 dB; narrower ones would need an FIR of many seconds."""
-NARROWEST_NOTCH_HZ = 5.0
+MIN_NOTCH_WIDTH_HZ = 5.0
 Slope = Literal[6, 12, 18, 24, 30, 36, 42, 48, 54, 60, 66, 72, 78, 84, 90, 96]
 Channel = Literal["both", "left", "right", "mid", "side"]
 
 
 class _Band(StrictModel):
-    freq_hz: float = Field(ge=10, le=40000, description="where the band sits")
-    acts_on: Channel = Field("both", description="on both sides, on one, or on mid or side of a stereo signal")
+    freq_hz: float = Field(ge=10, le=40000, description="centre, corner or cut-off frequency of the band")
+    acts_on: Channel = Field("both", description="both sides, one of them, or mid or side of a stereo signal")
     bypass: bool = Field(False, description="leave the band out")
     note: str | None = Field(None, description="free text")
 
     def in_words(self) -> str:
-        """`+3 dB at 210 Hz`, or what it cuts."""
+        """Kind, frequency and gain of the band: `bell 210 Hz +3 dB`, `low cut 80 Hz`."""
         word = str(getattr(self, "kind", "")).replace("_", " ")
         gain = getattr(self, "gain_db", None)
         return f"{word} {hertz(self.freq_hz)}" + (f" {gain:+g} dB" if gain is not None else "")
@@ -41,18 +41,20 @@ class _Band(StrictModel):
         """The band's second-order sections, shape (n, 6)."""
         raise NotImplementedError
 
-    def narrowest_q(self) -> float | None:
-        """The q that a linear-phase FIR can just follow at this frequency; None: any."""
+    def max_q(self) -> float | None:
+        """Maximum q that a linear-phase FIR can follow at this frequency; None: any."""
         return None
 
 
 class _Shaped(_Band):
-    """Bells and shelves, which have an analog shape to follow."""
+    """Band with an analog shape to follow: bell or shelf."""
 
-    gain_db: float = Field(ge=-30, le=30, description="gain of the bell at freq_hz; of a shelf, with half of it there")
+    gain_db: float = Field(
+        ge=-30, le=30, description="gain at freq_hz; of a shelf beyond it, with half of it at freq_hz"
+    )
 
     def shape(self) -> tuple[str, float]:
-        """The kind of prototype, and its q."""
+        """Kind of the prototype, and its q."""
         raise NotImplementedError
 
     def sections(self, rate_hz: int, design: str) -> Array:
@@ -72,16 +74,16 @@ class Bell(_Shaped):
     kind: Literal["bell"]
     q: float = Field(1.0, ge=0.1, le=60, description="freq_hz over the bandwidth at half the gain in dB")
 
-    def narrowest_q(self) -> float:
-        """Above 12 dB the poles (a cut's zeros) are narrower than the bell, by the root of its gain."""
-        return float(self.freq_hz / NARROWEST_HZ * min(1.0, 10.0 ** ((12.0 - abs(self.gain_db)) / 40.0)))
+    def max_q(self) -> float:
+        """Maximum q, lower above 12 dB: the poles (a cut's zeros) are narrower than the bell by the gain's root."""
+        return float(self.freq_hz / MIN_WIDTH_HZ * min(1.0, 10.0 ** ((12.0 - abs(self.gain_db)) / 40.0)))
 
     def shape(self) -> tuple[str, float]:
         return "bell", self.q
 
 
 class _Shelf(_Shaped):
-    q: float | None = Field(None, ge=0.1, le=5, description="steepness; 0.71, if nothing is said, has no overshoot")
+    q: float | None = Field(None, ge=0.1, le=5, description="steepness; the default, 0.71, has no overshoot")
     steepness_pct: float | None = Field(
         None, ge=10, le=100, description="the same in per cent of the steepest shelf without overshoot"
     )
@@ -93,7 +95,7 @@ class _Shelf(_Shaped):
         return self
 
     def steepness(self) -> float:
-        """The q; from a steepness S by the Cookbook: 1/q = sqrt((A + 1/A) (1/S - 1) + 2)."""
+        """The q; from a steepness S as in the Cookbook: 1/q = sqrt((A + 1/A) (1/S - 1) + 2)."""
         if self.steepness_pct is None:
             return self.q if self.q is not None else SHELF_Q
         a = 10.0 ** (self.gain_db / 40.0)
@@ -101,7 +103,7 @@ class _Shelf(_Shaped):
 
 
 class LowShelf(_Shelf):
-    """Raises or lowers all below freq_hz."""
+    """Raises or lowers everything below freq_hz."""
 
     kind: Literal["low_shelf"]
 
@@ -110,7 +112,7 @@ class LowShelf(_Shelf):
 
 
 class HighShelf(_Shelf):
-    """Raises or lowers all above freq_hz."""
+    """Raises or lowers everything above freq_hz."""
 
     kind: Literal["high_shelf"]
 
@@ -119,10 +121,10 @@ class HighShelf(_Shelf):
 
 
 class Tilt(_Band):
-    """Raises the highs by half of gain_db and lowers the lows by as much, 0 dB at freq_hz, in one gentle slope."""
+    """Raises the highs by half of gain_db and lowers the lows by the same amount, in one gentle tilt around freq_hz."""
 
     kind: Literal["tilt"]
-    gain_db: float = Field(ge=-24, le=24, description="from the lows to the highs")
+    gain_db: float = Field(ge=-24, le=24, description="difference between highs and lows")
 
     def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
@@ -155,13 +157,13 @@ class HighCut(_Band):
 
 
 class Notch(_Band):
-    """Takes out freq_hz."""
+    """Removes freq_hz."""
 
     kind: Literal["notch"]
     q: float = Field(10.0, ge=0.1, le=200, description="freq_hz over the bandwidth at -3 dB")
 
-    def narrowest_q(self) -> float:
-        return self.freq_hz / NARROWEST_NOTCH_HZ
+    def max_q(self) -> float:
+        return self.freq_hz / MIN_NOTCH_WIDTH_HZ
 
     def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
@@ -175,8 +177,8 @@ class BandPass(_Band):
     kind: Literal["band_pass"]
     q: float = Field(1.0, ge=0.1, le=60, description="freq_hz over the bandwidth at -3 dB")
 
-    def narrowest_q(self) -> float:
-        return self.freq_hz / NARROWEST_HZ
+    def max_q(self) -> float:
+        return self.freq_hz / MIN_WIDTH_HZ
 
     def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
@@ -185,10 +187,10 @@ class BandPass(_Band):
 
 
 class AllPass(_Band):
-    """Turns the phase around freq_hz by 180 degrees, and no level."""
+    """Turns the phase by 180 degrees at freq_hz, and leaves the level unchanged."""
 
     kind: Literal["all_pass"]
-    q: float = Field(0.7071, ge=0.1, le=60, description="how fast the phase turns")
+    q: float = Field(0.7071, ge=0.1, le=60, description="steepness of the turn of phase")
 
     def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
@@ -207,19 +209,19 @@ class Eq(Step):
     """Equalise: bell, shelf, tilt, cut, notch, band-pass and all-pass bands, in one cascade of second-order sections.
 
     Bells and shelves follow their analog shape to the top octave (`design = "matched"`: up to 16 kHz and 12 dB within
-    0.02 dB to 0.9 of the Nyquist frequency); "bilinear" is the Cookbook's form, which is squeezed towards the top, as
-    tilt and cuts are in either. With `phase = "linear"` the whole step is one symmetric FIR: no phase is turned, but
-    half of its ringing comes before the hit. Its latency, which is compensated, is half its length (85 ms; up to 1.4 s
-    for bands that are narrow or steep at low frequencies) and a block of its convolution: 0.24 to 0.27 s in all for
-    wide bands, 0.5 s for a bell of 15 Hz width, 1 s for one of 5 Hz. All-pass bands, which turn phase alone, are
-    refused there, and so are bands narrower than such an FIR can follow (freq_hz / q under 3 Hz; a notch under 5 Hz,
-    whose centre is exact and whose skirts are up to 4 dB off below -10 dB). Notch and band_pass are freq_hz / q wide
-    at -3 dB wherever they lie.
+    0.02 dB to 0.9 of the Nyquist frequency); "bilinear" is the Cookbook's design, which is squeezed towards the top, as
+    tilt and cuts are with either. With `phase = "linear"` the whole step is one symmetric FIR: the phase does not turn,
+    but half of its ringing comes before the hit. Its latency, which is compensated, is half its length (85 ms; up to
+    1.4 s for bands that are narrow or steep at low frequencies) and a block of its convolution: 0.24 to 0.27 s in total
+    for wide bands, 0.5 s for a bell of 15 Hz width, 1 s for one of 5 Hz. It refuses all-pass bands, which only turn the
+    phase, and bands narrower than such an FIR can follow (freq_hz / q below 3 Hz; a notch below 5 Hz, whose centre is
+    exact and whose skirts are up to 4 dB off below -10 dB). Notch and band_pass are freq_hz / q wide at -3 dB at any
+    frequency.
     """
 
     do: Literal["eq"] = "eq"
-    bands: list[Band] = Field(min_length=1, max_length=32, description="the bands; they act in their order")
-    design: Literal["matched", "bilinear"] = Field("matched", description="how bells and shelves are made digital")
+    bands: list[Band] = Field(min_length=1, max_length=32, description="the bands, in order")
+    design: Literal["matched", "bilinear"] = Field("matched", description="digital design of bells and shelves")
     phase: Literal["minimum", "linear"] = Field("minimum", description="linear: an FIR, with compensated latency")
 
     example = {
@@ -241,14 +243,14 @@ class Eq(Step):
         return self
 
     def changes_nothing(self) -> bool:
-        """Whether no band does anything: each bypassed, or of 0 dB."""
+        """Whether no band changes anything: each is bypassed or has 0 dB."""
         return self.mix_pct == 0.0 or all(band.bypass or getattr(band, "gain_db", None) == 0.0 for band in self.bands)
 
     def _too_narrow(self) -> list[Misfit]:
         """Bands that a linear-phase FIR of 1.4 s cannot follow."""
         found = []
         for i, band in enumerate(self.bands):
-            allowed, q = band.narrowest_q(), getattr(band, "q", None)
+            allowed, q = band.max_q(), getattr(band, "q", None)
             if self.phase == "linear" and not band.bypass and allowed is not None and q is not None and q > allowed:
                 wrong = f"too narrow at {band.freq_hz:g} Hz for a linear-phase FIR of 1.4 s"
                 within = f'up to {allowed:.4g} there, or phase = "minimum"'
@@ -258,7 +260,7 @@ class Eq(Step):
     picture = "response"
 
     def in_words(self) -> str:
-        return ", ".join(band.in_words() for band in self.bands if not band.bypass) or "all bands are left out"
+        return ", ".join(band.in_words() for band in self.bands if not band.bypass) or "all bands bypassed"
 
     def parts(self) -> list[Step]:
         living = [band for band in self.bands if not band.bypass]
@@ -271,7 +273,7 @@ class Eq(Step):
         return _EqRunner(stream.n_channels, stages)
 
     def _stages(self, stream: Stream) -> list[tuple[bool, list[Array | None]]]:
-        """Runs of bands that act on the same pair of signals: (mid and side?, sections for each channel)."""
+        """Consecutive bands that act on the same pair of signals: (mid and side?, sections for each channel)."""
         import numpy as np
 
         stages: list[tuple[bool, list[list[Array]]]] = []
@@ -295,7 +297,7 @@ class Eq(Step):
         ]
         for i, band in enumerate(self.bands):
             if band.acts_on != "both" and stream.n_channels != 2:
-                key, message = f"bands.{i}.acts_on", "there is one channel here"
+                key, message = f"bands.{i}.acts_on", "needs a stereo signal, but the signal here is mono"
                 found.append(Misfit(key, message, band.acts_on, '"both"', code=Code.NO_SUCH_CHANNEL))
         return found + self._too_narrow()
 
@@ -348,7 +350,7 @@ def _equal(one: Array | None, other: Array | None) -> bool:
 
 
 class _LinearPhaseRunner(Runner):
-    """The stages' magnitudes, multiplied out, as one matrix of symmetric FIRs."""
+    """Runs the product of the stages' magnitudes as one matrix of symmetric FIRs."""
 
     def __init__(self, stream: Stream, stages: list[tuple[bool, list[Array | None]]], centres_hz: list[float]):
         import numpy as np
@@ -369,7 +371,7 @@ class _LinearPhaseRunner(Runner):
 
 
 def _magnitudes(stages: list[tuple[bool, list[Array | None]]], n_channels: int, rate_hz: int, freqs: Array) -> Array:
-    """Shape (n_channels, n_channels, n_freqs): what each input gives to each output, without phase."""
+    """Responses from each input to each output, without phase, shape (n_channels, n_channels, n_freqs)."""
     import numpy as np
 
     from chainrun.dsp.biquad import response

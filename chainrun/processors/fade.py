@@ -1,4 +1,4 @@
-"""fade: in from silence, and out into it."""
+"""fade: fade in from silence, and out to silence."""
 
 from __future__ import annotations
 
@@ -20,14 +20,14 @@ if TYPE_CHECKING:
 class Fade(Step):
     """Fade in between two times of the session, and out between two others, by raised cosines.
 
-    Before the fade in and behind the fade out there is silence.
+    Before the fade in and after the fade out there is silence.
     """
 
     do: Literal["fade"] = "fade"
-    in_from_s: float | None = Field(None, ge=0, le=86400, description="the fade in begins here; 0 if not said")
-    in_to_s: float | None = Field(None, ge=0, le=86400, description="and is over here")
-    out_from_s: float | None = Field(None, ge=0, le=86400, description="the fade out begins here")
-    out_to_s: float | None = Field(None, ge=0, le=86400, description="and is over here")
+    in_from_s: float | None = Field(None, ge=0, le=86400, description="begin of the fade in; default 0")
+    in_to_s: float | None = Field(None, ge=0, le=86400, description="end of the fade in")
+    out_from_s: float | None = Field(None, ge=0, le=86400, description="begin of the fade out")
+    out_to_s: float | None = Field(None, ge=0, le=86400, description="end of the fade out")
 
     example = {"in_to_s": 0.05, "out_from_s": 0.1, "out_to_s": 0.2}
     unity = {"in_to_s": 0.0}
@@ -41,11 +41,11 @@ class Fade(Step):
         if (self.out_from_s is None) != (self.out_to_s is None):
             raise misuse(Code.KEYS_INCOMPLETE, "out_from_s and out_to_s go together")
         if self.in_from_s is not None and (self.in_to_s is None or self.in_to_s < self.in_from_s):
-            raise misuse(Code.WRONG_ORDER, "in_to_s comes behind in_from_s")
+            raise misuse(Code.WRONG_ORDER, "in_to_s must be later than in_from_s")
         if self.out_from_s is not None and self.out_to_s is not None and self.out_to_s < self.out_from_s:
-            raise misuse(Code.WRONG_ORDER, "out_to_s comes behind out_from_s")
+            raise misuse(Code.WRONG_ORDER, "out_to_s must be later than out_from_s")
         if self.in_to_s is not None and self.out_from_s is not None and self.out_from_s < self.in_to_s:
-            message = "out_from_s comes behind in_to_s: a fade out cannot begin before the fade in is over"
+            message = "out_from_s must not be earlier than in_to_s: a fade out cannot begin before the fade in ends"
             raise misuse(Code.WRONG_ORDER, message)
         return self
 
@@ -57,7 +57,7 @@ class _FadeRunner(Runner):
     def __init__(self, step: Fade, stream: Stream):
         self.n_channels_out = stream.n_channels
         self._rate = stream.rate_hz
-        # The first frame of what comes in is late by the latency gathered so far.
+        # The input is late by the latency accumulated before this step.
         self._at = stream.begin_frame - stream.latency_frames
         self._rise = (step.in_from_s or 0.0, step.in_to_s) if step.in_to_s is not None else None
         self._fall = (

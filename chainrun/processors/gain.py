@@ -1,4 +1,4 @@
-"""gain: scale."""
+"""gain: change the level."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Gain(Step):
     linear = True
 
     def in_words(self) -> str:
-        return f"{abs(self.gain_db):g} dB {'louder' if self.gain_db >= 0 else 'softer'}"
+        return f"{abs(self.gain_db):g} dB {'louder' if self.gain_db >= 0 else 'quieter'}"
 
     def start(self, stream: Stream) -> Runner:
         from chainrun.units import db_to_gain

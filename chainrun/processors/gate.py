@@ -1,4 +1,4 @@
-"""gate: quiet between the hits."""
+"""gate: turn the signal down between the hits."""
 
 from __future__ import annotations
 
@@ -15,20 +15,22 @@ if TYPE_CHECKING:
 
 @processor
 class Gate(Thresholded):
-    """Turn the signal down by range_db while what it listens to is quiet.
+    """Turn the signal down by range_db while its side chain is quiet.
 
-    It opens where the level reaches the threshold, and closes once the level has been hysteresis_db below it for
-    hold_ms. The gain moves in dB as a one-pole. Lookahead opens it that much earlier and leaves the closing
-    where it is.
+    It opens when the level reaches the threshold, and closes once the level has been hysteresis_db below it for
+    hold_ms. The gain in dB changes as a one-pole. Lookahead opens it that much earlier, and does not change when it
+    closes.
     """
 
     do: Literal["gate"] = "gate"
-    hysteresis_db: float = Field(6.0, ge=0, le=40, description="closing threshold so far below the opening one")
-    range_db: float = Field(60.0, ge=0, le=120, description="how far the closed gate turns down")
-    attack_ms: float = Field(0.3, ge=0.01, le=500, description="time constant of opening (63.2 % of the way in dB)")
+    hysteresis_db: float = Field(
+        6.0, ge=0, le=40, description="distance of the closing threshold below the opening one"
+    )
+    range_db: float = Field(60.0, ge=0, le=120, description="gain reduction of the closed gate")
+    attack_ms: float = Field(0.3, ge=0.01, le=500, description="time constant of opening (63.2 % of the change in dB)")
     hold_ms: float = Field(50.0, ge=0, le=5000, description="time that it stays open after the level has fallen")
     release_ms: float = Field(100.0, ge=0.1, le=10000, description="time constant of closing")
-    lookahead_ms: float = Field(0.0, ge=0, le=50, description="opens so far before the hit; compensated latency")
+    lookahead_ms: float = Field(0.0, ge=0, le=50, description="lead of the opening before the hit; compensated latency")
     detect: Literal["peak", "rms"] = Field("peak", description="level by held peak, or by mean square")
     window_ms: float = Field(5.0, ge=0.01, le=500, description="decay of the held peak, or time constant of the mean")
     stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
@@ -42,8 +44,8 @@ class Gate(Thresholded):
     def in_words(self) -> str:
         early = f", {self.lookahead_ms:g} ms early" if self.lookahead_ms else ""
         return (
-            f"opens {self.threshold_in_words()}{early}, stays open for {self.hold_ms:g} ms; "
-            f"closed it takes away {self.range_db:g} dB"
+            f"opens at {self.threshold_in_words()}{early}, stays open for {self.hold_ms:g} ms, "
+            f"reduces by {self.range_db:g} dB while closed"
         )
 
     def start(self, stream: Stream) -> Runner:
@@ -62,7 +64,7 @@ class _GateRunner(DynamicsRunner):
         closing = opening * db_to_gain(-step.hysteresis_db)
         window = time_constant(step.window_ms, rate)
         by_peak = step.detect == "peak"
-        # A mean square is held against squared thresholds: that spares the root.
+        # A mean square is compared with squared thresholds, which saves the square root.
         self._mean = None if by_peak else OnePole(window, stream.scratch())
         self._detector = GateDetector(
             opening if by_peak else opening**2,

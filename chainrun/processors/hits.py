@@ -1,4 +1,4 @@
-"""hits: more or less onset, more or less ring."""
+"""hits: change the level of onset and ring of hits."""
 
 from __future__ import annotations
 
@@ -15,25 +15,25 @@ if TYPE_CHECKING:
 HELD_MS = 8.0
 FULL_DB = 10.0
 SILENCE = 1e-9
-"""-180 dBFS: added to both followers of a pair, so that silence makes no difference between them."""
+"""-180 dBFS, added to both followers of a pair, so that they do not differ in silence."""
 
 
 @processor
 class Hits(Keyed):
-    """Shape the onset and the ring of hits, whatever their level.
+    """Shape the onset and the ring of hits, independent of their level.
 
-    Two followers of the level differ in their attack: where the fast one is ahead, a hit begins. Two others differ in
-    their release: where the slow one stays above, a hit rings out. Each difference in dB, full at 10 dB, scales
-    onset_db and ring_db. Followers scale with the signal, so that their differences do not know how loud it was.
+    Two followers of the level differ in their attack: while the fast one is higher, a hit begins. Two others differ in
+    their release: while the slow one is higher, a hit rings out. Each difference in dB, full at 10 dB, scales
+    onset_db and ring_db. The followers scale with the signal, so their differences do not depend on its level.
     """
 
     do: Literal["hits"] = "hits"
     onset_db: float = Field(0.0, ge=-24, le=24, description="gain at the onset of a hit")
     ring_db: float = Field(0.0, ge=-24, le=24, description="gain while a hit rings out")
-    onset_ms: float = Field(25.0, ge=1, le=200, description="how long the onset counts as such")
-    ring_ms: float = Field(350.0, ge=10, le=3000, description="how long the ring counts as such")
-    smooth_ms: float = Field(1.0, ge=0.1, le=50, description="time constant of the gain's own movement")
-    lookahead_ms: float = Field(1.0, ge=0, le=20, description="acts so far before the hit; compensated latency")
+    onset_ms: float = Field(25.0, ge=1, le=200, description="length of the onset")
+    ring_ms: float = Field(350.0, ge=10, le=3000, description="length of the ring")
+    smooth_ms: float = Field(1.0, ge=0.1, le=50, description="time constant of the gain")
+    lookahead_ms: float = Field(1.0, ge=0, le=20, description="lead of the gain before the hit; compensated latency")
 
     ns_a_frame = 35.0
     example = {"onset_db": 5.0, "ring_db": -4.0}
@@ -58,10 +58,10 @@ class _HitsRunner(DynamicsRunner):
 
         self._hold = PeakHold(time_constant(HELD_MS, rate), scratch)
         self._followers = [
-            follower(0.3, step.onset_ms),  # ahead at an onset …
-            follower(step.onset_ms, step.onset_ms),  # … of this one
-            follower(0.3, step.ring_ms),  # stays above in the ring …
-            follower(0.3, step.ring_ms / 8.0),  # … of this one
+            follower(0.3, step.onset_ms),  # at an onset higher …
+            follower(step.onset_ms, step.onset_ms),  # … than this one
+            follower(0.3, step.ring_ms),  # in the ring higher …
+            follower(0.3, step.ring_ms / 8.0),  # … than this one
         ]
         self._smooth = OnePole(time_constant(step.smooth_ms, rate), scratch)
         self._onset, self._ring = step.onset_db * LOG2_PER_DB, step.ring_db * LOG2_PER_DB

@@ -1,4 +1,4 @@
-"""limiter: a ceiling that holds."""
+"""limiter: keep peaks below a ceiling."""
 
 from __future__ import annotations
 
@@ -19,26 +19,22 @@ if TYPE_CHECKING:
 
 @processor
 class Limiter(Step):
-    """Hold the true peak, or every sample, under a ceiling.
+    """Keep the true peak, or every sample, below a ceiling.
 
-    One gain for all channels goes down on a straight ramp before the peak comes, stays for hold_ms, and returns in dB
-    as a one-pole. With ceiling_dbtp the values between samples count: they are found at 8 times the rate wherever a
-    sample near them could let them pass, with 0.05 dB kept below the ceiling, so that the output measured at 16
-    times the rate stays within 0.1 dB of it for content up to 20 kHz (at 48 kHz: up to 22). What lies in the last two
-    kilohertz below half the rate is not seen whole, and can pass by 0.4 dB, in the last one by 2.5 dB: where there is
-    any, leave a margin of your own. The gain moves by no more than the peak's excess over lookahead_ms.
+    One gain for all channels falls on a straight ramp before the peak, stays for hold_ms, and returns in dB as a
+    one-pole. With ceiling_dbtp the values between samples count: they are computed at 8 times the rate wherever they
+    could exceed the ceiling, with a margin of 0.05 dB, so that the output measured at 16 times the rate exceeds it by
+    less than 0.1 dB for content up to 20 kHz (at 48 kHz: up to 22). Content in the last two kilohertz below half the
+    rate is seen only in part, and can exceed it by 0.4 dB, in the last one by 2.5 dB: if there is any, choose a lower
+    ceiling. The gain changes by no more than the peak's excess over lookahead_ms.
     """
 
     do: Literal["limiter"] = "limiter"
-    ceiling_dbtp: float | None = Field(
-        None, ge=-60, le=0, description="true peak that is not passed; -1 if nothing is said"
-    )
-    ceiling_dbfs: float | None = Field(
-        None, ge=-60, le=0, description="the same for samples alone, in place of true peak"
-    )
+    ceiling_dbtp: float | None = Field(None, ge=-60, le=0, description="maximum true peak; default -1")
+    ceiling_dbfs: float | None = Field(None, ge=-60, le=0, description="maximum sample peak, instead of true peak")
     lookahead_ms: float = Field(1.5, ge=1, le=20, description="length of the ramp before a peak; compensated latency")
     hold_ms: float = Field(5.0, ge=0, le=500, description="time that the gain stays down")
-    release_ms: float = Field(80.0, ge=1, le=5000, description="time constant of its return, in dB")
+    release_ms: float = Field(80.0, ge=1, le=5000, description="time constant of the return, in dB")
 
     ns_a_frame = 60.0
     example = {"ceiling_dbtp": -6.0}
@@ -54,8 +50,8 @@ class Limiter(Step):
 
     def in_words(self) -> str:
         dbtp = -1.0 if self.ceiling_dbtp is None else self.ceiling_dbtp
-        held = f"{dbtp:g} dBTP" if self.ceiling_dbfs is None else f"{self.ceiling_dbfs:g} dBFS"
-        return f"lets nothing pass {held}; lets go in {self.release_ms:g} ms"
+        peaks = f"true peaks to {dbtp:g} dBTP" if self.ceiling_dbfs is None else f"peaks to {self.ceiling_dbfs:g} dBFS"
+        return f"limits {peaks}, release {self.release_ms:g} ms"
 
     def start(self, stream: Stream) -> Runner:
         return _LimiterRunner(self, stream)

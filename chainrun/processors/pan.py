@@ -1,4 +1,4 @@
-"""pan: place a mono signal, inside a chain."""
+"""pan: place a mono signal in the stereo image, inside a chain."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 @processor
 class Pan(Step):
-    """Make a mono signal stereo by the recipe's pan law; a room behind it then keeps the source's side."""
+    """Turn a mono signal into stereo by the recipe's pan law; a room after it then keeps the source's side."""
 
     do: Literal["pan"] = "pan"
     pan_pct: float = Field(0.0, ge=-100, le=100, description="-100 left, 0 centre, 100 right")
@@ -30,12 +30,12 @@ class Pan(Step):
     def misfits(self, stream: Stream) -> list[Misfit]:
         if stream.n_channels == 1:
             return []
-        message = "pan places a mono signal, and gets a stereo one here"
+        message = "pan needs a mono signal, but the signal here is stereo"
         return [Misfit("do", message, hint="use balance", code=Code.NEEDS_MONO)]
 
     def in_words(self) -> str:
         side = "left" if self.pan_pct < 0 else "right"
-        return f"goes {abs(self.pan_pct):g} % to the {side}" if self.pan_pct else "stands in the middle"
+        return f"panned {abs(self.pan_pct):g} % to the {side}" if self.pan_pct else "panned to the centre"
 
     def start(self, stream: Stream) -> Runner:
         from chainrun.dsp.pan import pan_gains

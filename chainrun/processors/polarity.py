@@ -1,4 +1,4 @@
-"""polarity: turn a signal upside down."""
+"""polarity: invert the polarity of a signal."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class Polarity(Step):
     linear = True
 
     def in_words(self) -> str:
-        return "turns the polarity" + ("" if self.acts_on == "both" else f" of the {self.acts_on} side")
+        return "inverts the polarity" + ("" if self.acts_on == "both" else f" of the {self.acts_on} side")
 
     def start(self, stream: Stream) -> Runner:
         import numpy as np
@@ -36,7 +36,7 @@ class Polarity(Step):
 
     def misfits(self, stream: Stream) -> list[Misfit]:
         if self.acts_on != "both" and stream.n_channels != 2:
-            message = "there is one channel here"
+            message = "needs a stereo signal, but the signal here is mono"
             return [Misfit("acts_on", message, given=self.acts_on, allowed='"both"', code=Code.NO_SUCH_CHANNEL)]
         return []
 

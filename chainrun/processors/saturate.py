@@ -1,4 +1,4 @@
-"""saturate: a curve that rounds or clips."""
+"""saturate: round or clip with a curve."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 DC_CUT_HZ = 5.0
 DEFAULT_BIAS_PCT = 20.0
 REFERENCE_HZ = 1000.0
-"""The sine that keep_level goes by."""
+"""Frequency of the reference sine of keep_level."""
 SETTLE_MS = 50
 
 
@@ -30,15 +30,15 @@ class Saturate(Step):
     """Drive the signal into a memoryless curve: y = curve(drive x), at a multiple of the rate against aliasing.
 
     Curves: tanh; arctangent (2/pi) atan(pi x/2); cubic 1.5x - 0.5x^3, flat beyond 1; sine_fold sin(pi x/2), which
-    turns back; hard_clip; biased_tanh tanh(x + bias) - tanh(bias), lopsided, with its DC taken out below 5 Hz.
+    turns back; hard_clip; biased_tanh tanh(x + bias) - tanh(bias), asymmetric, with its DC removed below 5 Hz.
 
-    keep_level scales the output so that a sine of 1 kHz and reference_dbfs (its peak) keeps its RMS, tone_db and all;
-    else the level goes up by the drive until the curve bends. A tone_db above 0 drives the highs harder than the lows,
-    and tilts back behind the curve. The curve runs at 4 times the rate, or at 8 where its shape asks for it
-    (arctangent, cubic, hard_clip): the aliases of a 5 kHz tone, driven 12 dB over full scale at 48 kHz, then lie 90 dB
-    or more below it over the whole band, and so are those of lower tones. Higher ones alias more (tanh: -99 dB
-    at 6 kHz, -66 dB at 9650 Hz). cubic and hard_clip take means over the steps between points (antiderivative
-    antialiasing) for it. Up to 0.415 of the rate the level is right within 0.05 dB, at 0.452 it is 6 dB down.
+    keep_level scales the output so that a sine of 1 kHz and reference_dbfs (its peak) keeps its RMS, tone_db included;
+    otherwise the level rises by the drive until the curve bends. A tone_db above 0 drives the highs harder than the
+    lows, and tilts back after the curve. The curve runs at 4 times the rate, or at 8 times if its shape needs that
+    (arctangent, cubic, hard_clip): the aliases of a 5 kHz tone, driven 12 dB over full scale at 48 kHz, are then 90 dB
+    or more below it over the whole band, and so are those of lower tones. Higher tones alias more (tanh: -99 dB
+    at 6 kHz, -66 dB at 9650 Hz). For this, cubic and hard_clip use means over the steps between points (antiderivative
+    antialiasing). Up to 0.415 of the rate the level is right within 0.05 dB, at 0.452 it is 6 dB down.
     """
 
     do: Literal["saturate"] = "saturate"
@@ -50,12 +50,12 @@ class Saturate(Step):
         None, ge=0, le=200, description="of biased_tanh: offset before the curve, in per cent of full scale; default 20"
     )
     keep_level: bool = Field(False, description="scale the output so that the reference sine keeps its RMS")
-    reference_dbfs: float = Field(-12.0, ge=-60, le=0, description="peak of the sine that keep_level goes by")
+    reference_dbfs: float = Field(-12.0, ge=-60, le=0, description="peak of the reference sine of keep_level")
     makeup_db: float = Field(0.0, ge=-40, le=24, description="make-up gain, after the curve")
-    tone_db: float = Field(0.0, ge=-18, le=18, description="tilt before the curve, and back behind it")
+    tone_db: float = Field(0.0, ge=-18, le=18, description="tilt before the curve, undone after it")
     tone_hz: float = Field(900.0, ge=50, le=10000, description="middle of the tilt")
     oversample: Literal[1, 2, 4, 8] | None = Field(
-        None, description="the curve runs at so many times the rate; if not said, at what it needs for -90 dB"
+        None, description="oversampling factor of the curve; default: what it needs for aliases of -90 dB"
     )
 
     ns_a_frame = 15.0
@@ -65,14 +65,14 @@ class Saturate(Step):
     @model_validator(mode="after")
     def _bias_has_a_curve(self) -> Self:
         if self.bias_pct is not None and self.curve != "biased_tanh":
-            raise misuse(Code.KEYS_CLASH, 'bias_pct goes with curve = "biased_tanh" alone')
+            raise misuse(Code.KEYS_CLASH, 'bias_pct needs curve = "biased_tanh"')
         return self
 
     picture = "curve"
 
     def in_words(self) -> str:
         level = ", level kept" if self.keep_level else ""
-        return f"rounds peaks by {self.curve.replace('_', ' ')}, driven by {self.drive_db:g} dB{level}"
+        return f"{self.curve.replace('_', ' ')} saturation, drive {self.drive_db:g} dB{level}"
 
     def oversampled(self) -> int:
         from chainrun.dsp.curves import DEFAULT_OVERSAMPLING
@@ -136,9 +136,9 @@ class _SaturateRunner(Runner):
 
 
 def _kept_level(kernel: Oversampler, peak: float, before: list[Array], after: list[Array], rate_hz: int) -> float:
-    """The gain that keeps the reference sine's RMS: the step is run on it, a tenth of a second after it has settled.
+    """Gain that keeps the reference sine's RMS: the step runs on it, measured for a tenth of a second once it settled.
 
-    `behind` without the cut of DC, which settles slowly: the mean is taken off here.
+    `after` is without the DC cut, which settles slowly; the mean is subtracted here instead.
     """
     import numpy as np
 

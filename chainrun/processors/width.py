@@ -1,4 +1,4 @@
-"""width: narrower or wider, by mid and side."""
+"""width: make the stereo image narrower or wider."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 class Width(Step):
     """Scale the side signal: with M = (L + R) / 2 and S = (L - R) / 2, L = M + wS and R = M - wS.
 
-    mono_below_hz leaves out the side below a Linkwitz-Riley crossover of 24 dB per octave: the lows come from the
-    middle, and the mono sum keeps its level at every frequency. The phase turns around the crossover; so does that of
-    the dry part of mix_pct, also at 0 %.
+    mono_below_hz removes the side below a Linkwitz-Riley crossover of 24 dB per octave: the lows are mono, and the mono
+    sum keeps its level at every frequency. The phase turns around the crossover; so does that of the dry part of
+    mix_pct, also at 0 %.
     """
 
     do: Literal["width"] = "width"
@@ -55,7 +55,7 @@ class _WidthRunner(Runner):
         self.own_dry = step.mono_below_hz is not None and step.mix_pct < 100.0
         if step.mono_below_hz is not None:
             _, high, turn = legs(step.mono_below_hz, 4, rate_hz)
-            # The middle goes through the all-pass that low and high leg add up to, so that both stay in phase.
+            # Mid goes through the all-pass that equals the sum of both legs, so that mid and side stay in phase.
             self._turn, self._high = Cascade(turn), Cascade(high)
             self._turn_state, self._high_state = self._turn.start_state(1), self._high.start_state(1)
             self._dry_state = self._turn.start_state(2)

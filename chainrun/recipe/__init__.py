@@ -1,6 +1,6 @@
-"""Recipes: read, located, laid over, unfolded, validated, resolved.
+"""Opens recipes: reads files, lays overlays over them, unfolds presets, validates and resolves.
 
-`open_recipe` is the way in; it tells all problems of all files at once.
+`open_recipe` is the entry point; it reports all problems of all files at once.
 """
 
 from chainrun.recipe.load import Opened, Overrides, open_recipe

@@ -1,4 +1,4 @@
-"""Addresses such as `buses.kit.chain.glue.ratio`: tokens with dots between, each a key, a digit or a step's name."""
+"""Addresses such as `buses.kit.chain.glue.ratio`: keys, numbers or names of steps, separated by dots."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ SET = "set"
 
 @dataclass(frozen=True)
 class NodeAddress:
-    """An address inside a stem, a bus or `main`."""
+    """Address inside a stem, a bus or `main`."""
 
     group: str
     """`stems`, `buses` or `main`."""
     name: str
-    """The node's own name; of main `main`."""
+    """Name of the node; `main` for main."""
     inside: str
-    """What follows the node: `chain.glue.ratio`, say; empty for the node itself."""
+    """Rest after the node, such as `chain.glue.ratio`; empty for the node itself."""
 
     @classmethod
     def of(cls, address: str) -> NodeAddress:
-        """The parts of an address. What is too short has an empty name; whether the node exists is not looked up."""
+        """Split an address. The name is empty if the address is too short; the node need not exist."""
         group, _, rest = address.partition(".")
         if group == MAIN:
             return cls(MAIN, MAIN, rest)
@@ -35,14 +35,14 @@ class NodeAddress:
 
     @property
     def node(self) -> str:
-        """The address of the node: `buses.kit`, or `main`."""
+        """Address of the node: `buses.kit`, or `main`."""
         return MAIN if self.group == MAIN else f"{self.group}.{self.name}"
 
 
 def steps_around(address: str) -> Iterator[str]:
-    """Addresses of what holds a key, from the innermost step to the node's chain; `set` of a preset use is passed over.
+    """Addresses of the steps around a key, from the innermost to the node's chain; `set` of a preset use is skipped.
 
-    `stems.kick.chain.sound.set.comp.ratio` lies in `…chain.sound.comp`, `…chain.sound` and `stems.kick.chain`.
+    `stems.kick.chain.sound.set.comp.ratio` is inside `…chain.sound.comp`, `…chain.sound` and `stems.kick.chain`.
     """
     tokens = [token for token in address.split(".")[:-1] if token != SET]
     while CHAIN in tokens[1:]:
@@ -51,7 +51,7 @@ def steps_around(address: str) -> Iterator[str]:
 
 
 def item_index(items: Items, token: str) -> int | None:
-    """The item that a digit or a step's name addresses; a `do` or a preset's name will do where only one has it."""
+    """Index of the item with this number or step's name, or the only item with this `do` or preset; else None."""
     if token.isascii() and token.isdigit():
         return int(token) if int(token) < len(items) else None
     for key in ("name", "do", "preset"):
@@ -62,7 +62,7 @@ def item_index(items: Items, token: str) -> int | None:
 
 
 def child_of(node: Any, token: str) -> Any:
-    """What one token leads to from a table or an array of located data, or None."""
+    """Value that one token addresses in a table or array of located data, or None."""
     if isinstance(node, Table):
         return node.get(token)
     if isinstance(node, Items):
@@ -72,7 +72,7 @@ def child_of(node: Any, token: str) -> Any:
 
 
 def value_at(node: Any, tokens: Sequence[str]) -> Any:
-    """What tokens lead to in located data, or None; a preset use on the way counts as a table."""
+    """Value that tokens address in located data, or None; a preset use on the way counts as a table."""
     for token in tokens:
         node = child_of(node, token)
     return node

@@ -1,4 +1,4 @@
-"""Whether what [expect] speaks of can be there at all: nodes, steps, quantities, deliveries. Nothing is rendered."""
+"""Checks, without rendering, that the nodes, steps, quantities and deliveries in [expect] exist."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from chainrun.recipe.tables import place_of
 
 
 def expectation_problems(opened: Opened) -> list[Problem]:
-    """A problem for each entry of [expect] that is about nothing."""
+    """Problem for each entry of [expect] about something that does not exist."""
     found = []
     for path, expected in opened.recipe.expect.items():
         refusal = _refusal(opened, path) or _of_delivery(opened, expected.delivery)
         if refusal is not None:
             place = place_of(opened.table, ("expect", path))
-            told = Problem(refusal[0], hint=refusal[1], code=Code.EXPECTATION_OF_NOTHING)
-            found.append(opened.problems.at(place, told))
+            problem = Problem(refusal[0], hint=refusal[1], code=Code.EXPECTATION_OF_NOTHING)
+            found.append(opened.problems.at(place, problem))
     return found
 
 
@@ -31,7 +31,7 @@ def _refusal(opened: Opened, path: str) -> tuple[str, str | None] | None:
         return f"{quantity!r} is not measured", nearest(quantity, [*READINGS, *QUANTITIES])
     if not node:
         if quantity in QUANTITIES:
-            return f"{quantity} is of a step: write its path before it", "buses.kit.chain.0." + quantity
+            return f"{quantity} belongs to a step: write its path before it", "buses.kit.chain.0." + quantity
         return None
     tokens = node.split(".")
     table = tokens[0]
@@ -44,7 +44,7 @@ def _refusal(opened: Opened, path: str) -> tuple[str, str | None] | None:
     head = tokens[:1] if table == "main" else tokens[:2]
     rest = ".".join(tokens[len(head) :])
     if quantity not in QUANTITIES:
-        return (f"{quantity} is of a node or a delivery, not of a step", None) if rest else None
+        return (f"{quantity} belongs to a node or a delivery, not to a step", None) if rest else None
     addresses = opened.addresses(*head)
     known = [named for _, named in addresses]
     ways = [f"{one}." for both in addresses for one in both]

@@ -1,4 +1,4 @@
-"""Opens a recipe: file, base, variant, overlays and `--set` laid over each other, presets unfolded, validated."""
+"""Opens a recipe: lays file, base, variant, overlays and `--set` over each other, unfolds presets, validates."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ from chainrun.whole_file import safely_resolved
 
 @dataclass(frozen=True)
 class Overrides:
-    """What the command line lays over a recipe, in this order."""
+    """Changes that the command line or a program lays over a recipe, in this order."""
 
     variant: str | None = None
     overlays: Sequence[Path] = ()
@@ -43,11 +43,11 @@ class Overrides:
     allow_roots: Sequence[Path] = ()
     limits: Limits = field(default_factory=lambda: Limits.of(()))
     values: Sequence[tuple[str, Any]] = ()
-    """Assignments of a program: path and value."""
+    """Assignments by a program: path and value."""
 
     @property
     def change(self) -> str:
-        """A name for what is laid over the recipe: variant, overlays, a hash of single values; empty for nothing."""
+        """Name of the changes: variant, overlays, a hash of single values; empty without changes."""
         overlays = [path.name.removesuffix(".toml").removesuffix(".overlay") for path in self.overlays]
         texts = [*self.sets, *(f"{path}={toml_text(value)}" for path, value in self.values)]
         values = hashlib.sha256("\n".join(texts).encode("utf-8", "surrogateescape")).hexdigest()[:6]
@@ -56,43 +56,43 @@ class Overrides:
 
 @dataclass
 class Opened:
-    """A valid recipe, with all that is needed to run it and to say where something in it stands."""
+    """Valid recipe, with everything needed to run it and to locate its values."""
 
     path: Path
     recipe: Recipe
     table: Table
-    """The data behind the model: presets unfolded, every value with its place."""
+    """Data of the model: presets unfolded, every value with its place."""
     stems_dir: Path
     roots: Roots
     uses: list[Use]
     problems: Problems
     limits: Limits = field(default_factory=Limits)
-    """What it may cost."""
+    """Limits on its cost."""
     libraries: list[Path] = field(default_factory=list)
-    """Its preset folders that are there."""
+    """Its preset folders that exist."""
     variant: str | None = None
     overlaid: bool = False
-    """Whether overlays or single values were laid over it from outside."""
+    """Whether overlays or single values from outside were laid over it."""
     change: str = ""
-    """A name for what was laid over it; empty for the recipe as it is written."""
+    """Name of the changes laid over it; empty for the unchanged recipe."""
     read: list[Path] = field(default_factory=list)
 
     @property
     def name(self) -> str:
-        """The recipe's name: its file name without `.recipe.toml`."""
+        """Name of the recipe: its file name without `.recipe.toml`."""
         return recipe_name(self.path)
 
     def files(self) -> list[Path]:
-        """Every text file that this recipe was made of: itself, bases, overlays, presets."""
+        """All text files of this recipe: itself, bases, overlays, presets."""
         return list(self.read)
 
     def stem_files(self, stem: str) -> list[Path]:
-        """The files of a stem: one, or left and right."""
+        """Files of a stem: one, or left and right."""
         files = self.recipe.stems[stem].file
         return [self.stems_dir / one for one in (files if isinstance(files, list) else [files])]
 
     def addresses(self, *path: str) -> list[tuple[str, str]]:
-        """The address of each step of a chain as the recipe is written, by digits and by names."""
+        """Address of each step of a chain as written in the recipe, by numbers and by names."""
         node: Any = self.table
         for key in path:
             node = node.get(key, {})
@@ -100,14 +100,14 @@ class Opened:
 
 
 def recipe_name(path: Path) -> str:
-    """`tithe-barn` for `tithe-barn.recipe.toml`."""
+    """Name of a recipe: `tithe-barn` for `tithe-barn.recipe.toml`."""
     return path.name.removesuffix(".toml").removesuffix(".recipe")
 
 
 def read_toml(
     path: Path, problems: Problems, limits: Limits | None = None, *, kind: FileKind = FileKind.PRESET
 ) -> Table | None:
-    """A TOML file as located data, with today's names; or None, with a problem noted."""
+    """Read a TOML file as located data, with today's names; on failure add a problem and return None."""
     place = Place(path)
     try:
         if not path.exists():
@@ -146,7 +146,7 @@ def read_toml(
 
 
 def _of_toml(path: Path, text: str, error: tomllib.TOMLDecodeError) -> list[Problem]:
-    """Everything that is wrong with a TOML text, as far as it is known for certain, and where."""
+    """Problems of an invalid TOML text with their places, as far as they are certain."""
     file = shown_path(path)
     if isinstance(error, toml_file.TooDeepError):
         return [Problem(str(error), file=file, line=error.line, column=1, code=Code.TOO_DEEP)]
@@ -180,7 +180,7 @@ def _with_base(path: Path, roots: Roots, problems: Problems, limits: Limits, sta
     place = table.where["base"]
     base_path = safely_resolved(path.parent / base)
     if base_path in stack:
-        problems.add(place, "base recipes stand on each other in a circle", given=shown(base), code=Code.BASE_CIRCLE)
+        problems.add(place, "base recipes refer to each other in a circle", given=shown(base), code=Code.BASE_CIRCLE)
         return None
     if (over := limits.exceeded("nesting", len(stack), "base below base")) is not None:
         problems.tell(place, over)
@@ -195,7 +195,7 @@ def _with_base(path: Path, roots: Roots, problems: Problems, limits: Limits, sta
     below = _with_base(base_path, roots, problems, limits, (*stack, base_path))
     if below is None:
         return None
-    # What the base leaves to its defaults is meant from its own folder.
+    # Default folders of the base are relative to its own folder.
     if "stems_dir" not in below:
         below.put("stems_dir", ".", Place(base_path))
     if "presets_dirs" not in below and (base_path.parent / "presets").is_dir():
@@ -205,7 +205,7 @@ def _with_base(path: Path, roots: Roots, problems: Problems, limits: Limits, sta
 
 
 def _read_inside(roots: Roots, limits: Limits, path: Path, problems: Problems) -> Table | None:
-    """A preset's file, if it is no link out of the recipe's root."""
+    """Read a preset's file, unless it is a link out of the recipe's root."""
     refusal = roots.refusal(path)
     if refusal is not None:
         problems.tell(Place(path), refusal.problem("the preset"))
@@ -214,7 +214,7 @@ def _read_inside(roots: Roots, limits: Limits, path: Path, problems: Problems) -
 
 
 def _check_size(table: Table, limits: Limits, problems: Problems) -> None:
-    """Refuse a recipe with more nodes than may be, before anything is done with them. Raises RecipeError."""
+    """Raise RecipeError for a recipe with more nodes than the limit, before it is processed further."""
     groups = [table.get(group) for group in ("stems", "buses")]
     nodes = sum(len(group) for group in groups if isinstance(group, Table))
     if (over := limits.exceeded("nodes", nodes, "the number of stems and buses")) is not None:
@@ -229,7 +229,7 @@ def _without(table: Table, key: str) -> Table:
 
 
 def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
-    """Open and validate a recipe. Raises RecipeError with every problem of every file."""
+    """Open and validate a recipe. Raises RecipeError with all problems of all files."""
     overrides = overrides or Overrides()
     problems = Problems()
     path = path.absolute()
@@ -250,9 +250,9 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
     recipe = validate(Recipe, table, problems)
     check_references(table, problems, recipe_name(path), overrides.variant or "")
     if recipe is None:
-        _tell_missing_stems(table, path, roots, problems)
+        _report_missing_stems(table, path, roots, problems)
         problems.stop_if_any()
-        raise AssertionError("a model that fails tells why")
+        raise AssertionError("a model that fails adds a problem")
     stems_dir = _folder_of(table, "stems_dir", path) / recipe.stems_dir
     opened = Opened(
         path,
@@ -285,15 +285,15 @@ def open_recipe(path: Path, overrides: Overrides | None = None) -> Opened:
 
 
 def _advice(library: Library, name: str) -> str:
-    """Who takes a retired preset's place today, in words."""
+    """Advice on a retired preset's successor, in words; empty without one."""
     way = library.successors(name)
     if not way:
         return ""
     if way[-1] in [name, *way[:-1]]:
-        return f"; its successors go round in a circle: {' -> '.join([name, *way])}"
-    between = f" (behind {', '.join(way[:-1])})" if len(way) > 1 else ""
+        return f"; its successors form a circle: {' -> '.join([name, *way])}"
+    between = f" (after {', '.join(way[:-1])})" if len(way) > 1 else ""
     gone = "" if way[-1] in library.names() else ", which is not in the library"
-    return f"; advised in its place: {way[-1]}{between}{gone}"
+    return f"; its successor is {way[-1]}{between}{gone}"
 
 
 def _lay_all(table: Table, overrides: Overrides, problems: Problems) -> None:
@@ -325,7 +325,7 @@ def _lay_all(table: Table, overrides: Overrides, problems: Problems) -> None:
 
 
 def _folder_of(table: Table, key: str, default: Path) -> Path:
-    """The folder of the file in which a key stands: paths are relative to that."""
+    """Folder of the file in which a key is written, to which its path is relative."""
     place = table.where.get(key)
     return place.file.parent if place is not None and place.file is not None else default.parent
 
@@ -360,8 +360,8 @@ def _unfold_all(table: Table, unfolder: Unfolder) -> None:
         main["chain"] = unfolder.chain(main["chain"], "main.chain")
 
 
-def _tell_missing_stems(table: Table, path: Path, roots: Roots, problems: Problems) -> None:
-    """Stems that are not there, where the recipe is not valid anyhow and no plan will look for them."""
+def _report_missing_stems(table: Table, path: Path, roots: Roots, problems: Problems) -> None:
+    """Add problems for missing stem files of an invalid recipe, for which no plan is made that would find them."""
     base = _folder_of(table, "stems_dir", path) / str(table.get("stems_dir", "."))
     stems = table.get("stems")
     for name, stem in stems.items() if isinstance(stems, Table) else ():
@@ -392,14 +392,14 @@ def _check_stem_paths(opened: Opened) -> None:
             if refusal.is_outside:
                 outside.append((key, given, path))
             else:
-                told = replace(refusal.problem("the stem", given=given), hint=None, facts=())
-                opened.problems.tell(place_of(opened.table, key), told)
+                problem = replace(refusal.problem("the stem", given=given), hint=None, facts=())
+                opened.problems.tell(place_of(opened.table, key), problem)
     if outside:  # one cause, one problem
         key, given, path = outside[0]
-        rest = f" (as do {len(outside) - 1} more)" if len(outside) > 1 else ""
+        rest = f" (as are {len(outside) - 1} more)" if len(outside) > 1 else ""
         holds_all = Path(os.path.commonpath([safely_resolved(one) for _, _, one in outside]))
-        told = opened.roots.outside(holds_all).problem("the stem", given=given, and_more=rest)
-        opened.problems.tell(place_of(opened.table, key), told)
+        problem = opened.roots.outside(holds_all).problem("the stem", given=given, and_more=rest)
+        opened.problems.tell(place_of(opened.table, key), problem)
 
 
 __all__ = ["Opened", "Overrides", "open_recipe", "read_toml", "recipe_name"]

@@ -1,6 +1,6 @@
-"""From a key's path to its line and column: tomllib keeps no positions, so a scanner finds them on demand.
+"""Finds line and column of keys in TOML text: tomllib keeps no positions, so a scanner finds them on demand.
 
-It runs only once there is a problem to tell, on text that tomllib has already accepted.
+It runs only if there is a problem to report, on text that tomllib has already accepted.
 """
 
 from __future__ import annotations
@@ -158,10 +158,10 @@ class _Scanner:
 
 @dataclass(frozen=True)
 class Spans:
-    """Where the keys and values of a TOML text begin and end, as offsets."""
+    """Begin and end of the keys and values of a TOML text, as offsets."""
 
     keys: list[tuple[KeyPath, int, int]]
-    """Every place where a key is written: the path up to it, begin and end."""
+    """Each place where a key is written: the path up to it, begin and end."""
     values: dict[KeyPath, tuple[int, int]]
 
 
@@ -173,7 +173,7 @@ def spans(text: str) -> Spans:
 
 
 def positions(text: str) -> dict[KeyPath, Position]:
-    """Line and column (from 1) of every key and array item of a TOML text."""
+    """Line and column (from 1) of each key and array item of a TOML text."""
     found = _Scanner(text).scan()
     starts = [0]
     for i, character in enumerate(text):
@@ -186,7 +186,7 @@ def positions(text: str) -> dict[KeyPath, Position]:
 
 
 def nearest_position(known: dict[KeyPath, Position], path: KeyPath) -> Position | None:
-    """The position of a path, or of the innermost table around it that was written."""
+    """Position of a path, or of the innermost written table around it; None if there is none."""
     while path:
         if path in known:
             return known[path]

@@ -1,4 +1,4 @@
-"""The grammar of a recipe as strict models: what may be written, with units, ranges and help."""
+"""Grammar of a recipe as strict models, with units, ranges and help."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ BoolPair = Annotated[list[bool], Field(min_length=2, max_length=2)]
 
 def _pan_law(value: float) -> float:
     if value not in PAN_LAWS_DB:
-        raise misuse(Code.UNKNOWN_VALUE, "a pan law is -3, -4.5 or -6 dB")
+        raise misuse(Code.UNKNOWN_VALUE, "a pan law must be -3, -4.5 or -6 dB")
     return value
 
 
@@ -33,7 +33,7 @@ PanLaw = Annotated[float, AfterValidator(_pan_law), WithJsonSchema({"enum": [-3,
 
 
 class Send(StrictModel):
-    """A copy into a bus."""
+    """Copy into a bus."""
 
     level_db: float = Field(ge=-120, le=24, description="level of the copy")
     tap: Literal["after_chain", "after_fader"] = Field(
@@ -42,17 +42,17 @@ class Send(StrictModel):
 
 
 class RidePoint(StrictModel):
-    """A point of a ride. Between points the level moves in straight lines of dB."""
+    """Point of a ride. Between points the gain is linear in dB."""
 
     at_s: float = Field(ge=0, le=86400, description="time in the session")
     gain_db: float = Field(ge=-120, le=24, description="added to the fader")
 
 
 class ActiveStretch(StrictModel):
-    """A stretch of the session."""
+    """Stretch of the session."""
 
-    from_s: float = Field(ge=0, le=86400, description="begins here")
-    to_s: float = Field(ge=0, le=86400, description="ends here")
+    from_s: float = Field(ge=0, le=86400, description="begin of the stretch")
+    to_s: float = Field(ge=0, le=86400, description="end of the stretch")
 
     @model_validator(mode="after")
     def _in_order(self) -> ActiveStretch:
@@ -62,10 +62,10 @@ class ActiveStretch(StrictModel):
 
 
 class _Strip(StrictModel):
-    """What stems and buses share: where they go, and how loud."""
+    """Common keys of stems and buses: routing, level, chain."""
 
     note: str | None = Field(None, description="free text")
-    to: Name = Field("main", description="the bus that it goes to")
+    to: Name = Field("main", description="the bus it goes into")
     level_db: float = Field(0.0, ge=-120, le=24, description="fader, after the chain")
     pan_pct: float = Field(0.0, ge=-100, le=100, description="-100 left, 0 centre, 100 right; a balance on stereo")
     sends: dict[Name, Send] = Field(
@@ -74,55 +74,55 @@ class _Strip(StrictModel):
     ride: list[RidePoint] = Field(
         default_factory=list,
         max_length=10000,
-        description="moves of the fader: { at_s = 12, gain_db = -2 }, straight lines between",
+        description="moves of the fader: { at_s = 12, gain_db = -2 }, linear in dB between points",
     )
     active: list[ActiveStretch] = Field(
         default_factory=list,
         max_length=10000,
-        description="only these stretches sound ({ from_s = 0, to_s = 9.5 }, 10 ms fades): fader and sends, not keys",
+        description="stretches that sound ({ from_s = 0, to_s = 9.5 }, 10 ms fades); affects fader and sends, not keys",
     )
-    mute: bool = Field(False, description="silences fader and sends, not keys")
+    mute: bool = Field(False, description="mute fader and sends, not keys")
     chain: list[AnyStep] = Field(default_factory=list, max_length=128, description="the steps, in order")
 
     @model_validator(mode="after")
     def _times_in_order(self) -> _Strip:
         if any(later.at_s <= earlier.at_s for earlier, later in pairwise(self.ride)):
-            raise misuse(Code.WRONG_ORDER, "the times of the ride's points must rise")
+            raise misuse(Code.WRONG_ORDER, "the times of the ride's points must increase")
         return self
 
 
 class Microphone(StrictModel):
-    """Free notes on a microphone. Any key may be written; these have a meaning."""
+    """Facts about a microphone. Any key is allowed; these have a meaning."""
 
     model_config = ConfigDict(extra="allow")
 
-    distance_m: float | None = Field(None, ge=0, le=1000, description="from the source to the microphone")
-    pad_db: float | None = Field(None, ge=-60, le=0, description="what was switched in before the converter")
+    distance_m: float | None = Field(None, ge=0, le=1000, description="distance from the source to the microphone")
+    pad_db: float | None = Field(None, ge=-60, le=0, description="pad before the converter")
 
 
 class Stem(_Strip):
-    """One recorded file of the session, its chain and its place in the mix."""
+    """Recorded file of the session, with its chain and its place in the mix."""
 
     file: str | Annotated[list[str], Field(min_length=2, max_length=2)] = Field(
         description="the file in stems_dir, or [left, right] as two mono files"
     )
-    channel: int | None = Field(None, ge=1, le=64, description="use this channel of the file, or of both, alone")
-    at_s: float = Field(0.0, ge=0, le=86400, description="where the first sample used lies in the session")
-    from_s: float = Field(0.0, ge=0, le=86400, description="use the file from here")
-    to_s: float | None = Field(None, ge=0, le=86400, description="use the file up to here")
+    channel: int | None = Field(None, ge=1, le=64, description="use only this channel of the file, or of both files")
+    at_s: float = Field(0.0, ge=0, le=86400, description="time of the first used sample in the session")
+    from_s: float = Field(0.0, ge=0, le=86400, description="use the file from this time on")
+    to_s: float | None = Field(None, ge=0, le=86400, description="use the file up to this time")
     trim_db: float | Pair = Field(0.0, description="level before the chain; one value or [left, right]")
     invert: bool | BoolPair = Field(False, description="polarity before the chain")
     shift_samples: float | Pair | None = Field(
-        None, description="move in time before the chain, at the working rate; later is positive"
+        None, description="shift in time before the chain, at the working rate; positive is later"
     )
-    shift_ms: float | Pair | None = Field(None, description="the same in milliseconds")
+    shift_ms: float | Pair | None = Field(None, description="shift in milliseconds; positive is later")
     hit_level_dbfs: float | None = Field(
         None, ge=-120, le=20, description="usual peak of a hit in the file (before trim_db)"
     )
     group: Name | None = Field(None, description="microphones that hear the same thing share a group")
     microphone: Microphone = Field(
         default_factory=lambda: Microphone(),
-        description="free notes on the microphone; distance_m and pad_db are numbers",
+        description="facts about the microphone; distance_m and pad_db are numbers",
     )
 
     @model_validator(mode="after")
@@ -145,69 +145,77 @@ class Stem(_Strip):
 
 
 class Bus(_Strip):
-    """A sum with its own chain."""
+    """Sum with its own chain."""
 
 
 class Main(StrictModel):
-    """The last bus."""
+    """Last bus, the stereo mix."""
 
     note: str | None = Field(None, description="free text")
     chain: list[AnyStep] = Field(default_factory=list, max_length=128, description="the steps, in order")
 
 
 STANDARDS = {"EBU R 128": (-23.0, -1.0)}
-"""Public targets from open documents: programme loudness in LUFS, maximum true peak in dBTP."""
+"""Targets of public standards: programme loudness in LUFS, maximum true peak in dBTP."""
 
 
 class Tags(StrictModel):
     """Text in the file."""
 
-    title: str | None = Field(None, max_length=200, description="of the piece")
-    artist: str | None = Field(None, max_length=200, description="who plays")
+    title: str | None = Field(None, max_length=200, description="title of the piece")
+    artist: str | None = Field(None, max_length=200, description="name of the artist")
     date: str | None = Field(None, max_length=10, description="YYYY-MM-DD or YYYY")
-    comment: str | None = Field(None, max_length=500, description="else the recipe's hash and the program's version")
+    comment: str | None = Field(
+        None, max_length=500, description="default: the recipe's hash and the program's version"
+    )
 
 
 class Delivery(StrictModel):
-    """A file to write."""
+    """File to write."""
 
     file: str = Field(
         min_length=1,
         max_length=200,
-        description="name; the ending tells the format (.wav .flac .ogg .mp3); {recipe} {variant} {name}",
+        description="name; the ending selects the format (.wav .flac .ogg .mp3); {recipe} {variant} {name}",
     )
     what: str = Field("main", description='"main", "buses.NAME", "stems.NAME", "buses.*" or "stems.*"')
     tap: Literal["after_chain", "after_fader"] = Field(
-        "after_chain", description="of stems and buses: before or after fader and pan"
+        "after_chain", description="for stems and buses: before or after fader and pan"
     )
-    only: list[Name] = Field(default_factory=list, max_length=256, description="these stems and buses sound, no others")
-    without: list[Name] = Field(default_factory=list, max_length=256, description="these do not: to play along with")
+    only: list[Name] = Field(default_factory=list, max_length=256, description="only these stems and buses sound")
+    without: list[Name] = Field(
+        default_factory=list, max_length=256, description="these stems and buses do not sound: to play along with"
+    )
     bits: Literal[16, 24, 32] = Field(24, description="16 and 24 are integers, 32 is float")
     dither: bool = Field(True, description="triangular dither for 16 and 24 bits")
-    seed: int = Field(0, ge=0, le=2**31, description="of the dither")
-    target_lufs: float | None = Field(None, ge=-60, le=0, description="integrated loudness to reach by one gain")
-    max_dbtp: float | None = Field(None, ge=-60, le=6, description="true peak that the gain never passes")
-    standard: Literal["EBU R 128"] | None = Field(None, description="its target_lufs and max_dbtp: -23 LUFS, -1 dBTP")
+    seed: int = Field(0, ge=0, le=2**31, description="seed of the dither")
+    target_lufs: float | None = Field(None, ge=-60, le=0, description="integrated loudness, reached by a constant gain")
+    max_dbtp: float | None = Field(None, ge=-60, le=6, description="maximum true peak; it limits the gain")
+    standard: Literal["EBU R 128"] | None = Field(
+        None, description="default target_lufs and max_dbtp: -23 LUFS, -1 dBTP"
+    )
     fit: Literal["gain", "limiter"] = Field(
-        "gain", description="reach the target by gain alone, or with a true-peak limiter after it"
+        "gain", description="reach the target by gain only, or with a true-peak limiter after it"
     )
-    rate_hz: int | None = Field(None, ge=8000, le=384000, description="of the file; else the session's")
-    layout: Literal["stereo", "mono"] = Field("stereo", description="mono adds left and right at mono_law_db")
+    rate_hz: int | None = Field(
+        None, ge=8000, le=384000, description="sampling rate of the file; default: the session's"
+    )
+    layout: Literal["stereo", "mono"] = Field("stereo", description="mono sums left and right at mono_law_db")
     mono_law_db: float = Field(
-        -6.0, ge=-6.03, le=0, description="of each side in a mono fold: -6 keeps what is central"
+        -6.0, ge=-6.03, le=0, description="level of each side in a mono fold-down: -6 keeps the level of the centre"
     )
-    from_s: float | None = Field(None, ge=0, le=86400, description="the file begins here in the session")
-    to_s: float | None = Field(None, ge=0, le=86400, description="and ends here")
-    fade_in_s: float = Field(0.0, ge=0, le=600, description="raised cosine at the file's begin")
-    fade_out_s: float = Field(0.0, ge=0, le=600, description="and at its end")
-    quality_pct: float = Field(80.0, ge=0, le=100, description="of .ogg and .mp3")
+    from_s: float | None = Field(None, ge=0, le=86400, description="time in the session at which the file begins")
+    to_s: float | None = Field(None, ge=0, le=86400, description="time in the session at which the file ends")
+    fade_in_s: float = Field(0.0, ge=0, le=600, description="fade in at the file's begin, raised cosine")
+    fade_out_s: float = Field(0.0, ge=0, le=600, description="fade out at the file's end, raised cosine")
+    quality_pct: float = Field(80.0, ge=0, le=100, description="quality of .ogg and .mp3")
     tags: Tags | None = Field(None, description="text in the file")
     bext: bool = Field(False, description="a broadcast extension chunk with loudness (EBU Tech 3285), in .wav")
-    sidecar: bool = Field(False, description="NAME.json beside the file: recipe hash, version, measurements")
+    sidecar: bool = Field(False, description="write NAME.json next to the file: recipe hash, version, measurements")
     note: str | None = Field(None, description="free text")
 
     def loudness(self) -> tuple[float | None, float | None]:
-        """Target in LUFS and maximum in dBTP: written, or the standard's."""
+        """Target in LUFS and maximum in dBTP, as written, else the standard's."""
         loud, peak = STANDARDS[self.standard] if self.standard is not None else (None, None)
         return (
             self.target_lufs if self.target_lufs is not None else loud,
@@ -218,23 +226,23 @@ class Delivery(StrictModel):
     def _goes_together(self) -> Delivery:
         ending = self.file.rpartition(".")[2].lower()
         if self.bext and ending != "wav":
-            raise misuse(Code.FORMAT_CANNOT_HOLD, "bext goes with .wav")
+            raise misuse(Code.FORMAT_CANNOT_HOLD, "bext needs a .wav file")
         if ending == "mp3" and self.rate_hz is not None and self.rate_hz > 48000:
-            raise misuse(Code.FORMAT_CANNOT_HOLD, ".mp3 knows rates up to 48000 Hz")
+            raise misuse(Code.FORMAT_CANNOT_HOLD, ".mp3 supports rates up to 48000 Hz")
         if self.to_s is not None and self.to_s <= (self.from_s or 0.0):
-            raise misuse(Code.WRONG_ORDER, "to_s comes behind from_s")
+            raise misuse(Code.WRONG_ORDER, "to_s must be later than from_s")
         if self.fit == "limiter" and self.loudness()[0] is None:
-            raise misuse(Code.KEYS_INCOMPLETE, 'fit = "limiter" needs target_lufs, or a standard')
+            raise misuse(Code.KEYS_INCOMPLETE, 'fit = "limiter" needs target_lufs or a standard')
         return self
 
 
 class Expectation(StrictModel):
-    """What one measured value must be."""
+    """Required range of one measured value."""
 
-    is_: float | None = Field(None, alias="is", description="the value, with `within`")
-    within: float | None = Field(None, ge=0, description="how far from `is` it may be")
-    min: float | None = Field(None, description="lowest value allowed")
-    max: float | None = Field(None, description="highest value allowed")
+    is_: float | None = Field(None, alias="is", description="required value, with `within`")
+    within: float | None = Field(None, ge=0, description="maximum difference from `is`")
+    min: float | None = Field(None, description="minimum value")
+    max: float | None = Field(None, description="maximum value")
     delivery: str | None = Field(None, description="the file that this is about; default: the first delivery")
 
     @model_validator(mode="after")
@@ -244,60 +252,62 @@ class Expectation(StrictModel):
         if self.is_ is not None and (self.min is not None or self.max is not None):
             raise misuse(Code.KEYS_CLASH, "give `is` and `within`, or min and max, not both")
         if self.min is not None and self.max is not None and self.min > self.max:
-            raise misuse(Code.WRONG_ORDER, "min is above max: nothing can meet that")
+            raise misuse(Code.WRONG_ORDER, "min is above max: no value can meet that")
         if all(value is None for value in (self.is_, self.min, self.max)):
             raise misuse(Code.MISSING_KEY, "give `is` and `within`, or min, max or both")
         return self
 
 
 class Tolerances(StrictModel):
-    """How far a render may lie from its baseline. What is inaudible passes in any case."""
+    """Allowed differences of a render from its baseline. Inaudible differences always pass."""
 
-    integrated_lu: float = Field(0.1, ge=0, description="integrated loudness; EBU Tech 3341 lets meters differ so much")
+    integrated_lu: float = Field(0.1, ge=0, description="integrated loudness; EBU Tech 3341 allows meters this much")
     loudness_max_lu: float = Field(0.1, ge=0, description="momentary and short-term maxima")
     range_lu: float = Field(0.2, ge=0, description="loudness range")
     curve_lu: float = Field(0.3, ge=0, description="short-term loudness at any time")
     true_peak_db: float = Field(0.1, ge=0, description="true peak")
     third_octave_db: float = Field(0.1, ge=0, description="third octaves within 50 dB of the loudest")
     correlation: float = Field(0.01, ge=0, description="correlation of left and right")
-    side_db: float = Field(0.2, ge=0, description="side against mid")
-    reading_db: float = Field(0.1, ge=0, description="gain reduction of dynamics steps, as a cause only")
-    residual_lu: float = Field(-60.0, ge=-200, le=0, description="what differs, against the mix: masked below")
+    side_db: float = Field(0.2, ge=0, description="level of side relative to mid")
+    reading_db: float = Field(0.1, ge=0, description="gain reduction of dynamics steps; only shown as a cause")
+    residual_lu: float = Field(
+        -60.0, ge=-200, le=0, description="residual against the mix, below which a difference is inaudible"
+    )
 
 
 class Expect(StrictModel):
-    """What verify holds a render to, beside the baseline: PATH = { is, within } or { min, max }."""
+    """Expectations that verify checks besides the baseline: PATH = { is, within } or { min, max }."""
 
     model_config = ConfigDict(extra="allow")
     __pydantic_extra__: dict[str, Expectation]
     any_other: ClassVar[type[BaseModel] | None] = Expectation
 
-    tolerance: Tolerances = Field(default_factory=Tolerances, description="how far it may lie from its baseline")
+    tolerance: Tolerances = Field(default_factory=Tolerances, description="allowed differences from the baseline")
     baseline: Literal["required", "none"] = Field(
-        "required", description='without a baseline verify fails; "none": only what stands here is asked'
+        "required", description='without a baseline verify fails; "none": only these expectations are checked'
     )
 
     def items(self) -> list[tuple[str, Expectation]]:
-        """Every expectation by the path of what it is about."""
+        """All expectations, each with the path of its reading."""
         return list((self.__pydantic_extra__ or {}).items())
 
 
 class Recipe(StrictModel):
-    """How a session's stems become a stereo mix."""
+    """Recipe of a stereo mix from a session's stems."""
 
     grammar: Version = Field(description="version of the grammar")
     title: str | None = Field(None, description="free text")
     note: str | None = Field(None, description="free text")
-    base: str | None = Field(None, description="this recipe is laid over that one")
+    base: str | None = Field(None, description="recipe over which this one is laid")
     rate_hz: int | None = Field(
-        None, ge=8000, le=384000, description="rate to work at; else the most common among the stems"
+        None, ge=8000, le=384000, description="working rate; default: the most common rate of the stems"
     )
     stems_dir: str = Field(".", description="folder of the stems, relative to this file")
     presets_dirs: list[str] = Field(
         default_factory=lambda: ["presets"], max_length=32, description="preset libraries, searched in order"
     )
-    pan_law_db: PanLaw = Field(-3.0, description="level of a centred mono print in each side: -3, -4.5 or -6")
-    tempo_bpm: float | None = Field(None, ge=10, le=500, description="lets times be given in beats")
+    pan_law_db: PanLaw = Field(-3.0, description="level of a centred mono print on each side: -3, -4.5 or -6")
+    tempo_bpm: float | None = Field(None, ge=10, le=500, description="tempo, for times in beats")
     max_tail_s: float = Field(10.0, ge=0, le=600, description="maximum length of a print beyond the session's end")
     stems: dict[Name, Stem] = Field(min_length=1, max_length=512, description="the recorded files")
     buses: dict[Name, Bus] = Field(default_factory=dict, max_length=256, description="sums with chains")
@@ -311,33 +321,35 @@ class Recipe(StrictModel):
     variants: dict[Name, dict[str, Any]] = Field(
         default_factory=dict, max_length=256, description="named overlays: render --variant NAME"
     )
-    expect: Expect = Field(default_factory=lambda: Expect(), description="what verify holds a render to")
+    expect: Expect = Field(default_factory=lambda: Expect(), description="expectations that verify checks")
 
 
 class PresetUse(StrictModel):
-    """A preset in a chain."""
+    """Use of a preset in a chain."""
 
     preset: str = Field(min_length=1, max_length=200, description="the preset's name")
     name: str | None = Field(None, max_length=64, description="names the use, unique in its chain")
     note: str | None = Field(None, description="free text")
-    bypass: bool = Field(False, description="leave it out")
-    mix_pct: float = Field(100.0, ge=0, le=100, description="share of the processed sound")
+    bypass: bool = Field(False, description="leave the preset out")
+    mix_pct: float = Field(100.0, ge=0, le=100, description="share of wet in the output; the rest is dry")
     set: dict[str, Any] = Field(
         default_factory=dict, max_length=256, description='changes inside the preset: "STEP.key" = value'
     )
 
 
 class PresetFile(StrictModel):
-    """A named chain of the preset library; the chain itself is checked where it is used."""
+    """Named chain of the preset library; the chain itself is checked where it is used."""
 
     grammar: Version = Field(description="version of the grammar")
     about: str | None = Field(None, description="what it is for, in a practitioner's words")
     since: int | None = Field(None, ge=1900, le=3000, description="year in which it was added")
     status: Literal["current", "retired"] = Field("current", description="whether it is still recommended")
     retired_in: int | None = Field(None, ge=1900, le=3000, description="year in which it was retired")
-    replaced_by: str | None = Field(None, description="advice only")
-    was: list[str] = Field(default_factory=list, max_length=64, description="former names; they resolve here")
+    replaced_by: str | None = Field(None, description="name of its successor; advice only")
+    was: list[str] = Field(
+        default_factory=list, max_length=64, description="former names, which still find this preset"
+    )
     suits: list[str] = Field(default_factory=list, max_length=64, description="instruments that it suits")
-    tags: list[str] = Field(default_factory=list, max_length=64, description="free words")
+    tags: list[str] = Field(default_factory=list, max_length=64, description="free keywords")
     note: str | None = Field(None, description="free text")
     chain: list[Any] = Field(max_length=128, description="the steps, in order")

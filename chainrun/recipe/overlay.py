@@ -1,7 +1,7 @@
-"""Overlays: change, add or remove keys of a recipe, or replace a preset everywhere.
+"""Lays overlays over recipes: changes, adds or removes keys, or replaces a preset everywhere.
 
-A key is a table inside tables, or a dotted path in quotes; a digit or a step's name addresses an array's item as
-the recipe is written. Behind `set` of a preset use the rest of a path is one key.
+A key is a table inside tables, or a dotted path in quotes; a number or a step's name addresses an array's item as
+written in the recipe. After `set` of a preset use the rest of a path is a single key.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ SPECIAL_KEYS = tuple(OverlayFile.model_fields)
 
 def lay_over(recipe: Table, overlay: Table, problems: Problems) -> dict[str, str]:
     """Change `recipe` in place as the overlay says; returns its `replace_presets`."""
-    # What shall go is found first, so that digits mean the recipe as it is written.
+    # Items to remove are found first, so that numbers mean the recipe as written.
     doomed = _find_removed(recipe, overlay, problems)
     for key, value in overlay.items():
         if key == "base":
@@ -154,7 +154,7 @@ def _put(node: Any, tokens: list[str], value: Any, place: Place, problems: Probl
 
 
 def _put_item(items: Items, index: int, value: Any, place: Place, problems: Problems) -> None:
-    """Put a value in the place of an item, or a table into it."""
+    """Replace an item by a value, or merge a table into it."""
     if isinstance(items[index], Table) and isinstance(value, Table):
         _merge(items[index], value, problems)
     else:
@@ -163,7 +163,7 @@ def _put_item(items: Items, index: int, value: Any, place: Place, problems: Prob
 
 
 def _put_key(table: Table, key: str, value: Any, place: Place, problems: Problems) -> None:
-    """Put a value under a key; a table goes into the table, or the items, that are there."""
+    """Set a key to a value; a table is merged into an existing table or array."""
     key, value = todays_key(table, key, value)
     existing = table.get(key)
     if isinstance(existing, Table) and isinstance(value, Table):
@@ -182,13 +182,13 @@ def _merge(target: Table, patch: Table, problems: Problems, *, literal: bool = F
 
 
 def put_from_command_line(recipe: Table, assignment: str, problems: Problems) -> None:
-    """Carry out one `--set PATH=VALUE`; the value is TOML, else plain text."""
+    """Apply one `--set PATH=VALUE`; a value that is not TOML counts as text."""
     path, equals, text = assignment.partition("=")
     place = Place(None, (f"--set {path}",))
     if "\n" in assignment or "\r" in assignment:
-        hint = "give several assignments one by one"
+        hint = "give each assignment separately"
         problems.add(
-            place, "one assignment is one line", given=shown(assignment), hint=hint, code=Code.SEVERAL_ASSIGNMENTS
+            place, "an assignment must be one line", given=shown(assignment), hint=hint, code=Code.SEVERAL_ASSIGNMENTS
         )
         return
     if not equals or not path:
@@ -206,17 +206,17 @@ def put_from_command_line(recipe: Table, assignment: str, problems: Problems) ->
 
 
 GIVEN_VALUES = Path("(values of the program)")
-"""What stands in a problem in place of a file, where a program gave the value."""
+"""Shown in a problem instead of a file if a program gave the value."""
 
 
 def put_value(recipe: Table, path: str, value: Any, problems: Problems) -> None:
-    """Put a value that a program gives at the end of a dotted path of a recipe."""
+    """Set the value at a dotted path of a recipe, on behalf of a program."""
     place = Place(GIVEN_VALUES, (path,))
     _put_assignment(recipe, path, wrap(as_toml(value), place), place, problems)
 
 
 def _put_assignment(recipe: Table, path: str, value: Any, place: Place, problems: Problems) -> None:
-    """Put one value at a path; both may be of an older grammar."""
+    """Set the value at a path; both may be in an older grammar."""
     for today, found in find_in_path(path, value, place).items():
         if today != path:
             problems.note_renamed(place, f"{path} is now {today}")

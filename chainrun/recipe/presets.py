@@ -1,4 +1,4 @@
-"""The preset library: finds presets by name, and unfolds their uses in chains."""
+"""Preset library: finds presets by name, and unfolds their uses in chains."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ RETIRED = "retired"
 
 
 def home_of(file: Path, libraries: Sequence[Path]) -> Path:
-    """The folder that paths in a file count from: its own; for a retired preset the one that it was retired from."""
+    """Folder to which paths in a file are relative: its own, or for a retired preset the one it was retired from."""
     library = next((folder for folder in libraries if folder in file.parents), None)
     if library is None or not file.name.endswith(ENDING):
         return file.parent
@@ -32,7 +32,7 @@ def home_of(file: Path, libraries: Sequence[Path]) -> Path:
 
 
 def used_presets(value: Any) -> list[str]:
-    """Names of the presets that a chain uses, inner chains too."""
+    """Names of the presets that a chain uses, also in inner chains."""
     if isinstance(value, dict):
         own = [value["preset"]] if isinstance(value.get("preset"), str) else []
         return own + [name for inner in value.values() for name in used_presets(inner)]
@@ -43,7 +43,7 @@ def used_presets(value: Any) -> list[str]:
 
 @dataclass(frozen=True)
 class Use:
-    """A preset that a chain uses."""
+    """Use of a preset in a chain."""
 
     name: str
     file: Path
@@ -52,15 +52,15 @@ class Use:
     status: str
     replaced_by: str | None
     path: str
-    """The use itself, as an overlay would address it; empty inside another preset, which no recipe writes."""
+    """Address of the use, as in an overlay; empty inside another preset, which overlays cannot address."""
     changes: dict[str, object] = field(default_factory=dict, hash=False)
     """Its `set`."""
     place: Place | None = None
-    """Where the recipe, or the preset around it, writes it."""
+    """Place of the use in the recipe, or in the preset around it."""
 
 
 class Library:
-    """Presets by name, over folders that are searched in order."""
+    """Finds presets by name in folders, in order."""
 
     def __init__(self, folders: list[Path], read: Callable[[Path, Problems], Table | None]):
         self.folders = folders
@@ -87,23 +87,23 @@ class Library:
             self._files.setdefault(name, path)
 
     def names(self) -> list[str]:
-        """All names, sorted."""
+        """Names of all presets, sorted."""
         return sorted(self._files)
 
     def current(self, name: str) -> str:
-        """The name of today for a former one; any other stays."""
+        """Current name for a former name; any other name is returned unchanged."""
         former = [] if name in self._files else self._formers().get(name, [])
         return former[0] if len(former) == 1 else name
 
     def disputed(self) -> dict[str, list[str]]:
-        """Names that a preset has, and others of the same library had: by each, who claims it."""
+        """Names of presets that are also former names of other presets, each with these others."""
         self._formers()
         return self._disputed
 
     def successors(self, name: str) -> list[str]:
-        """The way of advice from a retired preset on: each one's `replaced_by`, up to one that is current.
+        """Successors of a retired preset, by `replaced_by`, up to one that is current.
 
-        The last name stands there twice where they go round in a circle.
+        If they form a circle, the last name occurs twice.
         """
         way, quiet = [name], Problems()
         while way[-1] in self._files and way[-1] not in way[:-1]:
@@ -115,7 +115,7 @@ class Library:
         return way[1:]
 
     def clashing(self, name: str) -> list[Path]:
-        """The files of a name that several libraries have with different chains."""
+        """Files of a preset that has different chains in several libraries; empty if there is no conflict."""
         found: list[tuple[Path, Any]] = []
         for folder in self.folders if len(self.folders) > 1 else ():
             path = next((path for one, path in self._indexes[folder].items() if one == name), None)
@@ -125,22 +125,22 @@ class Library:
         return [path for path, _ in found] if any(chain != found[0][1] for _, chain in found[1:]) else []
 
     def load(self, name: str, place: Place, problems: Problems) -> tuple[str, Table] | None:
-        """The preset of this name or former name, as (its name now, its table); None with a problem told."""
+        """Load a preset by name or former name: (current name, table). On failure adds a problem and returns None."""
         if name in self._clashes:
             both = " and ".join(shown_path(path) for path in self._clashes[name])
             problems.add(
                 place,
-                f"the preset {name!r} is there twice: {both}",
+                f"the preset {name!r} has several files: {both}",
                 hint="rename or remove one of them",
                 code=Code.AMBIGUOUS_PRESET,
             )
             return None
         if both_files := self.clashing(name):
-            told = " and ".join(shown_path(path) for path in both_files)
-            hint = "rename one of them (with the old name under `was`), or leave a library out of presets_dirs"
+            paths = " and ".join(shown_path(path) for path in both_files)
+            hint = "rename one of them (with the old name under `was`), or remove a library from presets_dirs"
             problems.add(
                 place,
-                f"two libraries have a preset {name!r}, and not the same: {told}",
+                f"several libraries have different presets {name!r}: {paths}",
                 hint=hint,
                 code=Code.AMBIGUOUS_PRESET,
             )
@@ -149,8 +149,8 @@ class Library:
             others = " and ".join(self._disputed[name])
             problems.add(
                 place,
-                f"{name!r} is a preset's name and, under `was`, a former name of {others}",
-                hint="take it out of `was` there, or rename one of them",
+                f"{name!r} is the name of a preset, and a former name (`was`) of {others}",
+                hint="remove it from `was` there, or rename one of them",
                 code=Code.AMBIGUOUS_PRESET,
             )
             return None
@@ -168,11 +168,11 @@ class Library:
         return name, table
 
     def file_of(self, name: str) -> Path:
-        """The file of a preset that `load` has found."""
+        """File of a preset that `load` has found."""
         return self._files[name]
 
     def _formers(self) -> dict[str, list[str]]:
-        """Former names, each with the presets that had it."""
+        """Former names, each with the presets that had them."""
         if self._former is None:
             self._former = {}
             quiet = Problems()
@@ -185,7 +185,7 @@ class Library:
 
     def _former_names(self, path: Path, quiet: Problems) -> list[str]:
         try:
-            if "was" not in read_text(path):  # most have none, and need not be parsed
+            if "was" not in read_text(path):  # most presets have none, and need not be parsed
                 return []
         except (OSError, ValueError):
             return []
@@ -209,13 +209,13 @@ class Library:
 
 
 def _name(item: Table, index: int) -> str:
-    """How an item of a chain is called: by its name, else by its digit."""
+    """Name of an item of a chain: its own, else its number."""
     name = item.get("name")
     return name if isinstance(name, str) else str(index)
 
 
 def _below(at: str, key: str) -> str:
-    """A path inside another; nothing has none."""
+    """Path of a key inside another path; empty inside an empty path."""
     return f"{at}.{key}" if at else ""
 
 
@@ -229,9 +229,9 @@ class Unfolder:
         self.uses: list[Use] = []
 
     def chain(self, items: Items, chain_path: str, stack: tuple[str, ...] = (), at: str | None = None) -> Items:
-        """The chain with every preset use unfolded, inner chains too; each step has its address.
+        """Chain with all preset uses unfolded, also in inner chains; each step gets its address.
 
-        `at` is the path of an inner chain; inside a preset it is empty.
+        `at` is the path of an inner chain; it is empty inside a preset.
         """
         at = chain_path if at is None else at
         self._count(items)
@@ -254,7 +254,7 @@ class Unfolder:
         return out
 
     def _count(self, items: Items) -> None:
-        """Refuse at once what unfolds to more than may be. Raises RecipeError."""
+        """Raise RecipeError as soon as a chain unfolds to more than the limits allow."""
         self._steps += len(items)
         for over in (
             self._limits.exceeded("steps", self._steps, "the number of steps and preset uses"),
@@ -281,14 +281,14 @@ class Unfolder:
                 if name in seen:
                     self.problems.add(
                         item.where["name"],
-                        "two steps of one chain have this name",
+                        "two steps of the chain have this name",
                         given=shown(name),
                         code=Code.NAME_TAKEN,
                     )
                 elif name.isdigit() or "." in name:
                     self.problems.add(
                         item.where["name"],
-                        "a step's name is not a number, and has no dot",
+                        "a step's name must not be a number or contain a dot",
                         given=shown(name),
                         code=Code.NOT_A_NAME,
                     )
@@ -340,7 +340,7 @@ class Unfolder:
         return self._mixed(steps, item, use) if use.mix_pct < 100.0 else steps
 
     def _changed(self, preset: Table, changes: Any) -> Items | None:
-        """A copy of a preset's chain with the changes of its use; None, with a problem told, where it is none."""
+        """Copy of a preset's chain with the changes of its use; on failure adds a problem and returns None."""
         chain = preset["chain"]
         if not isinstance(chain, Items):
             message = "must be an array of tables"
@@ -353,7 +353,11 @@ class Unfolder:
         for i, step in enumerate(chain):
             if not isinstance(step, Table):
                 self.problems.add(
-                    chain.where[i], "a step is a table", given=shown(step), allowed="{ do = … }", code=Code.WRONG_TYPE
+                    chain.where[i],
+                    "a step must be a table",
+                    given=shown(step),
+                    allowed="{ do = … }",
+                    code=Code.WRONG_TYPE,
                 )
                 return None
         return chain
@@ -361,7 +365,7 @@ class Unfolder:
     @staticmethod
     def _label(steps: Items, i: int) -> str:
         step = steps[i]
-        if "." in step.address:  # from a preset inside the preset: its own address says more
+        if "." in step.address:  # from a preset inside the preset: its own address is more specific
             return str(step.address)
         for key in ("name", "do"):
             word = step.get(key)
@@ -371,7 +375,7 @@ class Unfolder:
 
     @staticmethod
     def _mixed(steps: Items, item: Table, use: PresetUse) -> Items:
-        """The steps as one step, so that their sum can be mixed with the dry input."""
+        """The steps as one step of branches, so that their output can be mixed with the dry input."""
         group, branch, branches = Table(item.place), Table(item.place), Items(item.place)
         branch.put("chain", steps, item.where["preset"])
         branches.add(branch, item.place)
@@ -388,7 +392,7 @@ class Unfolder:
     def _set(self, chain: Items, path: str, value: Any, place: Place) -> None:
         tokens = path.split(".")
         if isinstance(value, Table) and isinstance(value_at(chain, tokens), Table | Items):
-            # Written without quotes, the path came as tables inside tables.
+            # A path written without quotes arrives as tables inside tables.
             for key, inner in value.items():
                 self._set(chain, f"{path}.{key}", inner, value.where[key])
             return

@@ -1,4 +1,4 @@
-"""Gathers problems, each with its place turned into file, line and column."""
+"""Collects problems, with file, line and column of each place."""
 
 from __future__ import annotations
 
@@ -11,24 +11,24 @@ from chainrun.recipe.locate import Position, nearest_position, positions
 from chainrun.recipe.tables import KeyPath, Place
 
 MAX_PROBLEMS = 400
-"""More are counted, and not told one by one."""
+"""Maximum number of problems in a list; further ones are only counted."""
 
 
 class Problems:
-    """All that was found wrong so far. File names are shown relative to where the user stands."""
+    """Collected problems. File names are relative to the working folder."""
 
     def __init__(self) -> None:
         self.found: list[Problem] = []
         self.read: list[Path] = []
-        """Files that were read on the way."""
+        """Files that were read."""
         self.renamed: list[Problem] = []
-        """Names in these files that are others today, each with its place."""
+        """Names in these files that have changed since, each with its place."""
         self._beyond = 0
         self._kept: set[Problem] = set()
         self._positions: dict[Path, dict[KeyPath, Position]] = {}
 
     def continued(self) -> Problems:
-        """A copy that can grow by itself."""
+        """Independent copy, to which further problems can be added."""
         found = Problems()
         found.found, found.read, found.renamed = list(self.found), list(self.read), list(self.renamed)
         found._beyond, found._kept = self._beyond, set(self._kept)
@@ -47,22 +47,22 @@ class Problems:
         code: Code,
         facts: Facts = (),
     ) -> None:
-        """Note a problem at a place."""
+        """Add a problem at a place."""
         problem = Problem(message, given=given, allowed=allowed, hint=hint, severity=severity, code=code, facts=facts)
         self._keep(self.at(place, problem))
 
     def tell(self, place: Place, problem: Problem) -> None:
-        """Note a problem that is ready but for its place."""
+        """Add a given problem, at a place."""
         self._keep(self.at(place, problem))
 
     def note_renamed(self, place: Place, words: str) -> None:
-        """Note a name that has changed: the file means the same as before."""
-        told = self.at(place, Problem(words, severity="warning", code=Code.OLD_NAME))
-        if told not in self.renamed:
-            self.renamed.append(told)
+        """Note a name that has changed since; the meaning of the file is the same."""
+        problem = self.at(place, Problem(words, severity="warning", code=Code.OLD_NAME))
+        if problem not in self.renamed:
+            self.renamed.append(problem)
 
     def fold_renamed(self) -> None:
-        """Add one warning about all old names, in place of one for each."""
+        """Add one warning about all old names, instead of one for each."""
         if not self.renamed:
             return
         files = list(dict.fromkeys(one.file for one in self.renamed))
@@ -74,7 +74,7 @@ class Problems:
         self._keep(Problem(message, file=files[0], severity="warning", hint=hint, code=Code.OLD_NAMES))
 
     def _keep(self, problem: Problem) -> None:
-        if problem in self._kept:  # a recipe that is planned twice has each problem once
+        if problem in self._kept:  # a recipe that is planned twice lists each problem once
             return
         self._kept.add(problem)
         if len(self.errors if problem.severity == "error" else self.warnings) < MAX_PROBLEMS:
@@ -83,7 +83,7 @@ class Problems:
             self._beyond += 1
 
     def at(self, place: Place, problem: Problem) -> Problem:
-        """The problem with file, line, column and key of the place."""
+        """Copy of a problem with file, line, column and key of the place."""
         file, position = self.where(place)
         return replace(
             problem,
@@ -94,7 +94,7 @@ class Problems:
         )
 
     def where(self, place: Place) -> tuple[str, Position | None]:
-        """The file of a place as it is shown, and line and column in it as far as known."""
+        """File of a place, relative to the working folder, and line and column if known."""
         return shown_path(place.file) if place.file is not None else "command line", self._position(place)
 
     def _position(self, place: Place) -> Position | None:
@@ -109,18 +109,18 @@ class Problems:
 
     @property
     def errors(self) -> list[Problem]:
-        """Those that forbid a render."""
+        """Problems that prevent a render."""
         return [problem for problem in self.found if problem.severity == "error"]
 
     @property
     def warnings(self) -> list[Problem]:
-        """Those that are only told."""
+        """Problems that do not prevent a render."""
         return [problem for problem in self.found if problem.severity == "warning"]
 
     def stop_if_any(self) -> None:
         """Raise RecipeError with all problems if one of them is an error."""
         if self.errors:
-            told = sorted(self.errors, key=lambda p: (p.file or "", p.line or 0, p.column or 0))
+            listed = sorted(self.errors, key=lambda p: (p.file or "", p.line or 0, p.column or 0))
             if self._beyond:
-                told.append(Problem(f"and {self._beyond} more problems", code=Code.MORE_PROBLEMS))
-            raise RecipeError(told)
+                listed.append(Problem(f"and {self._beyond} more problems", code=Code.MORE_PROBLEMS))
+            raise RecipeError(listed)

@@ -40,7 +40,7 @@ GRAMMAR = "grammar"
 
 
 class Change:
-    """How a value changes with its key. The plain one leaves it as it is."""
+    """Change of a value together with its key; this base class leaves the value unchanged."""
 
 
 @dataclass(frozen=True)

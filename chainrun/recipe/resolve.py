@@ -1,4 +1,4 @@
-"""Writes a recipe with everything folded in: it needs no library, no base, no overlay."""
+"""Writes a recipe with everything included: it needs no library, no base and no overlay."""
 
 from __future__ import annotations
 
@@ -10,24 +10,25 @@ from chainrun.recipe.load import Opened
 from chainrun.recipe.presets import home_of
 from chainrun.recipe.step_files import steps_with_files
 from chainrun.recipe.tables import plain
+from chainrun.recipe.written import recipe_text
 
 NEEDLESS = ("base", "presets_dirs", "variants")
 
 
 def resolved_data(opened: Opened, folder: Path) -> dict[str, Any]:
-    """The recipe as plain data, with paths relative to the folder that the file will stand in."""
+    """Resolved recipe as plain data, with paths relative to the folder of the file to write."""
     data: dict[str, Any] = {
         key: value for key, value in _with_files_from(opened, folder.resolve()).items() if key not in NEEDLESS
     }
     for node in [*data.get("stems", {}).values(), *data.get("buses", {}).values(), data.get("main", {})]:
         _make_names_unique(node)
     data["stems_dir"] = os.path.relpath(opened.stems_dir.resolve(), folder.resolve())
-    order = ["recipe", "title", "note", "rate_hz", "stems_dir"]
+    order = ["grammar", "title", "note", "rate_hz", "stems_dir"]
     return {key: data[key] for key in [*order, *data] if key in data}
 
 
 def _with_files_from(opened: Opened, folder: Path) -> dict[str, Any]:
-    """The recipe as plain data; the files that its steps name are given as seen from the folder."""
+    """Recipe as plain data, with the paths of its steps' files relative to the folder."""
     data: dict[str, Any] = plain(opened.table)
     for (_, written), (_, step) in zip(steps_with_files(opened.table), steps_with_files(data), strict=True):
         home = home_of(written.where["file"].file or opened.path, opened.libraries)
@@ -36,7 +37,7 @@ def _with_files_from(opened: Opened, folder: Path) -> dict[str, Any]:
 
 
 def _make_names_unique(node: Any) -> None:
-    """Presets unfolded into one chain may bring the same name: later ones get a number."""
+    """Number the later ones of equal names in a chain, which several unfolded presets may cause."""
     if isinstance(node, list):
         for inner in node:
             _make_names_unique(inner)
@@ -55,7 +56,5 @@ def _make_names_unique(node: Any) -> None:
 
 
 def resolved_text(opened: Opened, folder: Path) -> str:
-    """The same as TOML."""
-    import tomli_w
-
-    return tomli_w.dumps(resolved_data(opened, folder))
+    """The resolved recipe as TOML."""
+    return recipe_text(resolved_data(opened, folder))

@@ -1,4 +1,4 @@
-"""The folders that a recipe may reach: its root, and those that the user allows."""
+"""Folders that a recipe may read: its root, and those that the user allows."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ MARK = ".chainrun-root"
 
 @dataclass(frozen=True)
 class Refusal:
-    """Why a path may not be reached, and what would let it be."""
+    """Reason why a path may not be read, and how to allow it."""
 
     reason: str
     code: Code
@@ -26,48 +26,48 @@ class Refusal:
 
     @property
     def is_outside(self) -> bool:
-        """Whether the path is one that the system can use, and lies outside."""
+        """Whether the path is usable on this system, but outside."""
         return self.code is Code.OUTSIDE_ROOT
 
     def problem(self, what: str, *, given: str | None = None, and_more: str = "") -> Problem:
-        """The same as a problem of `what` has this path: "the stem lies outside the recipe's root"."""
+        """Problem of `what` with this path: "the stem is outside the recipe's root"."""
         message = f"{what} {self.reason}{and_more}"
         return Problem(message, given=given, hint=self.hint, code=self.code, facts=self.facts)
 
 
 @dataclass(frozen=True)
 class Roots:
-    """A recipe's root is the nearest folder at or above it that holds `.chainrun-root`, else its own folder."""
+    """Roots of a recipe: the nearest folder at or above it with `.chainrun-root`, else its own; and allowed folders."""
 
     folders: tuple[Path, ...]
 
     @staticmethod
     def of(recipe: Path, allowed: Sequence[Path] = ()) -> Roots:
-        """The roots of a recipe file."""
+        """Roots of a recipe file."""
         own = recipe.resolve().parent
         root = next((folder for folder in (own, *own.parents) if (folder / MARK).exists()), own)
         return Roots((root, *(folder.resolve() for folder in allowed)))
 
     def refusal(self, path: Path) -> Refusal | None:
-        """Why a path may not be reached, or None if it may."""
+        """Refusal of a path, or None if it may be read."""
         try:
             real = path.resolve()
             real.exists()
         except (OSError, ValueError, RuntimeError) as error:
             hint, facts = self._way_to(path)
-            reason = f"is no path that can be used ({getattr(error, 'strerror', None) or error})"
+            reason = f"has a path that cannot be used ({getattr(error, 'strerror', None) or error})"
             return Refusal(reason, Code.UNUSABLE_PATH, hint, facts)
         inside = any(real == folder or folder in real.parents for folder in self.folders)
         return None if inside else self.outside(path)
 
     def outside(self, path: Path) -> Refusal:
-        """The refusal of a path outside."""
-        return Refusal("lies outside the recipe's root", Code.OUTSIDE_ROOT, *self._way_to(path))
+        """Refusal of a path outside the roots."""
+        return Refusal("is outside the recipe's root", Code.OUTSIDE_ROOT, *self._way_to(path))
 
     def mark_for(self, path: Path) -> Path | None:
-        """The mark that would let a recipe reach a path outside: in the nearest folder that holds both.
+        """Mark that would let a recipe read a path outside: in the nearest folder above both.
 
-        None where a nearer mark counts, or where it would open the home folder, or more.
+        None if there is a nearer mark, or if it would allow the home folder or more.
         """
         common = Path(os.path.commonpath([safely_resolved(path), self.folders[0]]))
         home = safely_resolved(Path(os.path.expanduser("~")))
@@ -76,10 +76,10 @@ class Roots:
         return Path(os.path.relpath(common / MARK))
 
     def _way_to(self, path: Path) -> tuple[str, Facts]:
-        """What lets a recipe reach a path outside: a mark that is put down, or a folder that is allowed to it."""
+        """Hint and facts on how to let a recipe read a path outside: create a mark, or allow a folder."""
         mark = self.mark_for(path)
         if mark is not None:
             return f"touch {shlex.quote(mark.as_posix())}", ()
         real = safely_resolved(path)
         folder = real if real.is_dir() else real.parent
-        return f"allow the recipe to reach the folder {folder}", (("folder_to_allow", str(folder)),)
+        return f"allow the recipe to read the folder {folder}", (("folder_to_allow", str(folder)),)

@@ -1,7 +1,7 @@
-"""What a model cannot see: names that refer to each other, and deliveries that must not collide.
+"""Checks that models cannot make: names that refer to each other, and deliveries that must not collide.
 
-Works on the located data and passes over what is not of the right type, so that these problems are told
-together with those of the models.
+Works on located data and skips values of the wrong type, so that these problems are reported together with those of
+the models.
 """
 
 from __future__ import annotations
@@ -29,19 +29,19 @@ def _nodes(table: Table, group: str) -> dict[str, Table]:
 
 
 def check_references(table: Table, problems: Problems, recipe: str, variant: str) -> None:
-    """Tell every name that leads nowhere, and every name or file that is there twice."""
+    """Add a problem for each reference to an unknown name, and for each name or file that occurs twice."""
     stems, buses = _nodes(table, "stems"), _nodes(table, "buses")
     for name in stems:
         if name in buses:
             place = table["buses"].where[name]
-            message = "a stem has this name too: stems and buses share their names"
+            message = "a stem has this name, too: names of stems and buses must differ"
             problems.add(place, message, given=shown(name), code=Code.NAME_TAKEN)
         if name == MAIN:
             place = table["stems"].where[name]
-            problems.add(place, "the name is taken by the last bus", given=shown(name), code=Code.NAME_TAKEN)
+            problems.add(place, "the name is reserved for the last bus", given=shown(name), code=Code.NAME_TAKEN)
     if MAIN in buses:
         place = table["buses"].where[MAIN]
-        message = "the name is taken by the last bus: write [main]"
+        message = "the name is reserved for the last bus: write [main]"
         problems.add(place, message, given=shown(MAIN), code=Code.NAME_TAKEN)
     _check_aims(table, stems, buses, problems)
     for source, place in _key_sources(table, [*stems.values(), *buses.values(), table.get("main")]):
@@ -55,7 +55,7 @@ def check_references(table: Table, problems: Problems, recipe: str, variant: str
 
 
 def _check_aims(table: Table, stems: dict[str, Table], buses: dict[str, Table], problems: Problems) -> None:
-    """Tell every `to` and send to a bus that is not there, and every bus that nothing goes into."""
+    """Add a problem for each `to` and send to an unknown bus, and for each bus without input."""
     targets = [*buses, MAIN]
     fed: set[str] = set()
     for node in [*stems.values(), *buses.values()]:
@@ -72,15 +72,15 @@ def _check_aims(table: Table, stems: dict[str, Table], buses: dict[str, Table], 
                 )
     for name in buses:
         if name not in fed:
-            # A bus of the recipe may lie idle; one that an overlay brings and nobody feeds is a mistyped name.
+            # A bus of the recipe may be idle; one from an overlay without input is a mistyped name.
             place = table["buses"].where[name]
             if place.file == table.place.file and place.path[:1] == ("buses",):
-                problems.add(place, "nothing goes into this bus", severity="warning", code=Code.IDLE_BUS)
+                problems.add(place, "this bus has no input", severity="warning", code=Code.IDLE_BUS)
             else:
                 known = [other for other in buses if other != name]
                 problems.add(
                     place,
-                    "the path matches nothing: the recipe has no such bus, and nothing goes into it",
+                    "the path matches nothing: the recipe has no such bus",
                     given=shown(name),
                     allowed=", ".join(known) or "no bus",
                     hint=nearest(name, known),
@@ -89,7 +89,7 @@ def _check_aims(table: Table, stems: dict[str, Table], buses: dict[str, Table], 
 
 
 def _check_node(name: str, place: Place, known: list[str], problems: Problems) -> None:
-    """Tell a name that is no stem's and no bus's."""
+    """Add a problem for a name of neither a stem nor a bus."""
     if name not in known:
         allowed, hint = ", ".join(known), nearest(name, known)
         message = "there is no such stem or bus"
@@ -111,7 +111,7 @@ def _key_sources(table: Table, nodes: list[Any]) -> Iterator[tuple[str, Place]]:
 
 
 def delivered_nodes(what: str, stems: list[str], buses: list[str]) -> list[str]:
-    """The nodes that `what` names; empty if it names nothing."""
+    """Nodes that `what` names; empty if there are none."""
     if what == MAIN:
         return [MAIN]
     group, _, name = what.partition(".")
@@ -123,7 +123,7 @@ def delivered_nodes(what: str, stems: list[str], buses: list[str]) -> list[str]:
 
 @dataclass(frozen=True)
 class _Deliveries:
-    """Checks the deliveries of a recipe one by one, and remembers which files they write."""
+    """Checks the deliveries of a recipe one by one, and remembers the files they write."""
 
     stems: list[str]
     buses: list[str]
@@ -131,36 +131,36 @@ class _Deliveries:
     recipe: str
     variant: str
     seen: dict[str, int] = field(default_factory=dict)
-    """The delivery that writes a file, by the file's name in lower case."""
+    """Number of the delivery that writes a file, by the file's name in lower case."""
 
     def check(self, i: int, delivery: Table, file: str) -> None:
-        """Tell what is wrong with delivery `i`, whose pattern of a file name is `file`."""
+        """Add the problems of delivery `i`, whose file name pattern is `file`."""
         place = delivery.where["file"]
         _check_format(delivery, file, self.problems)
         if leads_out := PurePath(file).is_absolute() or ".." in PurePath(file).parts or "\\" in file or "\0" in file:
-            _tell_way_out(place, file, self.problems)
+            _report_way_out(place, file, self.problems)
         if file_name(file, "", "", "") is None:
-            message, known = "this placeholder is not known", "{recipe}, {variant}, {name}"
+            message, known = "there is no such placeholder", "{recipe}, {variant}, {name}"
             self.problems.add(place, message, given=shown(file), allowed=known, code=Code.DELIVERY_NAME)
             return
         self._check_sounding(delivery)
         nodes = self._nodes(delivery)
         what = delivery.get("what", MAIN)
         if isinstance(what, str) and what.endswith(".*") and "{name}" not in file:
-            message = "several nodes need {name} in the file's name"
+            message = "a delivery of several nodes needs {name} in its file name"
             self.problems.add(place, message, given=shown(file), code=Code.DELIVERY_NAME)
             return
         for node in nodes:
             final = normpath(file_name(file, self.recipe, self.variant, node) or "").lower()
             if final.startswith("/") or PurePath(final).parts[:1] == ("..",):
                 if not leads_out:
-                    _tell_way_out(place, final, self.problems)
+                    _report_way_out(place, final, self.problems)
                 return
             if not self._has_place(i, final, delivery, file):
                 return
 
     def _check_sounding(self, delivery: Table) -> None:
-        """Tell names under `only` and `without` that are no node's."""
+        """Add a problem for each unknown name in `only` and `without`."""
         for key in ("only", "without"):
             names = delivery.get(key)
             if not isinstance(names, Items):
@@ -170,7 +170,7 @@ class _Deliveries:
                     _check_node(name, place, [*self.stems, *self.buses], self.problems)
 
     def _nodes(self, delivery: Table) -> list[str]:
-        """The nodes that are delivered; tells it where there are none."""
+        """Nodes to deliver; adds a problem if there are none."""
         what = delivery.get("what", MAIN)
         if not isinstance(what, str):
             return []
@@ -179,7 +179,7 @@ class _Deliveries:
             known = [MAIN, *(f"stems.{n}" for n in self.stems), *(f"buses.{n}" for n in self.buses)]
             self.problems.add(
                 delivery.where["what"],
-                "there is nothing of this name to deliver",
+                "there is no such node to deliver",
                 given=shown(what),
                 allowed='"main", "stems.NAME", "buses.NAME", "stems.*", "buses.*"',
                 hint=nearest(what, known),
@@ -188,11 +188,11 @@ class _Deliveries:
         return nodes
 
     def _has_place(self, i: int, final: str, delivery: Table, file: str) -> bool:
-        """Whether delivery `i` can be written as `final`, with a sidecar or without; tells it if not."""
+        """Whether delivery `i` can be written as `final`, with its sidecar if any; adds a problem if not."""
         place = delivery.where["file"]
         if not PurePath(final).suffix:
             message = "the file has no name before its ending"
-            hint = "{variant} is empty where no variant is rendered" if "{variant}" in file else None
+            hint = "{variant} is empty without a variant" if "{variant}" in file else None
             self.problems.add(place, message, given=shown(file), hint=hint, code=Code.DELIVERY_NAME)
             return False
         sidecar = delivery.get("sidecar") is True
@@ -207,23 +207,23 @@ class _Deliveries:
 
 
 def _check_format(delivery: Table, file: str, problems: Problems) -> None:
-    """Tell an ending of no format, and bits that the format does not hold."""
+    """Add a problem for an unknown ending, and for bits that the format does not support."""
     place, ending = delivery.where["file"], PurePath(file).suffix.lower()
     if ending not in ENDINGS:
-        message, known = "the ending tells no known format", ", ".join(ENDINGS)
+        message, known = "there is no format with this ending", ", ".join(ENDINGS)
         problems.add(place, message, given=shown(file), allowed=known, code=Code.UNKNOWN_FORMAT)
     if ending == ".flac" and delivery.get("bits") == 32:
         place = delivery.where["bits"]
-        problems.add(place, "FLAC holds integers", given="32", allowed="16, 24", code=Code.FORMAT_CANNOT_HOLD)
+        problems.add(place, "FLAC supports integers only", given="32", allowed="16, 24", code=Code.FORMAT_CANNOT_HOLD)
 
 
-def _tell_way_out(place: Place, file: str, problems: Problems) -> None:
-    message = "a delivery stays inside the output folder"
+def _report_way_out(place: Place, file: str, problems: Problems) -> None:
+    message = "a delivery must be inside the output folder"
     problems.add(place, message, given=shown(file), code=Code.DELIVERY_LEADS_OUT)
 
 
 def file_name(pattern: str, recipe: str, variant: str, name: str) -> str | None:
-    """A delivery's file name with {recipe}, {variant} and {name} filled in; None if something else stands in braces."""
+    """File name of a delivery with {recipe}, {variant} and {name} filled in; None for any other placeholder."""
     known = {"{recipe}": recipe, "{variant}": variant, "{name}": name}
     rest = pattern
     for mark in known:

@@ -189,7 +189,7 @@ def truth_of(key: str, value: object) -> Written | None:
 
 
 def infinity_of(keys: Collection[str], key: str, field: FieldInfo | None, value: float) -> str | None:
-    """What to write for `-inf`: a hint; None for what is no infinity below."""
+    """Hint on what to write for `-inf`; None for any other value."""
     if not math.isinf(value) or value > 0:
         return None
     bounds = field.metadata if field is not None else []

@@ -1,4 +1,4 @@
-"""Steps that name an audio file, wherever they stand in a recipe or in a chain."""
+"""Finds steps with an audio file, anywhere in a recipe or in a chain."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from chainrun.recipe.tables import KeyPath
 
 
 def steps_with_files(value: Any, path: KeyPath = (), *, bypassed: bool = True) -> Iterator[tuple[KeyPath, Any]]:
-    """Each table of a step whose `file` names an audio file, with its path from `value`; outer steps come first.
+    """Tables of all steps whose `file` is an audio file, each with its path from `value`; outer steps come first.
 
-    `value` is plain or located data: a chain, a node, or a whole recipe. The caller may change a step's `file` while it
-    walks. Without `bypassed`, bypassed steps and all inside them are left out: they need no file.
+    `value` is plain or located data: a chain, a node, or a whole recipe. The caller may change a step's `file` during
+    the iteration. Without `bypassed`, bypassed steps and all steps inside them are skipped: they need no file.
     """
     if isinstance(value, dict):
         if value.get("bypass") and not bypassed:

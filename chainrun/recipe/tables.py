@@ -1,4 +1,4 @@
-"""TOML data that remembers where every value was written, through overlays and presets."""
+"""Located data: TOML data that keeps the place of every value, through overlays and presets."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ KeyPath = tuple[Step, ...]
 
 @dataclass(frozen=True)
 class Place:
-    """A key of a file. `file` is None for what came from the command line."""
+    """Key of a file. `file` is None for a value from the command line."""
 
     file: Path | None
     path: KeyPath = ()
 
     def below(self, step: Step) -> Place:
-        """The place of a key or an item inside this one."""
+        """Place of a key or an item inside this one."""
         return Place(self.file, (*self.path, step))
 
 
 class Table(dict[str, Any]):
-    """A TOML table; `where` has the place of each key, `address` and `named` find a step of an unfolded chain."""
+    """TOML table; `where` has the place of each key, `address` and `named` the addresses of an unfolded step."""
 
     def __init__(self, place: Place):
         super().__init__()
@@ -35,10 +35,10 @@ class Table(dict[str, Any]):
         self.address = ""
         self.named = ""
         self.replacements: list[dict[str, str]] = []
-        """Of a whole recipe: the `replace_presets` of what was laid over it, in order."""
+        """For a whole recipe: `replace_presets` of all overlays, in order."""
 
     def put(self, key: str, value: Any, place: Place) -> None:
-        """Set a key, and remember where that was written."""
+        """Set a key and its place."""
         self[key] = value
         self.where[key] = place
 
@@ -52,7 +52,7 @@ class Table(dict[str, Any]):
 
 
 class Items(list[Any]):
-    """A TOML array; `where` has the place of each item."""
+    """TOML array; `where` has the place of each item."""
 
     def __init__(self, place: Place):
         super().__init__()
@@ -60,7 +60,7 @@ class Items(list[Any]):
         self.where: list[Place] = []
 
     def add(self, value: Any, place: Place) -> None:
-        """Append an item, and remember where that was written."""
+        """Append an item and its place."""
         self.append(value)
         self.where.append(place)
 
@@ -72,7 +72,7 @@ class Items(list[Any]):
 
 
 def wrap(value: Any, place: Place) -> Any:
-    """Plain data with places added, recursively. Raises RecursionError for what is nested past all use."""
+    """Located copy of plain data. Raises RecursionError for data nested deeper than MAX_DEPTH."""
     if len(place.path) > MAX_DEPTH:
         raise RecursionError
     if isinstance(value, dict):
@@ -89,7 +89,7 @@ def wrap(value: Any, place: Place) -> Any:
 
 
 def plain(value: Any) -> Any:
-    """The same data as plain dicts and lists."""
+    """Copy of data as plain dicts and lists."""
     if isinstance(value, dict):
         return {key: plain(inner) for key, inner in value.items()}
     if isinstance(value, list):
@@ -98,7 +98,7 @@ def plain(value: Any) -> Any:
 
 
 def place_of(root: Table, path: KeyPath) -> Place:
-    """Where the value at `path` was written; for what was not written, where it would stand."""
+    """Place at which the value at `path` was written, or would be if it was not."""
     node: Any = root
     place = root.place
     for i, step in enumerate(path):

@@ -1,4 +1,4 @@
-"""Finds the slip behind invalid TOML, by mending it: a correction counts only if the parser then gets past the line.
+"""Finds slips in invalid TOML by correcting them: a correction counts only if the parser then gets past the line.
 
 So a hint is never a guess from a pattern alone, and several slips of one file are reported together.
 """
@@ -64,7 +64,7 @@ class _Tries:
         self.seen: set[str] = set()
 
     def error_at(self, text: str) -> int | None:
-        """Where the text stops to be TOML; None if it is valid."""
+        """Offset at which a text stops being TOML; None if it is valid."""
         self.left -= 1
         self.seen.add(text)
         try:
@@ -81,7 +81,7 @@ class _Tries:
 
 
 def place_of_error(text: str, error: tomllib.TOMLDecodeError) -> tuple[int, int]:
-    """Line and column, from 1, at which a text stops to be TOML."""
+    """Line and column, from 1, at which a text stops being TOML."""
     # Python 3.14 has the place as numbers; before, the error's text is all that says where. It decides nothing else.
     found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
     line, column = (int(found[1]), int(found[2])) if found else (text.count("\n") + 1, 1)
@@ -89,7 +89,7 @@ def place_of_error(text: str, error: tomllib.TOMLDecodeError) -> tuple[int, int]
 
 
 def offset_of(text: str, error: tomllib.TOMLDecodeError) -> int:
-    """The same as an offset; the text's length for its end."""
+    """Offset at which a text stops being TOML; the text's length for its end."""
     if str(error).endswith("(at end of document)"):
         return len(text)
     line, column = place_of_error(text, error)
@@ -116,7 +116,7 @@ def slips(text: str, error: tomllib.TOMLDecodeError) -> list[Slip]:
 
 
 def where_to_look(text: str, error: tomllib.TOMLDecodeError) -> str | None:
-    """A hint for a slip that was not found: the bracket that is open where the text stops to be TOML."""
+    """A hint for a slip that was not found: the bracket that is open where the text stops being TOML."""
     text = text.replace("\r\n", "\n")
     at = offset_of(text, error)
     opened = _open_brackets(masked(text)[:at])
@@ -294,7 +294,7 @@ def _twice(text: str, at: int, tries: _Tries) -> list[_Mending]:
     if end - start > MAX_LINE:
         return []
     rest = len(text) - end
-    header = re.match(r"[ \t]*(\[{1,2})[ \t]*([^\[\]\n]+?)[ \t]*\]{1,2}[ \t]*$", hidden[start:end])
+    header = re.match(r"[ \t]*(\[(\[)?)[ \t]*([^\[\]\n]+?)[ \t]*\](?(2)\])[ \t]*$", hidden[start:end])
     candidates = (
         [_table_twice(text, hidden, start, header)] if header is not None else _keys_twice(text, hidden, start, end)
     )
@@ -308,7 +308,7 @@ def _twice(text: str, at: int, tries: _Tries) -> list[_Mending]:
 
 
 def _table_twice(text: str, hidden: str, start: int, header: re.Match[str]) -> _Mending | None:
-    name = text[start + header.start(2) : start + header.end(2)]
+    name = text[start + header.start(3) : start + header.end(3)]
     bars = header[1]
     parent, _, last = name.rpartition(".")
     first = re.search(rf"^[ \t]*(\[{{1,2}})[ \t]*{re.escape(name)}[ \t]*\]", text[:start], re.MULTILINE)

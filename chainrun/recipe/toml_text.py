@@ -1,4 +1,4 @@
-"""A value as TOML writes it, on one line: for files that are ours and hold comments, which tomli-w cannot write."""
+"""Writes values as TOML on one line, for our files with comments, which tomli-w cannot write."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 
 
 def toml_text(value: Any) -> str:
-    """A string, number, truth, or an array or table of them. Raises TypeError for what TOML cannot hold."""
+    """Text, number, truth value, or an array or table of these, as TOML. Raises TypeError for any other value."""
     import tomli_w
 
     if isinstance(value, list | tuple):
@@ -19,9 +19,9 @@ def toml_text(value: Any) -> str:
 
 
 def as_toml(value: Any) -> Any:
-    """A program's value as TOML would give it: texts, numbers, truths, and lists and dicts of them.
+    """Value of a program as TOML data: texts, numbers, truth values, and lists and dicts of these.
 
-    Raises TypeError for what TOML cannot hold.
+    Raises TypeError for any other value.
     """
     if isinstance(value, bool | int | float | str):
         return value

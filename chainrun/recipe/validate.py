@@ -1,4 +1,4 @@
-"""Runs a model over located data, and turns what pydantic says into problems that a person can act on."""
+"""Validates located data with a model, and turns pydantic's errors into problems that a person can act on."""
 
 from __future__ import annotations
 
@@ -36,24 +36,24 @@ _WRONG_TYPE = {
 
 
 def validate(model: type[Model], data: Table, problems: Problems) -> Model | None:
-    """The model made from the data, or None with every problem told at its place."""
+    """Make the model from the data; on failure add all problems and return None."""
     try:
         return model.model_validate(plain(data))
     except ValidationError as error:
-        told: dict[KeyPath, ErrorDetails] = {}
+        details: dict[KeyPath, ErrorDetails] = {}
         for detail in error.errors(include_url=False)[: 2 * MAX_PROBLEMS]:
             path = _path_in_data(data, detail)
-            if path not in told or _says_more(detail, told[path]):
-                told[path] = detail
-        for path, detail in told.items():
-            if detail["type"] in _WRONG_TYPE and any(one[: len(path)] == path and one != path for one in told):
+            if path not in details or _says_more(detail, details[path]):
+                details[path] = detail
+        for path, detail in details.items():
+            if detail["type"] in _WRONG_TYPE and any(one[: len(path)] == path and one != path for one in details):
                 continue  # the other branch of a union got further
-            _tell(model, data, path, detail, problems)
+            _report(model, data, path, detail, problems)
         return None
 
 
 def _path_in_data(data: Table, detail: ErrorDetails) -> KeyPath:
-    """The error's location without the tags of unions, which are no keys."""
+    """Location of an error without the tags of unions, which are not keys."""
     path: list[str | int] = []
     node: Any = data
     location = detail["loc"]
@@ -69,44 +69,46 @@ def _path_in_data(data: Table, detail: ErrorDetails) -> KeyPath:
 
 
 def _says_more(new: ErrorDetails, old: ErrorDetails) -> bool:
-    """Of two branches of a union: the one whose type fitted, and whose content did not."""
+    """Whether the new error is from the branch of a union whose type fitted, and the old one is not."""
     return old["type"] in _WRONG_TYPE and new["type"] not in _WRONG_TYPE
 
 
 @dataclass(frozen=True)
 class _Wrong:
-    """One validation error, with what is known of the field that it is about."""
+    """Validation error, with the field that it is about."""
 
     data: Table
     path: KeyPath
-    """Where it stands in the data."""
+    """Its place in the data."""
     kind: str
-    """Pydantic's type of the error; that of our own validators is a code's word."""
+    """Pydantic's type of the error; a problem code for errors of our own validators."""
     context: Mapping[str, Any]
     value: Any
     said: str
     field: FieldInfo | None
     around: list[type[BaseModel]]
-    """The models whose keys stand beside it."""
+    """Models of the table around it."""
 
     @property
     def key(self) -> str:
-        """The innermost key of the path."""
+        """Innermost key of the path."""
         return next((str(step) for step in reversed(self.path) if isinstance(step, str)), "")
 
     @property
     def allowed(self) -> str | None:
-        """What the field takes, by its declaration."""
+        """Values that the field takes, from its declaration."""
         return allowed_of(self.key, self.field) if self.field is not None else None
 
     def problem(self) -> Problem:
-        """What a person is told of it."""
+        """Problem to report."""
         own = _OWN.get(self.kind)
         if own is not None:
             given = None if isinstance(self.value, dict | list) else shown(self.value)
             return Problem(self.said, given=given, code=own)
-        told = _TOLD.get(self.kind, _of_another_kind)(self)
-        return told if told.given is not None or self.kind in _GIVE_NOTHING else replace(told, given=shown(self.value))
+        problem = _PROBLEMS.get(self.kind, _of_another_kind)(self)
+        if problem.given is not None or self.kind in _GIVE_NOTHING:
+            return problem
+        return replace(problem, given=shown(self.value))
 
 
 def _missing(wrong: _Wrong) -> Problem:
@@ -129,7 +131,7 @@ def _unknown_key(wrong: _Wrong) -> Problem:
 
 
 def _solo(wrong: _Wrong, names: list[str]) -> Problem:
-    """Solo is no key of a stem or bus: what sounds alone is said where it is rendered."""
+    """Problem of `solo` in a stem or bus, which is chosen when rendering instead."""
     message, allowed, node = "there is no such key here", ", ".join(names), str(wrong.path[1])
     if wrong.value is False:
         return Problem(message, allowed=allowed, hint="leave it out", code=Code.UNKNOWN_KEY)
@@ -217,7 +219,7 @@ def _not_a_name(_: _Wrong) -> Problem:
 
 
 def _by_a_validator(wrong: _Wrong) -> Problem:
-    """What a validator without a code of its own raised."""
+    """Problem from a validator without a code."""
     given = None if isinstance(wrong.value, dict | list) else shown(wrong.value)
     return Problem(str(wrong.context.get("error", wrong.said)), given=given, code=Code.BAD_VALUE)
 
@@ -227,10 +229,10 @@ def _of_another_kind(wrong: _Wrong) -> Problem:
 
 
 _OWN = {code.value: code for code in Code}
-"""The types of our own validators' errors: see `misuse`."""
+"""Codes by the error types of our own validators: see `misuse`."""
 _GIVE_NOTHING = ("missing", "union_tag_not_found", "value_error")
-"""Kinds of errors that say by themselves what is given, or that nothing is."""
-_TOLD: dict[str, Callable[[_Wrong], Problem]] = {
+"""Error types whose problems need no `given`."""
+_PROBLEMS: dict[str, Callable[[_Wrong], Problem]] = {
     **dict.fromkeys(_WRONG_TYPE, _wrong_type),
     "missing": _missing,
     "extra_forbidden": _unknown_key,
@@ -247,15 +249,15 @@ _TOLD: dict[str, Callable[[_Wrong], Problem]] = {
     "string_pattern_mismatch": _not_a_name,
     "value_error": _by_a_validator,
 }
-"""What is told of each kind of error that pydantic finds."""
+"""Function that makes the problem, by pydantic's error type."""
 
 
 def _discriminator(wrong: _Wrong) -> str:
-    """The key by which the members of a union are told apart."""
+    """Key that discriminates the members of a union."""
     return str(wrong.context.get("discriminator")).strip("'")
 
 
-def _tell(model: type[BaseModel], data: Table, path: KeyPath, detail: ErrorDetails, problems: Problems) -> None:
+def _report(model: type[BaseModel], data: Table, path: KeyPath, detail: ErrorDetails, problems: Problems) -> None:
     field, around = field_at(model, detail["loc"])
     context = detail.get("ctx", {})
     wrong = _Wrong(data, path, detail["type"], context, detail["input"], detail["msg"], field, around)
@@ -265,7 +267,7 @@ def _tell(model: type[BaseModel], data: Table, path: KeyPath, detail: ErrorDetai
 
 
 def _slip(key: str, value: Any, field: FieldInfo | None) -> str | None:
-    """A number that would fit in a unit a thousand times larger or smaller."""
+    """Hint for a number out of range that would fit with another unit or sign."""
     if field is None or not isinstance(value, int | float):
         return None
     low = next((b.ge for b in field.metadata if hasattr(b, "ge")), None)
@@ -286,7 +288,7 @@ def _slip(key: str, value: Any, field: FieldInfo | None) -> str | None:
 
 
 def _other_unit(key: str, value: Any, names: list[str]) -> str | None:
-    """The same quantity under another unit: attack_s -> attack_ms."""
+    """Hint for a key with another unit of the same quantity: attack_s -> attack_ms."""
     stem = key
     for ending in (
         "_" + unit for unit in ("db", "dbfs", "dbtp", "lufs", "hz", "khz", "ms", "s", "samples", "pct", "m")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from textwrap import wrap
 from typing import Any
 
 from chainrun.recipe.toml_text import toml_text
@@ -34,7 +35,7 @@ def chain_lines(
 
     `comments` has the lines above each step; one item more has those after the last.
     """
-    return _Writer(MAX_WIDTH).chain(steps, header, comments)
+    return _Writer(MAX_WIDTH).chain(steps, f"{header}.chain", comments)
 
 
 def value_text(value: Any) -> str:
@@ -42,7 +43,8 @@ def value_text(value: Any) -> str:
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15 and not _is_minus_zero(value):
         return str(int(value))
     if isinstance(value, list | tuple):
-        return f"[{', '.join(value_text(one) for one in value)}]"
+        items = ", ".join(value_text(one) for one in value)
+        return f"[ {items} ]" if _is_tables(value) else f"[{items}]"
     if isinstance(value, Mapping):
         inside = ", ".join(f"{key_text(key)} = {value_text(one)}" for key, one in value.items())
         return f"{{ {inside} }}" if inside else "{}"
@@ -60,45 +62,57 @@ class _Writer:
 
     def body(self, table: Mapping[str, Any], header: str, *, top: bool = False) -> list[str]:
         """The keys of a table: those that fit into lines first, then its tables."""
+        lines, after = self._parts(table, header, top=top)
+        return [*lines, *after]
+
+    def _parts(self, table: Mapping[str, Any], header: str, *, top: bool) -> tuple[list[str], list[str]]:
         lines: list[str] = []
         after: list[str] = []
         for key, value in table.items():
             path = f"{header}.{key_text(key)}" if header else key_text(key)
             if key == "chain" and _is_tables(value):
-                here, tables = self.chain(value, header)
+                here, tables = self.chain(value, path)
                 lines += here
                 after += tables
             elif isinstance(value, Mapping) and (_stays_a_table(key, header, top) or not self._fits(key, value)):
-                needs_no_header = top and key in _GROUPS and value
-                after += [*([] if needs_no_header else ["", f"[{path}]"]), *self.body(value, path)]
+                own, inner = self._parts(value, path, top=False)
+                after += [*([] if inner and not own else ["", f"[{path}]"]), *own, *inner]
             elif _is_tables(value) and (top or not all(self._fits("", one) for one in value)):
                 for one in value:
                     after += ["", *self.step(one, path)]
             else:
                 lines += self._key_lines(key, value)
-        return [*lines, *after]
+        return lines, after
 
     def step(self, step: Mapping[str, Any], header: str) -> list[str]:
         first = {key: step[key] for key in _FIRST if key in step}
         return [f"[[{header}]]", *self.body({**first, **step}, header)]
 
     def chain(
-        self, steps: Sequence[Mapping[str, Any]], header: str, comments: Sequence[Sequence[str]] = ()
+        self, steps: Sequence[Mapping[str, Any]], path: str, comments: Sequence[Sequence[str]] = ()
     ) -> tuple[list[str], list[str]]:
         above = [*comments, *[()] * (len(steps) + 1 - len(comments))]
         last = above[len(steps)]
+        if not steps:
+            return self._comment(last), []
         if all(self._fits("", step) for step in steps):
             line = f"chain = {value_text(steps)}"
             if len(steps) < 2 and not any(above) and len(line) <= self.width:
                 return [line], []
             lines = ["chain = ["]
             for step, why in zip(steps, above, strict=False):
-                lines += [*(f"{INDENT}# {one}" for one in why), f"{INDENT}{value_text(step)},"]
-            return [*lines, *(f"{INDENT}# {one}" for one in last), "]"], []
+                lines += [*self._comment(why, INDENT), f"{INDENT}{value_text(step)},"]
+            return [*lines, *self._comment(last, INDENT), "]"], []
         lines = []
         for step, why in zip(steps, above, strict=False):
-            lines += ["", *(f"# {one}" for one in why), *self.step(step, f"{header}.chain")]
-        return [], [*lines, *([""] if last else []), *(f"# {one}" for one in last)]
+            lines += ["", *self._comment(why), *self.step(step, path)]
+        return [], [*lines, *([""] if last else []), *self._comment(last)]
+
+    def _comment(self, sentences: Sequence[str], indent: str = "") -> list[str]:
+        lead = f"{indent}# "
+        return [
+            line for one in sentences for line in wrap(one, self.width, initial_indent=lead, subsequent_indent=lead)
+        ]
 
     def _key_lines(self, key: str, value: Any) -> list[str]:
         """`key = value`, or an array with one item on each line where one line would be long."""

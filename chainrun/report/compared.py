@@ -103,7 +103,7 @@ def measurements_table(found: Difference, names: Sequence[str]) -> DataTable:
         short = found.one.measured.range_is_short or found.other.measured.range_is_short
         label += " (short programme)" if key == "range_lu" and short else ""
         rows.append([label, number(one, digits), number(other, digits), number(apart, digits)])
-    rows.append(["residual, LU", "", "", number(found.residual_lu)])
+    rows.append(["residual LU", "", "", number(found.residual_lu)])
     head = ["quantity and unit", "A", "B", "B minus A"]
     return DataTable(head, rows, f"A is {names[0]}, B is {names[1]}")
 
@@ -115,7 +115,7 @@ def residual_figures(found: Difference, name: str = "residual") -> list[Figure]:
     limit = Floor().residual_lu
     hz = np.array([float(one) for one in found.by_band_db])
     bands = np.clip(np.array(list(found.by_band_db.values())), -120.0, 20.0)
-    moved = found.moved_db or found.bands_db
+    moved = found.bands_where_it_differs_db or found.bands_db
     return [
         Figure(
             f"{name}-time",
@@ -246,10 +246,10 @@ def _likeness_tables(alike: Likeness) -> list[Block]:
         [
             one.one,
             one.other,
-            f"{one.residual_lu:.1f}",
+            number(one.residual_lu),
             one.worst,
             f"{one.response_db:.1f}",
-            f"{one.gain_db:+.1f}",
+            number(one.gain_db),
         ]
         for one in alike.alike
     ]
@@ -267,7 +267,7 @@ def _costs_table(trial: Trial) -> DataTable:
             ", ".join(one.affected.presets),
             ", ".join(one.affected.nodes),
             number(one.found.residual_lu if one.found else None),
-            f"{one.louder_lu:+.1f}",
+            number(one.level_change_lu),
             "over" if one.crosses(trial.plan) else "within",
         ]
         for one in trial.tried
@@ -293,7 +293,7 @@ def batch_page(records: Sequence[JobRecord], title: str, seconds: float) -> Page
     rows = [_job_row(record) for record in records]
     sections = listed("failure", [f"{one.job}: {one.error}" for one in records if one.error])
     sections.append(Section("Jobs", [DataTable(head, rows, "All jobs; click a head to sort")]))
-    moves: list[Block] = [Text(f"{one.job}: {one.moved.verdict}") for one in records if one.moved is not None]
+    moves: list[Block] = [Text(f"{one.job}: {one.difference.verdict}") for one in records if one.difference is not None]
     sections += [Section("Changes by overlays", moves)] if moves else []
     return Page(title, f"{counts(records)} in {seconds:.1f} s", sections, [("chainrun", __version__)])
 
@@ -307,7 +307,7 @@ def _job_row(record: JobRecord) -> list[str]:
         number(finite(m.integrated_lufs), 2) if m is not None else "-",
         number(finite(m.true_peak_dbtp), 2) if m is not None else "-",
         range_text(finite(m.range_lu, 4), m.n_frames, m.rate_hz) if m is not None else "-",
-        number(record.moved.residual_lu) if record.moved is not None else "-",
+        number(record.difference.residual_lu) if record.difference is not None else "-",
         f"{record.seconds:.1f}",
         ", ".join(Path(one.file).name for one in record.files),
     ]

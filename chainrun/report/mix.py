@@ -168,14 +168,15 @@ def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapp
     if chain:
         rows = [[name, step.do, step.in_words(), step.note or ""] for name, step in walk(chain, names)]
         blocks.append(DataTable(["step", "processor", "in words", "note"], rows, f"Chain of {node.name}"))
-    told = next((one for one in result.nodes if one.name == node.name), None)
-    if told is not None and told.wet_levels:
+    rendered = next((one for one in result.nodes if one.name == node.name), None)
+    if rendered is not None and rendered.wet_levels:
         wet = [
-            [one.named.removeprefix("chain."), number(one.wet_to_dry_db), f"{one.mix_pct:g}"] for one in told.wet_levels
+            [one.named.removeprefix("chain."), number(one.wet_to_dry_db), f"{one.mix_pct:g}"]
+            for one in rendered.wet_levels
         ]
         title = f"Wet levels of {node.name}, before wet and dry are mixed"
         blocks.append(DataTable(["step", "wet level relative to dry dB", "share of wet %"], wet, title))
-    blocks += _step_figures(node, chain, names, told, raw=raw, after=after)
+    blocks += _step_figures(node, chain, names, rendered, raw=raw, after=after)
     bands = [
         ("before the chain", raw.measured.third_octave_db or {}),
         ("after the chain", after.measured.third_octave_db or {}),
@@ -188,21 +189,27 @@ def _node_section(opened: Opened, node: Node, result: RenderResult, prints: Mapp
 
 
 def _step_figures(
-    node: Node, chain: list[Step], names: list[str], told: NodeResult | None, *, raw: DrawnSound, after: DrawnSound
+    node: Node, chain: list[Step], names: list[str], rendered: NodeResult | None, *, raw: DrawnSound, after: DrawnSound
 ) -> list[Figure]:
     found: list[Figure] = []
     length = raw.wave.high.size / raw.wave.per_second
-    for reading in told.readings if told is not None else ():
+    for reading in rendered.readings if rendered is not None else ():
         if abs(reading.gain_reduction_max_db) < WORKED_DB:
             continue
         name = f"{node.name}-{len(found)}"
         title = f"{node.name}, {reading.named.removeprefix('chain.')}"
         waves = (raw.wave, after.wave, reading)
-        found.append(reading_figure(f"{name}-whole", f"{title}: the whole", *waves, begin_s=0.0, end_s=length))
+        found.append(reading_figure(f"{name}-whole", f"{title}: whole session", *waves, begin_s=0.0, end_s=length))
         if length > 1.5 * CLOSE_S:
             begin = busiest(reading, CLOSE_S)
             found.append(
-                reading_figure(f"{name}-close", f"{title}: {CLOSE_S:g} s", *waves, begin_s=begin, end_s=begin + CLOSE_S)
+                reading_figure(
+                    f"{name}-close",
+                    f"{title}: the {CLOSE_S:g} s in which it moves most",
+                    *waves,
+                    begin_s=begin,
+                    end_s=begin + CLOSE_S,
+                )
             )
     for called, step in walk(chain, names):
         file = f"{node.name}-{len(found)}"

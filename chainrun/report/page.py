@@ -48,7 +48,7 @@ PAGE_ENDINGS = (".html", ".htm")
 
 @dataclass(frozen=True)
 class PagePlace:
-    """Where a page is written: its file, a folder for figures and sounds, and whether `file` embeds them."""
+    """The place of a page: its file, a folder for figures and sounds, and whether `file` embeds them."""
 
     file: Path
     folder: Path

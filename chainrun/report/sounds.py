@@ -34,7 +34,7 @@ class DrawnSound:
     short_term_lufs: Array
     """At each hop of 100 ms, the first at 3 s."""
     correlation: Array
-    """Of each half second; not a number where a side is silent."""
+    """One value for each half second; not a number where a side is silent."""
     side_to_mid_db: dict[str, float]
     """Level of the side above that of the mid in each third octave; empty for mono."""
 

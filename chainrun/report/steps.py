@@ -92,7 +92,7 @@ def curve_figures(name: str, title: str, step: Step, rate_hz: int) -> list[Figur
     alt = f"Peak level after the step over peak level before it, 1 kHz: 0 dBFS becomes {out[-1]:.1f} dBFS"
     series = [Series("with the step", levels, out), Series("without it", levels, levels, faint=True)]
     loudest = f"{added[1:].max():.0f} dB" if np.isfinite(added[1:].max()) else "none"
-    told = f"Harmonics of 1 kHz relative to the first; the loudest added one: {loudest}"
+    words = f"Harmonics of 1 kHz relative to the first; the loudest added one: {loudest}"
     return [
         Figure(
             f"{name}-curve",
@@ -104,7 +104,7 @@ def curve_figures(name: str, title: str, step: Step, rate_hz: int) -> list[Figur
         Figure(
             f"{name}-harmonics",
             f"{title}: harmonics of 1 kHz at {AT_DBFS:g} dBFS",
-            told,
+            words,
             Axis("harmonic"),
             [
                 Panel(

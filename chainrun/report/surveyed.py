@@ -65,7 +65,7 @@ def _arrivals(group: GroupReport) -> list[Block]:
             number(one.delay_ms, 2),
             number(one.delay_m, 2),
             "inverted" if one.inverted else "same",
-            f"{100 * one.confidence:.0f}",
+            f"{one.confidence_pct:.0f}",
             str(one.n_hits),
         ]
         for one in group.arrivals
@@ -114,7 +114,7 @@ def _seats(group: GroupReport) -> list[Block]:
             [
                 one.drum,
                 number(one.right_over_left_db),
-                number(one.right_behind_left_ms, 2),
+                number(one.right_after_left_ms, 2),
                 number(one.expected_from_distance_db),
             ]
             for one in seats

@@ -1,4 +1,4 @@
-"""How declared steps run: chains, parallel chains, side chains, and what all dynamics steps share."""
+"""Runs declared steps: chains, parallel chains, side chains, and the common part of dynamics steps."""
 
 from chainrun.runtime.chain import ChainRunner
 from chainrun.runtime.dynamics import DynamicsRunner

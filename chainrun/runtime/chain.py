@@ -1,4 +1,4 @@
-"""A chain at work: its steps one after the other, and all that is common to steps."""
+"""Runs a chain: its steps in order, with bypass, dry/wet, keys and latency."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 @dataclass
 class _Link:
-    """One step of the chain, with the delays that keep its key and its dry part in time."""
+    """Step of the chain, with the delays that keep its key and its dry part in time."""
 
     runner: Runner
     address: tuple[str, str]
@@ -31,10 +31,10 @@ class _Link:
 class ChainRunner(Runner):
     """Runs steps in order.
 
-    A bypassed step is absent. Below 100 % of `mix_pct` the dry part is mixed in: the step's input, delayed by the
-    step's latency, or what the step gives in its place where it has crossovers. It is laid into both sides at the pan
-    law where the step makes mono stereo. A key is delayed by the latency gathered before the step that listens to it.
-    The chain's latency and tail are the sums of its steps'.
+    A bypassed step is absent. If `mix_pct` is below 100 %, the dry part is mixed in: the step's input, delayed by the
+    step's latency, or the step's own dry part if it has crossovers. It goes to both sides at the pan law if the step
+    turns mono into stereo. A key is delayed by the latency accumulated before the step that listens to it. The chain's
+    latency and tail are the sums of its steps'.
     """
 
     def __init__(self, steps: Sequence[Step], stream: Stream, addresses: Sequence[tuple[str, str]] | None = None):
@@ -66,7 +66,7 @@ class ChainRunner(Runner):
             self.tail_frames += runner.tail_frames
 
     def run(self, x: Array, keys: Keys) -> Array:
-        """The next block of the chain's output, from the next block of its input and of its keys."""
+        """Process the next block of the input, with the next blocks of the keys."""
         for link in self._links:
             sidechain = {key: delay.run(keys[key]) for key, delay in link.key_delays.items()}
             y = link.runner.run(x, sidechain)
@@ -89,11 +89,11 @@ class ChainRunner(Runner):
         return dry * (1.0 - share) + wet * share
 
     def readings(self) -> list[Reading]:
-        """Gain reduction of the steps, under their addresses."""
+        """Gain reduction of the steps, with their addresses."""
         return [reading.under(*link.address) for link in self._links for reading in link.runner.readings()]
 
     def wet_levels(self) -> list[WetLevel]:
-        """Wet signals against dry ones, of the steps that put out the wet signal alone, under their addresses."""
+        """Wet levels of the steps whose output is the wet signal alone, with their addresses."""
         found = []
         for link in self._links:
             own = [link.wet_meter.reading()] if link.wet_meter is not None else []
@@ -101,12 +101,12 @@ class ChainRunner(Runner):
         return found
 
     def notes(self) -> list[str]:
-        """Remarks of all steps."""
+        """Notes of all steps."""
         return [note for link in self._links for note in link.runner.notes()]
 
 
 def channels_after(steps: Sequence[Step], n_channels: int) -> int:
-    """Channels that come out of a chain."""
+    """Number of output channels of a chain."""
     for step in steps:
         if not step.bypass:
             n_channels = step.channels_out(n_channels)
@@ -114,7 +114,7 @@ def channels_after(steps: Sequence[Step], n_channels: int) -> int:
 
 
 def chain_misfits(steps: Sequence[Step], stream: Stream, prefix: str = "") -> list[Misfit]:
-    """What does not go with the stream in a chain; each key starts with `prefix` and the step's index."""
+    """Misfits of a chain on a stream; each key starts with `prefix` and the step's index."""
     found: list[Misfit] = []
     channels = stream.n_channels
     for i, step in enumerate(steps):

@@ -1,4 +1,4 @@
-"""What the runners of dynamics steps share: the key, the lookahead, the detectors of a link, the readings."""
+"""Common runner of dynamics steps: side chain, lookahead, linked detectors, readings."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 class DynamicsRunner(Runner):
-    """Hears the key or the input, hands both on to `shape`, and puts out what that made (or what it heard)."""
+    """Passes the delayed input and the side chain to `shape`, and outputs its result, or the side chain if `listen`."""
 
     def __init__(self, step: Keyed, stream: Stream, lookahead_ms: float, stereo_link_pct: float = 100.0):
         from chainrun.dsp.delay_line import DelayLine
@@ -32,15 +32,15 @@ class DynamicsRunner(Runner):
         self.recorder = ReductionRecorder(stream, self.latency_frames)
 
     def shape(self, late: Array, sidechain: Array) -> Array:
-        """The output for the delayed input `late` and what is heard; may change `late`, which is the step's own."""
+        """Output for the delayed input `late` and the side chain, shapes (n_channels, n_frames); may change `late`."""
         raise NotImplementedError
 
     def listened(self, sidechain: Array) -> Array:
-        """What `listen` puts out of what is heard."""
+        """Signal that `listen` outputs: the side chain, unless a step overrides this."""
         return sidechain
 
     def run(self, x: Array, keys: Keys) -> Array:
-        """The next block of output, or of what the step listens to where `listen` asks for that."""
+        """Process the next block; returns the output, or the side chain if `listen`."""
         if x.shape[1] == 0:
             return x.copy()
         sidechain = self._sidechain_filter.signal(x, keys)
@@ -51,15 +51,15 @@ class DynamicsRunner(Runner):
         return y
 
     def levels(self, sidechain: Array) -> Array:
-        """The magnitude that each detector sees, shape (n_detectors, n_frames)."""
+        """Magnitude at each detector, shape (n_detectors, n_frames)."""
         from chainrun.dsp.level import linked_level
 
         return linked_level(sidechain, self._link)
 
     def channels_of(self, detector: int) -> slice:
-        """The channels that a detector's gain acts on."""
+        """Channels to which a detector's gain applies."""
         return slice(detector, detector + 1) if self.n_detectors > 1 else slice(None)
 
     def readings(self) -> list[Reading]:
-        """The one curve of its gain reduction."""
+        """Its gain reduction, as a list of one reading."""
         return [self.recorder.reading(self._do)]

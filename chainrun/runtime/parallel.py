@@ -1,4 +1,4 @@
-"""Chains side by side, each kept in time with the slowest, and added up at their levels."""
+"""Runs chains in parallel, delayed to the same latency, and sums them at their levels."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 class ParallelChains:
-    """Runs one chain for each part that it is handed; a mono one lies in both sides where another is stereo."""
+    """Runs one chain for each part; a mono output goes to both sides if another one is stereo."""
 
     def __init__(self, chains: Sequence[Sequence[Step]], gains: Sequence[float], stream: Stream):
         from chainrun.dsp.delay_line import DelayLine
@@ -32,7 +32,7 @@ class ParallelChains:
         ]
 
     def run(self, parts: Iterable[Array], keys: Keys) -> Array:
-        """One block for each chain, all of one length -> their sum."""
+        """Process one block for each chain, all of the same length; returns the sum."""
         from chainrun.dsp.arrays import silence
         from chainrun.dsp.pan import to_stereo
 
@@ -46,22 +46,22 @@ class ParallelChains:
         return total
 
     def readings(self, address: str) -> list[Reading]:
-        """The readings of all chains; `{}` in the address stands for a chain's number."""
+        """Readings of all chains; `{}` in the address is replaced by the chain's number."""
         return [
             reading.under(address.format(i)) for i, chain in enumerate(self._chains) for reading in chain.readings()
         ]
 
     def wet_levels(self, address: str) -> list[WetLevel]:
-        """The wet levels of all chains, addressed likewise."""
+        """Wet levels of all chains; `address` as in `readings`."""
         return [one.under(address.format(i)) for i, chain in enumerate(self._chains) for one in chain.wet_levels()]
 
     def notes(self) -> list[str]:
-        """The notes of all chains."""
+        """Notes of all chains."""
         return [note for chain in self._chains for note in chain.notes()]
 
 
 def sum_gains(branches: Sequence[Branch]) -> list[float]:
-    """The amplitude factor of each in the sum: 0 for those that are muted, or not solo where others are."""
+    """Amplitude factor of each branch in the sum: 0 if it is muted, or if others are solo and it is not."""
     from chainrun.units import db_to_gain
 
     any_solo = any(one.solo for one in branches)
@@ -69,10 +69,10 @@ def sum_gains(branches: Sequence[Branch]) -> list[float]:
 
 
 def keys_of(chains: Iterable[Sequence[Step]]) -> tuple[Key, ...]:
-    """The keys that the steps of some chains listen to."""
+    """Keys that the steps of these chains listen to."""
     return tuple(key for chain in chains for step in chain for key in step.listens_to())
 
 
 def widest(chains: Iterable[Sequence[Step]], n_channels: int) -> int:
-    """Channels of the sum of some chains."""
+    """Number of channels of the sum of these chains."""
     return max(channels_after(chain, n_channels) for chain in chains)

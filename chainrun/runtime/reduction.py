@@ -15,20 +15,20 @@ if TYPE_CHECKING:
     from chainrun.dsp.arrays import Array
 
 MAX_POINTS = 36_000
-"""Of a curve: six minutes at 100 a second. Longer ones are coarser, so that memory does not grow with length."""
+"""Maximum points of a curve: six minutes at 100 per second. Longer curves are coarser, to bound the memory."""
 
 
 POINTS_PER_SECOND = 100
 
 
 WORKING_DB = 0.1
-"""A step counts as working where it changes the level by more than this."""
+"""A step counts as working when it changes the level by more than this."""
 
 
 class ReductionRecorder:
-    """Gathers the reduction of a step over blocks, in the time of the chain's input.
+    """Records the reduction of a step over blocks, in the time of the chain's input.
 
-    What comes before it (the latency of the chain up to here, and of the step) or behind it does not count.
+    Frames before the input (the latency of the chain up to here, and of the step) or after it do not count.
     """
 
     def __init__(self, stream: Stream, latency_frames: int):
@@ -46,7 +46,7 @@ class ReductionRecorder:
         self._open: Array = np.empty(0)
 
     def count(self, reduction: Array | None, n_frames: int) -> None:
-        """Add a block: its reduction in log2 units, shape (n_frames,), or None for none at all."""
+        """Add a block: its reduction in log2 units, shape (n_frames,), or None if it is zero throughout."""
         if self._skip:
             dropped = min(self._skip, n_frames)
             self._skip -= dropped
@@ -81,7 +81,7 @@ class ReductionRecorder:
         self._open = joined[whole * self._hop :].copy()
 
     def reading(self, do: str) -> Reading:
-        """The figures so far, for a step that has no address yet."""
+        """Reading of all blocks up to now, without an address."""
         lows = np.concatenate([*self._lows, self._open.min(keepdims=True) if self._open.size else self._open])
         highs = np.concatenate([*self._highs, self._open.max(keepdims=True) if self._open.size else self._open])
         lows, highs = lows / LOG2_PER_DB, highs / LOG2_PER_DB

@@ -1,4 +1,4 @@
-"""The side chain of a dynamics step: its key, or its own input, through the key filters."""
+"""Side chain of a dynamics step: its key, or its own input, through the key's cuts."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ if TYPE_CHECKING:
 
 
 class Sidechain:
-    """Hands a step the signal that it listens to: its key or its input, filtered where that was asked for."""
+    """Computes the signal that a step listens to: its key or its input, through the key's cuts if it has any."""
 
     def __init__(self, step: Keyed, stream: Stream):
         key, low_cut_hz, high_cut_hz = step.key, step.key_low_cut_hz, step.key_high_cut_hz
         self.key = key
         self.plain = key is None and low_cut_hz is None and high_cut_hz is None
-        """Whether what is heard is the step's own input as it is."""
+        """Whether the side chain is the step's own input, unfiltered."""
         self.n_channels = stream.key_channels[key] if key is not None else stream.n_channels
         self._filter: Cascade | None = None
         self._line: DelayLine | None = None
@@ -35,14 +35,14 @@ class Sidechain:
             self._state = self._filter.start_state(self.n_channels)
 
     def signal(self, x: Array, keys: Keys) -> Array:
-        """The block to listen to, shape (n_channels, n_frames)."""
+        """Next block of the side chain, shape (n_channels, n_frames)."""
         sidechain = x if self.key is None else keys[self.key]
         if self._filter is not None:
             sidechain, self._state = self._filter.run(sidechain, self._state)
         return sidechain
 
     def as_output(self, sidechain: Array, n_channels: int, latency_frames: int) -> Array:
-        """What the step listens to, in time with its output and laid on the channels that it puts out."""
+        """Side chain in time with the step's output, and with the same number of channels."""
         import numpy as np
 
         from chainrun.dsp.delay_line import DelayLine

@@ -1,4 +1,4 @@
-"""Measures the wet signal of a step against its dry one."""
+"""Measures the level of a step's wet signal relative to its dry one."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ if TYPE_CHECKING:
 
 
 class WetMeter:
-    """Sums the energies of what goes into a step and of what comes out of it, before they are mixed.
+    """Sums the energies of a step's input and output before they are mixed.
 
-    Where the step makes mono stereo, the dry energy is that of both sides at the pan law.
+    If the step turns mono into stereo, the dry energy is that of both sides at the pan law.
     """
 
     def __init__(self, step: Step, stream: Stream, n_channels_out: int):
@@ -27,14 +27,14 @@ class WetMeter:
         self._dry = self._wet = 0.0
 
     def count(self, dry: Array, wet: Array) -> None:
-        """Add a block of each."""
+        """Add a block of the dry and of the wet signal."""
         import numpy as np
 
         self._dry += self._weight * float(np.vdot(dry, dry))
         self._wet += float(np.vdot(wet, wet))
 
     def reading(self) -> WetLevel:
-        """The level so far, for a step that has no address yet."""
+        """Wet level of all blocks up to now, without an address."""
         reason = None
         if self._dry == 0.0:
             reason = "its input is silent"

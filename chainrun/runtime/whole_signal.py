@@ -1,4 +1,4 @@
-"""Runs a chain over a whole signal that lies in memory."""
+"""Runs a chain over a whole signal in memory."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ if TYPE_CHECKING:
 
 
 def run_on_time(runner: Runner, x: Array, keys: Mapping[Key, Array] | None = None) -> Array:
-    """The output of a chain at its beginning for a signal of shape (n_channels, n_frames): as long, and on time.
+    """Output of a fresh chain for a signal of shape (n_channels, n_frames): the same length, without latency.
 
-    The chain's latency is cut off: zeros follow the input, and as many frames go from the output's beginning. `keys`
-    are the signals that its steps listen to, at most as long as the input and the latency together.
+    Zeros of the latency's length follow the input, and as many frames are cut from the output's beginning. `keys` are
+    the signals that its steps listen to, at most as long as the input and the latency together.
     """
     import numpy as np
 

@@ -3,7 +3,7 @@
     prints/ab/abcdef…      finished prints; the time of last use is the file's modification time
     hashes/ab/abcdef…      content hashes of stems, named by the file's path, device, inode, size and both times
     renders/abcdef…        the day on which a recipe was last delivered, named by the hash of its path and variant
-    runs/RUN               prints that a running render uses; locked while it runs, which tells it from a dead one's
+    runs/RUN               prints that a running render uses; locked while it runs, so that a dead run can be recognised
     parts/RUN.…            prints being written
     lock                   held while a run is registered, and while prints are dropped
 

@@ -1,1 +1,1 @@
-"""What is wrong with the stems, one by one and between microphones; a first recipe for a folder of them."""
+"""Surveys stems for faults, one by one and between microphones; drafts a first recipe for a folder of stems."""

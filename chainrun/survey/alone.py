@@ -1,4 +1,4 @@
-"""What one channel of a recording tells by itself: silence, clipping, dropouts, hum, bandwidth."""
+"""Analyses one channel of a recording by itself: silence, clipping, dropouts, hum, bandwidth."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from chainrun.units import SILENCE_DB, gain_to_db
 Complex = NDArray[np.complex128]
 SILENT = 10.0 ** (-70.0 / 20.0)
 FLAT = 2e-4
-"""Samples within this share of the largest one count as equal to it; and never less than a step of 16 bits."""
+"""Share of the largest sample within which others count as equal to it, at least a 16-bit step."""
 STEEP = 4.0
-"""A wave that was cut comes to its top by a step of so many tolerances; a rounded one by less than three."""
+"""Minimum step, in tolerances, with which a clipped wave reaches its top; a round one makes less than three."""
 MANY_FLAT = 4
 MAX_AT_TOP = 0.1
 SURELY_CUT = 40
-"""So many frames at full scale were cut, however they come to it."""
+"""Number of frames at full scale that count as clipped, whatever the step before them."""
 LOUD_HUM_DBFS = -40.0
 DROPOUT_MS = 0.7
 LOUD_BESIDE = 10.0 ** (-45.0 / 20.0)
@@ -33,30 +33,30 @@ QUIET_PERCENT = 25.0
 STANDS_OUT_DB = 14.0
 FEWEST_STEADY = 6
 OFF_HZ = 0.1
-"""How far mains may be from their frequency, and windows that are needed to see whether a line keeps its phase."""
+"""Maximum deviation of the mains frequency, and number of windows needed to see whether a line keeps its phase."""
 BESIDE_HZ = (-2.0, -1.5, 1.5, 2.0)
 SURE_SCORE, LINE_SCORE = 40.0, 8.0
-"""Of six harmonics together, where chance has 6 on average, and of one."""
+"""Thresholds of phase coherence: for six harmonics together (6 on average by chance), and for a single one."""
 CLIFF_DB = 25.0
-"""A spectrum that falls by so much within 700 Hz, and stays down, was cut."""
+"""Fall of a spectrum within 700 Hz, without a rise above, that shows a low-pass filter."""
 
 
 @dataclass
 class Runs:
-    """Runs of consecutive frames in which something holds, over blocks: where each begins, and its length."""
+    """Collects runs of consecutive frames in which a condition holds, across blocks: begins and lengths."""
 
     min_length: int
     begins: list[int] = field(default_factory=list)
     lengths: list[int] = field(default_factory=list)
     entries: list[float] = field(default_factory=list)
-    """The size of the frame before each run."""
+    """Size of the frame before each run."""
     _at: int = 0
     _open: int = 0
     _entry: float = 0.0
     _last: float = 0.0
 
     def feed(self, holds: BoolArray, sizes: Array) -> None:
-        """Count a block in: where it holds, and how large each frame is."""
+        """Add a block: where the condition holds, and the size of each frame."""
         n = holds.size
         if n == 0:
             return
@@ -90,13 +90,13 @@ class Runs:
             self.entries.append(self._entry)
 
     def end(self) -> None:
-        """The signal ends here."""
+        """Close the last run at the end of the signal."""
         self._close(self._at)
 
 
 @dataclass(frozen=True)
 class HumFound:
-    """A mains hum: its frequency, and the peak levels of its harmonics in dBFS (None where one does not stand out)."""
+    """A mains hum: its frequency, and the peak levels of its harmonics in dBFS (None if one does not stand out)."""
 
     mains_hz: float
     levels_dbfs: tuple[float | None, ...]
@@ -104,7 +104,7 @@ class HumFound:
 
 @dataclass(frozen=True)
 class Alone:
-    """What was found in one channel."""
+    """Findings in one channel."""
 
     n_frames: int
     begin_silence_s: float
@@ -114,20 +114,20 @@ class Alone:
     clipped_longest: int
     clipped_at_s: tuple[float, ...]
     flat_level_dbfs: float | None
-    """Where waves are cut off below full scale."""
+    """Level below full scale at which waves are clipped."""
     flat_runs: int
     dropouts: int
     dropouts_at_s: tuple[float, ...]
-    """The first ten."""
+    """Times of the first ten dropouts."""
     hum: HumFound | None
     bandwidth_hz: float | None
-    """Where the spectrum ends, if it was cut."""
+    """Frequency at which the spectrum ends, if it was low-pass filtered."""
     peak: float
     energy: float
 
 
 class FileListener:
-    """Feeds on blocks of one channel, shape (n_frames,), and tells what it heard."""
+    """Analyses one channel block by block, each of shape (n_frames,)."""
 
     def __init__(self, rate_hz: int, full_scale: float):
         self._rate = rate_hz
@@ -149,10 +149,10 @@ class FileListener:
         self._lines: list[Complex] = []
         self._power = np.zeros(0)
         self._tail = np.zeros(0)
-        """The last frames of the block before, for what lies across the border."""
+        """The last frames of the previous block, for events across the border."""
 
     def feed(self, x: Array) -> None:
-        """Count a block in."""
+        """Add a block."""
         size = np.abs(x)
         joined = np.concatenate([self._part, x])
         whole = joined.size // self._hop
@@ -198,11 +198,11 @@ class FileListener:
         self._waiting = joined[whole * self._size :]
 
     def result(self) -> Alone:
-        """What was heard."""
+        """The findings."""
         self._clipped.end()
         flat = [tops.found() for tops in self._tops.values()]
         level, runs, frames = max(flat, key=lambda one: one[1])
-        # A wave that stands at its top for long is no cut one, but a synthesiser's.
+        # A wave that stays at its top for long is not clipped, but a synthesiser's.
         below = runs >= MANY_FLAT and frames < MAX_AT_TOP * self._n and not 0.97 < level / self._full_scale < 1.0001
         rate = self._rate
         clipped = self._clipped_runs()
@@ -225,9 +225,9 @@ class FileListener:
         )
 
     def _clipped_runs(self) -> list[tuple[int, int]]:
-        """Begin and length of runs at full scale that waves were cut at: they come to it by a step.
+        """Begin and length of runs at full scale where the wave is clipped, which it reaches by a step.
 
-        A float file that goes over full scale has lost nothing there.
+        A float file that exceeds full scale has lost nothing there.
         """
         if self._peak > 1.0001:
             return []
@@ -239,9 +239,9 @@ class FileListener:
         ]
 
     def _offset(self) -> float:
-        """The mean of what is there all the time: of all, but no more than in the quiet quarter, nor against it.
+        """The constant part of the mean: that of the whole, limited to that of the quiet quarter and its sign.
 
-        What loud hits leave when they clip is no offset.
+        The asymmetry of clipped loud hits is not a DC offset.
         """
         hops = np.concatenate(self._means, axis=1) if self._means else np.zeros((2, 0))
         if not hops.shape[1]:
@@ -253,7 +253,7 @@ class FileListener:
         return whole if abs(whole) < abs(still) else still
 
     def _hum(self) -> HumFound | None:
-        """Lines at a mains frequency and its harmonics that are there in the quiet moments, too."""
+        """Lines at a mains frequency and its harmonics that are also present in quiet moments."""
         if len(self._lines) < 2:
             return None
         lines_over_time = np.array(self._lines)
@@ -295,7 +295,7 @@ class FileListener:
         last = int(np.flatnonzero(cliff)[-1])
         first = last - int(np.argmin(cliff[last::-1])) + 1
         edge = round((first + last) / 2.0 + 4.0)
-        # A few ringing lines have an end, too: what was cut is full up to there.
+        # A few ringing lines end somewhere, too; a low-pass filtered spectrum is full up to its edge.
         full = level[edge // 2 : edge - 6] > float(above[min(last + 7, n - 1)]) + 15.0
         if not full.size or float(full.mean()) < 0.8:
             return None
@@ -313,11 +313,11 @@ def _line_at(levels: Array, at: int) -> float | None:
 
 
 def _steady(lines: Complex, mains_hz: float) -> list[float | None] | None:
-    """Levels of mains harmonics that keep their phase all the time, as a bass that plays throughout does not.
+    """Levels of mains harmonics that keep their phase all the time, unlike a bass that plays throughout.
 
-    For each window and harmonic the line counts by the inverse of what lies around it; the sums over time, for a phase
-    that turns as mains a little off their frequency would have it, are held against chance and against the same sums
-    beside the mains. None where they do not stand out.
+    In each window a harmonic's line is weighted by the inverse of the spectrum around it. The sums over time, for a
+    phase that turns as for mains slightly off their frequency, are compared with chance and with the same sums beside
+    the mains. None if they do not stand out.
     """
     n = len(lines)
     if n < FEWEST_STEADY:
@@ -326,7 +326,7 @@ def _steady(lines: Complex, mains_hz: float) -> list[float | None] | None:
     t = np.arange(n) * WINDOW_S
 
     def sums(centre_hz: float) -> tuple[Array, Array]:
-        """For each turn and harmonic the squared sum over its variance; and the level in amplitude."""
+        """For each frequency offset and harmonic: the squared sum over its variance, and the amplitude."""
         scores, levels = np.zeros((2, turns.size, HARMONICS))
         for k in range(1, HARMONICS + 1):
             at = round(centre_hz * k * WINDOW_S)
@@ -335,7 +335,7 @@ def _steady(lines: Complex, mains_hz: float) -> list[float | None] | None:
             beside = np.abs(np.concatenate([lines[:, at - 9 : at - 2], lines[:, at + 3 : at + 10]], axis=1)) ** 2
             weight = 1.0 / (np.median(beside, axis=1) / math.log(2.0) + 1e-14)
             phase = np.exp(-2j * np.pi * k * np.outer(turns, t))
-            # What the window's own place turns a whole frequency by is a whole number of turns.
+            # At a whole frequency the window's position turns the phase by whole turns, so it needs no correction.
             total = phase @ (weight * lines[:, at])
             scores[:, k - 1] = np.abs(total) ** 2 / weight.sum()
             levels[:, k - 1] = np.abs(total) / weight.sum()

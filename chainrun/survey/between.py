@@ -1,4 +1,4 @@
-"""What lies between the microphones of a group: arrival, polarity, what adding does, bleed, image."""
+"""Compares the microphones of a group: arrival, polarity, effect of adding, bleed, image."""
 
 from __future__ import annotations
 
@@ -22,51 +22,51 @@ from chainrun.survey.kit import Drum
 
 Complex = NDArray[np.complex128]
 HIT_MS = (6, 18)
-"""What of a hit is compared: from so long before it to so long behind."""
+"""Part of a hit that is compared: time before and after it."""
 MAX_MS = 32
-"""The latest arrival that is looked for: 11 m."""
+"""Maximum arrival time that is searched: 11 m."""
 SURE = 0.75
 FEWEST = 3
-"""Less agreement, or fewer hits, is not enough to propose a change."""
+"""Minimum agreement and number of hits to propose a change."""
 PERHAPS_FIRST, UNSURE = 0.6, 0.4
 _HIT = (HIT_MS[0], HIT_MS[0] + HIT_MS[1])
 LOW_BAND_HZ = (40.0, 300.0)
 BLEED_MS, SHORTEST_BLEED_MS = 185, 60
-"""What bleed is measured over; less where the next hit comes earlier."""
+"""Time over which bleed is measured; less if the next hit comes earlier."""
 LISTENS: dict[str, tuple[float | None, float | None]] = {
     "kick": (None, 400.0), "snare": (150.0, None), "rack_tom": (None, 600.0), "floor_tom": (40.0, 500.0),
 }  # fmt: skip
-"""Low cut and high cut of a gate's key by the drum: what a draft's gates listen to (common practice)."""
+"""Low cut and high cut of a gate's key by drum, used by a draft's gates (common practice)."""
 FIRST_MS = 0.25
-"""Another close microphone that hears a drum earlier by this much is nearer to it."""
+"""Minimum lead with which another close microphone counts as nearer to a drum."""
 DRIFT_PPM, DRIFT_FRAMES = 2.0, 1.5
-"""A drift of this size, and of so many frames over the take, is told."""
+"""Minimum drift, and minimum number of frames over the take, that is reported."""
 NEAR_M = 0.1
-"""Distance of a close microphone from its drum, where the recipe says none."""
+"""Default distance of a close microphone from its drum."""
 
 
 @dataclass(frozen=True)
 class Arrived:
-    """A microphone against the reference, by hits of one drum."""
+    """Arrival of one drum's hits at a microphone, relative to the reference."""
 
     channel: str
     reference: str
     drum: str
     delay_frames: float
-    """Behind the reference; negative: ahead."""
+    """Delay after the reference; negative: before it."""
     inverted: bool
     confidence: float
     n_hits: int
 
     @property
     def sure(self) -> bool:
-        """Whether a change may be proposed by it."""
+        """Whether it is certain enough to propose a change."""
         return self.confidence >= SURE and self.n_hits >= FEWEST
 
 
 @dataclass(frozen=True)
 class Adding:
-    """The low band of two microphones added, against the sum of their powers, in dB: as they are, and as proposed."""
+    """Low band of two microphones added, in dB against the sum of their powers: as recorded, and aligned."""
 
     channel: str
     other: str
@@ -74,34 +74,34 @@ class Adding:
     before_db: float
     after_db: float
     first_notch_hz: float | None
-    """Of the comb that the two make as they are, 1 / (2 dt); None where they are of opposite polarity, or together."""
+    """First notch of their comb as recorded, 1 / (2 dt); None for opposite polarity or equal arrival."""
 
 
 @dataclass(frozen=True)
 class Seat:
-    """Where a drum sits in a pair of microphones: right against left."""
+    """Place of a drum in a pair of microphones: right relative to left."""
 
     drum: str
     level_db: float
-    """As it is heard: positive is louder on the right."""
+    """Measured level; positive: louder on the right."""
     delay_ms: float
-    """Positive: later on the right, so it pulls to the left."""
+    """Positive: later on the right, which pulls it to the left."""
     expected_db: float
-    """What the distances alone would make."""
+    """Level expected from the distances alone."""
     confidence: float
-    """The share of hits that agree about its arrival, in the less sure of both microphones."""
+    """Share of hits that agree about its arrival, in the less certain of both microphones."""
     likeness: float
-    """How alike the direct sound is on both sides, 1: wholly; little noise and no reflection in it."""
+    """Similarity of the direct sound on both sides; 1: identical, without noise or reflections."""
 
     @property
     def agrees(self) -> bool:
-        """Whether level and arrival name one side, or one of them none."""
+        """Whether level and arrival do not indicate different sides."""
         return self.level_db * self.delay_ms <= 0.0 or abs(self.level_db) < 0.3 or abs(self.delay_ms) < 0.05
 
 
 @dataclass(frozen=True)
 class GateLevels:
-    """Peaks in dBFS as a gate's key filter hears them: hits, the loudest bleed; and hits without the filter."""
+    """Peaks in dBFS after a gate's key filter: hits, the loudest bleed; and hits without the filter."""
 
     hits_dbfs: float
     bleed_dbfs: float | None
@@ -110,7 +110,7 @@ class GateLevels:
 
 @dataclass(frozen=True)
 class Drift:
-    """A microphone's clock against the reference's, by hits early and late in the take."""
+    """Drift of a microphone's clock against the reference's, from hits early and late in the take."""
 
     channel: str
     reference: str
@@ -120,7 +120,7 @@ class Drift:
 
 
 class HitStretches:
-    """The stretches around the hits of a group's microphones, and what they tell."""
+    """The stretches around hits in a group's microphones, and comparisons of them."""
 
     def __init__(
         self,
@@ -143,7 +143,7 @@ class HitStretches:
         self.drums = [self._held_to_be_first(drum) for drum in drums]
 
     def _held_to_be_first(self, drum: Drum) -> Drum:
-        """A drum whose hits another close microphone hears earlier was never hit: its hits are the other one's."""
+        """Mark drums whose hits reach another close microphone earlier: those hits are the other drum's."""
         clean = drum.microphones[0]
         for other in self.drums:
             if other is drum or not len(drum.rows):
@@ -157,14 +157,16 @@ class HitStretches:
         return drum
 
     def as_sure(self, one: Arrived) -> Arrived:
-        """An arrival, no surer than it can be: a close microphone is not later than one that is far."""
+        """The arrival with its confidence limited: a close microphone cannot be later than a far one."""
         own, far = self.drum_of(one.channel), self.drum_of(one.reference) is None
-        late_frames = one.delay_frames - self._shift(one.channel) + self._shift(one.reference)  # through the air alone
+        late_frames = (
+            one.delay_frames - self._shift(one.channel) + self._shift(one.reference)
+        )  # without the recipe's shifts
         late = own is not None and far and late_frames > 1.0
         return replace(one, confidence=min(one.confidence, UNSURE)) if late else one
 
     def drift(self, one: Arrived) -> Drift | None:
-        """How a microphone's clock runs against the reference's: arrivals by early and by late hits."""
+        """The drift of a microphone's clock against the reference's, from the arrivals of early and late hits."""
         drum = self.drum_of(one.channel) or next((d for d in self.drums if d.name == one.drum), None)
         if drum is None or len(drum.rows) < 8 or not self._places_ms.size:
             return None
@@ -181,7 +183,7 @@ class HitStretches:
         seconds = float(np.ptp(times)) if times.size else 0.0
         if times.size < 8 or seconds < 20.0:
             return None
-        # The line on which most hits agree (Theil and Sen: the median of all pairs' slopes).
+        # Robust line through all hits (Theil and Sen: the median of the slopes of all pairs).
         i, j = np.triu_indices(times.size, 1)
         apart = np.abs(times[i] - times[j]) > 0.2 * seconds
         slope = float(np.median((delays[j] - delays[i])[apart] / (times[j] - times[i])[apart]))
@@ -193,7 +195,7 @@ class HitStretches:
         return Drift(one.channel, one.reference, ppm, frames, seconds)
 
     def levels_for_gate(self, name: str) -> GateLevels | None:
-        """What a gate on a close microphone would hear of hits and of bleed; None where hits are not told apart."""
+        """Levels of hits and bleed for a gate on a close microphone; None if the two cannot be separated."""
         drum = self.drum_of(name)
         if drum is None or not len(drum.rows):
             return None
@@ -212,7 +214,7 @@ class HitStretches:
         )
 
     def _peaks(self, name: str, rows: IntArray, low_cut_hz: float | None, high_cut_hz: float | None) -> Array:
-        """The peak of each stretch's hit, through the filters of a key."""
+        """Peak of each stretch's hit after the filters of a key."""
         x = self._stretches[name][rows].astype(np.float64)
         for freq, high in ((low_cut_hz, True), (high_cut_hz, False)):
             if freq is not None:
@@ -222,12 +224,12 @@ class HitStretches:
         return peaks
 
     def _shift(self, name: str) -> float:
-        """By how many frames the recipe moves a channel."""
+        """Shift of a channel by the recipe in frames."""
         channel = self.channels[name]
         return channel.input.parts[0].shift_frames if channel.input is not None else 0.0
 
     def drum_of(self, name: str) -> Drum | None:
-        """The drum that a microphone stands close to."""
+        """The drum of a close microphone."""
         return next((drum for drum in self.drums if name in drum.microphones), None)
 
     def _cut(self, name: str, rows: IntArray, before_ms: int, length_ms: int) -> Array:
@@ -235,7 +237,7 @@ class HitStretches:
         return self._stretches[name][rows, begin : begin + length_ms * self._step].astype(np.float64)
 
     def between(self, first: str, second: str, drum: Drum) -> Arrived | None:
-        """The second microphone behind the first, by a drum's hits."""
+        """Arrival of a drum's hits at its second microphone, relative to its first."""
         key = (first, second, drum.name)
         if key not in self._found:
             before, after = HIT_MS
@@ -250,7 +252,7 @@ class HitStretches:
         return self._found[key]
 
     def against(self, name: str, reference: str) -> list[Arrived]:
-        """A microphone against the reference: by its own drum, else by each drum, the surest first."""
+        """Arrivals at a microphone relative to the reference: by its own drum, else by each, most certain first."""
         own = self.drum_of(name)
         found = []
         for drum in [own] if own is not None else self.drums:
@@ -284,7 +286,7 @@ class HitStretches:
         return sorted(found, key=rank)
 
     def adding(self, name: str, other: str, drum: Drum, moved: tuple[float, bool]) -> Adding | None:
-        """What adding two microphones does in the low band, as they are and with the first one moved."""
+        """The effect of adding two microphones in the low band, as recorded and with the first one aligned."""
         if not len(drum.rows):
             return None
         a = self._cut(name, drum.rows, BEFORE_MS, 230)
@@ -310,7 +312,7 @@ class HitStretches:
         return Adding(name, other, drum.name, gain(*spectra), after, notch)
 
     def bleed(self) -> dict[str, dict[str, float | None]]:
-        """For each drum the level of its hits in each microphone, in dB of that in its own; None: not to be told."""
+        """Level of each drum's hits in each microphone, relative to its own; None if it cannot be measured."""
         if not self.drums:
             return {}
         sources = np.stack([drum.strengths**2 for drum in self.drums], axis=1)
@@ -319,7 +321,7 @@ class HitStretches:
         for name in self.channels:
             total = np.zeros(len(self.drums))
             for found in self._band_energies(name).T:
-                # Loud hits would outvote the soft ones: each event weighs by what is heard in it.
+                # Each hit is weighted by its energy, so that loud hits do not dominate quiet ones.
                 weight = 1.0 / np.sqrt(found + 0.02 * found.max(initial=0.0) + 1e-20)
                 total += nnls(sources * weight[:, None], found * weight)[0]
             levels[name] = total
@@ -333,7 +335,7 @@ class HitStretches:
         return told
 
     def _band_energies(self, name: str) -> Array:
-        """Energy of each hit in the four bands, what sounded before taken off; shape (n_hits, 4)."""
+        """Energy of each hit in the four bands, minus the sound before it; shape (n_hits, 4)."""
         at, length = BEFORE_MS * self._step, self._bleed_ms * self._step
         x = self._stretches[name].astype(np.float64)
         gap = 4 * self._step
@@ -346,7 +348,7 @@ class HitStretches:
         return np.stack([spent[:, low:high].sum(axis=1) for low, high in itertools.pairwise(edges)], axis=1)
 
     def hit_levels(self, drum: Drum) -> dict[str, float]:
-        """The usual peak of a drum's hits in each of its microphones, in dBFS."""
+        """Usual peak of a drum's hits (median of the louder half) in each of its microphones, in dBFS."""
         at = BEFORE_MS * self._step
         found = {}
         for name in drum.microphones:
@@ -359,7 +361,7 @@ class HitStretches:
         return found
 
     def bleed_peak(self, drum: Drum, name: str) -> float | None:
-        """The loudest usual peak in a microphone while its own drum is not hit, in dBFS."""
+        """95th percentile of peaks in a microphone while its own drum is not hit, in dBFS."""
         at = BEFORE_MS * self._step
         foreign = np.flatnonzero(drum.strengths < 0.1)
         if not foreign.size:
@@ -371,7 +373,7 @@ class HitStretches:
         return 20.0 * math.log10(top) if top > 0 else None
 
     def seats(self, left: str, right: str) -> list[Seat]:
-        """Where each drum sits in a pair. The level of the direct sound alone: reflections come later."""
+        """Place of each drum in a pair, from the direct sound alone, before reflections arrive."""
         found = []
         paths = [self._paths(side) for side in (left, right)]
         for k, drum in enumerate(self.drums):
@@ -389,7 +391,7 @@ class HitStretches:
             likeness = products[2] / math.sqrt(products[0] * products[1])
             near = self.channels[clean].distance_m or NEAR_M
             metres = [
-                # By the way through the air: a shift of the recipe's own is no distance.
+                # From the path through air: the recipe's own shift is not distance.
                 max(
                     0.05,
                     near + (one.delay_frames - self._shift(side) + self._shift(clean)) / self.rate_hz * SPEED_OF_SOUND,
@@ -409,9 +411,9 @@ class HitStretches:
         return found
 
     def _paths(self, far: str) -> list[Array]:
-        """Impulse responses from each drum's own microphone to a far one, FINER points a frame.
+        """Impulse responses from each drum's own microphone to a far one, with FINER points for each frame.
 
-        At each frequency by least squares over all hits and all drums together, since drums are hit together.
+        Solved by least squares at each frequency, over all hits and drums together, since drums are hit together.
         """
         rows = np.arange(len(self._stretches[far]))
         length = HIT_MS[0] + HIT_MS[1]
@@ -433,7 +435,7 @@ class HitStretches:
 
 
 def _around(path: Array, delay_frames: float) -> Array:
-    """The direct sound in a path: 10 frames to either side of its arrival."""
+    """Direct sound in an impulse response: 10 frames to either side of its arrival."""
     at = np.arange(-10 * FINER, 10 * FINER + 1) + delay_frames * FINER
     whole = np.floor(at).astype(int)
     share = at - whole

@@ -1,4 +1,4 @@
-"""What is surveyed: the channels of a recipe's stems, or of a bare folder's files, each as a mono stem."""
+"""Collects the channels to survey, from a recipe's stems or a folder's files, each as a mono stem."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from chainrun.survey.roles import Role, pairs, role_of, stem_name
 
 ENDINGS = {".wav", ".flac", ".aif", ".aiff", ".ogg", ".mp3", ".w64", ".rf64", ".caf"}
 NOTHING_DBFS = -55.0
-"""A stem whose peak lies lower was not plugged in."""
+"""Peak level below which a stem counts as not plugged in."""
 
 
 @dataclass(frozen=True)
 class Channel:
-    """One microphone: a mono stem, or one side of a stereo one."""
+    """One microphone: a mono stem, or one side of a stereo stem."""
 
     name: str
     stem: str
@@ -32,26 +32,26 @@ class Channel:
     group: str | None
     distance_m: float | None
     input: StemInput
-    """As the recipe has it: with trim, polarity and shift."""
+    """The channel as the recipe uses it: with trim, polarity and shift."""
     shift_in_ms: bool = False
     """Whether the recipe gives its shift in milliseconds."""
     doubled: bool = False
-    """Whether its file holds the same in both channels: it is taken as one."""
+    """Whether both channels of its file are the same, so that one is used."""
 
     @property
     def path(self) -> Path:
-        """Its file."""
+        """Path of its file."""
         return Path(self.input.parts[0].path)
 
     @property
     def file_channel(self) -> int:
-        """Its channel in the file, from 0."""
+        """Index of its channel in the file, from 0."""
         return self.input.parts[0].channel or 0
 
 
 @dataclass(frozen=True)
 class Material:
-    """All channels, at one working rate."""
+    """All channels, at a common working rate."""
 
     channels: tuple[Channel, ...]
     rate_hz: int
@@ -68,11 +68,11 @@ class Material:
 
 
 SAME = 2.02 / 32768.0
-"""Two channels that differ by no more than this are one: steps of 16 bits, by which dither may set exports apart."""
+"""Maximum difference of two channels that count as the same, in 16-bit steps: dither may make exports differ."""
 
 
 def equal_channels(path: Path) -> bool:
-    """Whether a stereo file holds the same in both channels: the commonest way to export a mono one."""
+    """Whether both channels of a stereo file are the same: a common way to export mono sound."""
     with Reader(path) as reader:
         if reader.header.n_channels != 2:
             return False
@@ -81,11 +81,11 @@ def equal_channels(path: Path) -> bool:
             if np.abs(x[0] - x[1]).max(initial=0.0) > SAME:
                 return False
             audible = audible or bool(np.abs(x).max(initial=0.0) > 16.0 * SAME)
-    return audible  # of what is next to silence nothing can be told
+    return audible  # two nearly silent channels are alike in any case
 
 
 def _one_of_two(stem: StemInput) -> StemInput | None:
-    """A stereo stem whose file holds the same twice, as a mono one; None for any other."""
+    """A mono stem in place of a stereo one with identical channels; None for any other."""
     if stem.n_channels != 2:
         return None
     left, right = stem.parts
@@ -107,7 +107,7 @@ def _split(name: str, stem: StemInput, role: Role, group: str | None, distance_m
 
 
 def of_recipe(opened: Opened) -> Material:
-    """The stems of a recipe, with what it does to them before their chains. Raises AudioError, RecipeError."""
+    """The stems of a recipe, with its settings that apply before the chains. Raises AudioError, RecipeError."""
     plan = build_plan(opened, hash_file=None)
     channels: list[Channel] = []
     for name, stem in opened.recipe.stems.items():
@@ -124,7 +124,7 @@ def of_recipe(opened: Opened) -> Material:
 
 
 def audio_files(folder: Path) -> list[Path]:
-    """The audio files of a folder, in the order of their names. Raises UsageError where there are none."""
+    """The audio files of a folder, sorted by name. Raises UsageError if there are none."""
     if not folder.is_dir():
         raise UsageError(Problem("there is no such folder", given=shown_path(folder), code=Code.FOLDER_NOT_FOUND))
     files = sorted(
@@ -135,7 +135,7 @@ def audio_files(folder: Path) -> list[Path]:
     if not files:
         raise AudioError(
             Problem(
-                "the folder holds no audio files",
+                "the folder contains no audio files",
                 file=shown_path(folder),
                 allowed=", ".join(sorted(ENDINGS)),
                 code=Code.NO_AUDIO_FILES,
@@ -149,7 +149,7 @@ def _part(path: Path, n_channels: int, channel: int = 0) -> FilePart:
 
 
 def of_folder(folder: Path, limits: Limits | None = None) -> Material:
-    """The audio files of a folder; two mono files that are left and right of one thing become one stem."""
+    """The audio files of a folder; two mono files that are left and right of the same source become one stem."""
     headers = {path: read_header(path, limits) for path in audio_files(folder)}
     roles = {path.stem: role_of(path.stem) for path in headers}
     by_stem = {path.stem: path for path in headers}
@@ -170,10 +170,10 @@ def of_folder(folder: Path, limits: Limits | None = None) -> Material:
         if header.n_channels > 2:
             raise AudioError(
                 Problem(
-                    "a file of a bare folder has 1 or 2 channels",
+                    "a file in a folder without a recipe must have 1 or 2 channels",
                     file=shown_path(path),
                     given=f"{header.n_channels} channels",
-                    hint="write a recipe that picks its channels",
+                    hint="write a recipe that selects its channels",
                     code=Code.UNUSABLE_CHANNELS,
                 )
             )

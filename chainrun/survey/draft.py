@@ -1,4 +1,4 @@
-"""A first recipe for a folder of stems: roles from names and sound, chains from the library, each choice explained."""
+"""Drafts a recipe for a folder of stems: roles from names and sound, chains from the library, each choice explained."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from chainrun.errors import printable
 from chainrun.recipe.toml_text import toml_text
+from chainrun.recipe.written import chain_lines
 from chainrun.survey.advice import LOUD_DC_DBFS, imbalance, to_turn
 from chainrun.survey.between import GateLevels
 from chainrun.survey.channels import NOTHING_DBFS, Channel
@@ -34,7 +35,7 @@ WANTED_LUFS = {
     "winds": -25.0,
     "shaker": -33.0,
 }
-"""Where a fader puts a stem before the mix is brought to its target: a start, and the author's own ears' matter."""
+"""Loudness to which a draft's faders bring stems, before the mix is brought to its target: the author's choice."""
 UNDER_LUFS, SECOND_LUFS, OTHER_LUFS = -33.0, -30.0, -27.0
 GATED = {"kick": (4.0, 80), "snare": (3.0, 80), "rack_tom": (4.0, 180), "floor_tom": (4.0, 220)}
 """Lookahead and hold in ms, by how long the drum rings (common practice)."""
@@ -42,18 +43,18 @@ LISTENS = {"kick": "key_high_cut_hz = 400", "snare": "key_low_cut_hz = 150", "ra
            "floor_tom": "key_low_cut_hz = 40, key_high_cut_hz = 500"}  # fmt: skip
 MIN_GAP_DB = 6.0
 RANGE_DB = {"kick": 20, "snare": 12, "rack_tom": 20, "floor_tom": 20}
-"""How far a draft's gate turns down: no more, since a level cannot tell a ghost note from bleed."""
+"""Range of a draft's gates: limited, since a level does not distinguish a ghost note from bleed."""
 OVER_BLEED_DB = 1.0
-"""A tom's threshold lies so far over the loudest bleed."""
+"""Height of a tom's threshold above the loudest bleed."""
 BRUSHED_CREST_DB = 21.0
-"""A snare with a lower crest and no hits that stand out is played with brushes, or rolled."""
+"""Crest factor below which a snare counts as played with brushes or rolled."""
 TARGET_LUFS = -16.0
 MAX_LIMITING_DB = 3.0
 SPARE_DB = 0.6
-"""What limiting takes of the loudness is made up for by more gain, and so by more limiting."""
-PRESETS_DIRS = 'presets_dirs = ["presets"]  # copies, made for this recipe: change them as you like'
+"""Margin for the loudness that limiting takes: making up for it needs more gain, and so more limiting."""
+PRESETS_DIRS = 'presets_dirs = ["presets"]  # copies made for this recipe: edit them freely'
 STEREO_ONLY = {"overhead": ["overheads/calm-cymbals"]}
-"""What a single microphone takes in place of a preset that asks for two sides."""
+"""Presets for a single microphone, instead of those that need a stereo stem."""
 CHAINS = {
     ("kick", None): ["kick/close"],
     ("kick", "out"): ["kick/outside"],
@@ -78,12 +79,12 @@ TARGET_LINE = "target_lufs = {:g}  # {}"
 
 def with_target(text: str, loudness_lufs: float, true_peak_dbtp: float) -> str:
     """The draft with a target that its limiter reaches with MAX_LIMITING_DB, for a main of this loudness and peak."""
-    # A dB of gain over the ceiling is a dB that the limiter takes from the peaks, and brings less than 1 LU.
+    # Each dB of gain above the ceiling costs a dB of limiting of the peaks, and adds less than 1 LU.
     reached = loudness_lufs + (-1.0 - true_peak_dbtp) + MAX_LIMITING_DB - SPARE_DB
     target = math.floor(2.0 * min(TARGET_LUFS, reached)) / 2.0
     if target >= TARGET_LUFS:
         return text
-    why = f"what the limiter reaches with {MAX_LIMITING_DB:g} dB: compress the loudest hits first, to go louder"
+    why = f"what the limiter reaches with {MAX_LIMITING_DB:g} dB; to go louder, compress the loudest hits first"
     lines = [
         TARGET_LINE.format(target, why) if line.startswith("target_lufs = ") else line for line in text.split("\n")
     ]
@@ -91,7 +92,7 @@ def with_target(text: str, loudness_lufs: float, true_peak_dbtp: float) -> str:
 
 
 def stems_copied(survey: Survey) -> dict[str, str]:
-    """Stems all of whose channels are copies of another stem's, with that one."""
+    """Stems whose channels are all copies of another stem's, each with that stem."""
     found: dict[str, str] = {}
     stem_of = {channel.name: channel.stem for channel in survey.material.channels}
     copied = {name: stem_of[other] for name, other, _ in survey.copies}
@@ -104,7 +105,7 @@ def stems_copied(survey: Survey) -> dict[str, str]:
 
 @dataclass
 class Drafted:
-    """The recipe's text, and the presets that it uses."""
+    """The text of a drafted recipe, and the presets that it uses."""
 
     text: str
     presets: list[str] = field(default_factory=list)
@@ -112,14 +113,14 @@ class Drafted:
 
 @dataclass
 class _DraftStrip:
-    """One stem as it will be written: keys with their comments, and steps with theirs."""
+    """One stem to write: keys and steps with their comments."""
 
     keys: list[tuple[str, str, str]] = field(default_factory=list)
     steps: list[tuple[str, str]] = field(default_factory=list)
 
 
 def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
-    """Write a recipe for what was surveyed. `stems_dir` is the folder of the stems, seen from the recipe."""
+    """Draft a recipe for surveyed stems. `stems_dir` is the folder of the stems, relative to the recipe."""
     made = Drafted("")
     kit = next((group for group in survey.groups if group.name == "kit"), None)
     drum_stems = {c.stem for c in survey.material.channels if c.role.instrument in DRUMS}
@@ -127,7 +128,7 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
     lines = [
         "grammar = 1",
         f"title = {toml_text(printable(title))}",
-        'note = "A draft: made from the names and the sound of the files. Every choice is yours to change."',
+        'note = "A draft, made from the names and the sound of the files. Change whatever you like."',
         f"rate_hz = {survey.material.rate_hz}",
         f"stems_dir = {toml_text(stems_dir)}",
         PRESETS_DIRS,
@@ -136,23 +137,19 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
         strip = _stem(survey, kit, stem, bus and stem in drum_stems, made=made, copied=stems_copied(survey))
         lines += ["", f"[stems.{stem}]"]
         lines += [f"{key} = {value}" + (f"  # {printable(why)}" if why else "") for key, value, why in strip.keys]
-        if strip.steps:
-            lines.append("chain = [")
-            for step, why in strip.steps:
-                lines += ([f"  # {printable(why)}"] if why else []) + ([f"  {step},"] if step else [])
-            lines.append("]")
+        lines += _chain(strip, f"stems.{stem}")
     if bus:
-        lines += ["", "[buses.kit]", "chain = [", "  # one slow compressor over all drums holds them together"]
-        lines += ['  { preset = "bus/glue", name = "glue" },', "]"]
+        glue = ('{ preset = "bus/glue", name = "glue" }', "one slow compressor over all drums holds them together")
+        lines += ["", "[buses.kit]", *_chain(_DraftStrip(steps=[glue]), "buses.kit")]
         made.presets.append("bus/glue")
     lines += [
         "",
         "[[deliver]]",
         'file = "mix.wav"',
         "bits = 24",
-        TARGET_LINE.format(TARGET_LUFS, "a usual level for streaming; change it to what is asked of you"),
+        TARGET_LINE.format(TARGET_LUFS, "a common level for streaming; change it as required"),
         "max_dbtp = -1",
-        'fit = "limiter"  # a limiter takes what the gain would push over max_dbtp, and tells how much',
+        'fit = "limiter"  # a limiter keeps peaks below max_dbtp; the render reports its reduction',
     ]
     made.presets = list(dict.fromkeys(made.presets))
     if not made.presets:
@@ -161,8 +158,21 @@ def draft(survey: Survey, title: str, stems_dir: str) -> Drafted:
     return made
 
 
+def _chain(strip: _DraftStrip, header: str) -> list[str]:
+    """The steps of a stem or bus, each with its reason above it."""
+    steps: list[dict[str, object]] = []
+    comments: list[list[str]] = [[]]
+    for step, why in strip.steps:
+        comments[-1] += [printable(why)] if why else []
+        if step:
+            steps.append(tomllib.loads(f"step = {step}")["step"])
+            comments.append([])
+    among, after = chain_lines(steps, header, comments)
+    return [*among, *after]
+
+
 def fits(preset: str, n_channels: int) -> bool:
-    """Whether a preset's chain runs on so many channels: none of its steps asks for two sides and gets one."""
+    """Whether a preset's chain runs on this number of channels: no step needs stereo and gets mono."""
     from chainrun.contract import processors
 
     chain = tomllib.loads(preset_text(preset)).get("chain", [])
@@ -191,7 +201,7 @@ def _stem(
     strip = _DraftStrip()
     strip.keys.append(("file", toml_text(files[0] if len(files) == 1 else files), ""))
     if first.input.parts[0].n_channels == 2 and (first.doubled or len(files) == 2):
-        strip.keys.append(("channel", "1", "both channels hold the same"))
+        strip.keys.append(("channel", "1", "both channels are the same"))
     instrument, part = first.role.instrument, first.role.part
     words = _role_in_words(first.role)
     if in_kit:
@@ -225,22 +235,22 @@ def _stem(
 
 
 def _role_in_words(role: Role) -> str:
-    """What a stem is taken for."""
+    """The role that a stem is assumed to have, in words."""
     if role.instrument is None:
-        return "unknown: the name says nothing, and a guess by sound is not sure enough for a chain"
-    return f"taken for {role.instrument}".replace("_", " ") + (f" ({role.part})" if role.part else "")
+        return "unknown: the name says nothing, and the sound is not certain enough to choose a chain"
+    return f"assumed to be {role.instrument}".replace("_", " ") + (f" ({role.part})" if role.part else "")
 
 
 def _hit_level(survey: Survey, stem: str, hit: float | None) -> tuple[str, str, str]:
-    """The usual peak of a stem's hits, or a guess at it."""
+    """The usual peak of a stem's hits, or an estimate."""
     if hit is not None:
-        return "hit_level_dbfs", f"{hit:.1f}", "the usual peak of its hits"
+        return "hit_level_dbfs", f"{hit:.1f}", "median peak of the louder half of its hits"
     guess = survey.files[stem].measured.sample_peak_dbfs - 2.0
-    return "hit_level_dbfs", f"{guess:.1f}", "no hits were told apart: 2 dB under its peak"
+    return "hit_level_dbfs", f"{guess:.1f}", "no hits were identified: 2 dB below its peak"
 
 
 def _why_mute(survey: Survey, channels: list[Channel], copied: dict[str, str]) -> str | None:
-    """Why a stem is muted, where it is: silent, unplugged, or another one's copy."""
+    """The reason to mute a stem: silent, unplugged, or a copy of another one; None if there is none."""
     peak = max(survey.sides[c.name][0].channels[survey.sides[c.name][1]].peak for c in channels)
     if peak == 0.0:
         return "the file is silent"
@@ -252,7 +262,7 @@ def _why_mute(survey: Survey, channels: list[Channel], copied: dict[str, str]) -
 
 
 def _mends(survey: Survey, kit: GroupSurvey | None, channels: list[Channel], strip: _DraftStrip) -> None:
-    """Polarity and the balance of a pair, from the survey."""
+    """Add the polarity and the balance of a pair that the survey proposes."""
     turned_over = to_turn(survey)
     reasons = [turned_over[channel.name] for channel in channels if channel.name in turned_over]
     if reasons:
@@ -274,11 +284,11 @@ def _fader(survey: Survey, channels: list[Channel], instrument: str | None, part
     wanted = UNDER_LUFS if part == "under" else SECOND_LUFS if part in ("out", "amp") else wanted
     if not math.isfinite(lufs):
         if measured.rms_dbfs is None or not math.isfinite(measured.rms_dbfs):
-            return "level_db", "0.0", "too short to tell its level"
+            return "level_db", "0.0", "too short to measure its level"
         level = max(-24.0, min(24.0, round((wanted - measured.rms_dbfs) * 2.0) / 2.0))
         return "level_db", f"{level:.1f}", f"too quiet or short for a loudness: its RMS of {measured.rms_dbfs:.0f} dBFS"
     level = max(-24.0, min(24.0, round((wanted - lufs) * 2.0) / 2.0))
-    return "level_db", f"{level:.1f}", f"recorded at {lufs:.1f} LUFS, put at about {wanted:.0f} as a start"
+    return "level_db", f"{level:.1f}", f"recorded at {lufs:.1f} LUFS; brought to about {wanted:.0f} LUFS as a start"
 
 
 def _pan(kit: GroupSurvey | None, channel: Channel, instrument: str | None) -> tuple[int, str] | None:
@@ -288,13 +298,13 @@ def _pan(kit: GroupSurvey | None, channel: Channel, instrument: str | None) -> t
     seats = [seat for seats in kit.seats.values() for seat in seats if drum is not None and seat.drum == drum.name]
     usual = {"hat": -30, "rack_tom": -25, "floor_tom": 35, "ride": 30}[instrument]
     if not seats or seats[0].likeness < 0.9:
-        return usual, "as the drummer's audience of one sees it; turn it around if you like"
+        return usual, "as the drummer sees it; change the sign for the audience's view"
     if not seats[0].agrees or seats[0].confidence < PERHAPS:
-        return usual, "unsure where the pair hears it: as the drummer sees it; turn it around if you like"
-    # Both what is louder and what is earlier says where a drum sits; how they weigh is our own choice.
+        return usual, "place in the pair unsure: as the drummer sees it; change the sign for the audience's view"
+    # Level and arrival time both indicate the place of a drum; their weights are our own choice.
     lean = seats[0].level_db / 15.0 - seats[0].delay_ms / 2.5
     pan = round(max(-50.0, min(50.0, 60.0 * lean)) / 5.0) * 5
-    return pan, f"where the pair hears it: {seats[0].level_db:+.1f} dB and {-seats[0].delay_ms:+.2f} ms to the right"
+    return pan, f"measured in the pair: {seats[0].level_db:+.1f} dB and {-seats[0].delay_ms:+.2f} ms to the right"
 
 
 def _repairs(survey: Survey, channel: Channel, strip: _DraftStrip) -> None:
@@ -302,9 +312,9 @@ def _repairs(survey: Survey, channel: Channel, strip: _DraftStrip) -> None:
     one = file.channels[index]
     if one.clipped_runs:
         strip.steps.append(
-            ('{ do = "declip", threshold_dbfs = -0.02 }', f"{one.clipped_runs} clipped runs; short ones are mended")
+            ('{ do = "declip", threshold_dbfs = -0.02 }', f"{one.clipped_runs} clipped runs; short ones are repaired")
         )
-        strip.steps.append(('{ do = "gain", gain_db = -6 }', "room for the peaks that come back"))
+        strip.steps.append(('{ do = "gain", gain_db = -6 }', "headroom for the restored peaks"))
     elif one.flat_level_dbfs is not None:
         step = f'{{ do = "declip", threshold_dbfs = {one.flat_level_dbfs - 0.05:.2f} }}'
         strip.steps.append((step, f"flat tops in {one.flat_runs} runs: clipped before the converter"))
@@ -319,10 +329,10 @@ def _repairs(survey: Survey, channel: Channel, strip: _DraftStrip) -> None:
 def _gate(
     survey: Survey, kit: GroupSurvey | None, channel: Channel, instrument: str, hit: float | None
 ) -> tuple[str, str]:
-    """A drum's gate with its reason; or what stands in its place, or the reason alone where there is none."""
+    """A drum's gate, or a step used instead of one, with its reason; or the reason alone if there is neither."""
     drum = next((one for one in kit.drums if channel.name in one.microphones), None) if kit is not None else None
     if kit is None or drum is None:
-        return "", "no gate: without other microphones of the kit hits cannot be told from bleed"
+        return "", "no gate: without other microphones of the kit, hits cannot be distinguished from bleed"
     leading = drum.microphones[0]
     levels = kit.gates.get(leading)
     if levels is None or hit is None:
@@ -331,7 +341,7 @@ def _gate(
     if instrument == "snare" and channel.name == leading and _crest(survey, channel) < BRUSHED_CREST_DB:
         return _brushes(survey, channel)
     if gap < MIN_GAP_DB:
-        return "", f"no gate: through its key filter the bleed comes within {max(0.0, gap):.0f} dB of the hits"
+        return "", f"no gate: after its key filter, bleed is within {max(0.0, gap):.0f} dB of the hits"
     threshold = _threshold(levels, instrument)
     below = max(1.0, levels.unfiltered_dbfs - threshold)
     lookahead, hold = GATED[instrument]
@@ -339,21 +349,22 @@ def _gate(
     range_db = RANGE_DB[instrument]
     listens = f", {LISTENS[instrument]}" if instrument in LISTENS else ""
     head = f'do = "gate", name = "door", threshold_below_hits_db = {below:.1f}, range_db = {range_db}, {shape}'
-    bleed = f"bleed at up to {levels.bleed_dbfs:.0f}" if levels.bleed_dbfs is not None else "no bleed was told"
-    soft = kit.soft_hits.get(leading, [])
-    under = sum(levels.hits_dbfs + one < threshold for one in soft)
-    told = f"through its key filter hits peak at {levels.hits_dbfs:.0f} dBFS, {bleed}"
-    if under:
-        what = "softer sound lies" if under == 1 else "softer sounds lie"
-        told += f"; {under} {what} under it, and fall by {range_db} dB: soft hits, or what is heard of other drums"
+    bleed = f"bleed at up to {levels.bleed_dbfs:.0f} dBFS" if levels.bleed_dbfs is not None else "no bleed was found"
+    quieter = kit.soft_hits.get(leading, [])
+    below_it = sum(levels.hits_dbfs + one < threshold for one in quieter)
+    why = f"after its key filter, hits peak at {levels.hits_dbfs:.0f} dBFS, {bleed}"
+    if below_it:
+        why += (
+            f"; of {len(quieter)} quieter sounds, ghost notes or bleed, {below_it} are reduced by up to {range_db} dB"
+        )
     if channel.name != leading:
         key = f'key = {{ from = ["{leading}"], tap = "before_chain" }}'
-        return f"{{ {head}{listens}, {key} }}", f"opens with {leading}, which hears the drum more clearly: {told}"
-    return f"{{ {head}{listens} }}", told
+        return f"{{ {head}{listens}, {key} }}", f"opens with {leading}, where the drum is clearer: {why}"
+    return f"{{ {head}{listens} }}", why
 
 
 def _threshold(levels: GateLevels, instrument: str) -> float:
-    """In dBFS, as the key filter hears it: for toms over the loudest bleed, else two thirds of the way down to it."""
+    """Threshold in dBFS after the key filter: for toms just above the loudest bleed, else two thirds down to it."""
     if levels.bleed_dbfs is None:
         return levels.hits_dbfs - 20.0
     if "tom" in instrument:
@@ -363,8 +374,8 @@ def _threshold(levels: GateLevels, instrument: str) -> float:
 
 def _why_no_gate(is_first: bool) -> str:
     if not is_first:
-        return "no gate: unsure whether its own drum is hit: other microphones hear earlier what it hears"
-    return "no gate: no hits of its own were told apart"
+        return "no gate: unsure whether its own drum is hit: its hits arrive earlier at other microphones"
+    return "no gate: no hits of its own were identified"
 
 
 def _crest(survey: Survey, channel: Channel) -> float:
@@ -373,9 +384,9 @@ def _crest(survey: Survey, channel: Channel) -> float:
 
 
 def _brushes(survey: Survey, channel: Channel) -> tuple[str, str]:
-    """A snare without hits that stand out: nothing is shut, what is softest falls a little."""
+    """The step for a snare without distinct hits: a gentle expander instead of a gate."""
     rms = survey.files[channel.stem].measured.rms_dbfs
     if rms is None or not math.isfinite(rms):
-        return "", "no gate: no hits of its own were told apart"
+        return "", "no gate: no hits of its own were identified"
     step = f'{{ do = "expander", name = "door", threshold_dbfs = {rms - 6.0:.0f}, ratio = 1.5, range_db = 6 }}'
-    return step, "no hits were told apart (brushes, a roll, bleed): an expander takes 6 dB at most off the softest"
+    return step, "no distinct hits (brushes, a roll, bleed): an expander reduces quiet sounds by at most 6 dB"

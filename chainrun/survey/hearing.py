@@ -1,4 +1,4 @@
-"""What worker processes do for a survey: listen to a whole file once, cut stretches out of a stem."""
+"""Tasks of a survey's worker processes: analyse a whole file, cut stretches out of a stem."""
 
 from __future__ import annotations
 
@@ -20,26 +20,26 @@ from chainrun.survey.alone import Alone, FileListener
 
 BLOCK = 131_072
 BEFORE_MS, LENGTH_MS = 40, 230
-"""Of the stretches around hits."""
+"""Length of the stretches around hits."""
 FINE = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
 class FileHeard:
-    """A file, whole and each of its channels."""
+    """Measurements of a file and findings in each of its channels."""
 
     measured: Measured
     encoding: str
     channels: tuple[Alone, ...]
     side_db: float | None
-    """Of a stereo file: its side against its mid."""
+    """Ratio of side to mid of a stereo file."""
 
 
 def hear_file(path: str, channels: tuple[int, ...]) -> FileHeard:
-    """Everything about a file and some of its channels."""
+    """Measure a file and analyse some of its channels."""
     with Reader(Path(path)) as reader:
         header = reader.header
-        # Of a stereo file that is taken as one channel, that one alone is measured.
+        # If one channel of a stereo file is used, it alone is measured.
         used = list(channels) if len(channels) <= 2 else [0, 1]
         analysis = Analysis(header.rate_hz, len(used), every=4)
         listeners = [FileListener(header.rate_hz, header.full_scale) for _ in channels]
@@ -58,7 +58,7 @@ def hear_file(path: str, channels: tuple[int, ...]) -> FileHeard:
 
 
 def hear_envelope(stem: StemInput, rate_hz: int) -> Array:
-    """Energy above 300 Hz of a mono stem, as the recipe has it, in steps of a millisecond."""
+    """Energy above 300 Hz of a mono stem, as the recipe uses it, in steps of a millisecond."""
     source = StemSource(stem, rate_hz)
     envelope = Envelope(rate_hz)
     try:
@@ -70,7 +70,7 @@ def hear_envelope(stem: StemInput, rate_hz: int) -> Array:
 
 
 def cut_stretches(stem: StemInput, rate_hz: int, places_ms: tuple[int, ...]) -> FINE:
-    """Stretches of a mono stem around places, shape (n_places, n_frames), silence where it has none."""
+    """Stretches of a mono stem around places, shape (n_places, n_frames), padded with silence."""
     length = LENGTH_MS * rate_hz // 1000
     begins = np.array([(place - BEFORE_MS) * rate_hz // 1000 for place in places_ms], dtype=np.int64)
     out = np.zeros((len(places_ms), length), dtype=np.float32)
@@ -87,7 +87,7 @@ def cut_stretches(stem: StemInput, rate_hz: int, places_ms: tuple[int, ...]) -> 
 
 
 def largest_difference(first: tuple[str, int], second: tuple[str, int]) -> tuple[float, float]:
-    """The largest sample of the difference of two files' channels, and of their sum."""
+    """Largest sample of the difference and of the sum of two files' channels."""
     with Reader(Path(first[0])) as a, Reader(Path(second[0])) as b:
         apart = together = 0.0
         while (x := a.read(BLOCK)).shape[1]:

@@ -1,4 +1,4 @@
-"""Who was hit when: hits of a kit, sorted by the drum that made them, from its close microphones."""
+"""Finds the hits of a drum kit and assigns each to its drum, from the close microphones."""
 
 from __future__ import annotations
 
@@ -16,15 +16,15 @@ from chainrun.survey.roles import CLOSE, FAR
 
 BANDS_HZ = ((30.0, 120.0), (120.0, 400.0), (400.0, 2500.0), (2500.0, 14000.0))
 AFTER_MS = (40, 25, 12, 8)
-"""A low band takes longer to show."""
+"""Length of analysis by band: a low band needs more time."""
 BEFORE_HIT_MS = (25, 4)
 TOGETHER_MS = 15
 MAX_HITS = 50
-"""Of each close microphone, those where it stands out most, and half as many of the loudest."""
+"""Maximum number of hits per close microphone: those where it stands out most; and half as many of the loudest."""
 REAL = 0.3
-"""A hit has at least this share of its drum's strongest ones."""
+"""Minimum strength of a hit, as a share of its drum's strongest ones."""
 OWN_SHARE = 0.6
-"""So much of the energy in its own microphone must be its own, where there are such hits."""
+"""Minimum share of a drum's own energy in its own microphone, if there are such hits."""
 CLOSE_FROM = 6.5
 """A microphone without a name that stands apart by so much is taken for a close one. Set between the demo's close
 microphones and its overheads and room (tests/survey takes their names away)."""
@@ -32,22 +32,22 @@ microphones and its overheads and room (tests/survey takes their names away)."""
 
 @dataclass(frozen=True)
 class Drum:
-    """A drum: its close microphones, the first the leading one, and where it was hit."""
+    """A drum: its close microphones, the leading one first, and its hits."""
 
     name: str
     microphones: tuple[str, ...]
     rows: IntArray
-    """Of the common stretches: its clear hits, the clearest first."""
+    """Indices of its clear hits among the common stretches, the clearest first."""
     strengths: Array
-    """How hard it was hit in each of the common stretches, 0 to about 1."""
+    """Strength of its hit in each of the common stretches, 0 to about 1."""
     own_levels: tuple[float, ...] = ()
-    """How loud its own hits are in the four bands of its leading microphone."""
+    """Level of its own hits in the four bands of its leading microphone."""
     is_first: bool = True
-    """Whether no other close microphone hears these hits earlier: else they are another drum's."""
+    """Whether its own microphone receives these hits first; else they are another drum's."""
 
 
 def close_ones(channels: list[Channel], envelopes: Mapping[str, Array]) -> list[Channel]:
-    """Channels that stand close to one drum: by their names, else by how much they hear by themselves."""
+    """Channels of close microphones: by their names, else by how much of their sound is theirs alone."""
     named = [channel for channel in channels if channel.role.instrument in CLOSE and channel.side is None]
     unknown = [channel for channel in channels if channel.role.instrument is None and channel.side is None]
     if not unknown:
@@ -61,9 +61,9 @@ def close_ones(channels: list[Channel], envelopes: Mapping[str, Array]) -> list[
 
 
 def standing_apart(envelopes: Mapping[str, Array]) -> dict[str, float]:
-    """For each microphone how much it hears by itself: by its own hits over the usual one, and against the others.
+    """The share of each microphone's sound that is its own: from its hits, and against the other microphones.
 
-    A far microphone follows what all hear; one close to a drum follows that drum. In dB, weighed by trial.
+    A far microphone follows the common sound, a close one its drum. In dB; the weights were found by trial.
     """
     everywhere = events_of(envelopes)
     if everywhere.size < 4:
@@ -78,7 +78,7 @@ def standing_apart(envelopes: Mapping[str, Array]) -> dict[str, float]:
 
 
 def events_of(envelopes: Mapping[str, Array]) -> IntArray:
-    """Steps at which any of the microphones hears a hit, those within TOGETHER_MS as one."""
+    """Steps at which any of the microphones receives a hit, those within TOGETHER_MS merged."""
     places = sorted(int(place) for envelope in envelopes.values() for place in onsets(envelope)[0])
     return _merged(places)
 
@@ -94,7 +94,7 @@ def _merged(places: list[int]) -> IntArray:
 
 
 def hit_places(close: list[Channel], envelopes: Mapping[str, Array]) -> tuple[int, ...]:
-    """Where to look, in ms: hits of all close microphones, those first where one stands out against the others."""
+    """Times in ms of hits in all close microphones, first those where one microphone stands out."""
     if not close:
         return ()
     levels = {one.name: levels_after(envelopes[one.name]) for one in close}
@@ -118,14 +118,14 @@ def hit_places(close: list[Channel], envelopes: Mapping[str, Array]) -> tuple[in
 
 SOFT_DB, SOFTEST_DB = -6.0, -26.0
 WITH_DB = -6.0
-"""A drum's own hit is heard in other close microphones no more than this above its own, each against its loud hits."""
+"""Maximum level of a drum's hit in other close microphones above that in its own, each against its own loud hits."""
 
 
 def soft_hits(name: str, close: list[Channel], envelopes: Mapping[str, Array]) -> list[float]:
-    """Softer sounds that may be hits of a microphone's own drum, in dB against its loud ones.
+    """Quieter sounds that may be hits of a microphone's own drum, in dB against its loud ones.
 
-    Rises that no other close microphone hears much louder, each against its own loud hits: most bleed stands out where
-    it comes from, but not all of it, so that these are no sure hits.
+    They are rises that no other close microphone receives much louder, each against its own loud hits. Most bleed is
+    louder where it comes from, but not all, so these are not certain to be hits.
     """
     places, level = onsets(envelopes[name])
     if places.size < 4:
@@ -146,7 +146,7 @@ def soft_hits(name: str, close: list[Channel], envelopes: Mapping[str, Array]) -
 
 
 def band_levels(stretches: FINE, rate_hz: int) -> Array:
-    """Amplitude of each stretch's hit in the four bands, what sounded before taken off; shape (n, 4)."""
+    """Amplitude of each stretch's hit in the four bands, minus the sound before it; shape (n, 4)."""
     step = rate_hz // 1000
     at = BEFORE_MS * step
     found = np.zeros((len(stretches), len(BANDS_HZ)))
@@ -167,7 +167,7 @@ def band_levels(stretches: FINE, rate_hz: int) -> Array:
 
 
 def partners(close: list[Channel]) -> list[list[Channel]]:
-    """Close microphones by drum: those whose names tell of two parts of one instrument stand together."""
+    """Close microphones by drum; those whose names are two parts of one instrument belong together."""
     groups: dict[str, list[Channel]] = {}
     for channel in close:
         role = channel.role
@@ -180,7 +180,7 @@ def partners(close: list[Channel]) -> list[list[Channel]]:
 
 
 def drums(close: list[Channel], stretches: Mapping[str, FINE], rate_hz: int) -> list[Drum]:
-    """The drums, and their hits among the common stretches."""
+    """Find the drums and their hits among the common stretches."""
     groups = partners(close)
     if not groups or not len(stretches[close[0].name]):
         return []
@@ -194,7 +194,7 @@ def drums(close: list[Channel], stretches: Mapping[str, FINE], rate_hz: int) -> 
             if channel is group[0]:
                 loudness.append(levels)
             top = np.sort(levels, axis=0)[-3:].mean(axis=0)
-            # A band in which a microphone hears next to nothing would count its noise.
+            # In a band with almost no sound, noise would count.
             weight = np.where(top > 0.02 * top.max(initial=0.0), 1.0 / np.maximum(top, 1e-12), 0.0)
             own[-1] += list(range(len(columns), len(columns) + levels.shape[1]))
             columns += list((levels * weight).T)
@@ -222,7 +222,7 @@ def drums(close: list[Channel], stretches: Mapping[str, FINE], rate_hz: int) -> 
 
 
 def far_ones(channels: list[Channel], close: list[Channel]) -> list[Channel]:
-    """Channels that hear the whole kit: overheads and rooms by name, and what is neither close nor anything else."""
+    """Channels that receive the whole kit: overheads and rooms by name, and others that are not close microphones."""
     known = {channel.name for channel in close}
     return [
         channel
@@ -232,7 +232,7 @@ def far_ones(channels: list[Channel], close: list[Channel]) -> list[Channel]:
 
 
 HEARS = 0.5
-"""A microphone that rises at fewer of the drums' hits than this share does not hear the kit: an overdub."""
+"""Minimum share of the drums' hits at which a microphone's level rises, for it to be part of the kit's recording."""
 RISE_DB = 3.0
 
 
@@ -244,7 +244,7 @@ def hears(envelope: Array, events: IntArray) -> float:
     level = levels_after(envelope)
     after = level[inside[:, None] + np.arange(0, 15)].max(axis=1)
     before = level[inside[:, None] - np.arange(8, 26)].mean(axis=1)
-    # As many places where nothing is hit: what rises there as often does so by itself.
+    # The same number of places without hits: a level that rises there as often rises by chance.
     between = (inside[1:] + inside[:-1]) // 2
     spare = level[between[:, None] + np.arange(0, 15)].max(axis=1) - level[between[:, None] - np.arange(8, 26)].mean(
         axis=1

@@ -1,4 +1,4 @@
-"""The presets that come with the program: a draft takes copies of those that it uses."""
+"""Presets that come with the program; a draft copies those that it uses."""
 
 from __future__ import annotations
 
@@ -10,19 +10,19 @@ from chainrun.whole_file import write_whole
 
 
 def own_library() -> Path:
-    """The folder of the presets that come along: inside the package, or recipes/presets of a checkout."""
+    """Folder of the program's presets: inside the package, or recipes/presets of a checkout."""
     package = Path(__file__).resolve().parent.parent
     inside = package / "presets"
     return inside if inside.is_dir() else package.parent / "recipes" / "presets"
 
 
 def preset_text(name: str) -> str:
-    """The file of one of them."""
+    """Text of one of the program's presets."""
     return (own_library() / f"{name}{ENDING}").read_text(encoding="utf-8")
 
 
 def copy_presets(names: list[str], folder: Path) -> list[str]:
-    """Copy presets, and those that they use, into a library; what is there already stays. Returns what was written."""
+    """Copy presets and those that they use into a library, without overwriting; returns the names of new ones."""
     written, waiting, seen = [], list(names), set()
     while waiting:
         name = waiting.pop(0)

@@ -1,4 +1,4 @@
-"""A line signal against the microphone of its amplifier: the whole sound tells, not single hits."""
+"""Compares a line signal with the microphone of its amplifier, over the whole sound instead of single hits."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from chainrun.dsp.arrival import arrival
 
 
 def line_and_amplifier(line: Array, amplifier: Array, rate_hz: int) -> tuple[float, bool, float] | None:
-    """How much later the amplifier's microphone hears the line: frames, whether inverted, confidence (0 to 1).
+    """Arrival of a line signal at its amplifier's microphone: delay in frames, inverted or not, confidence (0 to 1).
 
-    None where the two are too short to compare in stretches of a third of a second.
+    None if the two are too short to compare in stretches of a third of a second.
     """
     size, max_frames = rate_hz // 3, rate_hz // 40
     n = min(line.size, amplifier.size)

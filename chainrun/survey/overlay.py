@@ -1,4 +1,4 @@
-"""The survey as an overlay: what would mend it, a comment a line. Nothing is changed by itself."""
+"""Writes the repairs that a survey proposes as an overlay, with a reason on each line."""
 
 from __future__ import annotations
 
@@ -16,15 +16,15 @@ SMALLEST_SHIFT = 0.05
 
 
 def _to_align(group: GroupSurvey, close: set[str]) -> list[Arrived]:
-    """Arrivals that may be mended: against a far reference all; without one, a drum's second microphone alone.
+    """Arrivals that may be aligned: all against a far reference; without one, a drum's second microphone alone.
 
-    What two close microphones hear of each other's drums is bleed, and no time to align by.
+    The sound of one drum in another's close microphone is bleed, and not suited to align by.
     """
     return group.under if group.reference in close else group.arrivals
 
 
 class _Stem:
-    """What the overlay says of one stem: changes by channel, on top of what the recipe has."""
+    """Proposed changes of one stem by channel, relative to the recipe's settings."""
 
     def __init__(self) -> None:
         self.invert: dict[int, str] = {}
@@ -34,13 +34,13 @@ class _Stem:
 
 
 def overlay_text(survey: Survey, source: str, align: Align = "none") -> str:
-    """The overlay, as TOML with comments. It has no tables where there is nothing to mend."""
+    """The overlay as TOML with comments; without tables if nothing is proposed."""
     lines = [
-        f"# What a survey of {printable(source)} proposes. Read it, change it, render with --overlay.",
-        "# Values are whole: they take the place of the recipe's own.",
+        f"# Proposals of a survey of {printable(source)}. Read and edit them, then render with --overlay.",
+        "# Each value replaces the recipe's own.",
     ]
     if align == "none":
-        lines.append("# Times are left as they are: distance is also sound. `--align close` or `all` moves them.")
+        lines.append("# Times stay as recorded: distance is part of the sound. `--align close` or `all` aligns.")
     found = [one for one in advice(survey) if one.about not in (About.ARRIVAL, About.IMAGE)]
     if found:
         lines += ["#", "# Found:"] + [f"#   {printable(one.text)}" for one in found]
@@ -53,12 +53,12 @@ def overlay_text(survey: Survey, source: str, align: Align = "none") -> str:
                 removed.append(f"stems.{name}.shift_ms")
     if removed:
         at = next(i for i, line in enumerate(lines) if line.startswith("["))
-        lines[at:at] = [f"remove = {toml_text(removed)}  # shift_samples takes its place", ""]
+        lines[at:at] = [f"remove = {toml_text(removed)}  # replaced by shift_samples", ""]
     return "\n".join(lines) + "\n"
 
 
 def _changes(survey: Survey, align: Align) -> dict[str, _Stem]:
-    """What would be mended of each stem."""
+    """Proposed changes by stem."""
     stems = {stem: _Stem() for stem in survey.material.stems}
     place = {channel.name: (channel.stem, channel.side or 0) for channel in survey.material.channels}
     for channel, reason in to_turn(survey).items():
@@ -76,12 +76,12 @@ def _changes(survey: Survey, align: Align) -> dict[str, _Stem]:
             if level >= NOTHING_DBFS:
                 stem, _ = place[channel]
                 part = survey.material.of_stem(stem)[0].input.parts[0]
-                stems[stem].hit = (round(level - part.trim_db, 1), "the usual peak of its hits")
+                stems[stem].hit = (round(level - part.trim_db, 1), "median peak of the louder half of its hits")
     return stems
 
 
 def _shifted(group: GroupSurvey, align: Align) -> list[Arrived]:
-    """Arrivals of a group whose channels are moved."""
+    """Arrivals of a group whose channels are aligned."""
     if align == "none":
         return []
     close = {microphone for drum in group.drums for microphone in drum.microphones}
@@ -90,7 +90,7 @@ def _shifted(group: GroupSurvey, align: Align) -> list[Arrived]:
 
 
 def _why(one: Arrived, rate_hz: int) -> str:
-    return f"it is {metres(one, rate_hz)} ({of_hits(one)})"
+    return f"arrives {metres(one, rate_hz)} ({of_hits(one)})"
 
 
 def _has_ms(survey: Survey, stem: str) -> bool:

@@ -1,4 +1,4 @@
-"""The report of a survey: what was found, rounded for people and for JSON, with the names that other reports use."""
+"""The report of a survey: findings rounded for people and JSON, named as in other reports."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass
 
 from chainrun.dsp.eyring import SPEED_OF_SOUND
 from chainrun.measured import Measured, finite, measured_record
-from chainrun.survey.advice import Advice, advice
+from chainrun.survey.advice import Advice, advice, percent
 from chainrun.survey.alone import Alone
 from chainrun.survey.between import Adding, Arrived, Drift, Seat
 from chainrun.survey.channels import Channel
@@ -24,7 +24,7 @@ class HumReport:
 
 @dataclass(frozen=True)
 class ChannelFaults:
-    """What one channel tells by itself."""
+    """Findings in one channel by itself."""
 
     begin_silence_s: float
     end_silence_s: float
@@ -41,7 +41,7 @@ class ChannelFaults:
 
     @classmethod
     def of(cls, one: Alone, side_db: float | None) -> ChannelFaults:
-        """The report of what was heard in a channel."""
+        """The report of a channel's findings."""
         hum = HumReport(one.hum.mains_hz, list(one.hum.levels_dbfs)) if one.hum is not None else None
         return cls(
             begin_silence_s=round(one.begin_silence_s, 4),
@@ -67,7 +67,7 @@ class ChannelReport:
     stem: str
     file: str
     channel: int
-    """In its file, from 1."""
+    """Number of the channel in its file, from 1."""
     instrument: str | None
     part: str | None
     encoding: str
@@ -91,13 +91,13 @@ class ChannelReport:
         )
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The report as a JSON object."""
         return {**vars(self), "measured": measured_record(self.measured), "found": asdict(self.found)}
 
 
 @dataclass(frozen=True)
 class ArrivalReport:
-    """When a microphone hears a drum, against another microphone."""
+    """Arrival time of a drum's sound at a microphone, relative to another microphone."""
 
     channel: str
     reference: str
@@ -106,7 +106,8 @@ class ArrivalReport:
     delay_ms: float
     delay_m: float
     inverted: bool
-    confidence: float
+    confidence_pct: float
+    """Share of the hits that agree."""
     n_hits: int
 
     @classmethod
@@ -121,31 +122,31 @@ class ArrivalReport:
             delay_ms=round(float(seconds) * 1000.0, 4),
             delay_m=round(float(seconds) * SPEED_OF_SOUND, 4),
             inverted=one.inverted,
-            confidence=round(one.confidence, 3),
+            confidence_pct=percent(one.confidence),
             n_hits=one.n_hits,
         )
 
 
 @dataclass(frozen=True)
 class PlacedArrivalReport(ArrivalReport):
-    """An arrival with the distances that the recipe tells, and the one that the sound tells."""
+    """An arrival with the distances in the recipe, and the distance computed from the sound."""
 
     distance_m: float | None
     reference_distance_by_sound_m: float | None
     reference_distance_m: float | None
 
     @classmethod
-    def at(cls, one: Arrived, rate_hz: int, told: dict[str, float | None]) -> PlacedArrivalReport:
-        """The report of an arrival; `told` holds the distances of the recipe by channel."""
+    def at(cls, one: Arrived, rate_hz: int, distances_m: dict[str, float | None]) -> PlacedArrivalReport:
+        """The report of an arrival; `distances_m` are those in the recipe by channel."""
         plain = ArrivalReport.of(one, rate_hz)
-        near = told.get(one.channel)
-        # Both stand in the drum's own line of sight: the reference is as much farther away as it is later.
+        near = distances_m.get(one.channel)
+        # The reference is as much farther from the drum as the sound arrives later there.
         by_sound = round(near - plain.delay_m, 3) if near is not None else None
         return cls(
             **vars(plain),
             distance_m=near,
             reference_distance_by_sound_m=by_sound,
-            reference_distance_m=told.get(one.reference),
+            reference_distance_m=distances_m.get(one.reference),
         )
 
 
@@ -166,13 +167,13 @@ class DriftReport:
 
 @dataclass(frozen=True)
 class DrumReport:
-    """One drum and its close microphones, the clearest first."""
+    """A drum and its close microphones, the clearest first."""
 
     name: str
     microphones: list[str]
     n_hits: int
     is_first: bool
-    """Whether no other close microphone hears it earlier than its own."""
+    """Whether its hits reach its own microphone before all other close ones."""
     soft_hits_db: list[float]
     hit_level_dbfs: dict[str, float | None]
     bleed_peak_dbfs: dict[str, float | None]
@@ -193,7 +194,7 @@ class DrumReport:
 
 @dataclass(frozen=True)
 class AddingReport:
-    """What adding two microphones does below 300 Hz, as they are and aligned."""
+    """Gain of adding two microphones below 300 Hz, as recorded and aligned."""
 
     channel: str
     other: str
@@ -211,14 +212,15 @@ class AddingReport:
 
 @dataclass(frozen=True)
 class SeatReport:
-    """Where a drum sits in a pair of microphones."""
+    """Place of a drum in a pair of microphones."""
 
     drum: str
     right_over_left_db: float
-    right_behind_left_ms: float
+    right_after_left_ms: float
     expected_from_distance_db: float
     likeness: float
-    confidence: float
+    confidence_pct: float
+    """Share of the hits that agree about its arrival; at most 40 if level and arrival indicate different sides."""
 
     @classmethod
     def of(cls, seat: Seat) -> SeatReport:
@@ -226,16 +228,16 @@ class SeatReport:
         return cls(
             drum=seat.drum,
             right_over_left_db=round(seat.level_db, 2),
-            right_behind_left_ms=round(float(seat.delay_ms), 4),
+            right_after_left_ms=round(float(seat.delay_ms), 4),
             expected_from_distance_db=round(seat.expected_db, 2),
             likeness=round(seat.likeness, 3),
-            confidence=round(seat.confidence if seat.agrees else min(seat.confidence, 0.4), 3),
+            confidence_pct=percent(seat.confidence if seat.agrees else min(seat.confidence, 0.4)),
         )
 
 
 @dataclass(frozen=True)
 class GroupReport:
-    """What the microphones of one group tell of one another."""
+    """Findings from comparing the microphones of one group."""
 
     name: str
     drifts: list[DriftReport]
@@ -243,28 +245,28 @@ class GroupReport:
     channels: list[str]
     drums: list[DrumReport]
     arrivals: list[PlacedArrivalReport]
-    """Each microphone against the reference."""
+    """Arrival at each microphone, relative to the reference."""
     arrivals_by_drum: list[ArrivalReport]
-    """Far microphones by every drum."""
+    """Arrivals at far microphones for every drum."""
     second_microphones: list[ArrivalReport]
-    """The second microphones of a drum against its first."""
+    """Arrivals at a drum's second microphones, relative to its first."""
     adding: list[AddingReport]
     bleed_db: dict[str, dict[str, float | None]]
-    """How loud each drum is in each microphone, in dB of its own."""
+    """Level of each drum in each microphone, relative to its own microphone."""
     image: dict[str, list[SeatReport]]
-    """Of each pair of far microphones."""
+    """Places of drums in each pair of far microphones."""
 
     @classmethod
     def of(cls, group: GroupSurvey, rate_hz: int) -> GroupReport:
         """The report of a group."""
-        told = {channel.name: channel.distance_m for channel in group.channels}
+        distances_m = {channel.name: channel.distance_m for channel in group.channels}
         return cls(
             name=group.name,
             drifts=[DriftReport.of(one) for one in group.drifts],
             reference=group.reference,
             channels=[channel.name for channel in group.channels],
             drums=[DrumReport.of(drum, group) for drum in group.drums],
-            arrivals=[PlacedArrivalReport.at(one, rate_hz, told) for one in group.arrivals],
+            arrivals=[PlacedArrivalReport.at(one, rate_hz, distances_m) for one in group.arrivals],
             arrivals_by_drum=[ArrivalReport.of(one, rate_hz) for one in group.by_drum],
             second_microphones=[ArrivalReport.of(one, rate_hz) for one in group.under],
             adding=[AddingReport.of(one) for one in group.adding],
@@ -277,42 +279,42 @@ class GroupReport:
 
 @dataclass(frozen=True)
 class SurveyReport:
-    """Everything that a survey found, and what it advises."""
+    """All findings of a survey, and its advice."""
 
     source: str
     rate_hz: int
     stems: list[ChannelReport]
     groups: list[GroupReport]
     lines: list[ArrivalReport]
-    """Amplifier microphones against their line signals."""
+    """Arrivals at amplifier microphones, relative to their line signals."""
     advice: list[Advice]
-    """What asks for mending first, then what is good to know."""
+    """Faults first, then information."""
 
     @property
     def wrong(self) -> list[Advice]:
-        """What asks for mending."""
+        """Advice about faults."""
         return [one for one in self.advice if not one.about.to_know]
 
     @property
     def known(self) -> list[Advice]:
-        """What is good to know."""
+        """Advice that is information only."""
         return [one for one in self.advice if one.about.to_know]
 
     def record(self) -> dict[str, object]:
-        """As one JSON document."""
+        """The report as one JSON document."""
         return {
-            "schema_version": 1,
+            "schema_version": 2,
             "source": self.source,
             "rate_hz": self.rate_hz,
             "stems": [one.record() for one in self.stems],
             "groups": [asdict(group) for group in self.groups],
             "lines": [asdict(one) for one in self.lines],
-            "advice": [asdict(one) for one in self.advice],
+            "advice": [one.record() for one in self.advice],
         }
 
 
 def survey_report(survey: Survey, source: str) -> SurveyReport:
-    """The report of a survey; `source` is the recipe or folder, as the user named it."""
+    """Make the report of a survey; `source` is the recipe or folder as the user named it."""
     rate_hz = survey.material.rate_hz
     return SurveyReport(
         source=source,

@@ -1,4 +1,4 @@
-"""What a file's name says: which instrument, which of its microphones, which side."""
+"""Derives instrument, microphone and side from a file's name."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ WORDS: dict[str, str] = {
         "handdrum djembe bodhran tabla darbuka triangle schellenkranz"
     ),
 }
-"""Words of several languages, by role; `_` stands between words that belong together."""
+"""Words of several languages by instrument; `_` joins words that belong together."""
 UNDER = {
     "under",
     "bottom",
@@ -64,7 +64,7 @@ OUTSIDE = {"out", "outside", "aussen", "front", "reso", "sub", "shell"}
 LINE = {"di", "line", "direct", "dibox"}
 AMPLIFIER = {"amp", "cab", "cabinet", "amplifier"}
 PARTS = {"under": UNDER, "top": TOP, "out": OUTSIDE, "in": INSIDE, "line": LINE, "amp": AMPLIFIER}
-"""Parts of an instrument and their words; where several fit, the first is it."""
+"""Parts of an instrument and their words; if several match, the first one counts."""
 LEFT = {"l", "left", "links", "gauche", "sinistra", "izquierda", "izq", "lft", "li", "lh"}
 RIGHT = {"r", "right", "rechts", "droite", "destra", "derecha", "der", "rgt", "re", "rh"}
 CLOSE = {"kick", "snare", "hat", "floor_tom", "rack_tom", "ride", "shaker"}
@@ -74,18 +74,18 @@ FAR = {"overhead", "room"}
 
 @dataclass(frozen=True)
 class Role:
-    """What a name says."""
+    """Role derived from a name."""
 
     instrument: str | None
     part: str | None = None
-    """top, under, in, out, line or amp."""
+    """Part of the instrument: top, under, in, out, line or amp."""
     side: str | None = None
     base: str = ""
-    """The name without its side."""
+    """The name without its side's word."""
 
 
 def tokens(name: str) -> list[str]:
-    """Lower-case words of a name, without accents; figures stand alone, and capitals begin words."""
+    """Lower-case words of a name, without accents, split at capitals and digits."""
     plain = unicodedata.normalize("NFKD", name.replace("ß", "ss"))
     plain = "".join(c for c in plain if not unicodedata.combining(c))
     plain = re.sub(r"([a-z])([A-Z])", r"\1 \2", plain)
@@ -93,7 +93,7 @@ def tokens(name: str) -> list[str]:
 
 
 def role_of(name: str) -> Role:
-    """The role that a file's name (without its ending) tells."""
+    """The role of a file by its name without ending."""
     side, words = _side_of(tokens(name))
     found = _instrument_of(words)
     if side is None and found in (None, "overhead", "room"):
@@ -106,7 +106,7 @@ def role_of(name: str) -> Role:
 
 
 def _side_of(words: list[str]) -> tuple[str | None, list[str]]:
-    """The side that a name of several words tells, by its last, its first or any long word; and the other words."""
+    """The side in a name of several words, by its last, its first or any long word; and the other words."""
     if len(words) < 2:
         return None, words
     ends = [(at, words[at]) for at in (len(words) - 1, 0) if words[at] in LEFT | RIGHT]
@@ -121,19 +121,19 @@ def _side_of(words: list[str]) -> tuple[str | None, list[str]]:
 
 
 def _instrument_of(words: list[str]) -> str | None:
-    """The first instrument that a word, or words together, name; or that a word begins with."""
+    """The first instrument that matches a word, several words together, or the begin of a word."""
     joined = "_".join(words)
     for instrument, known in WORDS.items():
         if any(("_" in one and one in joined) or one in words for one in known.split()):
             return instrument
-    for instrument, known in WORDS.items():  # words that are written together: snaretop, kickin, ohl
+    for instrument, known in WORDS.items():  # words without separators: snaretop, kickin, ohl
         if any(len(one) >= 4 and word.startswith(one) for one in known.split() for word in words):
             return instrument
     return None
 
 
 def _part_of(words: list[str], instrument: str | None) -> str | None:
-    """The part of the instrument that a word names, or that the name of a snare or a kick ends with."""
+    """The part of the instrument by a word, or by the end of a snare's or kick's name."""
     text = "".join(words)
     for part, marks in PARTS.items():
         ends = instrument in ("snare", "kick") and any(len(mark) > 2 and text.endswith(mark) for mark in marks)
@@ -143,7 +143,7 @@ def _part_of(words: list[str], instrument: str | None) -> str | None:
 
 
 def stem_name(name: str, taken: Iterable[str] = ()) -> str:
-    """A name that a recipe may hold: letters, digits, - and _; unlike those taken."""
+    """A valid name for a recipe (letters, digits, - and _) that is not in `taken`."""
     plain = "_".join(tokens(name)) or "stem"
     plain = plain[:60]
     names, made, count = set(taken) | {"main"}, plain, 2
@@ -154,7 +154,7 @@ def stem_name(name: str, taken: Iterable[str] = ()) -> str:
 
 
 def pairs(roles: dict[str, Role]) -> list[tuple[str, str]]:
-    """Names that are the left and right of one thing."""
+    """Pairs of names that are left and right of the same source."""
     by_base: dict[str, dict[str, str]] = {}
     for name, role in roles.items():
         if role.side is not None:

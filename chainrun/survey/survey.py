@@ -1,4 +1,4 @@
-"""The whole survey: listens to every stem, finds the hits of each group, and gathers what they tell."""
+"""Runs a survey: analyses every stem, finds the hits of each group, and compares its microphones."""
 
 from __future__ import annotations
 
@@ -36,61 +36,61 @@ from chainrun.survey.roles import DRUMS
 Result = TypeVar("Result")
 
 SHORT_S = 120.0
-"""Less sound than this, all channels together, is heard in this process alone."""
+"""Minimum length of sound, all channels together, for worker processes to be used."""
 SOFTEST_COPY = 1e-3
-"""The peak of what is looked at as a copy: two files of next to nothing are alike by nature."""
+"""Minimum peak of files that are compared for copies: nearly silent files are alike in any case."""
 PERHAPS = 0.5
-"""Arrivals of less confidence are not reported, nor what depends on them."""
+"""Minimum confidence of arrivals that are reported or used."""
 WHOLE_S = 180.0
-"""So much of a line and its amplifier's microphone is compared."""
+"""Length of a line signal and its amplifier's microphone that is compared."""
 
 
 @dataclass
 class GroupSurvey:
-    """What was found in one group of microphones."""
+    """Findings in one group of microphones."""
 
     name: str
     reference: str | None
     channels: list[Channel]
     drums: list[Drum] = field(default_factory=list)
     arrivals: list[Arrived] = field(default_factory=list)
-    """Each microphone against the reference, by the drum that tells it best."""
+    """Arrival at each microphone relative to the reference, by the drum that shows it best."""
     by_drum: list[Arrived] = field(default_factory=list)
-    """Far microphones by every drum."""
+    """Arrivals at far microphones for every drum."""
     under: list[Arrived] = field(default_factory=list)
-    """The second microphones of a drum against its first."""
+    """Arrivals at a drum's second microphones, relative to its first."""
     adding: list[Adding] = field(default_factory=list)
     bleed: dict[str, dict[str, float | None]] = field(default_factory=dict)
     seats: dict[str, list[Seat]] = field(default_factory=dict)
-    """Of each pair of far microphones."""
+    """Places of drums in each pair of far microphones."""
     hit_levels: dict[str, float] = field(default_factory=dict)
     bleed_peaks: dict[str, float | None] = field(default_factory=dict)
     soft_hits: dict[str, list[float]] = field(default_factory=dict)
-    """Of close microphones: softer sounds that may be their own drum's, in dB against the loud hits."""
+    """Quieter sounds in close microphones that may be their own drum's, in dB against its loud hits."""
     gates: dict[str, GateLevels] = field(default_factory=dict)
-    """Of close microphones: what a gate's key filter hears of hits and bleed."""
+    """Levels of hits and bleed in close microphones after a gate's key filter."""
     drifts: list[Drift] = field(default_factory=list)
     """Microphones whose clock differs from the reference's."""
 
 
 @dataclass
 class Survey:
-    """All that was found."""
+    """All findings of a survey."""
 
     material: Material
     files: dict[str, FileHeard]
-    """By stem; of a pair of files both are in `sides`."""
+    """Analysed files by stem; of a pair of files both are in `sides`."""
     sides: dict[str, tuple[FileHeard, int]]
-    """By channel: its file, and which of the file's channels that were heard it is."""
+    """By channel: its file, and its index among the file's analysed channels."""
     groups: list[GroupSurvey]
     lines: list[Arrived]
-    """Amplifier microphones behind their line signals."""
+    """Arrivals at amplifier microphones, relative to their line signals."""
     copies: list[tuple[str, str, bool]]
-    """Channels that hold the same samples as an earlier one, and whether upside down."""
+    """Channels with the same samples as an earlier one, and whether in inverted polarity."""
 
 
 def _hands(n: int, seconds: float) -> AbstractContextManager[Executor | None]:
-    """Worker processes, where there is enough to do."""
+    """Worker processes, if there is enough sound for them."""
     return worker_pool(n) if n > 1 and seconds >= SHORT_S else nullcontext()
 
 
@@ -104,8 +104,8 @@ def _all(hands: Executor | None, function: Callable[..., Result], tasks: Sequenc
 def survey(material: Material, *, reference: str | None = None, workers: int = 1) -> Survey:
     """Survey a recipe's stems or a folder's files.
 
-    `reference` is a stem or a channel that arrivals are told against; else the left overhead. Raises UsageError for a
-    reference that is not there, AudioError for files that cannot be read.
+    `reference` is the stem or channel that arrivals are relative to (default: the left overhead). Raises UsageError for
+    an unknown reference, AudioError for files that cannot be read.
     """
     if reference is not None:
         known = [name for channel in material.channels for name in (channel.name, channel.stem)]
@@ -142,7 +142,7 @@ def survey(material: Material, *, reference: str | None = None, workers: int = 1
 
 
 def _copies(material: Material, sides: dict[str, tuple[FileHeard, int]]) -> list[tuple[str, str, bool]]:
-    """Pairs of the same length and energy are compared sample by sample."""
+    """Find copies: files of the same length and energy are compared sample by sample."""
     found = []
     known: list[tuple[Channel, int, float]] = []
     for channel in material.channels:
@@ -166,7 +166,7 @@ def _copies(material: Material, sides: dict[str, tuple[FileHeard, int]]) -> list
 
 
 def _groups(material: Material) -> list[tuple[str, list[Channel]]]:
-    """Channels that hear the same: by the recipe's `group`, else all drums and what has no known name."""
+    """Groups of channels recorded together: by the recipe's `group`, else all drums and channels of unknown role."""
     named: dict[str, list[Channel]] = {}
     for channel in material.channels:
         if channel.group is not None:
@@ -199,7 +199,7 @@ def _group(
     )
     named = [channel for channel in channels if channel.role.instrument is not None]
     events = events_of({one.name: envelopes[one.name] for one in named})
-    if named:  # what has no name and does not hear the kit is an overdub
+    if named:  # an unknown channel without the kit's sound is an overdub
         channels = [one for one in channels if one in named or hears(envelopes[one.name], events) >= HEARS]
     close = close_ones(channels, envelopes)
     reference = _reference(channels, [one for one in close if one in named], asked)
@@ -235,7 +235,7 @@ def _group(
 
 
 def _tell_arrivals(found: GroupSurvey, group: HitStretches, reference: Channel) -> None:
-    """Put in how far each channel is behind the reference, and what that does where they are added."""
+    """Add the arrival at each channel relative to the reference, and the effect of adding the two."""
     for channel in found.channels:
         if channel.name != reference.name:
             _tell_arrival(found, group, channel.name, reference.name)
@@ -246,7 +246,7 @@ def _tell_arrivals(found: GroupSurvey, group: HitStretches, reference: Channel) 
 
 
 def _tell_arrival(found: GroupSurvey, group: HitStretches, channel: str, reference: str) -> None:
-    """The same of one channel."""
+    """Add the arrival at one channel, and the effect of adding it to its reference."""
     max_frames = MAX_MS * group.rate_hz / 1000.0
     told = [one for one in group.against(channel, reference) if abs(one.delay_frames) <= max_frames]
     own = group.drum_of(channel)
@@ -269,14 +269,14 @@ def _tell_arrival(found: GroupSurvey, group: HitStretches, channel: str, referen
 
 
 def _tell_adding(found: GroupSurvey, group: HitStretches, one: Arrived, drum: Drum) -> None:
-    """Put in what adding a channel to what it arrives against does, as it is and moved."""
+    """Add the effect of adding a channel to its reference, as recorded and aligned."""
     pair = group.adding(one.channel, one.reference, drum, (-one.delay_frames, one.inverted))
     if pair is not None:
         found.adding.append(pair)
 
 
 def _lines(material: Material) -> list[Arrived]:
-    """Amplifier microphones against the line signal of the same instrument."""
+    """Arrivals at amplifier microphones, relative to the line signal of the same instrument."""
     found = []
     for line in material.channels:
         if line.role.part != "line":

@@ -1,4 +1,4 @@
-"""A drafted recipe on the disk: its file, copies of the presets that it uses, and a target from one render."""
+"""Writes a drafted recipe: its file, copies of the presets that it uses, and a target from one render."""
 
 from __future__ import annotations
 
@@ -24,23 +24,23 @@ from chainrun.whole_file import work_folder, write_whole
 
 @dataclass(frozen=True)
 class WrittenDraft:
-    """Result of a draft: what was written, and whether it can be rendered as it stands."""
+    """Result of a draft: the files written, and whether the recipe can be rendered as it is."""
 
     recipe: Path
     stems: list[str]
     presets: list[str]
     """Presets that the recipe uses."""
     presets_written: list[str]
-    """Presets that were copied beside it; others were there."""
+    """Presets that were copied beside it; the others were there already."""
     inside_root: bool
-    """Whether the recipe may reach its stems; else a render is to be allowed their folder."""
+    """Whether the recipe may read its stems; if not, a render must be allowed to read their folder."""
     root_mark: Path | None
-    """The empty file that was written so that it may reach them."""
+    """The empty file that was written to allow that."""
     measured: bool
-    """Whether the target comes from a render; else it is a guess."""
+    """Whether the target comes from a render; if not, it is a default."""
 
     def record(self) -> dict[str, object]:
-        """As one JSON document."""
+        """The result as a JSON document."""
         return {
             "schema_version": 1,
             "recipe": str(self.recipe),
@@ -55,10 +55,10 @@ class WrittenDraft:
 def write_draft(
     folder: Path, recipe: Path | None = None, *, workers: int | None = None, limits: Limits | None = None
 ) -> WrittenDraft:
-    """Write a first recipe for a folder of stems; without `recipe` into the folder, by the folder's name.
+    """Write a first recipe for a folder of stems; by default into that folder, with the folder's name.
 
-    Surveys the stems, copies the presets into `presets/` beside the recipe, and renders once without files to find a
-    target. Raises UsageError for a recipe that is there already or a folder that is none, AudioError, ResourceError.
+    Surveys the stems, copies the presets into `presets/` beside the recipe, and renders once, without writing audio, to
+    find a target. Raises UsageError if the recipe exists already or the folder does not, AudioError, ResourceError.
     """
     limits = limits or Limits.of(())
     material = of_folder(folder, limits)
@@ -82,7 +82,7 @@ def _refuse_what_is_there(target: Path, name: str) -> None:
     if target.is_dir():
         raise UsageError(
             Problem(
-                "a draft is a recipe's file, not a folder",
+                "the recipe to write is a folder",
                 given=str(target),
                 hint=f"{target}/{name}.recipe.toml",
                 code=Code.OPTION_VALUE,
@@ -92,7 +92,7 @@ def _refuse_what_is_there(target: Path, name: str) -> None:
     if target.exists():
         raise UsageError(
             Problem(
-                "there is such a file already, and a recipe is never written over",
+                "this file exists already, and a draft never overwrites one",
                 given=str(target),
                 hint="give it another name",
                 code=Code.FILE_EXISTS,
@@ -101,7 +101,7 @@ def _refuse_what_is_there(target: Path, name: str) -> None:
 
 
 def _mark_root(recipe: Path, stems_dir: Path) -> Path | None:
-    """Make the nearest folder that holds both the recipe's root; None where it is, or where that would be too much."""
+    """Make the nearest folder that contains recipe and stems the root; None if it is, or would be too far up."""
     roots = Roots.of(recipe)
     mark = roots.mark_for(stems_dir) if roots.refusal(stems_dir) is not None else None
     if mark is not None:
@@ -113,7 +113,7 @@ def _mark_root(recipe: Path, stems_dir: Path) -> Path | None:
 
 
 def _main(recipe: Path, roots: tuple[Path, ...], workers: int | None, limits: Limits) -> tuple[float, float] | None:
-    """Loudness and true peak of the draft's main, rendered once; None where that cannot be."""
+    """Loudness and true peak of the draft's main, from one render; None if it does not render."""
     try:
         with work_folder("chainrun-draft") as work:
             opened = open_recipe(recipe, Overrides(allow_roots=roots, limits=limits))

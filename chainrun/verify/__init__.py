@@ -1,1 +1,1 @@
-"""Mix recipes as regression tests: a baseline, what has moved since, and what a recipe expects."""
+"""Tests recipes for regressions: compares a render with its baseline and with the recipe's own expectations."""

@@ -1,4 +1,4 @@
-"""What a check looks at, in which unit, and which checks belong together. Light: the pytest plugin asks it, too."""
+"""Aspects of checks, their units and their groups. Imports little: the pytest plugin needs it at start."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from enum import StrEnum
 
 
 class Unit(StrEnum):
-    """The unit of a figure, as it is shown."""
+    """Unit of a figure, as shown."""
 
     LUFS = "LUFS"
     LU = "LU"
@@ -43,16 +43,16 @@ UNIT_OF = {
     "gain_reduction_working_pct": Unit.PERCENT,
     "wet_to_dry_db": Unit.DB,
 }
-"""The unit of every reading of a sound or a step, by the reading's name."""
+"""Unit of every reading of a sound or a step, by the reading's name."""
 
 
 def unit_of(quantity: str) -> Unit:
-    """The unit of a reading; none for a name that is not known."""
+    """Unit of a reading; NONE for an unknown name."""
     return UNIT_OF.get(quantity, Unit.NONE)
 
 
 class Aspect(StrEnum):
-    """What a check looks at; its word stands in the check's name."""
+    """Aspect that a check judges; its value is part of the check's name."""
 
     SAMPLES = "baseline"
     RATE = "rate"
@@ -75,7 +75,7 @@ class Aspect(StrEnum):
 
     @property
     def unit(self) -> Unit:
-        """The unit of what is found."""
+        """Unit of the measured value."""
         return UNIT_OF_ASPECT.get(self, unit_of(self.value))
 
 
@@ -86,13 +86,13 @@ UNIT_OF_ASPECT = {
     Aspect.RESIDUAL: Unit.LU,
     Aspect.EXACT_RESIDUAL: Unit.LU,
 }
-"""The units of aspects that are no reading of their own."""
+"""Units of aspects that are not readings."""
 FORMAT = {Aspect.RATE: "rate_hz", Aspect.CHANNELS: "n_channels", Aspect.LENGTH: "n_frames"}
-"""What is either as it was or not, and the fact that holds it."""
+"""Aspects that must be equal, with the name of the fact that holds each."""
 
 
 class AspectGroup(StrEnum):
-    """Checks of a baseline that stand together, as one item of a test run."""
+    """Groups of baseline checks; each group is one item of a pytest run."""
 
     SAMPLES = "samples"
     LOUDNESS = "loudness"
@@ -120,4 +120,4 @@ GROUP_OF = {
     Aspect.RESIDUAL: AspectGroup.RESIDUAL,
     Aspect.EXACT_RESIDUAL: AspectGroup.RESIDUAL,
 }
-"""The group of each aspect; expectations and the render itself are in none. Samples are whole, or as many as before."""
+"""Group of each aspect; expectations and failures of the render itself are in none."""

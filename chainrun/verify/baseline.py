@@ -1,4 +1,4 @@
-"""Baseline files: NAME.baseline.toml beside the recipe."""
+"""Reads and writes baselines: NAME.baseline.toml beside the recipe."""
 
 from __future__ import annotations
 
@@ -19,20 +19,20 @@ from chainrun.verify.facts import DeliveryFacts, LongLines, NodeFacts, Recording
 from chainrun.verify.old_baseline import is_old, todays_baseline
 from chainrun.whole_file import write_whole
 
-ACCEPT_ANEW: Facts = (("mended_by", "accept"),)
-"""What mends a baseline that cannot be read."""
-HEAD = """# What this recipe's render measured when it was accepted, by `chainrun verify --accept`. Not to be edited.
-# Third octaves are dBFS from 16 Hz to 20 kHz; curves are loudness over time; -200 is silence or nothing.
-# Settings are what the recipe says, a line for each step, stem and bus.
-# A sketch is a handful of sums of the sound, by which another render's distance from it can be told.
+ACCEPT_AGAIN: Facts = (("mended_by", "accept"),)
+"""Facts of problems that accepting the recipe again solves."""
+HEAD = """# Baseline: measurements of the accepted render. Written by `chainrun verify --accept`; do not edit.
+# Third octaves: dBFS, from 16 Hz to 20 kHz. Curves: loudness over time. -200: silence, or not measured.
+# Settings: the recipe's own, one line for each step, stem and bus.
+# Sketches: sums of the K-weighted sound, from which the residual of another render is estimated.
 """
 VERSION: Literal[1] = 1
 MAX_PROBLEMS = 5
-"""So many of the problems of a damaged baseline are shown."""
+"""Maximum number of problems of a damaged baseline that are shown."""
 
 
 class Baseline(LongLines):
-    """All that is kept of a render: what it was made from, and what is known of its files, recordings and nodes."""
+    """Facts about an accepted render: settings, deliveries, recordings and nodes."""
 
     grammar: Literal[1]
     recipe: str
@@ -46,7 +46,7 @@ class Baseline(LongLines):
     nodes: dict[str, NodeFacts]
 
     def record(self) -> dict[str, object]:
-        """As the tables of its file, in their order."""
+        """The tables of the file, in their order."""
         return {
             **self.model_dump(exclude={"deliveries", "recordings", "nodes"}),
             "deliveries": {name: one.record() for name, one in self.deliveries.items()},
@@ -56,25 +56,25 @@ class Baseline(LongLines):
 
 
 def audio_path(baseline: Path, delivery: str) -> Path:
-    """Where the baseline's audio of a delivery lies, if it was kept: under its whole name, each its own."""
+    """Path of the kept audio of a delivery; its name holds the delivery's whole path, so that no two collide."""
     stem = baseline.name.removesuffix(ENDING)
     return baseline.parent / f"{stem}.baseline.{quote(delivery, safe='')}.flac"
 
 
 def write(path: Path, baseline: Baseline) -> None:
-    """Write a baseline, whole. Raises ResourceError."""
+    """Write a baseline in one piece or not at all. Raises ResourceError."""
     write_whole(path, text_of(baseline))
 
 
 def text_of(baseline: Baseline) -> str:
-    """A baseline as its file holds it."""
+    """The text of a baseline's file."""
     import tomli_w
 
     return HEAD + tomli_w.dumps(baseline.record())
 
 
 def read(path: Path) -> Baseline:
-    """Read a baseline. Raises RecipeError for one that is damaged, or of another version."""
+    """Read a baseline. Raises RecipeError if it is damaged or of another version."""
     try:
         table: dict[str, object] = toml_file.read(path)
     except (OSError, UnicodeDecodeError) as error:
@@ -93,29 +93,29 @@ def read(path: Path) -> Baseline:
 def _refuse_version(path: Path, table: dict[str, object]) -> None:
     version = table.get("grammar", table.get("baseline"))
     if "grammar" not in table and "baseline" not in table:
-        raise _refused(path, "this is no baseline: the key `grammar` is missing")
+        raise _refused(path, "this is not a baseline: the key `grammar` is missing")
     if not isinstance(version, int) or isinstance(version, bool):
-        raise _refused(path, "this is no version of a baseline", key="grammar", given=shown(version))
+        raise _refused(path, "the baseline's version is not a whole number", key="grammar", given=shown(version))
     if version != VERSION:
         raise RecipeError(
             Problem(
-                "the baseline is of another version of chainrun",
+                "the baseline was written by another version of chainrun",
                 file=shown_path(path),
                 key="grammar",
                 given=str(version),
                 allowed=str(VERSION),
-                hint="update chainrun" if version > VERSION else "accept it anew",
+                hint="update chainrun" if version > VERSION else "accept the recipe again",
                 code=Code.BASELINE_VERSION,
-                facts=() if version > VERSION else ACCEPT_ANEW,
+                facts=() if version > VERSION else ACCEPT_AGAIN,
             )
         )
 
 
 def _refused(path: Path, message: str, *, key: str = "", given: str | None = None) -> RecipeError:
-    hint = "restore it from version control, or look at the mix and accept it anew"
+    hint = "restore it from version control, or check the mix and accept it again"
     file, code = shown_path(path), Code.BASELINE_DAMAGED
     return RecipeError(
-        Problem(message, file=file, key=key, given=given, hint=hint, code=code, facts=ACCEPT_ANEW),
+        Problem(message, file=file, key=key, given=given, hint=hint, code=code, facts=ACCEPT_AGAIN),
     )
 
 
@@ -126,7 +126,7 @@ def _damage(path: Path, error: ErrorDetails) -> Problem:
 
 
 def refuse_another(path: Path, opened: Opened) -> None:
-    """Raise RecipeError where the file at `path` is the baseline of another recipe or variant."""
+    """Raise RecipeError if the file at `path` is the baseline of another recipe or variant."""
     table = _table_at(path)
     mine = (opened.path.name, opened.variant or "")
     given = (table.get("recipe", mine[0]), table.get("variant", mine[1]))
@@ -138,20 +138,20 @@ def refuse_another(path: Path, opened: Opened) -> None:
                 key="recipe",
                 given=" ".join(str(one) for one in given if one),
                 allowed=" ".join(one for one in mine if one),
-                hint="was the recipe renamed? then delete this file and accept it anew; else rename one of the two",
+                hint="if the recipe was renamed, delete this file and accept it again; else rename one of the two",
                 code=Code.BASELINE_OF_ANOTHER,
             )
         )
 
 
 def kept_deliveries(path: Path) -> list[str]:
-    """The names of the deliveries in a baseline, damaged or not; none where none can be read."""
+    """Names of the deliveries in a baseline, damaged or not; empty if it cannot be read."""
     table = _table_at(path).get("deliveries")
     return list(table) if isinstance(table, dict) else []
 
 
 def _table_at(path: Path) -> dict[str, object]:
-    """What lies at a baseline's place, damaged or not; nothing where nothing can be read."""
+    """The table of a baseline's file, valid or not; empty if it cannot be read."""
     try:
         return toml_file.read(path)
     except (OSError, ValueError):

@@ -1,4 +1,4 @@
-"""Where a difference comes from: the first node that differs, and what of the recipe and its recordings is changed."""
+"""Finds the cause of a difference: the most upstream node that differs, and changes of recipe and recordings."""
 
 from __future__ import annotations
 
@@ -6,32 +6,40 @@ from chainrun.comparison.limits import NAMED_BAND_DB
 from chainrun.recipe.model import Tolerances
 from chainrun.verify.aspects import FORMAT, Aspect, Unit, unit_of
 from chainrun.verify.baseline import Baseline
-from chainrun.verify.changes import Cause, ChangeKind, KeyChange, Move, MoveKind, NodeChange, NodeChangeKind
+from chainrun.verify.changes import (
+    Cause,
+    ChangeKind,
+    KeyChange,
+    NodeChange,
+    NodeChangeKind,
+    PrintChange,
+    PrintChangeKind,
+)
 from chainrun.verify.facts import NodeFacts
 from chainrun.verify.recordings import recording_changes, recording_of
 from chainrun.verify.settings import by_file, changed_settings, file_key, reordered, stem_settings
 from chainrun.verify.sketches import residual, third_octaves_apart
 
 SAME_NODE_DB = -90.0
-"""A node's print whose residual lies lower, against itself, is the same one on another machine."""
+"""Maximum residual in LU, against itself, at which a node's print counts as the same on another machine."""
 SAME_NODE_DBFS = -150.0
-"""The same in any case, at its loudest."""
+"""Maximum level of the residual at which two prints count as the same in any case."""
 MIN_LEVEL_DB = 0.01
-"""A level that moves less is not named."""
+"""Minimum change of level that is named."""
 BEFORE_THE_CHAIN = (
     "file", "channel", "at_s", "from_s", "to_s", "trim_db", "invert", "shift_samples", "shift_ms", "hit_level_dbfs",
 )  # fmt: skip
 
 
 def find_cause(was: Baseline, now: Baseline, limits: Tolerances) -> Cause:
-    """The most upstream node that differs, and the settings that did."""
+    """Find the most upstream node that differs, and the settings that changed."""
     then, today = by_file(was.settings, now.settings), now.settings
     changed = [_with_recording(one, was, now) for one in changed_settings(then, today)] + reordered(then, today)
     same_machine = was.made_with == now.made_with
     new_names = {twin for _, twin in _twins(was, now)}
     nodes: list[str] = []
     first: str | None = None
-    moved: tuple[Move, ...] = ()
+    differences: tuple[PrintChange, ...] = ()
     for name, node in _upstream_first(was, now):
         old = was.nodes.get(name)
         if old is None:
@@ -41,14 +49,14 @@ def find_cause(was: Baseline, now: Baseline, limits: Tolerances) -> Cause:
             continue
         nodes.append(name)
         if first is None:
-            first, moved = name, tuple(_moved(old, node, limits))
+            first, differences = name, tuple(_print_changes(old, node, limits))
     if first is None:
         first = next((name for name in now.nodes if name not in was.nodes), None)
-    return Cause(first, moved, tuple(changed), tuple(nodes))
+    return Cause(first, differences, tuple(changed), tuple(nodes))
 
 
 def _with_recording(change: KeyChange, was: Baseline, now: Baseline) -> KeyChange:
-    """A stem's other file with how it differs, where both recordings are known."""
+    """The change of a stem's file, described by how its recording changed if both recordings are known."""
     stem = next((name for name in now.recordings if file_key(name) == change.key), None)
     if stem is None or stem not in was.recordings:
         return change
@@ -57,7 +65,7 @@ def _with_recording(change: KeyChange, was: Baseline, now: Baseline) -> KeyChang
 
 
 def _same(was: NodeFacts, now: NodeFacts, *, same_machine: bool) -> bool:
-    """Whether two prints are one, or one but for the machine's rounding."""
+    """Whether two prints are identical, or differ only by the machine's rounding."""
     if not was.comparable(now):
         return False
     if was.pcm_crc32 == now.pcm_crc32 and was.n_frames == now.n_frames:
@@ -68,59 +76,59 @@ def _same(was: NodeFacts, now: NodeFacts, *, same_machine: bool) -> bool:
     return apart.lu <= SAME_NODE_DB or apart.loudest_dbfs <= SAME_NODE_DBFS
 
 
-def _moved(was: NodeFacts, now: NodeFacts, limits: Tolerances) -> list[Move]:
-    """What of a node moved."""
+def _print_changes(was: NodeFacts, now: NodeFacts, limits: Tolerances) -> list[PrintChange]:
+    """The changes of a node's print: format, else residual, level, spectrum, length and readings."""
     found = []
     for aspect, key in FORMAT.items():
         before, after = getattr(was, key), getattr(now, key)
         if before != after and aspect is not Aspect.LENGTH:
-            found.append(Move(MoveKind.FORMAT, before=before, after=after, aspect=aspect))
+            found.append(PrintChange(PrintChangeKind.FORMAT, before=before, after=after, aspect=aspect))
     if found:
         return found
     apart = residual(was, now)
     begin = apart.first_step_over(SAME_NODE_DB)
     from_s = begin * was.curve_step_s if begin is not None else None
-    found.append(Move(MoveKind.RESIDUAL, apart.lu, from_s=from_s))
+    found.append(PrintChange(PrintChangeKind.RESIDUAL, apart.lu, from_s=from_s))
     louder = now.rms_dbfs - was.rms_dbfs
     if abs(louder) >= MIN_LEVEL_DB:
-        found.append(Move(MoveKind.LEVEL, louder))
+        found.append(PrintChange(PrintChangeKind.LEVEL, louder))
     bands = third_octaves_apart(was, now)
     if any(abs(db) >= NAMED_BAND_DB for db in bands.values()):
-        found.append(Move(MoveKind.SPECTRUM, bands_db=bands))
+        found.append(PrintChange(PrintChangeKind.SPECTRUM, bands_db=bands))
     if now.n_frames != was.n_frames:
-        found.append(Move(MoveKind.LENGTH, now.n_frames - was.n_frames))
-    return found + _moved_readings(was, now, limits)
+        found.append(PrintChange(PrintChangeKind.LENGTH, now.n_frames - was.n_frames))
+    return found + _changed_readings(was, now, limits)
 
 
-def _moved_readings(was: NodeFacts, now: NodeFacts, limits: Tolerances) -> list[Move]:
+def _changed_readings(was: NodeFacts, now: NodeFacts, limits: Tolerances) -> list[PrintChange]:
     old, new = was.reading_by_name(), now.reading_by_name()
     found = []
     for name in [*old, *(one for one in new if one not in old)]:
         if name not in new or name not in old:
-            kind = MoveKind.READING_ADDED if name in new else MoveKind.READING_REMOVED
-            found.append(Move(kind, reading=name))
+            kind = PrintChangeKind.READING_ADDED if name in new else PrintChangeKind.READING_REMOVED
+            found.append(PrintChange(kind, reading=name))
         elif unit_of(name.quantity) is Unit.DB and abs(new[name] - old[name]) > limits.reading_db:
-            found.append(Move(MoveKind.READING, before=old[name], after=new[name], reading=name))
+            found.append(PrintChange(PrintChangeKind.READING, before=old[name], after=new[name], reading=name))
     return found
 
 
 def _upstream_first(was: Baseline, now: Baseline) -> list[tuple[str, NodeFacts]]:
-    """Nodes in the plan's order, in which what a node needs comes before it; what was itself changed stands first.
+    """Nodes in the plan's order (inputs first), with stems whose own files or trims changed at the front.
 
-    A stem that listens to another one by a raw key does not wait for its print, so the order alone does not tell.
+    A stem whose raw key is another stem does not wait for that stem's print, so the plan's order is not enough.
     """
     changed = [name for name in now.nodes if _before_the_chain(was, name) != _before_the_chain(now, name)]
     return sorted(now.nodes.items(), key=lambda one: one[0] not in changed)
 
 
 def _before_the_chain(facts: Baseline, stem: str) -> dict[str, str]:
-    """What a stem is before its chain, which raw keys hear: its files, and what is done to them."""
+    """A stem's settings that apply before its chain, which raw keys hear."""
     written = stem_settings(facts.settings, stem)
     return {key: value for key, value in written.items() if key.partition(".")[0] in BEFORE_THE_CHAIN}
 
 
 def _twins(was: Baseline, now: Baseline) -> list[tuple[str, str]]:
-    """Nodes that have another name now, and the same print."""
+    """Old and new names of nodes that were renamed and have the same print."""
     new = [name for name in now.nodes if name not in was.nodes]
     found = []
     for name, node in was.nodes.items():
@@ -134,7 +142,7 @@ def _twins(was: Baseline, now: Baseline) -> list[tuple[str, str]]:
 
 
 def node_changes(was: Baseline, now: Baseline) -> list[NodeChange]:
-    """Nodes that are gone, and new ones; the same print under another name is a renamed node."""
+    """Nodes that were removed, added or renamed (the same print under another name)."""
     twins = dict(_twins(was, now))
     found = [
         NodeChange(NodeChangeKind.RENAMED, name, twins[name])

@@ -1,4 +1,4 @@
-"""Which presets of the library are no longer what a baseline was accepted with. Light: `check` asks it, too."""
+"""Finds presets of the library that changed since a baseline was accepted. Imports little: `check` needs it, too."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ ENDING = ".baseline.toml"
 
 
 def presets(opened: Opened) -> dict[str, str]:
-    """The chain hash of every preset that the recipe uses, as its library has it today: not its status or prose."""
+    """The current chain hash of every preset that the recipe uses; status and prose are not part of it."""
     found = {}
     for use in opened.uses:
         table = read_toml(use.file, Problems(), opened.limits)
@@ -38,23 +38,23 @@ def presets_as_written(opened: Opened) -> dict[str, str]:
 
 
 def baseline_path(opened: Opened) -> Path:
-    """Where a recipe's baseline lies; a variant has its own."""
+    """Path of a recipe's baseline; each variant has its own."""
     variant = f"+{opened.variant}" if opened.variant else ""
     return opened.path.parent / f"{opened.name}{variant}{ENDING}"
 
 
 def baseline_of(path: Path, variant: str | None) -> Path:
-    """The same by the recipe's file, whether it can be opened or not."""
+    """As `baseline_path`, from the recipe's file alone, valid or not."""
     return path.parent / f"{recipe_name(path)}{f'+{variant}' if variant else ''}{ENDING}"
 
 
 def is_baseline(path: Path) -> bool:
-    """Whether a file is a baseline, by its name."""
+    """Whether a file's name is that of a baseline."""
     return path.name.endswith(ENDING)
 
 
 def orphans(path: Path, variants: Iterable[str]) -> list[str]:
-    """Variants that have a baseline beside the recipe, and are not in it (any more)."""
+    """Variants that have a baseline beside the recipe, but are not in the recipe."""
     head = f"{recipe_name(path)}+"
     found = (one.name for one in sorted(path.parent.glob(f"{escape(head)}*{ENDING}")))
     names = [name.removeprefix(head).removesuffix(ENDING) for name in found]
@@ -62,22 +62,22 @@ def orphans(path: Path, variants: Iterable[str]) -> list[str]:
 
 
 def changed_preset_names(opened: Opened) -> list[str]:
-    """Presets that have another chain than when the baseline was accepted."""
+    """Names of presets whose chain changed since the baseline was accepted."""
     path = baseline_path(opened)
     if not path.is_file():
         return []
     try:
         table = toml_file.read(path)
     except (OSError, ValueError):
-        return []  # verify reports what is wrong with it
+        return []  # verify reports the damage
     was = table.get("presets", {})
-    # An older baseline has hashes of the older names: they say nothing of a preset that has today's.
+    # An older baseline has hashes of the older names, which cannot be compared with those of today's.
     now = (presets_as_written(opened) if is_old(table) else presets(opened)).items()
     return [name for name, chain in now if isinstance(was, dict) and was.get(name, chain) != chain]
 
 
 def changed_presets(opened: Opened) -> list[str]:
-    """A sentence for each of them."""
+    """A sentence for each preset that changed since the baseline was accepted."""
     return [changed_preset_text(name, baseline_path(opened)) for name in changed_preset_names(opened)]
 
 
@@ -96,5 +96,5 @@ def refuse_preset_warnings(opened: Opened) -> None:
 
 
 def changed_preset_text(name: str, baseline: Path) -> str:
-    """That a preset is another one by now."""
-    return f"the library's preset {name} is no longer what {baseline.name} was accepted with"
+    """The sentence about a preset that changed since the baseline was accepted."""
+    return f"the library's preset {name} has changed since {baseline.name} was accepted"

@@ -1,4 +1,4 @@
-"""What is no longer as it was: settings of the recipe, recordings of stems, prints of nodes. Records, without words."""
+"""Records of changes since a baseline: settings, recordings, prints, nodes. Their words are in `wording`."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from chainrun.verify.facts import ReadingName
 
 
 class RecordingChangeKind(Enum):
-    """How a recording differs from what it was."""
+    """Kinds of change of a recording."""
 
     RATE = auto()
     """`before` and `after` in Hz."""
@@ -26,23 +26,23 @@ class RecordingChangeKind(Enum):
     SHIFTED = auto()
     """`amount` samples later, or earlier where negative."""
     ANOTHER = auto()
-    """Nothing is known to be the same."""
+    """Nothing in common was found."""
     INVERTED = auto()
     CLICK = auto()
-    """A peak that is `amount` dB higher, near `from_s`."""
+    """A peak `amount` dB higher, near `from_s`."""
     GAP = auto()
     """`amount` dB quieter from `from_s` to `to_s`."""
     OTHER_SAMPLES = auto()
-    """None of the others tells how."""
+    """The samples differ, and none of the other kinds applies."""
 
 
 @dataclass(frozen=True)
 class RecordingChange:
-    """One way in which a recording differs from what it was."""
+    """One change of a recording."""
 
     kind: RecordingChangeKind
     channel: int | None = None
-    """The channel that it is about; None for all of them."""
+    """The channel concerned; None for all."""
     of_channels: int = 1
     amount: float = 0.0
     before: int = 0
@@ -52,23 +52,23 @@ class RecordingChange:
 
 
 class ChangeKind(Enum):
-    """How a key of the recipe is no longer as it was."""
+    """Kinds of change of a key of the recipe."""
 
     VALUE = auto()
-    """`before` and `after` as they are written; None where the key is not."""
+    """`before` and `after` as written; None if the key is not set."""
     CONTENT = auto()
-    """It is known by its hash alone, and that is another one."""
+    """The hash differs; the content itself is not in the baseline."""
     ADDED = auto()
     REMOVED = auto()
     ORDER = auto()
-    """A chain's steps, `steps_before` and `steps_after`."""
+    """A chain has the same steps in another order: `steps_before`, `steps_after`."""
     RECORDING = auto()
-    """A stem's files; `recording` says how they differ."""
+    """A stem's recording differs as `recording` says."""
 
 
 @dataclass(frozen=True)
 class KeyChange:
-    """A key of the recipe that is not as it was."""
+    """A key of the recipe that changed."""
 
     key: str
     kind: ChangeKind
@@ -79,13 +79,13 @@ class KeyChange:
     recording: tuple[RecordingChange, ...] = ()
 
 
-class MoveKind(Enum):
-    """What of a node's print moved."""
+class PrintChangeKind(Enum):
+    """Kinds of change of a node's print."""
 
     FORMAT = auto()
     """Rate or channels: `aspect`, `before` and `after`."""
     RESIDUAL = auto()
-    """`amount` dB against what was, from `from_s` on where it is known."""
+    """`amount` LU against the former print, from `from_s` on if that is known."""
     LEVEL = auto()
     """`amount` dB louder."""
     SPECTRUM = auto()
@@ -93,16 +93,16 @@ class MoveKind(Enum):
     LENGTH = auto()
     """`amount` frames longer."""
     READING = auto()
-    """The gain reduction `reading`: `before` and `after`."""
+    """`before` and `after` of the gain reduction `reading`."""
     READING_ADDED = auto()
     READING_REMOVED = auto()
 
 
 @dataclass(frozen=True)
-class Move:
-    """One thing of a node's print that moved."""
+class PrintChange:
+    """One change of a node's print."""
 
-    kind: MoveKind
+    kind: PrintChangeKind
     amount: float = 0.0
     before: float = 0.0
     after: float = 0.0
@@ -114,20 +114,20 @@ class Move:
 
 @dataclass(frozen=True)
 class Cause:
-    """Where a difference comes from, as far as can be found."""
+    """Cause of a difference, as far as it can be found."""
 
     node: str | None = None
-    """The most upstream node whose print differs; None: none does."""
-    moved: tuple[Move, ...] = ()
-    """What of it moved."""
+    """The most upstream node whose print differs; None if none does."""
+    differences: tuple[PrintChange, ...] = ()
+    """Changes of that node's print."""
     changed: tuple[KeyChange, ...] = ()
-    """Keys of the recipe that are not as they were."""
+    """Keys of the recipe that changed."""
     nodes: tuple[str, ...] = ()
-    """All nodes that differ, in order."""
+    """All nodes whose prints differ, in order."""
 
 
 class NodeChangeKind(Enum):
-    """How the nodes of a render are no longer those of the baseline."""
+    """Kinds of change of a render's set of nodes."""
 
     RENAMED = auto()
     REMOVED = auto()
@@ -136,7 +136,7 @@ class NodeChangeKind(Enum):
 
 @dataclass(frozen=True)
 class NodeChange:
-    """A node that is new, gone, or has another name."""
+    """A node that was added, removed or renamed."""
 
     kind: NodeChangeKind
     node: str
@@ -145,17 +145,17 @@ class NodeChange:
 
 @dataclass(frozen=True)
 class PresetChange:
-    """A preset of the library that has another chain than when the baseline was accepted."""
+    """A preset of the library whose chain changed since the baseline was accepted."""
 
     preset: str
     baseline: Path
 
 
 class AudioNoteKind(Enum):
-    """What is to be known of the audio beside a baseline."""
+    """Reasons why a baseline's audio was not kept or is not used."""
 
     TOO_LOUD = auto()
-    """It goes over full scale, and none was kept."""
+    """It exceeds full scale, and was not kept."""
     OF_AN_EARLIER_BASELINE = auto()
     NOT_THE_ACCEPTED_ONE = auto()
     GONE = auto()
@@ -163,12 +163,12 @@ class AudioNoteKind(Enum):
 
 @dataclass(frozen=True)
 class AudioNote:
-    """Why a baseline's audio was not kept, or is not used."""
+    """A baseline's audio that was not kept, or is not used."""
 
     kind: AudioNoteKind
     name: str
-    """The audio's file, or the delivery's where there is none."""
+    """The name of the audio file; of the delivery if there is none."""
 
 
 Note = PresetChange | NodeChange | AudioNote
-"""What else there is to know of a verification."""
+"""A remark on a verification that fails no check."""

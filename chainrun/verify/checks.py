@@ -1,4 +1,4 @@
-"""The checks of a verification, as records: what was looked at, what was found, and what is allowed."""
+"""Records of checks: the aspect that was judged, the values before and now, and the limit."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ from chainrun.comparison.limits import Floor
 from chainrun.verify.aspects import Aspect, Unit, unit_of
 
 ROUNDING = 1e-9
-"""Over a limit by no more than this is on it."""
+"""Maximum excess over a limit that still counts as on it."""
 
 
 class Bound(Enum):
-    """How a limit is meant."""
+    """Kinds of limit."""
 
     AS_IT_WAS = auto()
-    """Nothing else than before."""
+    """Equal to the baseline's value."""
     WITHIN = auto()
-    """No further from what was than `low`."""
+    """At most `low` away from the baseline's value."""
     NEAR = auto()
-    """No further from `low` than `high`."""
+    """At most `high` away from `low`."""
     BETWEEN = auto()
     """From `low` to `high`."""
     AT_LEAST = auto()
@@ -32,14 +32,14 @@ class Bound(Enum):
 
 @dataclass(frozen=True)
 class Limit:
-    """What is allowed, in the unit of the check."""
+    """Allowed range of a value, in the unit of the check."""
 
     bound: Bound
     low: float = 0.0
     high: float = 0.0
 
     def allows(self, found: float, was: float = 0.0) -> bool:
-        """Whether a figure lies within this limit; `was` is the baseline's."""
+        """Whether a value is within this limit; `was` is the baseline's value."""
         within = self.high if self.bound is Bound.NEAR else self.low
         middle = self.low if self.bound is Bound.NEAR else was
         if self.bound in (Bound.WITHIN, Bound.NEAR):
@@ -52,108 +52,108 @@ class Limit:
 
 
 class Samples(Enum):
-    """How a delivery's samples lie to those of the baseline."""
+    """Verdicts on a delivery's samples against those of the baseline."""
 
     SAME = auto()
     NO_AUDIBLE_DIFFERENCE = auto()
     NOT_MADE = auto()
-    """The baseline has this delivery, and the render does not."""
+    """The delivery is in the baseline, but not in the render."""
     NOT_KNOWN = auto()
-    """The render has it, and the baseline does not."""
+    """The delivery is in the render, but not in the baseline."""
     ONLY_IN_A = auto()
     ONLY_IN_B = auto()
-    """Of two baselines only one has it."""
+    """The delivery is in B alone, of two baselines."""
 
 
 @dataclass(frozen=True)
 class NoBaseline:
-    """There is no baseline, and the recipe wants one."""
+    """The recipe requires a baseline, and there is none."""
 
     file: str
 
 
 @dataclass(frozen=True)
 class RenderFailure:
-    """A delivery did not become what the recipe asks for; `text` is the render's own sentence."""
+    """A delivery misses what the recipe asks for; `text` is the render's own sentence."""
 
     text: str
 
 
 @dataclass(frozen=True)
 class RangeOf:
-    """Of how long a programme a loudness range was measured."""
+    """Whether a loudness range was measured on a short programme."""
 
     short: bool
 
 
 @dataclass(frozen=True)
-class BandsMoved:
-    """Third octaves that moved, in dB by their nominal frequencies."""
+class BandsChanged:
+    """Changes of third octaves, in dB by nominal frequency."""
 
     bands_db: Mapping[str, float]
 
 
 @dataclass(frozen=True)
-class MovedAt:
-    """Where in time most moves."""
+class LargestChangeAt:
+    """Time of the largest change."""
 
     at_s: int
 
 
 @dataclass(frozen=True)
 class ResidualPlaces:
-    """Where in time a residual lies."""
+    """Times of a residual."""
 
     from_s: int | None
-    """Where it first lies over the limit."""
+    """Time at which it first exceeds the limit."""
     loudest_lu: float
-    """Of the step in which most differs."""
+    """The largest residual of any time step."""
     loudest_s: int
     sticks_out: bool
-    """Whether that step is clearly louder than the whole."""
+    """Whether that step is clearly above the residual of the whole."""
     may_be_over: bool
-    """Whether it is under the limit as read, but not for certain: a sketch tells it within some dB."""
+    """Whether the estimate is below the limit, but its uncertainty reaches above."""
 
 
 @dataclass(frozen=True)
 class Exactly:
-    """The difference from the baseline's own audio, and what of it counts as none."""
+    """The difference from the baseline's own audio, and the floor below which it counts as none."""
 
     difference: Difference
     floor: Floor
 
 
-Detail = Samples | NoBaseline | RenderFailure | RangeOf | BandsMoved | MovedAt | ResidualPlaces | Exactly
+Detail = Samples | NoBaseline | RenderFailure | RangeOf | BandsChanged | LargestChangeAt | ResidualPlaces | Exactly
 
 
 @dataclass(frozen=True)
 class Check:
-    """One thing that was looked at: in a delivery, in what a recipe expects, or in the render as a whole."""
+    """One judged aspect of a delivery, of an expectation, or of the render as a whole."""
 
     aspect: Aspect
     passed: bool
     found: float | str | None = None
-    """What is now, in `unit`; an encoding is a word."""
+    """The value now, in `unit`; an encoding is a word."""
     was: float | str | None = None
-    """What the baseline has."""
+    """The baseline's value."""
     limits: tuple[Limit, ...] = ()
-    """All that must hold. There is none where the detail itself is the verdict."""
+    """The limits, all of which must hold; empty if the detail itself is the verdict."""
     delivery: str | None = None
-    """The file that it is about, seen from the output folder."""
+    """The file concerned, relative to the output folder."""
     path: str = ""
-    """Of an expectation: the path that it stands under in [expect]."""
+    """For an expectation: its path in [expect]."""
     detail: Detail | None = None
     key: str = ""
-    """The recipe's key that it is about, for its place."""
+    """The recipe's key concerned, from which file and line are found."""
 
     @property
     def unit(self) -> Unit:
-        """The unit of what was found, of what was, and of the limits."""
+        """Unit of the values and the limits."""
         return unit_of(self.path.rpartition(".")[2]) if self.aspect is Aspect.EXPECTATION else self.aspect.unit
 
     @property
     def name(self) -> str:
-        """`mix.wav: residual`; `expect: main.correlation`."""
+        """Name of the check: `mix.wav: residual`, `expect: main.correlation`."""
         if self.aspect is Aspect.EXPECTATION:
             return f"expect: {self.path}"
         if self.aspect is Aspect.RENDER:
@@ -162,10 +162,10 @@ class Check:
 
     @property
     def figure(self) -> float | None:
-        """What was found, where it is a number."""
+        """The value now, if it is a number."""
         return None if isinstance(self.found, str) else self.found
 
     @property
     def figure_before(self) -> float | None:
-        """What was, where it is a number."""
+        """The baseline's value, if it is a number."""
         return None if isinstance(self.was, str) else self.was

@@ -1,13 +1,13 @@
-"""Whether this runs where nobody looks."""
+"""Detects continuous integration."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
 OFF = ("", "0", "false", "no", "off")
-"""Words by which somebody may say that it is not so."""
+"""Values of the variable CI that mean no."""
 
 
 def in_ci(environment: Mapping[str, str]) -> bool:
-    """Hosted runners set the variable CI (common practice), most of them to `true`."""
+    """Whether the variable CI is set, as hosted runners do (common practice), most of them to `true`."""
     return environment.get("CI", "").strip().lower() not in OFF

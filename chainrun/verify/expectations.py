@@ -1,4 +1,4 @@
-"""[expect]: what a recipe says that its own render measures."""
+"""Judges a render by [expect], the recipe's own limits for its measurements."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from chainrun.verify.gather import print_measured
 
 
 class _NotMeasuredError(Exception):
-    """An expectation speaks of what is not there; carries the message and a hint."""
+    """An expectation names something that is not measured; carries message and hint."""
 
     def __init__(self, message: str, hint: str | None = None):
         super().__init__(message)
@@ -29,7 +29,7 @@ class _NotMeasuredError(Exception):
 def judge_expectations(opened: Opened, result: RenderResult, store: Store) -> list[Check]:
     """A check for every entry of [expect].
 
-    Raises RecipeError for what is not measured, or a node that is not there.
+    Raises RecipeError for a quantity that is not measured, or a node that does not exist.
     """
     checks, problems = [], []
     for path, expected in opened.recipe.expect.items():
@@ -66,7 +66,7 @@ def _value(path: str, expected: Expectation, result: RenderResult, store: Store)
 
 def _of_delivery(quantity: str, expected: Expectation, result: RenderResult) -> float:
     if not result.deliveries:
-        raise _NotMeasuredError("nothing was delivered that it could be about")
+        raise _NotMeasuredError("there is no delivery to measure")
     delivery = result.deliveries[0]
     if expected.delivery is not None:
         chosen = [one for one in result.deliveries if Path(one.file).name == expected.delivery]
@@ -83,7 +83,7 @@ def _reading(measured: Measured, quantity: str) -> float:
     value = getattr(measured, quantity)
     if value is None:
         raise _NotMeasuredError(
-            f"{quantity!r} is not measured here (a short sound has no range, a mono one no correlation)"
+            f"{quantity!r} is not measured here (a short sound has no loudness range, a mono one no correlation)"
         )
     return float(value)
 
@@ -95,7 +95,7 @@ def _judged(path: str, expected: Expectation, value: float) -> Check:
 
 
 def limits_of(expected: Expectation) -> tuple[Limit, ...]:
-    """All limits that an expectation sets."""
+    """The limits that an expectation sets."""
     limits = []
     if expected.is_ is not None and expected.within is not None:
         limits.append(Limit(Bound.NEAR, expected.is_, expected.within))

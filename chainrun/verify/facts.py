@@ -1,4 +1,4 @@
-"""What a baseline knows of sounds and recordings: figures, and lines of text for what is long."""
+"""Facts of a baseline about sounds and recordings: numbers, and long series as lines of text."""
 
 from __future__ import annotations
 
@@ -15,25 +15,25 @@ from chainrun.dsp.sketch import LINES
 from chainrun.loudness.analysis import NOMINAL_HZ
 
 SILENT_DB = -200.0
-"""TOML has no null: silence, and what there is none of, read so."""
+"""Stands for silence or a missing reading, since TOML has neither null nor a short infinity."""
 MAX_LINE_CHARACTERS = 1 << 20
 QUANTITIES = (
     "integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu", "true_peak_dbtp", "sample_peak_dbfs",
     "rms_dbfs", "correlation", "side_to_mid_db",
 )  # fmt: skip
-"""The readings of a sound that a baseline keeps."""
+"""Readings of a sound that a baseline keeps."""
 FREQS_HZ = 41.0 * 2.0 ** (np.arange(24) / 3.0)
-"""Third octaves from 41 Hz to 8.3 kHz, at odd places: the waves that a recording is held against."""
+"""Frequencies at which a recording is analysed: third octaves from 41 Hz to 8.3 kHz, off the nominal ones."""
 
 
 class LongLines(StrictModel):
-    """Lines of a baseline may be long: a sketch grows with the music."""
+    """A model whose texts may be long: a sketch grows with the music."""
 
     model_config = ConfigDict(str_max_length=MAX_LINE_CHARACTERS)
 
 
 class SoundFacts(LongLines):
-    """What is known of a sound: a delivered file, or a node's print."""
+    """Facts about a sound: a delivered file, or a node's print."""
 
     rate_hz: int = Field(ge=1)
     n_channels: int = Field(ge=1, le=64)
@@ -69,7 +69,7 @@ class SoundFacts(LongLines):
         return from_one_line(self.third_octaves_db)
 
     def bands_db(self) -> dict[str, float]:
-        """The same by nominal frequency; minus infinity where there is nothing."""
+        """Level of each third octave in dBFS by nominal frequency; minus infinity for silence."""
         return {
             f"{hz:g}": float(level) if level > SILENT_DB else -math.inf
             for hz, level in zip(NOMINAL_HZ, self.third_octaves(), strict=False)
@@ -89,37 +89,37 @@ class SoundFacts(LongLines):
         return self.n_frames / self.rate_hz
 
     def comparable(self, other: SoundFacts) -> bool:
-        """Whether two sketches may be held against each other: those of one rate and number of channels."""
+        """Whether two sketches can be compared: they need the same rate and number of channels."""
         return self.rate_hz == other.rate_hz and self.n_channels == other.n_channels
 
 
 class DeliveryFacts(SoundFacts):
-    """What is known of a delivered file."""
+    """Facts about a delivered file."""
 
     pcm_sha256: str
     encoding: str
     audio_sha256: str | None = None
-    """Of the baseline's own audio, where it was kept."""
+    """Hash of the baseline's own audio, if that was kept."""
 
     def record(self) -> dict[str, object]:
-        """As a table of a baseline."""
+        """The facts as a table of a baseline."""
         facts = self.model_dump(exclude_none=True)
         return {key: facts[key] for key in ("pcm_sha256", "encoding", *facts)}
 
 
 class ReadingName(NamedTuple):
-    """A reading of a node's chain: `chain.squash`, `gain_reduction_max_db`."""
+    """Name of a reading of a node's chain: step and quantity."""
 
     step: str
     quantity: str
 
     def __str__(self) -> str:
-        """As a baseline writes it."""
+        """The name as in a baseline: `chain.squash.gain_reduction_max_db`."""
         return f"{self.step}.{self.quantity}"
 
 
 class NodeFacts(SoundFacts):
-    """What is known of a node's print."""
+    """Facts about a node's print."""
 
     kind: str
     identity: str
@@ -127,26 +127,26 @@ class NodeFacts(SoundFacts):
     readings: dict[str, float] = Field(default_factory=dict)
 
     def reading_by_name(self) -> dict[ReadingName, float]:
-        """Gain reductions of the chain's steps."""
+        """Readings of the chain's steps by name."""
         return {
             ReadingName(step, quantity): value
             for (step, _, quantity), value in ((key.rpartition("."), value) for key, value in self.readings.items())
         }
 
     def record(self) -> dict[str, object]:
-        """As a table of a baseline."""
+        """The facts as a table of a baseline."""
         facts = self.model_dump(exclude={"readings"} if not self.readings else None)
         return {key: facts[key] for key in ("kind", "identity", "pcm_crc32", *facts)}
 
 
 class RecordingFacts(LongLines):
-    """What is known of a stem's files, as they are read; a line for each channel."""
+    """Facts about a stem's files before any processing; one line for each channel."""
 
     rate_hz: int = Field(ge=1)
     n_frames: int = Field(ge=0)
     step_s: int = Field(ge=1, le=86400)
     waves: list[str] = Field(max_length=8)
-    """Sums against waves of FREQS_HZ."""
+    """Fourier sums of the samples at FREQS_HZ, for each channel."""
     levels_db: list[str] = Field(max_length=8)
     peaks_db: list[str] = Field(max_length=8)
 
@@ -164,31 +164,31 @@ class RecordingFacts(LongLines):
 
 
 def in_one_line(values: Array) -> str:
-    """Levels as text: a line in a diff, not thirty."""
+    """Levels as text in one line, so that a diff stays short."""
     return " ".join(f"{max(SILENT_DB, float(value)):.2f}" for value in values)
 
 
 def from_one_line(text: str) -> Array:
-    """The levels again. Raises ValueError."""
+    """Levels from `in_one_line`. Raises ValueError."""
     return np.array([float(word) for word in text.split()])
 
 
 def packed(sketch: Array) -> str:
-    """A sketch as text."""
+    """A sketch as base64 text."""
     return base64.b64encode(np.ascontiguousarray(sketch, dtype="<f4").tobytes()).decode()
 
 
 def unpacked(text: str) -> Array:
-    """The sketch again. Raises ValueError."""
+    """A sketch from `packed`. Raises ValueError."""
     values = np.frombuffer(base64.b64decode(text, validate=True), dtype="<f4").astype(np.float64)
     return values.reshape(-1, LINES)
 
 
 def packed_waves(sums: Array) -> str:
-    """A channel's sums against waves as text."""
+    """A channel's Fourier sums as base64 text."""
     return base64.b64encode(np.ascontiguousarray(sums).astype("<c8").tobytes()).decode()
 
 
 def unpacked_waves(text: str) -> Array:
-    """The sums again. Raises ValueError."""
+    """Fourier sums from `packed_waves`. Raises ValueError."""
     return np.frombuffer(base64.b64decode(text, validate=True), dtype="<c8").astype(complex)

@@ -1,4 +1,4 @@
-"""Gathers what a baseline holds: all of a render that another can be compared with, small enough to review."""
+"""Measures a render for its baseline: enough to compare another render with, small enough to review."""
 
 from __future__ import annotations
 
@@ -36,16 +36,16 @@ from chainrun.verify.recordings import recordings
 from chainrun.verify.settings import settings
 
 MAX_POINTS_DELIVERY, MAX_POINTS_NODE = 300, 60
-"""Points of a curve, and rows of a sketch: of a second each, or of as many whole seconds as it takes."""
+"""Maximum number of points of a curve and rows of a sketch; each covers one second, or several in a long sound."""
 NODE_METER_EVERY = 4
-"""A node's curves are metered at every fourth place, a delivery's at each."""
+"""Interval of the windows at which a node's curves are metered, to save time; a delivery's use every one."""
 READ_FRAMES = 1 << 16
 
 
 def gather(opened: Opened, result: RenderResult, store: Store, out: Path) -> Baseline:
-    """The whole baseline of a render. Reads the delivered files and the nodes' prints.
+    """Make the baseline of a render from the delivered files and the nodes' prints.
 
-    Raises ResourceError where the store no longer has a print.
+    Raises ResourceError if a print is missing from the store.
     """
     return Baseline(
         grammar=VERSION,
@@ -62,7 +62,7 @@ def gather(opened: Opened, result: RenderResult, store: Store, out: Path) -> Bas
 
 
 def delivery_name(delivery: DeliveryResult, out: Path) -> str:
-    """How a delivery is called in a baseline: its file, seen from the output folder."""
+    """Name of a delivery in a baseline: its file, relative to the output folder."""
     return Path(delivery.file).relative_to(out).as_posix()
 
 
@@ -80,8 +80,8 @@ def _node(node: NodeResult, rate_hz: int, store: Store) -> NodeFacts:
     if footer is None:
         raise ResourceError(
             Problem(
-                f"the print of {node.name} is gone from the store",
-                hint="was the store pruned while this ran? then verify again",
+                f"the print of {node.name} is missing from the store",
+                hint="if the store was pruned meanwhile, verify again",
                 code=Code.PRINT_GONE,
             )
         )
@@ -96,7 +96,7 @@ def _node(node: NodeResult, rate_hz: int, store: Store) -> NodeFacts:
 
 
 def print_measured(node: NodeResult, rate_hz: int, store: Store) -> Measured:
-    """All readings of a node's print."""
+    """All readings of a node's print, measured again if the store has it."""
     footer = store.footer(node.identity)
     if footer is None:
         return node.measured
@@ -108,7 +108,7 @@ def print_measured(node: NodeResult, rate_hz: int, store: Store) -> Measured:
 
 
 def _measured(blocks: Iterator[Array], rate_hz: int, n_channels: int, *, every: int, max_points: int) -> dict[str, Any]:
-    """The fields of SoundFacts: length, levels, third octaves, loudness over time, a sketch of the K-weighted sound."""
+    """The fields of SoundFacts: length, levels, third octaves, loudness over time, sketch of the K-weighted sound."""
     analysis = Analysis(rate_hz, n_channels, every=every)
     sketch = Sketch(rate_hz, min(n_channels, 2))
     weighting = Cascade(k_weighting(rate_hz))
@@ -136,10 +136,10 @@ def _rounded(value: float | None) -> float:
 
 
 def _curve(momentary: Array, short_term: Array, max_points: int) -> tuple[int, Array]:
-    """Short-term loudness in each step of whole seconds: the loudest 3 s that end in it (at first, 400 ms)."""
+    """Loudness of each step of whole seconds: the loudest 3 s window that ends in it (before 3 s: mean of 400 ms)."""
     seconds = -(-momentary.size // 10)
     step = max(1, -(-seconds // max_points))
-    hops = np.arange(short_term.size) + 30  # the hop of 100 ms with which each ends
+    hops = np.arange(short_term.size) + 30  # index of the 100 ms hop at the end of each window
     found = []
     for at in range(0, momentary.size, 10 * step):
         ended = short_term[(hops > at) & (hops <= at + 10 * step)]
@@ -149,5 +149,5 @@ def _curve(momentary: Array, short_term: Array, max_points: int) -> tuple[int, A
 
 
 def _coarse(rows: Array, step: int) -> Array:
-    """Sums over steps of the curve: sketches add up."""
+    """A sketch with one row for each step of the curve; rows of a sketch can be added."""
     return np.array([rows[at : at + step].sum(axis=0) for at in range(0, len(rows), step)]).reshape(-1, LINES)

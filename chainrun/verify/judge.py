@@ -1,4 +1,4 @@
-"""Holds a delivered file to what a baseline knows of it: what moved, by how much, against what limit, where in time."""
+"""Judges a delivered file against its baseline: which aspects changed, by how much, against what limit, and when."""
 
 from __future__ import annotations
 
@@ -11,23 +11,23 @@ from chainrun.comparison.limits import Floor, dither_dbfs
 from chainrun.measured import MIN_RANGE_S
 from chainrun.recipe.model import Tolerances
 from chainrun.verify.aspects import FORMAT, Aspect
-from chainrun.verify.checks import BandsMoved, Bound, Check, Limit, MovedAt, RangeOf, ResidualPlaces, Samples
+from chainrun.verify.checks import BandsChanged, Bound, Check, LargestChangeAt, Limit, RangeOf, ResidualPlaces, Samples
 from chainrun.verify.facts import SILENT_DB, DeliveryFacts
 from chainrun.verify.sketches import Residual, residual, third_octaves_apart
 
 RANGE_JUDGED_S = 15.0
-"""The loudness range of a shorter programme is judged only where the recipe asks for it."""
+"""Minimum length of a programme whose loudness range is judged without the recipe asking for it."""
 MIN_SIDE_DB = -60.0
-"""A side under this is none, and does not move: the rounding's own side of a mono mix, say."""
+"""Side-to-mid ratio below which changes do not count: a mono mix has a side of rounding errors."""
 CURVE_COUNTS_LU = 20.0
-"""Loudness over time counts where it is so near to the loudest."""
+"""Loudness over time is judged only where it is within this of the loudest moment."""
 STICKS_OUT_LU = 3.0
-"""A step so much louder than the whole residual is named."""
+"""A time step whose residual exceeds the whole's by more than this is named."""
 AS_IT_WAS = (Limit(Bound.AS_IT_WAS),)
 
 
 def quantity_limits(limits: Tolerances) -> dict[Aspect, float]:
-    """The readings of a delivery that are judged, and how far each may move."""
+    """The readings of a delivery that are judged, each with its maximum change."""
     return {
         Aspect.INTEGRATED: limits.integrated_lu,
         Aspect.MOMENTARY: limits.loudness_max_lu,
@@ -41,7 +41,7 @@ def quantity_limits(limits: Tolerances) -> dict[Aspect, float]:
 
 @dataclass(frozen=True)
 class _Pair:
-    """A delivery as it was and as it is."""
+    """Facts about a delivery, in the baseline and now."""
 
     name: str
     was: DeliveryFacts
@@ -50,11 +50,11 @@ class _Pair:
 
 
 def judge_delivery(name: str, was: DeliveryFacts, now: DeliveryFacts, limits: Tolerances) -> list[Check]:
-    """Hold one delivered file against the baseline's. What is only dithered otherwise is no difference."""
+    """Judge one delivered file against the baseline's. A difference of dither alone counts as none."""
     pair = _Pair(name, was, now, limits)
     checks = list(_format_checks(pair))
     if not checks and was.pcm_sha256 == now.pcm_sha256:
-        return [samples_check(name, Samples.SAME, now.integrated_lufs)]
+        return [samples_check(name, Samples.SAME, _measured(now.integrated_lufs))]
     if not was.comparable(now):
         return checks
     bands = third_octaves_apart(was, now)
@@ -95,18 +95,24 @@ def _quantity_checks(pair: _Pair) -> Iterator[Check]:
         if aspect is Aspect.SIDE:
             then, today = max(then, MIN_SIDE_DB), max(today, MIN_SIDE_DB)
         limit = Limit(Bound.WITHIN, allowed)
-        yield Check(aspect, limit.allows(today, then), today, then, (limit,), delivery=pair.name, detail=detail)
+        passed, values = limit.allows(today, then), (_measured(today), _measured(then))
+        yield Check(aspect, passed, *values, (limit,), delivery=pair.name, detail=detail)
+
+
+def _measured(value: float) -> float | None:
+    """A reading of a baseline; None for silence and for a reading that was not measured."""
+    return value if value > SILENT_DB else None
 
 
 def _spectrum_check(pair: _Pair, bands: dict[str, float], worst: float) -> Check:
     limit = Limit(Bound.WITHIN, pair.limits.third_octave_db)
     return Check(
-        Aspect.SPECTRUM, limit.allows(worst), worst, 0.0, (limit,), delivery=pair.name, detail=BandsMoved(bands)
+        Aspect.SPECTRUM, limit.allows(worst), worst, 0.0, (limit,), delivery=pair.name, detail=BandsChanged(bands)
     )
 
 
 def _curve_check(pair: _Pair) -> Check:
-    """Short-term loudness at each time, where it counts."""
+    """Judge the change of loudness over time, where the sound is loud enough to count."""
     one, other = pair.was.curve(), pair.now.curve()
     n = min(one.size, other.size)
     one, other = one[:n], other[:n]
@@ -115,12 +121,12 @@ def _curve_check(pair: _Pair) -> Check:
     at = int(np.abs(moves).argmax()) if n else 0
     largest = float(moves[at]) if n else 0.0
     limit = Limit(Bound.WITHIN, pair.limits.curve_lu)
-    detail = MovedAt(at * pair.was.curve_step_s)
+    detail = LargestChangeAt(at * pair.was.curve_step_s)
     return Check(Aspect.CURVE, limit.allows(largest), largest, 0.0, (limit,), delivery=pair.name, detail=detail)
 
 
 def _residual_check(pair: _Pair, apart: Residual) -> Check:
-    """What may lie over the limit, as far as a sketch has it, is not let pass."""
+    """Judge the residual. An estimate whose uncertainty reaches above the limit fails."""
     limit_lu, step_s = pair.limits.residual_lu, pair.was.curve_step_s
     at, loudest = apart.loudest()
     first = apart.first_step_over(limit_lu)
@@ -137,6 +143,6 @@ def _residual_check(pair: _Pair, apart: Residual) -> Check:
 
 
 def samples_check(name: str, samples: Samples, found: float | None = None) -> Check:
-    """How a delivery's samples lie to the baseline's, where that is all there is to say."""
+    """A check whose only statement is how a delivery's samples compare with the baseline's."""
     passed = samples in (Samples.SAME, Samples.NO_AUDIBLE_DIFFERENCE)
     return Check(Aspect.SAMPLES, passed, found, delivery=name, detail=samples)

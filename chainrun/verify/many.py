@@ -16,19 +16,19 @@ from chainrun.verify.verdicts import Refused, Verdict
 
 @dataclass(frozen=True)
 class Mix:
-    """A recipe, or one of its variants, to be verified."""
+    """A recipe, or one of its variants, to verify."""
 
     path: Path
     chosen: Overrides
 
     @property
     def name(self) -> str:
-        """`song.softer`."""
+        """Name of the mix: `song`, or `song.quieter` for a variant."""
         return recipe_name(self.path) + (f".{self.chosen.variant}" if self.chosen.variant else "")
 
 
 def mixes_of(recipes: Sequence[Path], chosen: Overrides) -> list[Mix]:
-    """All that has a baseline of its own: the recipes and their variants, or the chosen variant of each alone."""
+    """The recipes and all their variants; with a chosen variant, that one of each."""
     return [
         Mix(path, one)
         for path in recipes
@@ -37,7 +37,7 @@ def mixes_of(recipes: Sequence[Path], chosen: Overrides) -> list[Mix]:
 
 
 def _variants(path: Path, chosen: Overrides) -> list[Overrides]:
-    """The recipe's variants, and those whose baseline lies there yet; none where the recipe cannot be opened."""
+    """The recipe's variants, and former ones that still have a baseline; empty if the recipe cannot be opened."""
     try:
         variants = list(open_recipe(path, replace(chosen, variant=None)).recipe.variants)
     except ChainrunError:
@@ -53,9 +53,9 @@ def verify_mixes(
     with_audio: bool = False,
     progress: Progress | None = None,
 ) -> Iterator[Verdict | Refused]:
-    """Verify one mix after the other, or accept them; yields a verdict for each, or why there is none.
+    """Verify or accept mixes one after another; yields a verdict or a refusal for each.
 
-    Several mixes with an `out` folder lie in a folder each. A recipe that is refused does not stop the others.
+    With an `out` folder, several mixes get a folder each in it. A refused recipe does not stop the others.
     """
     for mix in mixes:
         own = options if options.out is None or len(mixes) == 1 else replace(options, out=options.out / mix.name)

@@ -1,4 +1,4 @@
-"""Baselines of version 0.2 and before: their settings have the names of the older grammar."""
+"""Reads baselines of version 0.2 and before, whose settings have the names of the older grammar."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ OLD_HEAD, OLD_VERSION = "baseline", 2
 
 
 def is_old(table: Mapping[str, object]) -> bool:
-    """Whether a baseline's table has the older names, which are read as today's."""
+    """Whether a baseline's table has the older names."""
     return GRAMMAR not in table and table.get(OLD_HEAD) == OLD_VERSION
 
 
@@ -49,7 +49,7 @@ def _word(spot: Spot, path: str, value: str) -> str:
 
 
 def _changed(text: str, change: Words | PerCent) -> str:
-    """A value as a line holds it: words without quotes, all else as JSON."""
+    """A changed value as written in a line: words without quotes, all else as JSON."""
     try:
         value: object = json.loads(text)
     except ValueError:
@@ -59,7 +59,7 @@ def _changed(text: str, change: Words | PerCent) -> str:
 
 
 def _missing(spot: Spot, values: Mapping[str, str]) -> Iterator[tuple[str, str]]:
-    """Keys that older files could leave out."""
+    """Keys that today's grammar requires and older files could omit."""
     if spot.needs_in_old is not None and spot.needs_in_old[0] not in values:
         yield spot.needs_in_old
     if values.get("do") == "dynamic_eq":

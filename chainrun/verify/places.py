@@ -1,4 +1,4 @@
-"""Where the keys stand that checks and causes are about: file and line, in the recipe, a preset or an overlay."""
+"""Finds file and line of the keys that checks and causes name: in the recipe, a preset or an overlay."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def _place(opened: Opened, key: str) -> PlaceOfKey:
 
 
 def _by_digits(opened: Opened, path: tuple[str | int, ...]) -> tuple[str | int, ...]:
-    """A path whose step is named, with the step's place in the unfolded chain instead."""
+    """The path with its step given by index in the unfolded chain instead of by name."""
     if "chain" not in path:
         return path
     at = path.index("chain")

@@ -1,8 +1,8 @@
-"""Stems' recordings: what a baseline holds of each, and how another one differs from it.
+"""Measures stems' recordings for a baseline, and finds how another recording differs.
 
-A recording is held by the sums of its samples against waves of fixed frequencies (the Fourier transform at a few
-places: a shift turns their phases in proportion to frequency, a flip turns all by half, a gain scales all), and by
-level and peak over time, by which a click or a gap is found.
+The facts are the recording's Fourier transform at a few fixed frequencies (a time shift turns the phases in proportion
+to frequency, inverted polarity turns all by 180 degrees, a gain scales all), and level and peak over time, which show
+clicks and gaps.
 """
 
 from __future__ import annotations
@@ -23,23 +23,23 @@ from chainrun.verify.facts import FREQS_HZ, SILENT_DB, RecordingFacts, from_one_
 BLOCK = 4096
 MAX_STEPS = 600
 MAX_SHIFT_S = 2.0
-"""Shifts up to this are found."""
+"""Maximum time shift that is searched."""
 ALIKE = 0.9995
-"""Correlation of the waves from which on nothing but gain, polarity and time differ."""
+"""Minimum correlation of the Fourier sums at which two recordings differ in gain, polarity and time alone."""
 NEARLY = 0.9
-"""The same from which on it is the same recording but for some places."""
+"""Minimum correlation at which two recordings count as the same except at some places."""
 MIN_GAIN_DB, MIN_SHIFT, MIN_PLACE_DB = 0.02, 0.05, 0.15
-"""Smaller gains, shifts in samples, and changes at single places are not named."""
+"""Minimum gain, shift in samples, and change at a single place that are named."""
 MAX_CLICKS = 3
 ONCE = (
     RecordingChangeKind.GAIN, RecordingChangeKind.SHIFTED, RecordingChangeKind.ANOTHER, RecordingChangeKind.INVERTED,
 )  # fmt: skip
-"""What both sides may have alike, and in which order it is named once for both."""
+"""Changes that both sides may share, in the order in which they are named once for both."""
 
 
 @dataclass(frozen=True)
 class Recording:
-    """A stem's channels: sums against waves, shape (n_channels, 24); level and peak in dB of each step."""
+    """A stem's channels: Fourier sums of shape (n_channels, 24); level and peak in dB of each time step."""
 
     rate_hz: int
     n_frames: int
@@ -50,7 +50,7 @@ class Recording:
 
 
 class Fit(NamedTuple):
-    """How one channel lies to another: gain (negative: inverted), shift in samples, and how alike they are then."""
+    """Match of one channel to another: gain (negative: inverted), shift in samples, and the correlation after both."""
 
     gain: float
     shift: float
@@ -58,12 +58,12 @@ class Fit(NamedTuple):
 
     @property
     def level_db(self) -> float:
-        """The gain without its sign."""
+        """The gain in dB, without its sign."""
         return 20.0 * math.log10(abs(self.gain))
 
 
 def recordings(opened: Opened) -> dict[str, RecordingFacts]:
-    """Every stem's recording. Raises AudioError."""
+    """Measure every stem's recording. Raises AudioError."""
     return {name: _recording(opened, name) for name in opened.recipe.stems}
 
 
@@ -111,14 +111,14 @@ def _db(value: float) -> float:
 
 
 def recording_of(facts: RecordingFacts) -> Recording:
-    """A recording in numbers."""
+    """A recording from its facts."""
     waves = np.array([unpacked_waves(one) for one in facts.waves])
     levels, peaks = (np.array([from_one_line(one) for one in lines]) for lines in (facts.levels_db, facts.peaks_db))
     return Recording(facts.rate_hz, facts.n_frames, facts.step_s, waves, levels, peaks)
 
 
 def recording_changes(was: Recording, now: Recording) -> tuple[RecordingChange, ...]:
-    """How a recording differs from what it was; one change where nothing is known to be the same."""
+    """The changes from one recording to another; a single one if they have nothing in common."""
     kinds = RecordingChangeKind
     if was.rate_hz != now.rate_hz:
         return (RecordingChange(kinds.RATE, before=was.rate_hz, after=now.rate_hz),)
@@ -139,7 +139,7 @@ def recording_changes(was: Recording, now: Recording) -> tuple[RecordingChange, 
 
 
 def _channel_changes(fit: Fit, channel: int | None, of_channels: int) -> Iterator[RecordingChange]:
-    """What happened to one channel. Amounts are rounded as they are shown, so that those of two sides can be one."""
+    """The changes of one channel. Amounts are rounded as shown, so that equal ones of two sides can be merged."""
 
     def change(kind: RecordingChangeKind, amount: float = 0.0) -> RecordingChange:
         return RecordingChange(kind, channel, of_channels, amount)
@@ -156,7 +156,7 @@ def _channel_changes(fit: Fit, channel: int | None, of_channels: int) -> Iterato
 
 
 def _merged(found: list[RecordingChange]) -> list[RecordingChange]:
-    """What the two sides of a stereo recording have alike is one change of both, and stands last."""
+    """The changes with those that both sides share merged into one each, at the end."""
     of_both = [
         replace(one, channel=None)
         for one in found
@@ -174,7 +174,7 @@ def _swapped(was: Recording, now: Recording) -> bool:
 
 
 def _fit(a: Array, b: Array, rate_hz: int) -> Fit:
-    """How the waves of `b` lie to those of `a`."""
+    """Match the Fourier sums of `b` to those of `a`."""
     energy_a, energy_b = float((np.abs(a) ** 2).sum()), float((np.abs(b) ** 2).sum())
     if energy_a <= 0.0 or energy_b <= 0.0:
         return Fit(1.0, 0.0, 1.0 if energy_a == energy_b else 0.0)
@@ -198,12 +198,12 @@ def _fit(a: Array, b: Array, rate_hz: int) -> Fit:
         shift = float(fine[int(values.argmax())])
     there = float(match(np.array([shift]))[0])
     if abs(there) < ALIKE * norm and abs(here) >= NEARLY * norm:
-        return Fit(here / energy_a, 0.0, abs(here) / norm)  # in its place, and other at some places
+        return Fit(here / energy_a, 0.0, abs(here) / norm)  # not shifted, but different at some places
     return Fit(there / energy_a, round(shift, 2), abs(there) / norm)
 
 
 def _places(was: Recording, now: Recording, gains_db: list[float]) -> Iterator[RecordingChange]:
-    """Steps in which level or peak are not as they were: a click, a gap."""
+    """Time steps whose level or peak changed: clicks and gaps."""
     n = min(was.levels_db.shape[1], now.levels_db.shape[1])
     shift = np.array(gains_db)[:, None]
     level = (now.levels_db[:, :n] - was.levels_db[:, :n] - shift) * (was.levels_db[:, :n] > -90.0)

@@ -1,4 +1,4 @@
-"""Verdicts for people and for CI: plain text, Markdown, JUnit XML, annotations of a workflow run."""
+"""Writes verdicts as plain text, Markdown, JUnit XML and annotations of a workflow run."""
 
 from __future__ import annotations
 
@@ -23,31 +23,31 @@ from chainrun.verify.wording import (
 from chainrun.whole_file import refuse_others
 
 MAX_PROBLEMS = 6
-"""So many problems of a refused recipe stand in a summary."""
+"""Maximum number of problems of a refused recipe in a summary."""
 SUMMARY, SUITES = "## chainrun verify", '<testsuites name="chainrun verify"'
-"""How the files begin, by which they are known as ours."""
+"""Beginnings of the files, by which chainrun recognises its own."""
 COMMAND_LINE = "command line"
-"""What problems name as their file where a value of the command line is meant."""
+"""The `file` of problems with values of the command line."""
 
 
 def error_text(error: ChainrunError) -> str:
-    """All problems of an error, a line each."""
+    """All problems of an error, one line each."""
     return "\n".join(problem.text() for problem in error.problems)
 
 
 def headline(verdict: Verdict) -> str:
-    """One line about a recipe."""
-    if verdict.accepted:
-        state = "accepted" if verdict.passed else "accepted, but"
-    else:
-        state = "passed" if verdict.passed else "failed"
+    """The summary of a verdict in one line."""
     failed = len(verdict.failed)
     of = f"{failed} of {len(verdict.checks)} checks failed" if failed else f"{len(verdict.checks)} checks"
-    return f"{verdict.recipe}: {state}, {of}, {verdict.seconds:.1f} s"
+    if verdict.accepted:
+        state = "accepted," if verdict.passed else "accepted, but"
+    else:
+        state = "passed," if verdict.passed else "failed,"
+    return f"{verdict.recipe}: {state} {of}, {verdict.seconds:.1f} s"
 
 
 def text(verdict: Verdict, *, everything: bool = False) -> str:
-    """The verdict for a terminal: what failed, and where it comes from."""
+    """The verdict for a terminal: failed checks (all of them with `everything`), cause and notes."""
     lines = [headline(verdict)]
     for check in verdict.checks:
         if everything or not check.passed:
@@ -60,8 +60,8 @@ def text(verdict: Verdict, *, everything: bool = False) -> str:
 
 
 def markdown(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
-    """A summary for a pull request."""
-    lines = [SUMMARY, "", "| recipe | result | what moved | cause |", "| --- | --- | --- | --- |"]
+    """The verdicts as a Markdown table for a pull request."""
+    lines = [SUMMARY, "", "| recipe | result | what changed | cause |", "| --- | --- | --- | --- |"]
     for verdict in verdicts:
         failed = verdict.failed
         lost = [whole_text(check) for check in failed[:MAX_CHANGED]]
@@ -85,7 +85,7 @@ def _cell(text: str) -> str:
 
 
 def refuse_other_files(junit_xml: Path | None, markdown_file: Path | None) -> None:
-    """Raise UsageError where a report would be written over what is none of ours."""
+    """Raise UsageError if a report would be written over a file that is not such a report."""
     if junit_xml is not None:
         refuse_others(junit_xml, "a report of chainrun verify", lambda begin: SUITES.encode() in begin)
     if markdown_file is not None:
@@ -93,7 +93,7 @@ def refuse_other_files(junit_xml: Path | None, markdown_file: Path | None) -> No
 
 
 def junit(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
-    """JUnit XML: a suite a recipe, a case a check; recipes that could not be verified are errors.
+    """The verdicts as JUnit XML: a suite for each recipe, a case for each check; refused recipes are errors.
 
     The shape is that of pytest's own `--junit-xml` (its documentation describes it; there is no formal standard).
     """
@@ -112,7 +112,7 @@ def junit(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
 
 
 def _add_suite(root: ET.Element, verdict: Verdict) -> None:
-    """A recipe's suite. Its first failure holds the whole verdict."""
+    """Add a recipe's suite. Its first failure holds the whole verdict."""
     suite = ET.SubElement(
         root,
         "testsuite",
@@ -144,21 +144,21 @@ def _figures(check: Check) -> list[tuple[str, str]]:
 
 
 def _xml(value: str) -> str:
-    """Text that XML 1.0 can hold."""
+    """The text without characters that XML 1.0 cannot hold."""
     return printable(value.replace("\n", "\x00")).replace("\\x00", "\n")
 
 
 def workflow_annotations(verdicts: Sequence[Verdict], refused: Sequence[Refused] = ()) -> str:
-    """Workflow commands `::error file=…,line=…,title=…::message`, escaped as that format demands.
+    """The verdicts as workflow commands `::error file=…,line=…,title=…::message`, escaped as that format requires.
 
-    One for each recipe and variant, with all that is to be said of it; files as the repository knows them.
+    There is one for each recipe and variant, with its whole message; paths start at the repository's root.
     """
     lines = [line for verdict in verdicts if (line := _annotation(verdict))]
     return "\n".join(lines + [_refusal(one) for one in refused])
 
 
 def _annotation(verdict: Verdict) -> str:
-    """The line of a verdict; empty where there is nothing to say."""
+    """The annotation of a verdict; empty if there is nothing to report."""
     failed = verdict.failed
     said = [whole_text(check) for check in failed]
     said += [f"cause: {line}" for line in cause_lines(verdict.cause)] if verdict.cause is not None else []
@@ -173,7 +173,7 @@ def _annotation(verdict: Verdict) -> str:
 
 
 def _refusal(one: Refused) -> str:
-    """The line of a recipe that could not be verified, at the first problem that has a place in a file."""
+    """The annotation of a refused recipe, at the first problem that has a place in a file."""
     first = next((problem for problem in one.error.problems if problem.file not in (None, "", COMMAND_LINE)), None)
     own = Path(first.file) if first is not None and first.file is not None else one.path
     line = f",line={first.line}" if first is not None and first.line is not None else ""
@@ -183,7 +183,7 @@ def _refusal(one: Refused) -> str:
 
 
 def in_repository(path: Path) -> str:
-    """A file's path from the root of its repository (the nearest folder above it with .git), else from where we are."""
+    """A file's path from its repository's root (the nearest folder above with .git), else from the working folder."""
     real = path.resolve()
     root = next((folder for folder in real.parents if (folder / ".git").exists()), None)
     try:
@@ -198,7 +198,7 @@ def _first_changed(verdict: Verdict) -> str:
 
 
 def _place(verdict: Verdict, key: str) -> tuple[str, str]:
-    """File and line of a key: in the recipe, or in the preset or overlay in which it stands."""
+    """File and line of a key, in the recipe, a preset or an overlay."""
     place = verdict.places.get(key)
     if place is not None and place.file is not None and place.line is not None:
         return in_repository(Path(place.file)), f",line={place.line}"

@@ -13,10 +13,10 @@ from chainrun.verify.old_baseline import OLD_HEAD, is_old, todays_baseline
 
 
 def todays_baseline_text(text: str, chains: Mapping[str, Mapping[str, str]]) -> tuple[str, int]:
-    """The text with today's names, and how many places changed.
+    """The text with today's names, and the number of changes.
 
-    `chains` gives for each preset the hash of its chain today by the hash of its chain with the older names. The entry
-    of a preset that is not in it is removed: whether that preset has changed is not known. Raises NotRewritableError.
+    `chains` has for each preset the hash of its chain with today's names, by that with older names. The entry of a
+    preset that is not in it is removed, since its changes are unknown. Raises NotRewritableError.
     """
     table = toml_file.parse(text)
     if not is_old(table):

@@ -1,4 +1,4 @@
-"""Verifies a recipe: renders it, judges [expect], holds it to its baseline; or accepts it as the new one."""
+"""Verifies a recipe: renders it, judges [expect], compares it with its baseline; or accepts it as the new one."""
 
 from __future__ import annotations
 
@@ -37,25 +37,25 @@ from chainrun.verify.verdicts import DeliveryPair, Verdict
 from chainrun.whole_file import work_folder
 
 Progress = Callable[[str, float], None]
-"""Is called with a node's name and the share of it that is rendered."""
+"""Called with a node's name and its rendered share, 0 to 1."""
 MAX_FLAC_DBFS = 0.0
 READ_FRAMES = 1 << 16
 
 
 @dataclass(frozen=True)
 class VerifyOptions:
-    """How to render what is verified."""
+    """Options for rendering a recipe to verify."""
 
     store: Path | None = None
-    """Where prints are kept; else they are thrown away."""
+    """Folder of kept prints; None keeps none."""
     workers: int | None = None
     out: Path | None = None
-    """Where the rendered files stay; else they are thrown away."""
+    """Folder for the rendered files; None keeps none."""
 
 
 @dataclass(frozen=True)
 class _Rendered:
-    """A rendered recipe, as long as its files are there."""
+    """A rendered recipe, valid as long as its files exist."""
 
     opened: Opened
     result: RenderResult
@@ -63,7 +63,7 @@ class _Rendered:
     out: Path
 
     def checks(self) -> list[Check]:
-        """What needs no baseline: expectations, and what did not become what the recipe asks for."""
+        """Checks without a baseline: expectations, and deliveries that miss what the recipe asks for."""
         failures = [
             Check(Aspect.RENDER, False, delivery=miss.delivery, detail=RenderFailure(miss.text()))
             for miss in self.result.misses
@@ -71,13 +71,13 @@ class _Rendered:
         return judge_expectations(self.opened, self.result, self.store) + failures
 
     def gathered(self) -> Baseline:
-        """What a baseline would hold of it."""
+        """The baseline of this render."""
         return gather(self.opened, self.result, self.store, self.out)
 
 
 @dataclass
 class _Findings:
-    """What is found on the way to a verdict."""
+    """Findings collected for a verdict."""
 
     checks: list[Check] = field(default_factory=list)
     notes: list[Note] = field(default_factory=list)
@@ -86,10 +86,10 @@ class _Findings:
 
 
 def verify_recipe(opened: Opened, options: VerifyOptions | None = None, *, progress: Progress | None = None) -> Verdict:
-    """Render a recipe, judge what it expects, and hold it to the baseline beside it.
+    """Render a recipe, judge its expectations, and compare it with the baseline beside it.
 
-    Nothing is written but to the options' folders. A recipe that wants a baseline and has none fails its check.
-    Raises RecipeError for a baseline that is damaged or another recipe's, and for an expectation of what is not
+    Writes only to the options' folders. A recipe that requires a baseline and has none fails a check. Raises
+    RecipeError for a baseline that is damaged or another recipe's, and for an expectation of something that is not
     measured; AudioError; ResourceError.
     """
     began = time.perf_counter()
@@ -111,18 +111,18 @@ def accept(
     with_audio: bool = False,
     progress: Progress | None = None,
 ) -> Verdict:
-    """Render a recipe and write its baseline: this is how it shall sound. What it expects is judged all the same.
+    """Render a recipe and write its baseline; its expectations are judged, too.
 
-    `with_audio` keeps each delivery beside the baseline, as FLAC of 24 bits, for exact residuals later. Raises
-    UsageError for a recipe that is changed from outside (overlays, single values), RecipeError for another recipe's
-    baseline in this place, AudioError, ResourceError.
+    `with_audio` keeps each delivery beside the baseline, as 24-bit FLAC, for exact residuals later. Raises UsageError
+    for a recipe with overlays or single values, RecipeError if the baseline's file belongs to another recipe,
+    AudioError, ResourceError.
     """
     began = time.perf_counter()
     if opened.overlaid:
         raise UsageError(
             Problem(
-                "accepted is what the recipe says, without overlays and single values",
-                hint="a variant of the recipe, or a recipe with `base`, has a baseline of its own",
+                "a recipe is accepted as it is written, without overlays and single values",
+                hint="for a changed sound with its own baseline, write a variant, or a recipe with `base`",
                 code=Code.ACCEPT_CHANGED_RECIPE,
             )
         )
@@ -139,7 +139,7 @@ def accept(
 
 
 def _own_baseline(opened: Opened) -> Path:
-    """Where the recipe's baseline lies, or would. Raises RecipeError where it cannot be held to it."""
+    """Path of the recipe's baseline, existing or not. Raises RecipeError if it cannot be judged by that."""
     if unknown := expectation_problems(opened):
         raise RecipeError(unknown)
     path = baseline_path(opened)
@@ -173,7 +173,7 @@ def _verdict(opened: Opened, result: RenderResult, found: _Findings, began: floa
     )
 
 
-# -- held to a baseline ------------------------------------------------------------------------------------------------
+# -- against a baseline ------------------------------------------------------------------------------------------------
 
 
 def _hold(rendered: _Rendered, was: Baseline, found: _Findings) -> None:
@@ -204,7 +204,7 @@ def _hold(rendered: _Rendered, was: Baseline, found: _Findings) -> None:
 
 
 def _same_files(rendered: _Rendered, was: Baseline) -> bool:
-    """Whether all deliveries are the same samples as the baseline's, and are to be read in the same way."""
+    """Whether all deliveries have the baseline's samples, rate, channels and encoding."""
     then = {name: (one.pcm_sha256, one.rate_hz, one.n_channels, one.encoding) for name, one in was.deliveries.items()}
     now = {}
     for one in rendered.result.deliveries:
@@ -219,7 +219,7 @@ def _same_files(rendered: _Rendered, was: Baseline) -> bool:
 def _by_audio(
     baseline: Path, pair: DeliveryPair, file: Path, checks: list[Check], *, floor: Floor, notes: list[Note]
 ) -> list[Check]:
-    """Where the baseline's audio was kept, the residual is exact, and the verdict goes by it."""
+    """The checks with the exact residual, which decides, if the baseline's audio was kept."""
     audio, wanted = baselines.audio_path(baseline, pair.delivery), pair.was.audio_sha256
     if wanted is None or all(check.passed for check in checks):
         return checks
@@ -244,7 +244,7 @@ def _by_audio(
 def _keep_audio(
     baseline: Path, name: str, facts: DeliveryFacts, out: Path, notes: list[Note], *, wanted: bool
 ) -> DeliveryFacts:
-    """Keep a delivery beside its baseline, where that is wanted and can be done; returns its facts with the hash."""
+    """Keep a delivery's audio beside its baseline, if wanted and possible; returns its facts with the audio's hash."""
     audio = baselines.audio_path(baseline, name)
     if wanted and facts.sample_peak_dbfs > MAX_FLAC_DBFS:
         notes.append(AudioNote(AudioNoteKind.TOO_LOUD, name))

@@ -1,4 +1,4 @@
-"""What a recipe says, a line for each step, strip and delivery; and what of it is written otherwise by now."""
+"""A recipe's settings, one line for each step, strip and delivery; and their changes."""
 
 from __future__ import annotations
 
@@ -14,20 +14,20 @@ from chainrun.store.store import Store
 from chainrun.verify.changes import ChangeKind, KeyChange
 
 MAX_LEAVES = 200
-"""A value with more numbers than this is kept as its hash."""
+"""Maximum number of values of a setting; a longer one is kept as its hash."""
 HASH_MARK = "#"
-"""What is too long to be kept, or is a file's content, begins so: a hash follows."""
+"""Prefix of a hash, which stands for a long value or a file's content."""
 OF_ALL = {"rate_hz", "pan_law_db", "tempo_bpm", "max_tail_s"}
 SILENT_KEYS = {"note", "source", "group", "file"}
 OF_THE_RECIPE, STEMS, DELIVERIES, CHAIN = "recipe", "stems", "deliver", ".chain."
-"""How settings' keys are made: `recipe`, `stems.kick`, `stems.kick.chain.squash`, `deliver.0`."""
+"""Parts of settings' keys: `recipe`, `stems.kick`, `stems.kick.chain.squash`, `deliver.0`."""
 
 Settings = Mapping[str, str]
-"""Keys of steps, strips and deliveries, and the line of each: see `as_line`."""
+"""Lines of settings by their keys; see `as_line`."""
 
 
 def settings(opened: Opened, store: Store) -> dict[str, str]:
-    """What is written of every step, and of each stem, bus and delivery, a line each: so a change can be named."""
+    """The settings of every step, stem, bus and delivery, one line each, so that a change can be named."""
     recipe = opened.recipe
     found = {OF_THE_RECIPE: as_line(recipe.model_dump(include=OF_ALL, exclude_unset=True))}
     for table, strips in ((STEMS, recipe.stems), ("buses", recipe.buses)):
@@ -53,7 +53,7 @@ def _steps(opened: Opened, path: tuple[str, ...], chain: list[Any]) -> dict[str,
 
 
 def as_line(value: Mapping[str, object]) -> str:
-    """Plain data as words of one line, `bands.0.gain_db=3.0 …`; what is long as its hash."""
+    """Plain data as one line, `bands.0.gain_db=3.0 …`; long values as their hashes."""
     words = []
     for key, inner in value.items():
         leaves = list(_leaves(inner, key))
@@ -70,7 +70,7 @@ def _leaves(value: Any, path: str) -> Iterator[tuple[str, str]]:
 
 
 def read_back(text: str) -> dict[str, str]:
-    """The words of `as_line` by their keys."""
+    """Values by key, from a line of `as_line`."""
     return {unquote(key): unquote(value) for key, _, value in (word.partition("=") for word in text.split())}
 
 
@@ -79,17 +79,17 @@ def _table(key: str) -> str:
 
 
 def file_key(stem: str) -> str:
-    """The key under which a stem's recording stands among changes."""
+    """Key of a stem's recording among changes."""
     return f"{STEMS}.{stem}.file"
 
 
 def stem_settings(found: Settings, stem: str) -> dict[str, str]:
-    """What is written of a stem, apart from its chain."""
+    """The settings of a stem, except its chain."""
     return read_back(found.get(f"{STEMS}.{stem}", ""))
 
 
 def by_file(then: Settings, today: Settings) -> dict[str, str]:
-    """The settings of then, each delivery under the number that its file has today; others keep their file's name."""
+    """The former settings, each delivery keyed by its file's current number, or by its file name if it has none."""
     numbers = {read_back(text).get("file"): key for key, text in today.items() if _table(key) == DELIVERIES}
     found = {}
     for key, text in then.items():
@@ -102,7 +102,7 @@ def by_file(then: Settings, today: Settings) -> dict[str, str]:
 
 
 def changed_settings(then: Settings, today: Settings) -> list[KeyChange]:
-    """Every key that is written otherwise, with both values; a step or strip that is new or gone as a whole."""
+    """The keys whose values changed; steps and strips that were added or removed count as one change each."""
     found = []
     for key in [*then, *(one for one in today if one not in then)]:
         if key not in today or key not in then:
@@ -123,7 +123,7 @@ def changed_settings(then: Settings, today: Settings) -> list[KeyChange]:
 
 
 def reordered(then: Settings, today: Settings) -> list[KeyChange]:
-    """Chains whose steps are the same ones in another order."""
+    """Chains with the same steps in another order."""
 
     def chains(settings: Settings) -> dict[str, list[str]]:
         found: dict[str, list[str]] = {}

@@ -1,4 +1,4 @@
-"""How far two sounds lie apart, from what a baseline knows of them: K-weighted residual and third octaves."""
+"""Estimates the difference of two sounds from their facts in baselines: K-weighted residual and third octaves."""
 
 from __future__ import annotations
 
@@ -15,52 +15,53 @@ from chainrun.units import power_ratio_db
 from chainrun.verify.facts import SoundFacts
 
 STEP_DB = 10.0 / math.log(10.0) * math.sqrt(2.0 / LINES)
-"""Standard deviation of one step's residual."""
+"""Standard deviation of the estimated residual of one time step."""
 
 
 @dataclass(frozen=True)
 class Residual:
-    """The K-weighted difference of two sounds, as their sketches have it."""
+    """K-weighted residual of two sounds, estimated from their sketches."""
 
     lu: float
-    """Against what was."""
+    """Against the former sound."""
     loudest_dbfs: float
-    """Of the step in which most differs."""
+    """Level of the residual in its loudest time step."""
     steps_lu: Array
 
     def loudest(self) -> tuple[int, float]:
-        """The step in which most differs against the mix, and by how much."""
+        """Index and value in LU of the time step with the largest residual."""
         if not self.steps_lu.size:
             return 0, -math.inf
         at = int(self.steps_lu.argmax())
         return at, float(self.steps_lu[at])
 
     def first_step_over(self, limit_lu: float) -> int | None:
-        """The first step that lies over a limit."""
+        """Index of the first time step above a limit."""
         return next((i for i, level in enumerate(self.steps_lu) if level > limit_lu), None)
 
     def uncertainty_db(self) -> float:
-        """Standard deviation of the level: chi-squared over the sums, weighed by how loud each step is."""
+        """Standard deviation of `lu`: chi-squared over the sums, weighted by the power of each step."""
         powers = 10.0 ** (np.where(np.isfinite(self.steps_lu), self.steps_lu, -300.0) / 10.0)
         total = float(powers.sum())
         degrees = LINES * (total**2 / max(float((powers**2).sum()), 1e-300)) if total > 0.0 else math.inf
         return 10.0 / math.log(10.0) * math.sqrt(2.0 / degrees)
 
     def likely_lu(self) -> float:
-        """What the level may be at most: a sketch has it within some tenths of a dB."""
+        """The upper bound of `lu`, two standard deviations above the estimate."""
         return self.lu + 2.0 * self.uncertainty_db()
 
     def likely_loudest_lu(self) -> float:
-        """The same of the loudest step, which a sketch has within 1.5 dB.
+        """The upper bound of the loudest step's residual.
 
-        The loudest of many noisy readings of one level lies over it, too: what sticks out little counts less.
+        The largest of many noisy estimates of one level is above that level by chance, so a step that stands out little
+        gets less margin.
         """
         _, loudest = self.loudest()
         return loudest + min(2.0 * STEP_DB, max(0.0, loudest - self.lu - STEP_DB))
 
 
 def residual(was: SoundFacts, now: SoundFacts) -> Residual:
-    """The difference of what is known of two sounds of the same rate and channels."""
+    """Estimate the residual of two sounds of the same rate and number of channels."""
     one, other = was.sums(), now.sums()
     apart, whole = energies_apart(one, other), energies_apart(one, one * 0.0)
     if len(apart) > len(whole):
@@ -74,5 +75,5 @@ def residual(was: SoundFacts, now: SoundFacts) -> Residual:
 
 
 def third_octaves_apart(was: SoundFacts, now: SoundFacts) -> dict[str, float]:
-    """Third octaves that moved, in dB by nominal frequency, where they count."""
+    """Changes of third octaves in dB by nominal frequency, for the bands that count."""
     return bands_apart(was.bands_db(), now.bands_db())

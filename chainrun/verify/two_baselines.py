@@ -1,4 +1,4 @@
-"""Compares two baselines: what one knows of the other's distance, without the audio of either."""
+"""Compares two baselines without the audio of either."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from chainrun.verify.changed import is_baseline
 from chainrun.verify.changes import Cause
 from chainrun.verify.checks import Check, Samples
 from chainrun.verify.judge import judge_delivery, samples_check
-from chainrun.verify.verdicts import cause_record, check_record
+from chainrun.verify.verdicts import SCHEMA_VERSION, cause_record, check_record
 from chainrun.verify.wording import cause_lines, check_text
 
 
@@ -29,11 +29,11 @@ class TwoBaselines:
 
     @property
     def passed(self) -> bool:
-        """Whether nothing lies over its limit."""
+        """Whether all checks are within their limits."""
         return all(check.passed for check in self.checks)
 
     def sentence(self) -> str:
-        """The verdict."""
+        """The verdict in one sentence."""
         failed = sum(not check.passed for check in self.checks)
         return (
             f"differs: {failed} of {len(self.checks)} checks are over their limit"
@@ -42,15 +42,15 @@ class TwoBaselines:
         )
 
     def text(self) -> str:
-        """Checks, cause and verdict, a line each."""
+        """Checks, cause and verdict, one line each."""
         lines = [f"{check.name}: {check_text(check)}" for check in self.checks]
         lines += [f"cause: {line}" for line in cause_lines(self.cause)]
-        return "\n".join([*lines, "", f"{self.sentence()} (nothing was matched)"])
+        return "\n".join([*lines, "", f"{self.sentence()} (time and level were not matched)"])
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The comparison as a JSON document."""
         return {
-            "schema_version": 1,
+            "schema_version": SCHEMA_VERSION,
             "files": [str(self.a), str(self.b)],
             "checks": [check_record(check) for check in self.checks],
             "cause": cause_record(self.cause),
@@ -59,10 +59,10 @@ class TwoBaselines:
 
 
 def no_pair() -> UsageError:
-    """The error for a baseline that stands alone, or beside something else."""
+    """The error for a baseline that is compared with nothing, or with something else."""
     return UsageError(
         Problem(
-            "a baseline is compared with another baseline",
+            "a baseline can only be compared with another baseline",
             hint="verify compares a recipe with its own",
             code=Code.NOT_COMPARABLE,
         )
@@ -70,9 +70,9 @@ def no_pair() -> UsageError:
 
 
 def compare_baselines(a: Path, b: Path, limits: Tolerances | None = None) -> TwoBaselines:
-    """Hold the deliveries of baseline B against those of A, within `limits` or the usual ones.
+    """Judge the deliveries of baseline B against those of A, within `limits` or the default tolerances.
 
-    Raises UsageError where one is no baseline, RecipeError for one that is damaged.
+    Raises UsageError if one is not a baseline, RecipeError if one is damaged.
     """
     if not (is_baseline(a) and is_baseline(b)):
         raise no_pair()

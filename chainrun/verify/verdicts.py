@@ -7,18 +7,20 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from chainrun.delivery import RenderResult
-from chainrun.delivery.result import SCHEMA_VERSION
 from chainrun.errors import EXIT_DONE, EXIT_FAILED, ChainrunError
 from chainrun.measured import finite, measured_record
 from chainrun.verify.changes import Cause, Note
 from chainrun.verify.checks import Check
 from chainrun.verify.facts import DeliveryFacts
-from chainrun.verify.wording import change_text, check_text, limit_text, move_text, note_text
+from chainrun.verify.wording import change_text, check_text, limit_text, note_text, print_change_text
+
+SCHEMA_VERSION = 2
+"""Version of the JSON documents of `verify` and of compared baselines."""
 
 
 @dataclass(frozen=True)
 class PlaceOfKey:
-    """Where a key is written."""
+    """File and line of a key."""
 
     file: str | None
     line: int | None
@@ -26,7 +28,7 @@ class PlaceOfKey:
 
 @dataclass(frozen=True)
 class DeliveryPair:
-    """A delivery that is not the same samples as the baseline's."""
+    """Facts about a delivery whose samples differ from the baseline's."""
 
     delivery: str
     was: DeliveryFacts
@@ -38,25 +40,25 @@ class Verdict:
     """Result of verifying, or accepting, one recipe or variant."""
 
     recipe: str
-    """Its name, with the variant's in brackets."""
+    """The recipe's name, with the variant's in brackets."""
     path: Path
     baseline: Path
-    """Where its baseline lies, or would."""
+    """Path of its baseline, existing or not."""
     checks: tuple[Check, ...] = ()
     cause: Cause | None = None
-    """Where differences come from; None where none is over its limit."""
+    """Cause of the differences; None if all are within their limits."""
     accepted: bool = False
     """Whether the baseline was written."""
     notes: tuple[Note, ...] = ()
     places: Mapping[str, PlaceOfKey] = field(default_factory=dict)
-    """File and line of keys that checks and causes name."""
+    """File and line of keys that checks and cause name."""
     seconds: float = 0.0
     result: RenderResult | None = None
     compared: tuple[DeliveryPair, ...] = ()
 
     @property
     def passed(self) -> bool:
-        """Whether every check did."""
+        """Whether every check passed."""
         return all(check.passed for check in self.checks)
 
     @property
@@ -65,7 +67,7 @@ class Verdict:
         return [check for check in self.checks if not check.passed]
 
     def record(self) -> dict[str, object]:
-        """As a JSON object."""
+        """The verdict as a JSON object."""
         return {
             "recipe": self.recipe,
             "file": str(self.path),
@@ -85,7 +87,7 @@ class Verdict:
 
 @dataclass(frozen=True)
 class Refused:
-    """A recipe that could not be verified, and why."""
+    """A recipe that could not be verified, and the reason."""
 
     path: Path
     error: ChainrunError
@@ -100,7 +102,7 @@ class Verified:
 
     @classmethod
     def of(cls, results: Iterable[Verdict | Refused]) -> Verified:
-        """Verdicts and refusals, sorted from each other."""
+        """Separate verdicts from refusals."""
         found = list(results)
         return cls(
             tuple(one for one in found if isinstance(one, Verdict)),
@@ -109,18 +111,18 @@ class Verified:
 
     @property
     def passed(self) -> bool:
-        """Whether every recipe was verified, and passed."""
+        """Whether every recipe was verified and passed."""
         return not self.refused and all(verdict.passed for verdict in self.verdicts)
 
     @property
     def exit_code(self) -> int:
-        """What a program ends with: that of the worst refusal, or whether all passed."""
+        """Exit code of a program: that of the worst refusal, else done or failed."""
         if self.refused:
             return max(one.error.exit_code for one in self.refused)
         return EXIT_DONE if self.passed else EXIT_FAILED
 
     def record(self) -> dict[str, object]:
-        """The JSON document of `verify`; recipes that were refused have not passed."""
+        """The JSON document of `verify`; refused recipes count as not passed."""
         return {
             "schema_version": SCHEMA_VERSION,
             "passed": self.passed,
@@ -146,7 +148,7 @@ def cause_record(cause: Cause) -> dict[str, object]:
     """A cause as a JSON object."""
     return {
         "node": cause.node,
-        "moved": [move_text(one) for one in cause.moved],
+        "differences": [print_change_text(one) for one in cause.differences],
         "changed": {one.key: change_text(one) for one in cause.changed},
         "nodes": list(cause.nodes),
     }

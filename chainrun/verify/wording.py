@@ -1,12 +1,12 @@
-"""Checks, changes and causes in words: the one place where their sentences are made."""
+"""Words checks, changes, causes and notes; all their sentences are made here."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
 
-from chainrun.comparison.verdict import THE_SAME, clock, where_in_bands
-from chainrun.verify.aspects import FORMAT, Aspect
+from chainrun.comparison.verdict import IDENTICAL, clock, residual_words, where_in_bands
+from chainrun.verify.aspects import FORMAT, Aspect, Unit
 from chainrun.verify.changed import changed_preset_text
 from chainrun.verify.changes import (
     AudioNote,
@@ -14,21 +14,21 @@ from chainrun.verify.changes import (
     Cause,
     ChangeKind,
     KeyChange,
-    Move,
-    MoveKind,
     NodeChange,
     NodeChangeKind,
     Note,
     PresetChange,
+    PrintChange,
+    PrintChangeKind,
     RecordingChange,
     RecordingChangeKind,
 )
 from chainrun.verify.checks import (
-    BandsMoved,
+    BandsChanged,
     Bound,
     Check,
     Exactly,
-    MovedAt,
+    LargestChangeAt,
     NoBaseline,
     RangeOf,
     RenderFailure,
@@ -38,7 +38,7 @@ from chainrun.verify.checks import (
 from chainrun.verify.sketches import STEP_DB
 
 MAX_CHANGED = 8
-"""So many changes of a recipe are named one by one."""
+"""Maximum number of changes of a recipe that are named one by one."""
 SIDES = ("left", "right")
 
 
@@ -46,7 +46,7 @@ SIDES = ("left", "right")
 
 
 def check_text(check: Check) -> str:
-    """What was found, in a sentence."""
+    """The finding of a check, in a sentence."""
     if check.aspect in TEXT_OF_ASPECT:
         return TEXT_OF_ASPECT[check.aspect](check)
     match check.detail:
@@ -54,8 +54,8 @@ def check_text(check: Check) -> str:
             return _samples_text(check, check.detail)
         case NoBaseline() | RenderFailure():
             return _render_text(check.detail)
-        case BandsMoved() | MovedAt():
-            return _moved_text(check, check.detail)
+        case BandsChanged() | LargestChangeAt():
+            return _change_over_time_text(check, check.detail)
         case ResidualPlaces() | Exactly():
             return _residual_text(check, check.detail)
     return _quantity_text(check)
@@ -72,12 +72,12 @@ def _expectation_text(check: Check) -> str:
 
 
 def _encoding_text(check: Check) -> str:
-    return f"{check.aspect}: {check.was} then, {check.found} now"
+    return f"{check.aspect}: was {check.was}, now {check.found}"
 
 
 def _format_text(check: Check) -> str:
     frames = " frames" if check.aspect is Aspect.LENGTH else ""
-    return f"{check.aspect}: {check.figure_before:.0f} then, {_found(check):.0f}{frames} now"
+    return f"{check.aspect}: was {check.figure_before:.0f}, now {_found(check):.0f}{frames}"
 
 
 TEXT_OF_ASPECT: dict[Aspect, Callable[[Check], str]] = {
@@ -85,19 +85,19 @@ TEXT_OF_ASPECT: dict[Aspect, Callable[[Check], str]] = {
     Aspect.ENCODING: _encoding_text,
     **dict.fromkeys(FORMAT, _format_text),
 }
-"""Sentences that the aspect alone decides; those of others depend on the check's detail."""
+"""Sentences that depend on the aspect alone; all others depend on the check's detail."""
 TEXT_OF_SAMPLES = {
-    Samples.SAME: THE_SAME,
-    Samples.NO_AUDIBLE_DIFFERENCE: "no audible difference: the residual is {found:.0f} LU",
-    Samples.NOT_MADE: "this delivery is no longer made",
-    Samples.NOT_KNOWN: "the baseline does not know this delivery; accept it anew",
+    Samples.SAME: IDENTICAL,
+    Samples.NO_AUDIBLE_DIFFERENCE: "no audible difference: {residual}",
+    Samples.NOT_MADE: "this delivery is in the baseline, but is no longer rendered",
+    Samples.NOT_KNOWN: "this delivery is not in the baseline; accept the recipe again",
     Samples.ONLY_IN_A: "{delivery} is in A alone, and was not compared",
     Samples.ONLY_IN_B: "{delivery} is in B alone, and was not compared",
 }
 
 
 def _samples_text(check: Check, samples: Samples) -> str:
-    return TEXT_OF_SAMPLES[samples].format(found=_found(check), delivery=check.delivery)
+    return TEXT_OF_SAMPLES[samples].format(residual=residual_words(_found(check)), delivery=check.delivery)
 
 
 def _render_text(detail: NoBaseline | RenderFailure) -> str:
@@ -106,34 +106,45 @@ def _render_text(detail: NoBaseline | RenderFailure) -> str:
     return f"there is no baseline {detail.file}; listen to the mix, then: chainrun verify RECIPE --accept"
 
 
-def _moved_text(check: Check, detail: BandsMoved | MovedAt) -> str:
-    if isinstance(detail, MovedAt):
-        return f"loudness over time moves by up to {_found(check):+.2f} LU, at {clock(detail.at_s)}"
+def _change_over_time_text(check: Check, detail: BandsChanged | LargestChangeAt) -> str:
+    if isinstance(detail, LargestChangeAt):
+        return f"loudness over time changes by up to {_found(check):+.2f} LU, at {clock(detail.at_s)}"
     where = where_in_bands(dict(detail.bands_db))
-    return f"third octaves move by up to {_found(check):.2f} dB" + (f", mostly {where}" if where else "")
+    return f"third octaves change by up to {_found(check):.2f} dB" + (f", mostly {where}" if where else "")
 
 
 def _quantity_text(check: Check) -> str:
-    then, today = check.figure_before or 0.0, _found(check)
-    text = f"{check.aspect}: {then:.2f} then, {today:.2f} {check.unit} now ({today - then:+.2f})"
-    return f"{text}, of a short programme" if check.detail == RangeOf(short=True) else text
+    then, now = check.figure_before, check.figure
+    text = f"{check.aspect}: was {_reading(then, check.unit)}, now {_reading(now, check.unit)}"
+    if then is not None and now is not None:
+        text = f"{check.aspect}: was {then:.2f}, now {_reading(now, check.unit)} ({now - then:+.2f})"
+    return f"{text}, on a short programme" if check.detail == RangeOf(short=True) else text
+
+
+def _reading(value: float | None, unit: Unit) -> str:
+    """A reading with its unit; a missing level means silence, any other missing reading was not measured."""
+    if value is None:
+        return "silence" if unit in (Unit.LUFS, Unit.DBTP, Unit.DBFS) else "not measured"
+    return f"{value:.2f} {unit}".rstrip()
 
 
 def _residual_text(check: Check, places: ResidualPlaces | Exactly) -> str:
     if isinstance(places, Exactly):
         return f"exact residual: {places.difference.sentence(places.floor)}"
-    text = f"residual: {_found(check):.1f} LU against the mix"
+    text = residual_words(_found(check))
+    if math.isfinite(_found(check)):
+        text += " against the mix"
     if places.from_s is not None:
         text += f", from {clock(places.from_s)} on"
     if places.sticks_out:
-        text += f"; {places.loudest_lu:.1f} LU at {clock(places.loudest_s)}"
+        text += f", up to {places.loudest_lu:.1f} LU at {clock(places.loudest_s)}"
     if places.may_be_over:
-        text += f" (told within {2.0 * STEP_DB:.1f} dB, and may be over)"
+        text += f" (an estimate within {2.0 * STEP_DB:.1f} dB; it may exceed the limit)"
     return text
 
 
 LIMIT_WORDS = {
-    Bound.AS_IT_WAS: "as it was",
+    Bound.AS_IT_WAS: "unchanged",
     Bound.WITHIN: "within {low:g}",
     Bound.NEAR: "{low:g} within {high:g}",
     Bound.BETWEEN: "from {low:g} to {high:g}",
@@ -143,7 +154,7 @@ LIMIT_WORDS = {
 
 
 def limit_text(check: Check) -> str | None:
-    """What is allowed, with its unit; None where there is no limit."""
+    """The limits of a check, with unit; None if it has none."""
     if not check.limits:
         return None
     words = ", ".join(LIMIT_WORDS[one.bound].format(low=one.low, high=one.high) for one in check.limits)
@@ -151,18 +162,18 @@ def limit_text(check: Check) -> str | None:
 
 
 def limited_text(check: Check) -> str:
-    """What was found, against what limit; an expectation says its limit itself."""
+    """The finding of a check with its limits; the sentence of an expectation already has them."""
     limit = limit_text(check) if check.aspect is not Aspect.EXPECTATION else None
-    return check_text(check) + (f"; allowed {limit}" if limit else "")
+    return check_text(check) + (f"; allowed: {limit}" if limit else "")
 
 
 def whole_text(check: Check) -> str:
-    """The same with the delivery that it is about."""
+    """The finding of a check with its limits, preceded by the delivery concerned."""
     return f"{check.delivery}: {limited_text(check)}" if _is_of_a_delivery(check) else limited_text(check)
 
 
 def subject_text(check: Check) -> str:
-    """What a line is about: the delivery, and the aspect where the sentence does not begin with it."""
+    """The subject of a check's line: the delivery, with the aspect if the sentence does not begin with it."""
     if check.aspect is Aspect.EXPECTATION:
         return f"{check.aspect}:"
     if not _is_of_a_delivery(check):
@@ -178,22 +189,22 @@ def _is_of_a_delivery(check: Check) -> bool:
 
 
 def change_text(change: KeyChange) -> str:
-    """How a key of the recipe is not as it was."""
+    """The change of a key of the recipe, in words."""
     return CHANGE_WORDS[change.kind](change)
 
 
 CHANGE_WORDS: dict[ChangeKind, Callable[[KeyChange], str]] = {
-    ChangeKind.VALUE: lambda one: f"{one.before or 'not written'} then, {one.after or 'not written'} now",
-    ChangeKind.CONTENT: lambda _: "another",
+    ChangeKind.VALUE: lambda one: f"was {one.before or 'not set'}, now {one.after or 'not set'}",
+    ChangeKind.CONTENT: lambda _: "different",
     ChangeKind.ADDED: lambda _: "new",
-    ChangeKind.REMOVED: lambda _: "gone",
-    ChangeKind.ORDER: lambda one: f"order {', '.join(one.steps_before)} then, {', '.join(one.steps_after)} now",
+    ChangeKind.REMOVED: lambda _: "removed",
+    ChangeKind.ORDER: lambda one: f"order was {', '.join(one.steps_before)}, now {', '.join(one.steps_after)}",
     ChangeKind.RECORDING: lambda one: "; ".join(recording_change_text(inner) for inner in one.recording),
 }
 
 
 def recording_change_text(change: RecordingChange) -> str:
-    """How a recording differs from what it was."""
+    """The change of a recording, in words."""
     words = RECORDING_WORDS[change.kind](change)
     if change.channel is None:
         return words
@@ -207,60 +218,58 @@ def _gap_words(change: RecordingChange) -> str:
 
 
 RECORDING_WORDS: dict[RecordingChangeKind, Callable[[RecordingChange], str]] = {
-    RecordingChangeKind.RATE: lambda one: f"another rate: {one.before} then, {one.after} Hz now",
-    RecordingChangeKind.CHANNELS: lambda one: f"another number of channels: {one.before} then, {one.after} now",
-    RecordingChangeKind.LENGTH: lambda one: (
-        f"{'longer' if one.amount > 0 else 'shorter'} by {abs(one.amount):.0f} frames"
-    ),
+    RecordingChangeKind.RATE: lambda one: f"sample rate was {one.before}, now {one.after} Hz",
+    RecordingChangeKind.CHANNELS: lambda one: f"number of channels was {one.before}, now {one.after}",
+    RecordingChangeKind.LENGTH: lambda one: f"{abs(one.amount):.0f} frames {'longer' if one.amount > 0 else 'shorter'}",
     RecordingChangeKind.SIDES_SWAPPED: lambda _: "left and right are swapped",
     RecordingChangeKind.GAIN: lambda one: f"{one.amount:+.2f} dB",
     RecordingChangeKind.SHIFTED: lambda one: f"{abs(one.amount):g} samples {'later' if one.amount > 0 else 'earlier'}",
-    RecordingChangeKind.ANOTHER: lambda _: "another recording",
+    RecordingChangeKind.ANOTHER: lambda _: "a different recording",
     RecordingChangeKind.INVERTED: lambda _: "polarity inverted",
     RecordingChangeKind.CLICK: lambda one: f"a click near {clock(one.from_s)} (peak {one.amount:+.1f} dB)",
     RecordingChangeKind.GAP: _gap_words,
-    RecordingChangeKind.OTHER_SAMPLES: lambda _: "other samples; no level, polarity, time or place tells how",
+    RecordingChangeKind.OTHER_SAMPLES: lambda _: "different samples, but neither level, polarity nor time changed",
 }
 
 
-def move_text(move: Move) -> str:
-    """What of a node's print moved."""
-    return MOVE_WORDS[move.kind](move)
+def print_change_text(change: PrintChange) -> str:
+    """The change of a node's print, in words."""
+    return PRINT_CHANGE_WORDS[change.kind](change)
 
 
-def _residual_move(move: Move) -> str:
-    begin = f" from {clock(move.from_s)} on" if move.from_s is not None else ""
-    return f"residual {move.amount:.1f} dB{begin}"
+def _residual_change(change: PrintChange) -> str:
+    begin = f" from {clock(change.from_s)} on" if change.from_s is not None else ""
+    return f"{residual_words(change.amount)}{begin}"
 
 
-MOVE_WORDS: dict[MoveKind, Callable[[Move], str]] = {
-    MoveKind.FORMAT: lambda one: f"{one.aspect} {one.before:.0f} to {one.after:.0f}",
-    MoveKind.RESIDUAL: _residual_move,
-    MoveKind.LEVEL: lambda one: f"level {one.amount:+.2f} dB",
-    MoveKind.SPECTRUM: lambda one: f"spectrum {where_in_bands(dict(one.bands_db))}",
-    MoveKind.LENGTH: lambda one: f"length {one.amount:+.0f} frames",
-    MoveKind.READING: lambda one: f"{one.reading} {one.before:.1f} to {one.after:.1f}",
-    MoveKind.READING_ADDED: lambda one: f"{one.reading} is new",
-    MoveKind.READING_REMOVED: lambda one: f"{one.reading} is gone",
+PRINT_CHANGE_WORDS: dict[PrintChangeKind, Callable[[PrintChange], str]] = {
+    PrintChangeKind.FORMAT: lambda one: f"{one.aspect} {one.before:.0f} to {one.after:.0f}",
+    PrintChangeKind.RESIDUAL: _residual_change,
+    PrintChangeKind.LEVEL: lambda one: f"level {one.amount:+.2f} dB",
+    PrintChangeKind.SPECTRUM: lambda one: f"spectrum {where_in_bands(dict(one.bands_db))}",
+    PrintChangeKind.LENGTH: lambda one: f"length {one.amount:+.0f} frames",
+    PrintChangeKind.READING: lambda one: f"{one.reading} {one.before:.1f} to {one.after:.1f}",
+    PrintChangeKind.READING_ADDED: lambda one: f"{one.reading} is new",
+    PrintChangeKind.READING_REMOVED: lambda one: f"{one.reading} was removed",
 }
 
 
 def cause_lines(cause: Cause) -> list[str]:
-    """Where a difference comes from, in sentences."""
+    """The cause of a difference, in sentences."""
     lines = []
     if cause.node is not None:
-        moved = f": {'; '.join(move_text(one) for one in cause.moved)}" if cause.moved else ""
-        lines.append(f"first in {cause.node}{moved}")
+        changes = f": {'; '.join(print_change_text(one) for one in cause.differences)}" if cause.differences else ""
+        lines.append(f"first in {cause.node}{changes}")
         if len(cause.nodes) > 1:
             lines.append(f"then in {', '.join(name for name in cause.nodes if name != cause.node)}")
     else:
-        lines.append("no node's print differs: it lies in the delivery")
+        lines.append("no node's print differs: the difference is in the delivery")
     if cause.changed:
         shown = [f"{one.key} ({change_text(one)})" for one in cause.changed]
         more = f" and {len(shown) - MAX_CHANGED} more" if len(shown) > MAX_CHANGED else ""
         lines.append(f"changed in the recipe: {', '.join(shown[:MAX_CHANGED])}{more}")
     else:
-        lines.append("nothing is changed in the recipe: chainrun or the machine is another")
+        lines.append("nothing changed in the recipe: chainrun's version or the machine differs")
     return lines
 
 
@@ -268,7 +277,7 @@ def cause_lines(cause: Cause) -> list[str]:
 
 
 def note_text(note: Note) -> str:
-    """What else there is to know."""
+    """A note, in words."""
     match note:
         case PresetChange(preset, baseline):
             return changed_preset_text(preset, baseline)
@@ -279,14 +288,14 @@ def note_text(note: Note) -> str:
 
 
 NODE_WORDS = {
-    NodeChangeKind.RENAMED: "{node} is called {new_name} now, and has the same print",
-    NodeChangeKind.REMOVED: "{node} is no longer there",
+    NodeChangeKind.RENAMED: "{node} was renamed {new_name}; its print is the same",
+    NodeChangeKind.REMOVED: "{node} was removed",
     NodeChangeKind.ADDED: "{node} is new",
 }
-INSTEAD = "judged by the baseline's sketch instead"
+INSTEAD = "the baseline's sketch was used instead"
 AUDIO_WORDS = {
-    AudioNoteKind.TOO_LOUD: "{name} goes over 0 dBFS, which FLAC cannot hold: no audio was kept of it",
-    AudioNoteKind.OF_AN_EARLIER_BASELINE: "{name} is of an earlier baseline, and no longer used: delete it",
-    AudioNoteKind.NOT_THE_ACCEPTED_ONE: f"{{name}} is not the one that was accepted: {INSTEAD}",
-    AudioNoteKind.GONE: f"{{name}} is gone: {INSTEAD}",
+    AudioNoteKind.TOO_LOUD: "{name} exceeds 0 dBFS, which FLAC cannot hold: its audio was not kept",
+    AudioNoteKind.OF_AN_EARLIER_BASELINE: "{name} belongs to an earlier baseline and is no longer used: delete it",
+    AudioNoteKind.NOT_THE_ACCEPTED_ONE: f"{{name}} is not the accepted audio: {INSTEAD}",
+    AudioNoteKind.GONE: f"{{name}} is missing: {INSTEAD}",
 }

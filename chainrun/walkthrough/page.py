@@ -220,8 +220,8 @@ class _Teacher:
         others = tuple(one for one in recipe.stems if one != name)
         bus = recipe.stems[name].to
         if not others:
-            told = "It is the only stem: the mix is this stem after its own chain and those of its bus and the main."
-            return [Section("In the mix", [Text(told), *self._of_bus(bus)])]
+            words = "It is the only stem: the mix is this stem after its own chain and those of its bus and the main."
+            return [Section("In the mix", [Text(words), *self._of_bus(bus)])]
         options = RenderOptions(store=self.store.folder, workers=self.chosen.workers, measure_only=True)
         plan = build_plan(self.opened, only=others, hash_file=self.store.hash_file)
         without = render(plan, self.work, options, progress=self.progress).prints
@@ -286,20 +286,20 @@ def blocks_of_hops(source: PrintSource, hop: int) -> list[Array]:
 def _did(clips: Sequence[Clip], readings: Sequence[Reading], latency_frames: int, rate_hz: int) -> str:
     """The effect of a step on the clip, in words."""
     (before, _), (after, _) = (loudness_and_peak(clip.x, rate_hz) for clip in clips)
-    told = []
+    words = []
     for reading in readings:
         word = "gain reduction" if reading.gain_reduction_max_db >= 0 else "gain"
-        told.append(
+        words.append(
             f"{word} at most {abs(reading.gain_reduction_max_db):.1f} dB, on average "
             f"{abs(reading.gain_reduction_mean_db):.1f} dB while active, active "
             f"{reading.gain_reduction_working_pct:.0f} % of the time"
         )
     if np.isfinite(before) and np.isfinite(after):
         change = f"{abs(after - before):.1f} LU {'louder' if after >= before else 'quieter'}"
-        told.append(f"the clip is {change if abs(after - before) >= 0.05 else 'as loud'} after the step")
+        words.append(f"the clip is {change if abs(after - before) >= 0.05 else 'as loud'} after the step")
     if latency_frames:
-        told.append(f"its latency of {1000.0 * latency_frames / rate_hz:.1f} ms is compensated")
-    text = "; ".join(told) or "too quiet here to measure"
+        words.append(f"its latency of {1000.0 * latency_frames / rate_hz:.1f} ms is compensated")
+    text = "; ".join(words) or "too quiet here to measure"
     return f"{text[0].upper()}{text[1:]}."
 
 

@@ -151,9 +151,12 @@ def test_one_gain_is_one_whatever_part_is_rendered(jobs_file, store):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ('[[job]]\nrecipes = ["no*.recipe.toml"]\n', "no recipe is found"),
-        ('[[job]]\nrecipes = ["one.recipe.toml"]\n[[job]]\nrecipes = ["one.recipe.toml"]\n', "two jobs have one name"),
-        ('[[job]]\nrecipes = ["*.recipe.toml"]\nname = "x"\n', "a name goes with one recipe"),
+        ('[[job]]\nrecipes = ["no*.recipe.toml"]\n', "no recipe found"),
+        (
+            '[[job]]\nrecipes = ["one.recipe.toml"]\n[[job]]\nrecipes = ["one.recipe.toml"]\n',
+            "two jobs have the same name",
+        ),
+        ('[[job]]\nrecipes = ["*.recipe.toml"]\nname = "x"\n', "name requires a single recipe"),
         ('[[job]]\nrecipe = ["one.recipe.toml"]\n', "did you mean 'recipes'?"),
         ('on_error = "shrug"\n[[job]]\nrecipes = ["one.recipe.toml"]\n', '"stop", "continue"'),
     ],

@@ -22,7 +22,7 @@ def test_compare_two_files_two_recipes_and_two_variants(session, chainrun):
     told = chainrun("compare", path, "--variant", "softer", "--variant", "upside", "--json").json
     assert told["residual_lu"] > -10
     ran = chainrun("compare", path, path)
-    assert (ran.code, ran.out.splitlines()[-1]) == (0, "the same samples")
+    assert (ran.code, ran.out.splitlines()[-1]) == (0, "identical samples")
     assert max(map(len, ran.out.splitlines())) <= 80
     assert chainrun("compare", path, "--variant", "upside", "--fail-if-audible").code == 1
     for arguments in (

@@ -14,6 +14,6 @@ def test_presets_show_measures_a_gated_chain_open(session, chainrun):
     plain, gated = (
         chainrun("presets", "show", name, "--presets", "presets", "--json").json for name in ("plain", "gated")
     )
-    assert gated["face"]["response_db"] == plain["face"]["response_db"]
+    assert gated["profile"]["response_db"] == plain["profile"]["response_db"]
     assert (plain["measured_with_gates_open"], gated["measured_with_gates_open"]) == (False, True)
     assert "gates open" in chainrun("presets", "show", "gated", "--presets", "presets").out

@@ -7,12 +7,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from chainrun.comparison.before_after import largest_change, render_before_after
 from chainrun.comparison.image import ImageChangeKind, image_changes, image_words
 from chainrun.comparison.limits import Floor
-from chainrun.comparison.moved import largest_move, render_before_after
 from chainrun.comparison.pairs import Compared, compare_recipes
 from chainrun.comparison.residual import ResidualMeter
 from chainrun.comparison.sweep import ValuesOfKey, sweep
+from chainrun.comparison.verdict import residual_words
 from chainrun.delivery import RenderOptions
 from chainrun.errors import UsageError
 from chainrun.problem_codes import Code
@@ -45,10 +46,10 @@ def test_the_delivery_that_moves_most(session):
     path = session.write(PLAIN + more)
     changed = Overrides(sets=("stems.snare.chain.0.bands.0.gain_db=9",))
     pair = render_before_after(path, Overrides(), changed, Path("louder"), options=RenderOptions())
-    assert largest_move(pair.before.deliveries, pair.after.deliveries).after.name == "mix.wav"
+    assert largest_change(pair.before.deliveries, pair.after.deliveries).after.name == "mix.wav"
     pair = render_before_after(path, Overrides(), Overrides(), Path("same"), options=RenderOptions())
-    assert largest_move(pair.before.deliveries, pair.after.deliveries) is None
-    assert pair.largest_move().difference.identical
+    assert largest_change(pair.before.deliveries, pair.after.deliveries) is None
+    assert pair.largest_change().difference.identical
 
 
 # -- the residual, and the image ---------------------------------------------------------------------------------------
@@ -63,11 +64,17 @@ def test_the_residual_of_a_share_of_the_sound():
     assert meter.lu() == pytest.approx(10 * np.log10((0.01**2 + 0.1**2) / 2), abs=0.1)
 
 
+def test_a_residual_in_words():
+    assert residual_words(-43.21) == "residual -43.2 LU"
+    assert residual_words(-np.inf) == "no residual"
+    assert residual_words(np.inf) == "residual undefined: the original is silent"
+
+
 def test_changes_of_the_image():
     a = np.diag([1.0, 1.0])
     (lost,) = image_changes(a, np.diag([1.0, 0.0]), np.diag([1.0, 0.0]))
     assert lost.kind is ImageChangeKind.SIDE_LOST
-    assert image_words([lost]) == ["without its right side"]
+    assert image_words([lost]) == ["has no right side"]
     (leans,) = image_changes(a, np.diag([1.0, 2.0]), np.diag([1.0, 4.0]))
     assert (leans.kind, round(leans.louder_db, 1)) == (ImageChangeKind.LEANS, 6.0)
     assert image_changes(a, a, a) == ()

@@ -5,6 +5,8 @@ The generated catalogue and its truth are ours (tests/cull/catalogue.py): twins 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import soundfile
@@ -88,6 +90,20 @@ def test_another_level_is_alike_and_near_numbers_may_not_be(tmp_path):
     assert [pair.other for pair in pairs({"a": a, "b": b, "c": c}, "a")] == ["c", "b"]
 
 
+def test_two_silences_have_no_residual_but_a_reason(tmp_path):
+    sounding = measure_profile(steps(tmp_path, {"do": "gain", "gain_db": -3}))
+    silent = replace(
+        sounding, sketches={name: np.zeros_like(rows).tolist() for name, rows in sounding.sketches.items()}
+    )
+    pair = apart("a", silent, "b", silent)
+    assert (pair.residual_lu, pair.gain_db, pair.alike, pair.replaceable) == (None, None, False, False)
+    assert "silent" in pair.reason and pair.record()["reason"] == pair.reason
+    one = apart("a", sounding, "b", silent)
+    assert (one.residual_lu, one.gain_db, one.reason) == (0.0, None, None)  # all of A is left: 0 LU
+    known = {"a": silent, "b": silent, "c": sounding, "d": sounding}
+    assert (pairs(known)[0].one, pairs(known)[-1].residual_lu) == ("c", None)
+
+
 # -- likeness of two presets -----------------------------------------------------------------------------------------
 
 
@@ -110,5 +126,5 @@ def test_a_changed_response_is_measured_again(tmp_path, chainrun, monkeypatch):
     seen = []
     for seed in (1, 2):
         soundfile.write(tmp_path / "presets" / "box.wav", noise(2400, 0.2, seed=seed), RATE)
-        seen.append(chainrun("presets", "show", "box", "--json").json["face"]["response_db"])
+        seen.append(chainrun("presets", "show", "box", "--json").json["profile"]["response_db"])
     assert seen[0] != seen[1]

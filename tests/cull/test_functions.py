@@ -112,7 +112,7 @@ def test_files_of_a_cull_keep_their_form():
     }  # fmt: skip
     assert Journal("apply", operations[:1], operations[1:], ("p",), "h").text() == json.dumps(journal, indent=1)
     for damaged in (3, {}, {"file": "a"}, {**wrote, "text": 3}, {**wrote, "target": "b"}):
-        with pytest.raises(TypeError, match="not complete"):
+        with pytest.raises(TypeError, match="incomplete"):
             operation_of(damaged)
 
 

@@ -103,8 +103,8 @@ def test_both_channels_of_a_stem_count(tmp_path, monkeypatch):
     )
     known = usage([tmp_path / "a.recipe.toml"])
     near = on_stems(shelf, [pair_of("both", "left", -40.0)], known)
-    assert near[0].stem_lu is not None
-    assert near[0].stem_lu > -60.0
+    assert near[0].stem_residual_lu is not None
+    assert near[0].stem_residual_lu > -60.0
     assert apart
 
 

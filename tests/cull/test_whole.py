@@ -139,12 +139,12 @@ def test_a_second_cull_reaches_the_sessions_of_the_first(band, chainrun):
     assert chainrun("cull", "apply", second).code == 0
     assert chainrun("check", "songs/jig.recipe.toml", "--overlay", "2027.overlay.toml", "--strict").code == 0
     told = chainrun("check", "songs/jig.recipe.toml").err
-    assert "advised in its place: kick/newest (behind kick/new)" in told and "jig.recipe.toml:5:" in told
+    assert "its successor is kick/newest (after kick/new)" in told and "jig.recipe.toml:5:" in told
     ran = chainrun("cull", "apply", first)
     assert (ran.code, "nothing to do" in ran.out) == (0, True)
     before = snapshot(band)
     ran = chainrun("cull", "undo", first)
-    assert (ran.code, "a later cull stands on this one" in ran.err, snapshot(band) == before) == (5, True, True)
+    assert (ran.code, "a later cull builds on this one" in ran.err, snapshot(band) == before) == (5, True, True)
     assert chainrun("cull", "undo", second).code == 0 and chainrun("cull", "undo", first).code == 0
 
 
@@ -157,7 +157,7 @@ def test_advice_that_is_a_circle_or_leads_nowhere(band, chainrun):
     ran = chainrun("check", "songs/jig.recipe.toml")
     assert (ran.code, "go round in a circle: kick/old -> kick/new -> kick/old" in ran.err) == (0, True)
     ran = chainrun("presets", "list", "--presets", "library")
-    assert (ran.code, "successors go round in a circle" in ran.err) == (3, True)
+    assert (ran.code, "successors form a circle" in ran.err) == (3, True)
     file.write_text(file.read_text().replace("kick/old", "kick/nowhere"))
     assert (
         "kick/nowhere (behind kick/new), which is not in the library" in chainrun("check", "songs/jig.recipe.toml").err
@@ -192,7 +192,7 @@ def test_a_plan_changed_after_a_kill_is_not_taken_for_the_old_one(band, chainrun
         apply(read_plan(path), killed_at("move kick/old"))
     path.write_text(path.read_text().replace('name = "snare/box"', 'name = "snare/plain"'))
     ran = chainrun("cull", "apply", path)
-    assert (ran.code, "was changed since its apply was interrupted" in ran.err) == (5, True)
+    assert (ran.code, "was changed after its apply was interrupted" in ran.err) == (5, True)
     other = band / "other.cull.toml"
     other.write_text(path.read_text())
     for word in ("apply", "try"):
@@ -229,7 +229,7 @@ def test_shares_show_loudness_before_a_target_changes_it(band, chainrun):
     args = ("--presets", "library", "--recipes", "songs/polka.recipe.toml", "--shares", "--json")
     for more in ((), ("--no-store",)):
         (use,) = chainrun("presets", "where", "kick/new", *args, *more).json["uses"]
-        assert use["bypassed"]["loudness_lu"] > 4
+        assert use["bypassed"]["loudness_change_lu"] > 4
 
 
 def test_a_batch_reports_what_the_overlay_moves(band, chainrun):
@@ -242,8 +242,8 @@ def test_a_batch_reports_what_the_overlay_moves(band, chainrun):
         band / "out-2026" / "jig" / "before" / "mix.wav"
     ).exists()
     again = chainrun("batch", "2026.jobs.toml", "--json").json["jobs"]
-    moved = {one["job"]: one["moved"] for one in again}
-    assert moved["polka"]["verdict"] == "the same samples" and moved["jig"]["residual_lu"] < -20
+    moved = {one["job"]: one["difference"] for one in again}
+    assert moved["polka"]["verdict"] == "identical samples" and moved["jig"]["residual_lu"] < -20
     assert chainrun("batch", "2026.jobs.toml", "--strict").code == 1  # snare/box was retired, and has no successor
 
 
@@ -293,7 +293,7 @@ def test_mistakes_in_a_plan_have_their_line(band, chainrun):
     preset(band / "library", "kick/around", [{"preset": "kick/old"}])
     plan = plan_file(band, '[[preset]]\nname = "kick/old"\ndecision = "replace"\nby = "kick/around"\n')
     ran = chainrun("cull", "apply", plan)
-    assert (ran.code, "would hold itself: kick/around -> kick/old" in ran.err) == (3, True)
+    assert (ran.code, "would contain itself: kick/around -> kick/old" in ran.err) == (3, True)
     assert chainrun("cull", "apply", band).code == 3
 
 

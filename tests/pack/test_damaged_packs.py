@@ -61,7 +61,7 @@ def test_unlisted_files_are_refused_before_anything_is_unpacked(pack, chainrun, 
 
     monkeypatch.setattr(module, "work_folder", unpack)
     ran = chainrun("check", path)
-    assert (ran.code, "is in the pack, and not in its list" in ran.err) == (1, True)
+    assert (ran.code, "is in the pack, but not in its list" in ran.err) == (1, True)
 
 
 def test_the_whole_unpacked_size_is_bounded(pack, chainrun, monkeypatch):

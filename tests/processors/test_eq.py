@@ -46,7 +46,7 @@ def test_bands_on_one_side_and_on_mid_or_side():
     x = np.stack([left, right])
 
     def change(channel, signal=x):
-        y = through(signal, do="eq", bands=[{**band, "channel": channel}])
+        y = through(signal, do="eq", bands=[{**band, "acts_on": channel}])
         return [20 * np.log10(np.std(y[i, 4800:]) / np.std(signal[i, 4800:])) for i in (0, 1)]
 
     assert change("left") == pytest.approx([12, 0], abs=0.05)
@@ -61,4 +61,4 @@ def test_mono_has_no_sides(session, chainrun):
         'grammar = 1\n[stems.a]\nfile = "kick.wav"\nchain = [ { do = "eq", bands = [ { kind = "tilt", freq_hz = 900, gain_db = 3, acts_on = "mid" } ] } ]\n'
     )
     ran = chainrun("check", path)
-    assert (ran.code, "there is one channel here" in ran.err) == (3, True)
+    assert (ran.code, "the signal here is mono" in ran.err) == (3, True)

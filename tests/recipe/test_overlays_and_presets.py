@@ -95,7 +95,7 @@ def test_a_retired_preset_still_works_and_says_so(song, session):
     path.write_text(SNAP + 'status = "retired"\nretired_in = 2026\nreplaced_by = "crack"\n')
     found = open_recipe(song)
     assert len(found.recipe.stems["kick"].chain) == 4
-    assert "retired in 2026; advised in its place: crack" in found.problems.warnings[0].message
+    assert "retired in 2026; its successor is crack" in found.problems.warnings[0].message
 
 
 def test_bypass_and_mix_of_a_preset_use(song):

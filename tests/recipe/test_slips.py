@@ -338,3 +338,9 @@ def test_a_key_or_value_of_another_habit_has_its_hint(line, words, tmp_path):
 def test_what_cannot_be_guessed_has_no_hint(line, tmp_path):
     (hint,) = hints_of(line, tmp_path)
     assert hint is None or "text has quotes" in hint
+
+
+def test_a_header_that_lacks_a_bracket_is_not_called_a_table_twice():
+    found = found_in("[[a.chain]]\nb = 1\n\n[[a.chain]\nb = 2\n")
+    assert [one.message for one in found] == ["a bracket is missing"]
+    assert found[0].hint.endswith("[[a.chain]]")

@@ -114,7 +114,7 @@ def test_heads_of_numbers_carry_their_unit(song, chainrun):
         ("compare", song, "--variant", "dry", "--report", "compare.html"),
         ("survey", song, "--report", "survey.html"),
         ("batch", "n.jobs.toml", "--report", "batch.html"),
-        ("walkthrough", song, "-o", "walk.html", "--stems", "kick"),
+        ("walkthrough", song, "--write", "walk.html", "--stems", "kick"),
     ):
         assert chainrun(*command).code in (0, 1)
         (page,) = (one for one in command if str(one).endswith(".html"))

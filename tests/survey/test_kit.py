@@ -160,7 +160,7 @@ def test_the_overlay_corrects_the_faults(tmp_path, chainrun, align):
     for one in again["groups"][0]["arrivals"]:
         assert not one["inverted"]
         far = one["channel"] in ("barn", "over.right")
-        if one["confidence"] >= 0.75 and (align == "all" or (align == "close" and not far)):
+        if one["confidence_pct"] >= 75 and (align == "all" or (align == "close" and not far)):
             assert abs(one["delay_samples"]) < 0.5, one
     ran = chainrun("render", recipe, "--overlay", overlay, "-o", tmp_path / "out", "--quiet")
     assert ran.code == 0
@@ -190,8 +190,8 @@ def test_an_inverted_reference_is_the_odd_one(tmp_path):
         x, rate = soundfile.read(tmp_path / f"over_{side}.flac")
         soundfile.write(tmp_path / f"over_{side}.flac", -x, rate)
     told_of = [one.text for one in advice(survey(of_folder(tmp_path))) if one.about == "polarity"]
-    assert any("over.left" in text and "the one to turn over" in text for text in told_of)
-    assert any(text.startswith("over.right: upside down as over.left is") for text in told_of)
+    assert any("over.left" in text and "the one to invert" in text for text in told_of)
+    assert any(text.startswith("over.right: inverted like over.left") for text in told_of)
     assert not any(text.startswith(("kick", "snare_top", "hat")) for text in told_of)
 
 
@@ -207,13 +207,13 @@ def test_stated_distances_are_shown_beside_measured_ones(tmp_path, chainrun):
     shutil.copytree(DEMO, tmp_path, dirs_exist_ok=True)
     recipe = plain_recipe(tmp_path)
     recipe.write_text(
-        recipe.read_text().replace('file = "kick.flac"\n', 'file = "kick.flac"\nsource = { distance_m = 0.14 }\n')
+        recipe.read_text().replace('file = "kick.flac"\n', 'file = "kick.flac"\nmicrophone = { distance_m = 0.14 }\n')
     )
     told_of = chainrun("survey", recipe, "--json").json["groups"][0]["arrivals"]
     kick = next(one for one in told_of if one["channel"] == "kick")
     true = TRUTH["delays_samples"]["over_left"]["kick"] / RATE * TRUTH["speed_of_sound_m_s"]
     assert kick["reference_distance_by_sound_m"] == pytest.approx(true, abs=0.02)
-    assert "by sound, over.left stands so far from each drum:" in chainrun("survey", recipe).out
+    assert "distance of over.left from each drum:" in chainrun("survey", recipe).out
 
 
 # -- real recordings -------------------------------------------------------------------------------------------

@@ -103,9 +103,9 @@ def test_bad_calls(tmp_path, chainrun):
         (("survey", tmp_path / "nothing"), 3, "no such file"),
         (("survey", folder, "--reference", "snar"), 2, "did you mean 'snare'"),
         (("survey", folder, "--align", "every"), 2, "none, close, all"),
-        (("survey", folder, "--variant", "x"), 2, "bare folder"),
-        (("survey", folder, "--write", folder / "kick.wav"), 2, "not written over"),
-        (("survey", folder, "--write", folder / "mine.overlay.toml"), 2, "not written over"),
+        (("survey", folder, "--variant", "x"), 2, "a folder takes no --variant"),
+        (("survey", folder, "--write", folder / "kick.wav"), 2, "not overwritten"),
+        (("survey", folder, "--write", folder / "mine.overlay.toml"), 2, "not overwritten"),
         (("draft", folder / "kick.wav"), 2, "no such folder"),
         (("draft", folder, "--write", folder), 2, "not a folder"),
     ):
@@ -116,7 +116,7 @@ def test_bad_calls(tmp_path, chainrun):
     assert chainrun("survey", empty).code == 4
     chainrun("draft", folder, "--write", tmp_path / "mine.recipe.toml")
     again = chainrun("draft", folder, "--write", tmp_path / "mine.recipe.toml")
-    assert (again.code, "never written over" in again.err) == (2, True)
+    assert (again.code, "never overwrites one" in again.err) == (2, True)
 
 
 # -- drafts ----------------------------------------------------------------------------------------------------

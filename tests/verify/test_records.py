@@ -15,7 +15,7 @@ from chainrun.problem_codes import Code
 from chainrun.recipe import Overrides, open_recipe
 from chainrun.verify import baseline, wording
 from chainrun.verify.aspects import GROUP_OF, UNIT_OF, Aspect, AspectGroup, Unit
-from chainrun.verify.changes import AudioNoteKind, ChangeKind, MoveKind, NodeChangeKind, RecordingChangeKind
+from chainrun.verify.changes import AudioNoteKind, ChangeKind, NodeChangeKind, PrintChangeKind, RecordingChangeKind
 from chainrun.verify.checks import Bound, Check, Limit, NoBaseline, RenderFailure, Samples
 from chainrun.verify.many import mixes_of, verify_mixes
 from chainrun.verify.recordings import Recording, recording_changes
@@ -81,13 +81,13 @@ def test_limits(limit, inside, outside):
             Check(Aspect.INTEGRATED, False, -13.5, -14.0, (Limit(Bound.WITHIN, 0.1),), delivery="a.wav"),
             "a.wav: integrated_lufs",
             "a.wav:",
-            "a.wav: integrated_lufs: -14.00 then, -13.50 LUFS now (+0.50); allowed within 0.1 LUFS",
+            "a.wav: integrated_lufs: was -14.00, now -13.50 LUFS (+0.50); allowed: within 0.1 LUFS",
         ),
         (
             Check(Aspect.LENGTH, False, 480.0, 960.0, (Limit(Bound.AS_IT_WAS),), delivery="expect.wav"),
             "expect.wav: length",
             "expect.wav:",
-            "expect.wav: length: 960 then, 480 frames now; allowed as it was",
+            "expect.wav: length: was 960, now 480 frames; allowed: unchanged",
         ),
         (
             Check(Aspect.EXPECTATION, False, -3.0, limits=(Limit(Bound.AT_MOST, -6), Limit(Bound.AT_LEAST, -9)), path="main.rms_dbfs"),
@@ -99,7 +99,7 @@ def test_limits(limit, inside, outside):
             Check(Aspect.SAMPLES, False, delivery="a.wav", detail=Samples.NOT_MADE),
             "a.wav: baseline",
             "a.wav: baseline",
-            "a.wav: this delivery is no longer made",
+            "a.wav: this delivery is in the baseline, but is no longer rendered",
         ),
         (
             Check(Aspect.SAMPLES, False, detail=NoBaseline("song.baseline.toml")),
@@ -129,7 +129,7 @@ def test_the_sentence_of_a_check_is_made_from_its_fields(check, name, subject, w
         (wording.LIMIT_WORDS, Bound),
         (wording.CHANGE_WORDS, ChangeKind),
         (wording.RECORDING_WORDS, RecordingChangeKind),
-        (wording.MOVE_WORDS, MoveKind),
+        (wording.PRINT_CHANGE_WORDS, PrintChangeKind),
         (wording.NODE_WORDS, NodeChangeKind),
         (wording.AUDIO_WORDS, AudioNoteKind),
     ],
@@ -137,6 +137,14 @@ def test_the_sentence_of_a_check_is_made_from_its_fields(check, name, subject, w
 )
 def test_every_kind_has_words(words, kinds):
     assert set(words) == set(kinds)
+
+
+def test_a_reading_that_is_missing_is_no_number():
+    lost = Check(Aspect.RANGE, False, None, 3.0, (Limit(Bound.WITHIN, 0.5),), delivery="a.wav")
+    assert check_text(lost) == "range_lu: was 3.00 LU, now not measured"
+    assert (check_record(lost)["measured"], check_record(lost)["was"]) == (None, 3.0)
+    silent = Check(Aspect.INTEGRATED, False, None, -14.0, (Limit(Bound.WITHIN, 0.1),), delivery="a.wav")
+    assert check_text(silent) == "integrated_lufs: was -14.00 LUFS, now silence"
 
 
 # -- changes -----------------------------------------------------------------------------------------------------------
@@ -154,7 +162,7 @@ def test_changes_of_settings_have_kinds():
         "main.chain.y": ChangeKind.ADDED,
     }
     assert (found["buses.kit.level_db"].before, found["buses.kit.level_db"].after) == ("-6", None)
-    assert change_text(found["buses.kit.level_db"]) == "-6 then, not written now"
+    assert change_text(found["buses.kit.level_db"]) == "was -6, now not set"
     (order,) = reordered({"main.chain.a": "", "main.chain.b": ""}, {"main.chain.b": "", "main.chain.a": ""})
     assert (order.kind, order.steps_before, order.steps_after) == (ChangeKind.ORDER, ("a", "b"), ("b", "a"))
     assert by_file({"deliver.0": "file=b.wav", "deliver.1": "file=c.wav"}, {"deliver.4": "file=b.wav"}) == {
@@ -202,8 +210,8 @@ def test_problems_of_baselines_have_codes(session):
     file = Path("song.baseline.toml")
     text = file.read_text()
     for damaged, code in (
-        (text.replace("baseline = 2", "baseline = 3"), Code.BASELINE_VERSION),
-        (text[:400], Code.BASELINE_DAMAGED),
+        (text.replace("grammar = 1", "grammar = 3", 1), Code.BASELINE_VERSION),
+        (text[:600], Code.BASELINE_DAMAGED),
         (text.replace('sketch = "', 'sketch = "A'), Code.BASELINE_DAMAGED),
         (text.replace('recipe = "song.', 'recipe = "other.'), Code.BASELINE_OF_ANOTHER),
     ):
@@ -231,7 +239,7 @@ def test_verify_and_accept_from_python(session):
     verdict = verify_recipe(open_recipe(path, Overrides(sets=("stems.snare.chain.0.bands.0.gain_db=9",))))
     assert {check.aspect for check in verdict.failed} >= {Aspect.SPECTRUM, Aspect.RESIDUAL}
     assert verdict.cause.node == "snare"
-    assert verdict.cause.moved[0].kind is MoveKind.RESIDUAL
+    assert verdict.cause.differences[0].kind is PrintChangeKind.RESIDUAL
     (change,) = verdict.cause.changed
     assert (change.kind, change.before, change.after) == (ChangeKind.VALUE, "3.0", "9.0")
     assert verdict.places[change.key].line is None  # it is on the command line

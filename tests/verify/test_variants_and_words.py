@@ -34,7 +34,7 @@ def test_accepted_variants_are_verified_and_lost_ones_reported(session, chainrun
     session.write(JUDGED + '[variants.softer]\n"buses.kit.level_db" = -8\n')
     ran = chainrun("verify", path, "--markdown", "m.md")
     assert (ran.code, "song (softer): failed" in ran.out) == (1, True)
-    assert "mix.wav: residual" in Path("m.md").read_text() and "allowed at most -60 LU" in Path("m.md").read_text()
+    assert "mix.wav: residual" in Path("m.md").read_text() and "allowed: at most -60 LU" in Path("m.md").read_text()
     session.write(JUDGED)
     ran = chainrun("verify", path)
     assert (ran.code, "there is no such variant" in ran.err) == (3, True)

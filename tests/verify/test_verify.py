@@ -151,7 +151,7 @@ def test_long_mixes_and_many_rides(session, chainrun):
     path = session.write(f'grammar = 1\n[stems.a]\nfile = "long.wav"\nride = [ {rides} ]\n')
     assert chainrun("verify", path, "--accept").code == 0
     ran = chainrun("verify", path, "--json")
-    assert (ran.code, ran.json["results"][0]["checks"][0]["text"]) == (0, "the same samples")
+    assert (ran.code, ran.json["results"][0]["checks"][0]["text"]) == (0, "identical samples")
     path.write_text(path.read_text().replace("-0.94", "-0.3"))
     ran = chainrun("verify", path, "--json")
     assert ran.code == 1 and "ride" in str(ran.json["results"][0]["cause"]["changed"])
@@ -161,9 +161,9 @@ def test_two_deliveries_of_one_stem_keep_their_own_audio(session, chainrun):
     path = session.write(JUDGED + '[[deliver]]\nfile = "mix.flac"\n[[deliver]]\nfile = "hot.wav"\nbits = 32\n')
     session.write(path.read_text().replace("level_db = -6", "level_db = 20").replace("max = -1", "max = 40"))
     ran = chainrun("verify", path, "--accept", "--with-audio")
-    assert "hot.wav goes over 0 dBFS, which FLAC cannot hold" in ran.out
+    assert "hot.wav exceeds 0 dBFS, which FLAC cannot hold" in ran.out
     ran = chainrun("verify", path, "--set", "stems.snare.level_db=-0.5")
-    assert "is not the one that was accepted" not in ran.out
+    assert "is not the accepted audio" not in ran.out
 
 
 def test_the_same_samples_at_another_rate_are_another_file(session, chainrun):
@@ -173,9 +173,9 @@ def test_the_same_samples_at_another_rate_are_another_file(session, chainrun):
     x, _ = soundfile.read("pair.wav", dtype="int32")
     soundfile.write("pair.wav", x, 44100, subtype="PCM_24")
     ran = chainrun("verify", path)
-    assert (ran.code, "rate: 48000 then, 44100 now" in ran.out) == (1, True)
+    assert (ran.code, "rate: was 48000, now 44100" in ran.out) == (1, True)
     session.write(text + "bits = 16\n")
-    assert "encoding: PCM_24 then, PCM_16 now" in chainrun("verify", path).out
+    assert "encoding: was PCM_24, now PCM_16" in chainrun("verify", path).out
 
 
 def test_a_dither_seed_of_sixteen_bits_is_no_difference(session, chainrun):
@@ -218,7 +218,7 @@ def test_notes_reach_ci(session, chainrun):
     preset.write_text('grammar = 1\nchain = [ { do = "gain", gain_db = -2 }, { do = "gain" } ]\n')
     ran = chainrun("verify", path, "--format", "github", "--markdown", "m.md")
     assert (ran.code, "::warning file=song.recipe.toml" in ran.out) == (0, True)
-    assert "no longer what song.baseline.toml" in Path("m.md").read_text()
+    assert "has changed since song.baseline.toml" in Path("m.md").read_text()
 
 
 def test_audio_of_an_earlier_baseline_is_not_used(session, chainrun):
@@ -226,7 +226,7 @@ def test_audio_of_an_earlier_baseline_is_not_used(session, chainrun):
     chainrun("verify", path, "--accept", "--with-audio")
     louder = session.write(JUDGED.replace("level_db = -6", "level_db = -3"))
     ran = chainrun("verify", louder, "--accept")
-    assert "song.baseline.mix.wav.flac is of an earlier baseline" in ran.out
+    assert "song.baseline.mix.wav.flac belongs to an earlier baseline" in ran.out
     session.write(JUDGED)
     ran = chainrun("verify", path)  # back to what the old audio holds, and that is not what was accepted
     assert (ran.code, "exact residual" in ran.out) == (1, False)
@@ -234,9 +234,9 @@ def test_audio_of_an_earlier_baseline_is_not_used(session, chainrun):
     Path("song.baseline.mix.wav.flac").write_bytes(b"other")
     session.write(JUDGED.replace("level_db = -6", "level_db = -6.5"))
     ran = chainrun("verify", path)
-    assert (ran.code, "is not the one that was accepted" in ran.out) == (1, True)
+    assert (ran.code, "is not the accepted audio" in ran.out) == (1, True)
     Path("song.baseline.mix.wav.flac").unlink()
-    assert "mix.wav.flac is gone" in chainrun("verify", path).out
+    assert "mix.wav.flac is missing" in chainrun("verify", path).out
 
 
 def test_a_changed_key_is_reported_with_its_values_and_its_line(session, chainrun):
@@ -247,8 +247,8 @@ def test_a_changed_key_is_reported_with_its_values_and_its_line(session, chainru
     )
     ran = chainrun("verify", path, "--json")
     assert ran.json["results"][0]["cause"]["changed"] == {
-        "stems.snare.chain.0.bands.0.gain_db": "3.0 then, 6.0 now",
-        "buses.kit.level_db": "-6.0 then, -7.0 now",
+        "stems.snare.chain.0.bands.0.gain_db": "was 3.0, now 6.0",
+        "buses.kit.level_db": "was -6.0, now -7.0",
     }
     ran = chainrun("verify", path, "--format", "github")
     assert "file=song.recipe.toml,line=9," in ran.out
@@ -261,20 +261,20 @@ def test_length_rate_renamed_nodes_and_deliveries(session, chainrun):
     path = session.write(JUDGED)
     chainrun("verify", path, "--accept")
     ran = chainrun("verify", path, "--set", "stems.kick.at_s=0.25")
-    assert " then, 36000 frames now" in ran.out
+    assert ", now 36000 frames" in ran.out
     ran = chainrun("verify", path, "--set", "deliver.0.rate_hz=44100")
-    assert "rate: 48000 then, 44100 now" in ran.out
+    assert "rate: was 48000, now 44100" in ran.out
     session.write(JUDGED.replace("[stems.snare]", "[stems.side_drum]"))
     ran = chainrun("verify", path, "--json")
     assert ran.json["results"][0]["passed"]
     session.write(JUDGED.replace("[stems.snare]", "[stems.side_drum]").replace("gain_db = 3", "gain_db = 9"))
     ran = chainrun("verify", path)
-    assert "note: snare is no longer there" in ran.out and "side_drum is new" in ran.out
+    assert "note: snare was removed" in ran.out and "side_drum is new" in ran.out
     session.write(JUDGED + '[[deliver]]\nfile = "more.wav"\n')
     ran = chainrun("verify", path)
-    assert (ran.code, "does not know this delivery" in ran.out) == (1, True)
+    assert (ran.code, "this delivery is not in the baseline" in ran.out) == (1, True)
     session.write(JUDGED.replace('"mix.wav"', '"other.wav"'))
-    assert "no longer made" in chainrun("verify", path).out
+    assert "no longer rendered" in chainrun("verify", path).out
 
 
 def test_a_changed_preset_is_reported(session, chainrun):
@@ -287,15 +287,15 @@ def test_a_changed_preset_is_reported(session, chainrun):
     assert "note" not in chainrun("verify", path).out
     preset.write_text('grammar = 1\nchain = [ { do = "gain", gain_db = -3 } ]\n')
     ran = chainrun("verify", path)
-    assert (ran.code, "preset hit is no longer what song.baseline.toml was accepted with" in ran.out) == (1, True)
+    assert (ran.code, "preset hit has changed since song.baseline.toml was accepted" in ran.out) == (1, True)
     checked = chainrun("check", path)
-    assert (checked.code, "warning: the library's preset hit is no longer" in checked.err) == (0, True)
+    assert (checked.code, "warning: the library's preset hit has changed" in checked.err) == (0, True)
 
 
 DAMAGED = {
     "cut": lambda text: text[: len(text) // 2],
     "other": lambda text: "x = 1\n",
-    "newer": lambda text: text.replace("baseline = 2", "baseline = 3"),
+    "newer": lambda text: text.replace("grammar = 1", "grammar = 3", 1),
     "not a number": lambda text: text.replace("rms_dbfs = ", "rms_dbfs = nan #", 1),
     "short sketch": lambda text: re.sub(r'sketch = "[^"]*"', 'sketch = ""', text, count=1),
     "a step of no length": lambda text: text.replace("curve_step_s = 1", "curve_step_s = 0", 1),
@@ -308,7 +308,7 @@ DAMAGED = {
     "readings": lambda text: text.replace("[nodes.kick.readings]", "readings = 3\n[nodes.other]"),
     "settings": lambda text: text.replace("[settings]", "[settings]\nodd = 3"),
     "empty": lambda text: "",
-    "a fraction": lambda text: text.replace("baseline = 2", "baseline = 2.0"),
+    "a fraction": lambda text: text.replace("grammar = 1", "grammar = 1.0", 1),
     "levels that are none": lambda text: re.sub(r'third_octaves_db = "[^ ]*', 'third_octaves_db = "nan', text, count=1),
     "a long curve": lambda text: re.sub(r'curve_lufs = "', 'curve_lufs = "' + "-9.0 " * 40, text, count=1),
     "words": lambda text: text.replace("n_frames = ", 'n_frames = "'),

@@ -1,4 +1,4 @@
-"""How far a change moves a recipe: rendered without and with it, and compared delivery by delivery."""
+"""Measures the effect of a change of a recipe: renders it without and with the change, and compares deliveries."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from chainrun.recipe import Overrides, open_recipe
 from chainrun.store import hasher
 
 BEFORE, AFTER = "before", "after"
-"""Folders of both renders."""
+"""Folder names of the two renders."""
 
 
 @dataclass(frozen=True)
-class Moved:
-    """The delivery that differs most between two renders of a recipe."""
+class ComparedDelivery:
+    """One delivery of two renders of a recipe, and its difference."""
 
     difference: Difference
     before: Path
@@ -28,14 +28,14 @@ class Moved:
 
 @dataclass(frozen=True)
 class BeforeAfter:
-    """A recipe rendered without and with a change."""
+    """The two renders of a recipe, without and with a change."""
 
     before: RenderResult
     after: RenderResult
 
-    def largest_move(self) -> Moved:
-        """The delivery with the largest residual; the first one where all have the same samples."""
-        return largest_move(self.before.deliveries, self.after.deliveries) or moved_delivery(
+    def largest_change(self) -> ComparedDelivery:
+        """The delivery with the largest residual; the first one if all are identical."""
+        return largest_change(self.before.deliveries, self.after.deliveries) or compare_delivery(
             self.before.deliveries[0], self.after.deliveries[0]
         )
 
@@ -49,7 +49,7 @@ def render_before_after(
     options: RenderOptions,
     progress: Callable[[str, float], None] | None = None,
 ) -> BeforeAfter:
-    """Render a recipe under two sets of overrides, into `folder`/before and `folder`/after. Raises ChainrunError."""
+    """Render a recipe with two sets of overrides, into `folder`/before and `folder`/after. Raises ChainrunError."""
     first, second = (
         render(
             build_plan(open_recipe(recipe, chosen), hash_file=hasher(options.store)),
@@ -62,22 +62,22 @@ def render_before_after(
     return BeforeAfter(first, second)
 
 
-def largest_move(before: Sequence[DeliveryResult], after: Sequence[DeliveryResult]) -> Moved | None:
-    """Of deliveries of two renders the one with the largest residual; None where all have the same samples.
+def largest_change(before: Sequence[DeliveryResult], after: Sequence[DeliveryResult]) -> ComparedDelivery | None:
+    """The delivery of two renders with the largest residual; None if all are identical.
 
-    Raises AudioError for files that are not compared (more than two channels).
+    Raises AudioError for files that cannot be compared (more than two channels).
     """
-    worst: Moved | None = None
+    worst: ComparedDelivery | None = None
     for was, now in zip(before, after, strict=False):
         if was.pcm_sha256 == now.pcm_sha256:
             continue
-        found = moved_delivery(was, now)
+        found = compare_delivery(was, now)
         if worst is None or found.difference.residual_lu > worst.difference.residual_lu:
             worst = found
     return worst
 
 
-def moved_delivery(before: DeliveryResult, after: DeliveryResult) -> Moved:
-    """One delivery of two renders, compared. Raises AudioError."""
+def compare_delivery(before: DeliveryResult, after: DeliveryResult) -> ComparedDelivery:
+    """Compare one delivery of two renders. Raises AudioError."""
     files = Path(before.file), Path(after.file)
-    return Moved(difference(*files), *files)
+    return ComparedDelivery(difference(*files), *files)
