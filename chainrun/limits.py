@@ -47,7 +47,7 @@ class Limits:
             if not gap or name not in known:
                 raise UsageError(
                     Problem(
-                        "there is no such limit" if gap else "a limit is given as NAME=VALUE",
+                        "there is no such limit" if gap else "a limit must be written as NAME=VALUE",
                         given=f'"{word}"',
                         allowed=", ".join(known),
                         hint=nearest(name, known),

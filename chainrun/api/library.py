@@ -56,9 +56,10 @@ def try_cull(plan: Name, *, out: Name | None = None, store: Name | None = None, 
 
 @guarded
 def apply_cull(plan: Name) -> list[CullChange]:
-    """Retire and replace presets as a plan says, all or nothing. An overlay replaces them; recipes stay as written.
+    """Retire and replace presets as a plan says, all or nothing.
 
-    Locks the libraries meanwhile. Raises RecipeError, UsageError, ResourceError.
+    Recipes stay as written; an overlay names the successors. Locks the libraries meanwhile. Raises RecipeError,
+    UsageError, ResourceError.
 
     Example:
         for change in chainrun.apply_cull("2026.cull.toml"):

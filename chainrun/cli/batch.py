@@ -42,7 +42,7 @@ def command(
     fail_fast: Annotated[bool, typer.Option("--fail-fast", help="Start no more jobs after one has failed.")] = False,
     names: Annotated[list[str] | None, typer.Option("--jobs", metavar="NAMES", help="Run only these jobs.")] = None,
     shard: Annotated[
-        str | None, typer.Option("--shard", metavar="K/N", help="Run the K-th of N shares of the jobs.")
+        str | None, typer.Option("--shard", metavar="K/N", help="Split the jobs into N parts, and run the K-th.")
     ] = None,
     cluster: Annotated[
         str | None,
@@ -59,7 +59,7 @@ def command(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
-    """Render the jobs of a file that are new or have changed.
+    """Render those jobs of a file that are new or changed.
 
     Exit 1 if a job failed or missed its target.
     """

@@ -57,14 +57,14 @@ def command(
     as_json: AsJson = False,
     quiet: Quiet = False,
     fix: Annotated[
-        bool, typer.Option("--fix", help="Rewrite files of an older grammar in place, with today's names.")
+        bool, typer.Option("--fix", help="Update files of an older grammar, in place, to today's names.")
     ] = False,
 ) -> int:
-    """Check recipes, files around them, or packs.
+    """Check recipes, the files that belong to them, or packs.
 
     A recipe is checked with its presets and all its variants, and the headers of its stems are read. Presets, overlays,
-    files of jobs, cull plans and baselines are checked by themselves. A pack (NAME.zip) is compared with its checksums.
-    Nothing is rendered.
+    files of jobs, cull plans and baselines can be checked on their own. A pack (NAME.zip) is compared with its
+    checksums. Nothing is rendered.
     """
     chosen = each_variant(variant, overrides(None, overlay, set_, allow_root, limit))
     problems: list[Problem] = []

@@ -36,7 +36,11 @@ Overlays = Annotated[
 ]
 Sets = Annotated[
     list[str] | None,
-    typer.Option("--set", metavar="PATH=VALUE", help="Change one key. Repeat it for more: a value may hold commas."),
+    typer.Option(
+        "--set",
+        metavar="PATH=VALUE",
+        help="Change one key; repeat the option for more keys. A value may contain commas.",
+    ),
 ]
 Only = Annotated[
     list[str] | None,
@@ -118,7 +122,7 @@ def _exists(text: str) -> bool:
 def matching(
     patterns: Iterable[str], what: str, endings: Sequence[str] = (), *, code: Code = Code.NO_FILE_MATCHES
 ) -> list[Path]:
-    """Files by names and patterns, each once, sorted within a pattern; `endings` limit what a pattern finds.
+    """Files by names and patterns; a pattern adds those that are not there yet, sorted, with one of `endings`.
 
     A name that exists is that file, whatever characters it has. Raises UsageError for a pattern that matches nothing;
     a plain name that does not exist is left to whoever opens it.
@@ -133,8 +137,8 @@ def matching(
         if not here:
             allowed = "names ending in " + " or ".join(endings) if endings else None
             raise refuse(f"no {what} matches", given=pattern, allowed=allowed, code=code)
-        found += here
-    return list(dict.fromkeys(found))
+        found += [one for one in here if one not in found]
+    return found
 
 
 def recipe_files(patterns: Iterable[str]) -> list[Path]:

@@ -232,7 +232,8 @@ def _screen(result: RenderResult) -> str:
             lines.append(f"{name}: has the gain of {file.gain_of}, {file.gain_db:+.2f} dB")
         if file.limited_max_db is not None:
             name = shortened(file.file, 40, keep_end=True)
-            lines.append(f"{name}: limited by at most {file.limited_max_db:.1f} dB")
+            limited = f"at most {file.limited_max_db:.1f} dB" if file.limited_max_db >= 0.05 else "less than 0.1 dB"
+            lines.append(f"{name}: limiting takes off {limited}")
     kept = sum(node.from_store for node in result.nodes)
     speed = f"{result.times_real_time:.1f} times real time"
     cached = f"; {kept} of {len(result.nodes)} prints from the store" if kept else ""

@@ -60,9 +60,9 @@ def command(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
-    """Find faults of the stems.
+    """Find faults in the stems.
 
-    Clipping, hum, polarity, arrival times, bleed, image. No stem and no recipe is changed.
+    Reports clipping, hum, polarity, arrival times, bleed and image. Stems and recipes stay unchanged.
     """
     from chainrun.scheduler.processes import processors_here
     from chainrun.survey.overlay import Align, overlay_text

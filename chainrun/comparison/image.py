@@ -35,7 +35,7 @@ class ImageChangeKind(Enum):
 
 
 class Side(Enum):
-    """A loudspeaker."""
+    """Left or right."""
 
     LEFT = "left"
     RIGHT = "right"

@@ -42,7 +42,7 @@ class ValuesOfKey:
         if not mark or not path.strip() or len(found) < MIN_VALUES:
             raise UsageError(
                 Problem(
-                    "a sweep is PATH=VALUE,VALUE,…",
+                    "a sweep must be written as PATH=VALUE,VALUE,…",
                     given=text,
                     hint="buses.kit.chain.0.attack_ms=1,3,10,30",
                     code=Code.BAD_SWEEP,

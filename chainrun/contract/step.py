@@ -23,7 +23,7 @@ class Step(StrictModel):
     note: str | None = Field(None, description="free text")
     bypass: bool = Field(False, description="leave the step out")
     mix_pct: float = Field(
-        100.0, ge=0, le=100, description="share of wet in the output; the rest is dry: the step's input, in time"
+        100.0, ge=0, le=100, description="share of wet in the output; the rest is the step's dry input, aligned in time"
     )
 
     example: ClassVar[dict[str, object]] = {}

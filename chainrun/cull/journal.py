@@ -195,7 +195,7 @@ def _read(plan_path: Path, operations: Any, libraries: Any) -> Record:
             preset = path.name.endswith(".preset.toml") and any(shelf in path.parents for shelf in shelves)
             written = path.parent == beside and path.name.endswith((".overlay.toml", ".jobs.toml"))
             if not (preset or written):
-                raise ValueError(f"a cull may not write to {named!r}")
+                raise ValueError(f"a cull must not write to {named!r}")
     return Record(found, tuple(libraries))
 
 

@@ -36,7 +36,7 @@ class Decision(StrictModel):
 
     name: str = Field(min_length=1, max_length=200, description="the preset")
     decision: Literal["keep", "retire", "replace"] = Field(description="keep it, retire it, or replace it")
-    by: str | None = Field(None, description="with replace: its successor; with retire: a suggestion")
+    by: str | None = Field(None, description="with replace: its successor; with retire: a successor to suggest")
 
 
 class CullFile(StrictModel):

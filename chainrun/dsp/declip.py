@@ -56,7 +56,7 @@ def prediction(x: Array, order: int) -> tuple[Array, float]:
 def interpolate(x: Array, missing: BoolArray, max_ratio: float = 2.0) -> Array:
     """Copy of x, shape (n_frames,), with its missing samples restored.
 
-    They keep their signs, and get 1 to `max_ratio` times the level they have in x.
+    Each keeps its sign; its magnitude becomes 1 to `max_ratio` times that in x.
     """
     y = x.copy()
     where = np.flatnonzero(missing)

@@ -104,7 +104,7 @@ class Shelf:
                     self.presets[name] = preset
         for name, others in self._library.disputed().items():
             message = f"{name!r} is a preset's name and also, under `was`, a former name of {' and '.join(others)}"
-            hint = "remove it from `was` there, or rename one of them"
+            hint = "remove the name from that `was`, or rename the preset"
             place = Place(self._library.file_of(others[0]), ("was",))
             problems.add(place, message, hint=hint, code=Code.AMBIGUOUS_PRESET)
         self._report_circles(problems)

@@ -219,7 +219,9 @@ class _Builder:
             raise AudioError(Problem(message, given=given, allowed=allowed, code=Code.UNUSABLE_RESPONSE))
         if header.n_channels not in (1, 2, 4):
             given = f"{header.n_channels} channels"
-            raise AudioError(Problem("a response has 1, 2 or 4 channels", given=given, code=Code.UNUSABLE_CHANNELS))
+            raise AudioError(
+                Problem("a response must have 1, 2 or 4 channels", given=given, code=Code.UNUSABLE_CHANNELS)
+            )
         with Reader(found) as reader:  # all of it: it is short, and a NaN would later be reported without its step
             if not reader.read(reader.n_frames).any():
                 raise AudioError(Problem("the response is silent", code=Code.UNUSABLE_RESPONSE))

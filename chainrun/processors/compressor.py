@@ -35,18 +35,21 @@ class Compressor(Thresholded):
 
     do: Literal["compressor"] = "compressor"
     direction: Literal["down", "up"] = Field("down", description="reduce above the threshold, or raise below it")
-    ratio: float = Field(
-        4.0, ge=1, le=1000, description="change of input level in dB for 1 dB of output, beyond the threshold"
-    )
+    ratio: float = Field(4.0, ge=1, le=1000, description="dB of input for each dB of output, beyond the threshold")
     knee_db: float = Field(6.0, ge=0, le=60, description="width of the soft knee around the threshold")
     attack_ms: float = Field(10.0, ge=0, le=1000, description="time constant while the level rises (63.2 %)")
     release_ms: float = Field(100.0, ge=0.1, le=10000, description="time constant while the level falls")
-    auto_release: bool = Field(False, description="release time by the crest factor, at most release_ms")
-    release_shape: Literal["one_stage", "two_stage"] = Field("one_stage", description="one time constant, or two")
+    auto_release: bool = Field(
+        False, description="the crest factor sets the release time: at most release_ms, shorter for hits"
+    )
+    release_shape: Literal["one_stage", "two_stage"] = Field(
+        "one_stage", description="one time constant for the whole reduction, or two"
+    )
     release_slow_ms: float = Field(900.0, ge=1, le=20000, description="time constant of the second stage")
     release_slow_pct: float = Field(40.0, ge=0, le=100, description="share of the second stage in the reduction")
     smoothing: Literal["branching", "decoupled"] = Field(
-        "branching", description="attack or release, or a release smoothed by the attack (releases later)"
+        "branching",
+        description="branching: attack or release; decoupled: release, then smoothed by the attack (ends later)",
     )
     detect: Literal["peak", "rms"] = Field("peak", description="level of each frame, or running mean square")
     window_ms: float = Field(10.0, ge=0.01, le=500, description="time constant of the mean (upward: of the held peak)")
@@ -57,13 +60,16 @@ class Compressor(Thresholded):
         description="maximum reduction (default: no limit) or, upward, maximum gain (default: 12 dB)",
     )
     makeup: Literal["fixed", "auto"] = Field(
-        "fixed", description="makeup_db, or half of the reduction at 0 dBFS (or of a hit, with threshold_below_hits_db)"
+        "fixed",
+        description="fixed: makeup_db; auto: half of the reduction at 0 dBFS (with threshold_below_hits_db: of a hit)",
     )
     makeup_db: float = Field(0.0, ge=-40, le=40, description="make-up gain, after the reduction")
     lookahead_ms: float = Field(
-        0.0, ge=0, le=50, description="lead of the reduction before the peak; compensated latency"
+        0.0, ge=0, le=50, description="starts the reduction this much before the peak; the latency is compensated"
     )
-    stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
+    stereo_link_pct: float = Field(
+        100.0, ge=0, le=100, description="0: each channel has its own gain; 100: one gain for all, set by the loudest"
+    )
 
     example = {"threshold_dbfs": -20.0, "ratio": 3.0, "attack_ms": 8.0, "release_ms": 80.0}
     acts = True

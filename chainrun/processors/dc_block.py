@@ -25,6 +25,9 @@ class DcBlock(Step):
 
     picture = "response"
 
+    def in_words(self) -> str:
+        return f"removes DC with a high-pass at {self.freq_hz:g} Hz"
+
     def start(self, stream: Stream) -> Runner:
         return _DcBlockRunner(stream.n_channels, self.freq_hz, stream.rate_hz)
 

@@ -8,6 +8,7 @@ from pydantic import Field
 
 from chainrun.contract import Keyed, Misfit, Reading, Runner, Stream, ThresholdFields, processor
 from chainrun.contract.misfit import too_high
+from chainrun.contract.words import hertz
 from chainrun.runtime import DynamicsRunner, ReductionRecorder
 
 if TYPE_CHECKING:
@@ -19,17 +20,30 @@ class DynamicBand(ThresholdFields):
 
     kind: Literal["bell", "low_shelf", "high_shelf"] = Field(description="shape of the region")
     freq_hz: float = Field(ge=20, le=20000, description="centre, or corner of a shelf")
-    q: float = Field(1.4, ge=0.1, le=20, description="freq_hz over the bandwidth of a bell")
+    q: float = Field(1.4, ge=0.1, le=20, description="freq_hz divided by the bandwidth of a bell")
     direction: Literal["down", "up"] = Field("down", description="above the threshold the region is turned down, or up")
     ratio: float = Field(
-        3.0, ge=1, le=100, description="change in dB for 1 dB of output, above the threshold; up: added"
+        3.0,
+        ge=1,
+        le=100,
+        description="dB of level for each dB of output, above the threshold; up: adds as many dB as down removes",
     )
     knee_db: float = Field(6.0, ge=0, le=60, description="width of the soft knee around the threshold")
     range_db: float = Field(12.0, ge=0, le=40, description="maximum change of the gain")
     attack_ms: float = Field(3.0, ge=0, le=1000, description="time constant while the change grows (63.2 %)")
-    release_ms: float = Field(80.0, ge=0.1, le=10000, description="time constant while it shrinks")
+    release_ms: float = Field(80.0, ge=0.1, le=10000, description="time constant while the change shrinks")
     bypass: bool = Field(False, description="leave the band out")
     note: str | None = Field(None, description="free text")
+
+    def in_words(self) -> str:
+        """Kind, ratio and limits of the band: `bell 7 kHz down 4:1 above -30 dBFS, at most 12 dB`."""
+        kind = self.kind.replace("_", " ")
+        if self.threshold_dbfs is not None:
+            above = f"{self.threshold_dbfs:g} dBFS"
+        else:
+            above = f"a threshold {self.threshold_below_hits_db:g} dB below the hits"
+        what = f"{kind} {hertz(self.freq_hz)} {self.direction} {self.ratio:g}:1"
+        return f"{what} above {above}, at most {self.range_db:g} dB"
 
     def sections(self, rate_hz: int) -> Array:
         """Sections of the filter of the region, 0 dB at its middle, through which the band listens and acts."""
@@ -51,12 +65,20 @@ class DynamicEq(Keyed):
 
     do: Literal["dynamic_eq"] = "dynamic_eq"
     bands: list[DynamicBand] = Field(min_length=1, max_length=8, description="the regions")
-    lookahead_ms: float = Field(0.0, ge=0, le=20, description="lead of the change before the peak; compensated latency")
-    stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
+    lookahead_ms: float = Field(
+        0.0, ge=0, le=20, description="starts the change this much before the peak; the latency is compensated"
+    )
+    stereo_link_pct: float = Field(
+        100.0, ge=0, le=100, description="0: each channel has its own gain; 100: one gain for all, set by the loudest"
+    )
 
     example = {"bands": [{"kind": "bell", "freq_hz": 7000.0, "threshold_dbfs": -30.0, "ratio": 4.0}]}
     unity = {"bands": [{"kind": "bell", "freq_hz": 7000.0, "threshold_dbfs": -30.0, "ratio": 1.0}]}
     source = "curve and smoother: JAES 60(6), 2012; band-pass: Audio EQ Cookbook, 8 June 2021"
+
+    def in_words(self) -> str:
+        words = "; ".join(band.in_words() for band in self.bands if not band.bypass) or "all bands bypassed"
+        return f"{words}, keyed from {' and '.join(self.key.sources)}" if self.key is not None else words
 
     def start(self, stream: Stream) -> Runner:
         return _DynamicEqRunner(self, stream)

@@ -21,15 +21,15 @@ if TYPE_CHECKING:
 class Echo(Step):
     """Repeat the signal after a time, and again: each repeat is feedback_pct of the one before, after the loop's cuts.
 
-    The wet signal alone comes out of the step: mix_pct is the share of it. The first repeat has the input's level;
+    The step outputs the wet signal alone; mix_pct is its share. The first repeat has the input's level;
     wet_db changes the level of all. With ping_pong a mono sum goes left first, then right, and so on. Fractions of a
     sample are interpolated.
     """
 
     do: Literal["echo"] = "echo"
     time_ms: float | None = Field(None, ge=5, le=5000, description="time between repeats")
-    time_beats: float | None = Field(None, ge=0.01, le=64, description="the same in beats of tempo_bpm")
-    feedback_pct: float = Field(35.0, ge=0, le=98, description="amplitude of a repeat against the one before")
+    time_beats: float | None = Field(None, ge=0.01, le=64, description="time between repeats in beats of tempo_bpm")
+    feedback_pct: float = Field(35.0, ge=0, le=98, description="amplitude of each repeat relative to the one before")
     low_cut_hz: float | None = Field(None, ge=20, le=5000, description="in the loop, 12 dB/octave")
     high_cut_hz: float | None = Field(None, ge=200, le=20000, description="in the loop, 12 dB/octave")
     ping_pong: bool = Field(False, description="repeats change sides")

@@ -50,7 +50,7 @@ class _Shaped(_Band):
     """Band with an analog shape to follow: bell or shelf."""
 
     gain_db: float = Field(
-        ge=-30, le=30, description="gain at freq_hz; of a shelf beyond it, with half of it at freq_hz"
+        ge=-30, le=30, description="gain at freq_hz; for a shelf: gain beyond it (at freq_hz half as many dB)"
     )
 
     def shape(self) -> tuple[str, float]:
@@ -72,7 +72,7 @@ class Bell(_Shaped):
     """Raises or lowers a region around freq_hz."""
 
     kind: Literal["bell"]
-    q: float = Field(1.0, ge=0.1, le=60, description="freq_hz over the bandwidth at half the gain in dB")
+    q: float = Field(1.0, ge=0.1, le=60, description="freq_hz divided by the bandwidth at half the gain in dB")
 
     def max_q(self) -> float:
         """Maximum q, lower above 12 dB: the poles (a cut's zeros) are narrower than the bell by the gain's root."""
@@ -85,7 +85,7 @@ class Bell(_Shaped):
 class _Shelf(_Shaped):
     q: float | None = Field(None, ge=0.1, le=5, description="steepness; the default, 0.71, has no overshoot")
     steepness_pct: float | None = Field(
-        None, ge=10, le=100, description="the same in per cent of the steepest shelf without overshoot"
+        None, ge=10, le=100, description="steepness in per cent of the steepest shelf without overshoot"
     )
 
     @model_validator(mode="after")
@@ -160,7 +160,7 @@ class Notch(_Band):
     """Removes freq_hz."""
 
     kind: Literal["notch"]
-    q: float = Field(10.0, ge=0.1, le=200, description="freq_hz over the bandwidth at -3 dB")
+    q: float = Field(10.0, ge=0.1, le=200, description="freq_hz divided by the bandwidth at -3 dB")
 
     def max_q(self) -> float:
         return self.freq_hz / MIN_NOTCH_WIDTH_HZ
@@ -175,7 +175,7 @@ class BandPass(_Band):
     """Keeps a region around freq_hz, with 0 dB there."""
 
     kind: Literal["band_pass"]
-    q: float = Field(1.0, ge=0.1, le=60, description="freq_hz over the bandwidth at -3 dB")
+    q: float = Field(1.0, ge=0.1, le=60, description="freq_hz divided by the bandwidth at -3 dB")
 
     def max_q(self) -> float:
         return self.freq_hz / MIN_WIDTH_HZ
@@ -190,7 +190,7 @@ class AllPass(_Band):
     """Turns the phase by 180 degrees at freq_hz, and leaves the level unchanged."""
 
     kind: Literal["all_pass"]
-    q: float = Field(0.7071, ge=0.1, le=60, description="steepness of the turn of phase")
+    q: float = Field(0.7071, ge=0.1, le=60, description="how steeply the phase turns around freq_hz")
 
     def sections(self, rate_hz: int, design: str) -> Array:
         from chainrun.dsp import biquad
@@ -222,7 +222,9 @@ class Eq(Step):
     do: Literal["eq"] = "eq"
     bands: list[Band] = Field(min_length=1, max_length=32, description="the bands, in order")
     design: Literal["matched", "bilinear"] = Field("matched", description="digital design of bells and shelves")
-    phase: Literal["minimum", "linear"] = Field("minimum", description="linear: an FIR, with compensated latency")
+    phase: Literal["minimum", "linear"] = Field(
+        "minimum", description="linear: a symmetric FIR; its latency is compensated"
+    )
 
     example = {
         "bands": [

@@ -17,25 +17,27 @@ QUIET = 1e-30
 
 @processor
 class Expander(Thresholded):
-    """Turn levels below the threshold down: 1 dB below it becomes `ratio` dB, by at most range_db.
+    """Reduce levels below the threshold: each dB below it becomes `ratio` dB; at most range_db is taken off.
 
     It works more gradually than a gate. The level is a held peak or a running mean square; the reduction is smoothed
     with the attack while the level rises and the release while it falls (branching smoother).
     """
 
     do: Literal["expander"] = "expander"
-    ratio: float = Field(
-        2.0, ge=1, le=100, description="change of output level in dB for 1 dB of input, below the threshold"
-    )
+    ratio: float = Field(2.0, ge=1, le=100, description="dB of output for each dB of input, below the threshold")
     knee_db: float = Field(6.0, ge=0, le=60, description="width of the soft knee around the threshold")
     range_db: float = Field(40.0, ge=0, le=120, description="maximum reduction")
     attack_ms: float = Field(1.0, ge=0, le=1000, description="time constant while the level rises (63.2 %)")
-    hold_ms: float = Field(0.0, ge=0, le=2000, description="time that a level is held after it has fallen")
+    hold_ms: float = Field(0.0, ge=0, le=2000, description="time for which the level is held before it may fall")
     release_ms: float = Field(120.0, ge=0.1, le=10000, description="time constant while the level falls")
-    lookahead_ms: float = Field(0.0, ge=0, le=50, description="lead of the gain before the hit; compensated latency")
+    lookahead_ms: float = Field(
+        0.0, ge=0, le=50, description="starts the gain change this much before the hit; the latency is compensated"
+    )
     detect: Literal["peak", "rms"] = Field("peak", description="level by held peak, or by mean square")
     window_ms: float = Field(10.0, ge=0.01, le=500, description="decay of the held peak, or time constant of the mean")
-    stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
+    stereo_link_pct: float = Field(
+        100.0, ge=0, le=100, description="0: each channel has its own gain; 100: one gain for all, set by the loudest"
+    )
 
     example = {"threshold_dbfs": -30.0, "ratio": 2.5}
     acts = True

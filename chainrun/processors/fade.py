@@ -24,9 +24,9 @@ class Fade(Step):
     """
 
     do: Literal["fade"] = "fade"
-    in_from_s: float | None = Field(None, ge=0, le=86400, description="begin of the fade in; default 0")
+    in_from_s: float | None = Field(None, ge=0, le=86400, description="start of the fade in; default 0")
     in_to_s: float | None = Field(None, ge=0, le=86400, description="end of the fade in")
-    out_from_s: float | None = Field(None, ge=0, le=86400, description="begin of the fade out")
+    out_from_s: float | None = Field(None, ge=0, le=86400, description="start of the fade out")
     out_to_s: float | None = Field(None, ge=0, le=86400, description="end of the fade out")
 
     example = {"in_to_s": 0.05, "out_from_s": 0.1, "out_to_s": 0.2}
@@ -48,6 +48,11 @@ class Fade(Step):
             message = "out_from_s must not be earlier than in_to_s: a fade out cannot begin before the fade in ends"
             raise misuse(Code.WRONG_ORDER, message)
         return self
+
+    def in_words(self) -> str:
+        words = [f"in from {self.in_from_s or 0.0:g} to {self.in_to_s:g} s"] if self.in_to_s is not None else []
+        words += [f"out from {self.out_from_s:g} to {self.out_to_s:g} s"] if self.out_to_s is not None else []
+        return " and ".join(words)
 
     def start(self, stream: Stream) -> Runner:
         return _FadeRunner(self, stream)

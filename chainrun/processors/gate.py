@@ -18,22 +18,24 @@ class Gate(Thresholded):
     """Turn the signal down by range_db while its side chain is quiet.
 
     It opens when the level reaches the threshold, and closes once the level has been hysteresis_db below it for
-    hold_ms. The gain in dB changes as a one-pole. Lookahead opens it that much earlier, and does not change when it
-    closes.
+    hold_ms. The gain in dB follows a one-pole filter. With lookahead it opens that much earlier, and closes when it
+    would without.
     """
 
     do: Literal["gate"] = "gate"
-    hysteresis_db: float = Field(
-        6.0, ge=0, le=40, description="distance of the closing threshold below the opening one"
-    )
+    hysteresis_db: float = Field(6.0, ge=0, le=40, description="how far the closing threshold is below the opening one")
     range_db: float = Field(60.0, ge=0, le=120, description="gain reduction of the closed gate")
     attack_ms: float = Field(0.3, ge=0.01, le=500, description="time constant of opening (63.2 % of the change in dB)")
     hold_ms: float = Field(50.0, ge=0, le=5000, description="time that it stays open after the level has fallen")
     release_ms: float = Field(100.0, ge=0.1, le=10000, description="time constant of closing")
-    lookahead_ms: float = Field(0.0, ge=0, le=50, description="lead of the opening before the hit; compensated latency")
+    lookahead_ms: float = Field(
+        0.0, ge=0, le=50, description="opens this much before the hit; the latency is compensated"
+    )
     detect: Literal["peak", "rms"] = Field("peak", description="level by held peak, or by mean square")
     window_ms: float = Field(5.0, ge=0.01, le=500, description="decay of the held peak, or time constant of the mean")
-    stereo_link_pct: float = Field(100.0, ge=0, le=100, description="how far the channels share one gain")
+    stereo_link_pct: float = Field(
+        100.0, ge=0, le=100, description="0: each channel has its own gain; 100: one gain for all, set by the loudest"
+    )
 
     example = {"threshold_dbfs": -36.0, "range_db": 40.0, "lookahead_ms": 4.0}
     shuts = True

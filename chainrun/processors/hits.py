@@ -33,7 +33,9 @@ class Hits(Keyed):
     onset_ms: float = Field(25.0, ge=1, le=200, description="length of the onset")
     ring_ms: float = Field(350.0, ge=10, le=3000, description="length of the ring")
     smooth_ms: float = Field(1.0, ge=0.1, le=50, description="time constant of the gain")
-    lookahead_ms: float = Field(1.0, ge=0, le=20, description="lead of the gain before the hit; compensated latency")
+    lookahead_ms: float = Field(
+        1.0, ge=0, le=20, description="starts the gain change this much before the hit; the latency is compensated"
+    )
 
     ns_a_frame = 35.0
     example = {"onset_db": 5.0, "ring_db": -4.0}

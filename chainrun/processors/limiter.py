@@ -21,20 +21,22 @@ if TYPE_CHECKING:
 class Limiter(Step):
     """Keep the true peak, or every sample, below a ceiling.
 
-    One gain for all channels falls on a straight ramp before the peak, stays for hold_ms, and returns in dB as a
-    one-pole. With ceiling_dbtp the values between samples count: they are computed at 8 times the rate wherever they
-    could exceed the ceiling, with a margin of 0.05 dB, so that the output measured at 16 times the rate exceeds it by
-    less than 0.1 dB for content up to 20 kHz (at 48 kHz: up to 22). Content in the last two kilohertz below half the
-    rate is seen only in part, and can exceed it by 0.4 dB, in the last one by 2.5 dB: if there is any, choose a lower
+    One gain for all channels falls on a straight ramp before the peak, stays for hold_ms, and returns to 0 dB as a
+    one-pole in dB. With ceiling_dbtp the values between samples count: they are computed at 8 times the rate wherever
+    they could exceed the ceiling, with a margin of 0.05 dB, so that the output measured at 16 times the rate exceeds
+    it by less than 0.1 dB for content up to 20 kHz (at 48 kHz: up to 22). Content within 2 kHz below half the rate is
+    seen only in part: it can exceed the ceiling by 0.4 dB, and within 1 kHz by 2.5 dB. If there is any, choose a lower
     ceiling. The gain changes by no more than the peak's excess over lookahead_ms.
     """
 
     do: Literal["limiter"] = "limiter"
     ceiling_dbtp: float | None = Field(None, ge=-60, le=0, description="maximum true peak; default -1")
     ceiling_dbfs: float | None = Field(None, ge=-60, le=0, description="maximum sample peak, instead of true peak")
-    lookahead_ms: float = Field(1.5, ge=1, le=20, description="length of the ramp before a peak; compensated latency")
-    hold_ms: float = Field(5.0, ge=0, le=500, description="time that the gain stays down")
-    release_ms: float = Field(80.0, ge=1, le=5000, description="time constant of the return, in dB")
+    lookahead_ms: float = Field(
+        1.5, ge=1, le=20, description="length of the ramp before a peak; the latency is compensated"
+    )
+    hold_ms: float = Field(5.0, ge=0, le=500, description="time that the gain stays down after a peak")
+    release_ms: float = Field(80.0, ge=1, le=5000, description="time constant of the gain's return to 0 dB")
 
     ns_a_frame = 60.0
     example = {"ceiling_dbtp": -6.0}

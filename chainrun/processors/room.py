@@ -35,24 +35,24 @@ SIDE_M = 0.6
 class Room(Step):
     """The room around a sound: reflections from the walls of a box, then a diffuse tail.
 
-    The wet signal alone comes out of the step: mix_pct is the share of it. It is in time with the direct sound.
+    The step outputs the wet signal alone; mix_pct is its share. It is in time with the direct sound.
 
-    level = "as_dry": the wet signal has the dry one's energy for pink noise (equal energy per octave, 20 Hz to 20 kHz
-    or up to half the rate), with early_db and late_db at 0; these then raise or lower their part, and wet_db the
-    whole. The dry energy of a mono signal is that of both sides at the pan law: its own energy at -3 dB. For a stereo
-    signal it holds where left and right are unrelated. level = "physical": the level that the room has against the
-    direct sound, which grows with the distance.
+    level = "as_dry": pink noise (equal energy per octave, 20 Hz to 20 kHz or to half the rate) has the same energy wet
+    as dry, while early_db and late_db are 0; these change the level of the reflections and of the tail, wet_db that of
+    both. The dry energy of a mono signal is that of left and right together, after the pan law (at -3 dB: its own
+    energy). A stereo signal is matched if left and right are uncorrelated. level = "physical": the room has its real
+    level relative to the direct sound; the farther the source, the higher it is.
 
     Width is from left to right, depth from front to back. The walls are given by decay_s or absorption_pct, as one
     number or one for each octave from 63 Hz to 8 kHz. Source and microphone are at source_m and microphone_m, or
     distance_m apart in the middle of the room. A mono signal becomes stereo. Left and right of a stereo signal stand
-    0.6 m to either side of the source, so the room keeps the source's side; a source in the middle is equally loud
+    0.6 m to either side of the source, so what is on the left stays on the left; a source in the middle is equally loud
     left and right in every third octave. The same seed gives the same room.
 
-    From 0.2 to 4 s every octave decays within 5 % of what was asked (T20 and T30 of ISO 3382). The exception is an
-    octave that its neighbours outlast by far: an octave filter hears their rest. `check` warns of it, and the render
-    reports its decay. Reflections later than a quarter of the decay belong to the tail. Where an octave holds only a
-    few swings, the tail takes it over from the first reflection on.
+    With decay times from 0.2 to 4 s, every octave decays within 5 % of the time given (T20 and T30 of ISO 3382). The
+    exception is an octave whose neighbours decay much longer, since an octave filter also passes their rest: `check`
+    warns of it, and the render reports its decay. Reflections later than a quarter of the decay belong to the tail. An
+    octave with only a few periods in its decay comes from the tail alone, from the first reflection on.
     """
 
     do: Literal["room"] = "room"
@@ -61,17 +61,21 @@ class Room(Step):
     height_m: float = Field(3.0, ge=1, le=30, description="size from floor to ceiling")
     decay_s: Decay | Annotated[list[Decay], Field(min_length=8, max_length=8)] | None = Field(
         None,
-        description="decay time (60 dB), 0.05 to 10 s: one, or eight; default 0.4",
+        description="decay time (60 dB), 0.05 to 10 s: one, or one for each of eight octaves; default 0.4",
     )
     absorption_pct: AbsorptionPct | Annotated[list[AbsorptionPct], Field(min_length=8, max_length=8)] | None = Field(
-        None, description="share of the energy that the walls absorb, 0.5 to 98: one, or eight"
+        None, description="share of the energy that the walls absorb, 0.5 to 98: one, or one for each of eight octaves"
     )
     damping_pct: float = Field(0.0, ge=0, le=100, description="shortens the decay above 1 kHz, up to a fifth at 8 kHz")
     distance_m: float | None = Field(
         None, ge=0.2, le=60, description="from source to microphone; default 1.5, at most 0.6 of depth_m"
     )
-    source_m: Place | None = Field(None, description="[from the left, from the front, above the floor]")
-    microphone_m: Place | None = Field(None, description="the same for the microphone; give both or neither")
+    source_m: Place | None = Field(
+        None, description="place of the source: [from the left wall, from the front wall, above the floor]"
+    )
+    microphone_m: Place | None = Field(
+        None, description="place of the microphone, in the same order; give both places or neither"
+    )
     predelay_ms: float = Field(0.0, ge=0, le=250, description="delay of the whole room")
     level: Literal["as_dry", "physical"] = Field(
         "as_dry", description="as_dry: pink noise is as loud wet as dry; physical: as in the real room"
@@ -80,7 +84,7 @@ class Room(Step):
     early_db: float = Field(0.0, ge=-120, le=24, description="level of the early reflections")
     late_db: float = Field(0.0, ge=-120, le=24, description="level of the late tail")
     width_pct: float = Field(100.0, ge=0, le=200, description="stereo width: 0 is mono, 100 as two ears hear it")
-    seed: int = Field(1, ge=0, le=2**31, description="another number gives another room of the same kind")
+    seed: int = Field(1, ge=0, le=2**31, description="another seed gives another room of the same kind")
 
     example = {"width_m": 5.0, "depth_m": 4.0, "height_m": 2.8, "decay_s": 0.35, "mix_pct": 25.0}
     linear = True

@@ -47,7 +47,10 @@ class Saturate(Step):
     )
     drive_db: float = Field(6.0, ge=-24, le=48, description="gain before the curve")
     bias_pct: float | None = Field(
-        None, ge=0, le=200, description="of biased_tanh: offset before the curve, in per cent of full scale; default 20"
+        None,
+        ge=0,
+        le=200,
+        description="for biased_tanh: offset before the curve, in per cent of full scale; default 20",
     )
     keep_level: bool = Field(False, description="scale the output so that the reference sine keeps its RMS")
     reference_dbfs: float = Field(-12.0, ge=-60, le=0, description="peak of the reference sine of keep_level")

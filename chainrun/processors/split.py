@@ -57,7 +57,7 @@ class Split(Step):
         if any(high <= low for low, high in pairwise(self.crossovers_hz)):
             raise misuse(Code.WRONG_ORDER, "the crossovers must rise")
         if any(not 20.0 <= freq <= 20000.0 for freq in self.crossovers_hz):
-            raise misuse(Code.OUT_OF_RANGE, "a crossover lies between 20 and 20000 Hz")
+            raise misuse(Code.OUT_OF_RANGE, "a crossover must be between 20 and 20000 Hz")
         return self
 
     def in_words(self) -> str:

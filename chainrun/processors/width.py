@@ -24,7 +24,7 @@ class Width(Step):
 
     do: Literal["width"] = "width"
     width_pct: float = Field(100.0, ge=0, le=200, description="0 is mono, 100 leaves the image, 200 doubles the side")
-    mono_below_hz: float | None = Field(None, ge=20, le=2000, description="no side below this frequency")
+    mono_below_hz: float | None = Field(None, ge=20, le=2000, description="the signal is mono below this frequency")
 
     example = {"width_pct": 140.0}
     unity = {"width_pct": 100.0}

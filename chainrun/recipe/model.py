@@ -51,7 +51,7 @@ class RidePoint(StrictModel):
 class ActiveStretch(StrictModel):
     """Stretch of the session."""
 
-    from_s: float = Field(ge=0, le=86400, description="begin of the stretch")
+    from_s: float = Field(ge=0, le=86400, description="start of the stretch")
     to_s: float = Field(ge=0, le=86400, description="end of the stretch")
 
     @model_validator(mode="after")
@@ -176,7 +176,7 @@ class Delivery(StrictModel):
     file: str = Field(
         min_length=1,
         max_length=200,
-        description="name; the ending selects the format (.wav .flac .ogg .mp3); {recipe} {variant} {name}",
+        description="name, with {recipe} {variant} {name} filled in; its ending is the format: .wav .flac .ogg .mp3",
     )
     what: str = Field("main", description='"main", "buses.NAME", "stems.NAME", "buses.*" or "stems.*"')
     tap: Literal["after_chain", "after_fader"] = Field(
@@ -184,7 +184,7 @@ class Delivery(StrictModel):
     )
     only: list[Name] = Field(default_factory=list, max_length=256, description="only these stems and buses sound")
     without: list[Name] = Field(
-        default_factory=list, max_length=256, description="these stems and buses do not sound: to play along with"
+        default_factory=list, max_length=256, description="these stems and buses are muted: a mix to play along with"
     )
     bits: Literal[16, 24, 32] = Field(24, description="16 and 24 are integers, 32 is float")
     dither: bool = Field(True, description="triangular dither for 16 and 24 bits")
@@ -192,7 +192,7 @@ class Delivery(StrictModel):
     target_lufs: float | None = Field(None, ge=-60, le=0, description="integrated loudness, reached by a constant gain")
     max_dbtp: float | None = Field(None, ge=-60, le=6, description="maximum true peak; it limits the gain")
     standard: Literal["EBU R 128"] | None = Field(
-        None, description="default target_lufs and max_dbtp: -23 LUFS, -1 dBTP"
+        None, description="sets target_lufs to -23 and max_dbtp to -1 where they are not given"
     )
     fit: Literal["gain", "limiter"] = Field(
         "gain", description="reach the target by gain only, or with a true-peak limiter after it"
@@ -202,11 +202,11 @@ class Delivery(StrictModel):
     )
     layout: Literal["stereo", "mono"] = Field("stereo", description="mono sums left and right at mono_law_db")
     mono_law_db: float = Field(
-        -6.0, ge=-6.03, le=0, description="level of each side in a mono fold-down: -6 keeps the level of the centre"
+        -6.0, ge=-6.03, le=0, description="level of left and right in the mono sum; at -6 the centre keeps its level"
     )
     from_s: float | None = Field(None, ge=0, le=86400, description="time in the session at which the file begins")
     to_s: float | None = Field(None, ge=0, le=86400, description="time in the session at which the file ends")
-    fade_in_s: float = Field(0.0, ge=0, le=600, description="fade in at the file's begin, raised cosine")
+    fade_in_s: float = Field(0.0, ge=0, le=600, description="fade in at the file's start, raised cosine")
     fade_out_s: float = Field(0.0, ge=0, le=600, description="fade out at the file's end, raised cosine")
     quality_pct: float = Field(80.0, ge=0, le=100, description="quality of .ogg and .mp3")
     tags: Tags | None = Field(None, description="text in the file")
@@ -264,7 +264,7 @@ class Tolerances(StrictModel):
     integrated_lu: float = Field(0.1, ge=0, description="integrated loudness; EBU Tech 3341 allows meters this much")
     loudness_max_lu: float = Field(0.1, ge=0, description="momentary and short-term maxima")
     range_lu: float = Field(0.2, ge=0, description="loudness range")
-    curve_lu: float = Field(0.3, ge=0, description="short-term loudness at any time")
+    curve_lu: float = Field(0.3, ge=0, description="short-term loudness at every moment")
     true_peak_db: float = Field(0.1, ge=0, description="true peak")
     third_octave_db: float = Field(0.1, ge=0, description="third octaves within 50 dB of the loudest")
     correlation: float = Field(0.01, ge=0, description="correlation of left and right")
@@ -306,7 +306,7 @@ class Recipe(StrictModel):
     presets_dirs: list[str] = Field(
         default_factory=lambda: ["presets"], max_length=32, description="preset libraries, searched in order"
     )
-    pan_law_db: PanLaw = Field(-3.0, description="level of a centred mono print on each side: -3, -4.5 or -6")
+    pan_law_db: PanLaw = Field(-3.0, description="level of a centred mono print in left and right: -3, -4.5 or -6")
     tempo_bpm: float | None = Field(None, ge=10, le=500, description="tempo, for times in beats")
     max_tail_s: float = Field(10.0, ge=0, le=600, description="maximum length of a print beyond the session's end")
     stems: dict[Name, Stem] = Field(min_length=1, max_length=512, description="the recorded files")
@@ -341,7 +341,7 @@ class PresetFile(StrictModel):
     """Named chain of the preset library; the chain itself is checked where it is used."""
 
     grammar: Version = Field(description="version of the grammar")
-    about: str | None = Field(None, description="what it is for, in a practitioner's words")
+    about: str | None = Field(None, description="what it is for, as one would say it at the desk")
     since: int | None = Field(None, ge=1900, le=3000, description="year in which it was added")
     status: Literal["current", "retired"] = Field("current", description="whether it is still recommended")
     retired_in: int | None = Field(None, ge=1900, le=3000, description="year in which it was retired")

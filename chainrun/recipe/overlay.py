@@ -35,7 +35,7 @@ class OverlayFile(StrictModel):
 
     grammar: Version | None = Field(None, description="version of this grammar")
     about: str | None = Field(None, description="free text")
-    remove: list[str] = Field(default_factory=list, description="paths of what is taken out")
+    remove: list[str] = Field(default_factory=list, description="paths to remove from the recipe")
     replace_presets: dict[str, str] = Field(
         default_factory=dict, description='"old/preset" = "new/preset", wherever a chain uses it'
     )

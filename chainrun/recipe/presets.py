@@ -150,7 +150,7 @@ class Library:
             problems.add(
                 place,
                 f"{name!r} is the name of a preset, and a former name (`was`) of {others}",
-                hint="remove it from `was` there, or rename one of them",
+                hint="remove the name from that `was`, or rename the preset",
                 code=Code.AMBIGUOUS_PRESET,
             )
             return None

@@ -46,7 +46,7 @@ def todays_text(text: str, kind: FileKind) -> tuple[str, int]:
     except ValueError:
         same = False
     if not same:
-        raise NotRewritableError("the names cannot be changed without another change of the text")
+        raise NotRewritableError("the names cannot be changed without changing something else in the text")
     return new, len(redirects)
 
 

@@ -178,7 +178,7 @@ def ratio_of(key: str, text: str) -> Written | None:
 
 
 def truth_of(key: str, value: object) -> Written | None:
-    """`yes`, `on`, `True`, 1 and their opposites as true and false."""
+    """The switch that `yes`, `on`, `True`, 1 or an opposite means: true or false; None for anything else."""
     word = str(value).strip().lower()
     if isinstance(value, int) and value in (0, 1):
         word = ("no", "yes")[value]

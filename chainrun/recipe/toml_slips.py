@@ -100,7 +100,7 @@ def offset_of(text: str, error: tomllib.TOMLDecodeError) -> int:
 
 
 def slips(text: str, error: tomllib.TOMLDecodeError) -> list[Slip]:
-    """The slips of an invalid text, in order, as far as each is found for certain; the first may not be."""
+    """The slips of an invalid text, in order, up to the first place that no correction gets the parser past."""
     text = text.replace("\r\n", "\n")
     tries = _Tries(text)
     found: list[Slip] = []

@@ -205,7 +205,7 @@ def _step_figures(
             found.append(
                 reading_figure(
                     f"{name}-close",
-                    f"{title}: the {CLOSE_S:g} s in which it moves most",
+                    f"{title}: the {CLOSE_S:g} s in which the gain moves most",
                     *waves,
                     begin_s=begin,
                     end_s=begin + CLOSE_S,

@@ -64,7 +64,7 @@ class PagePlace:
         if path.exists() and not path.is_dir():
             raise UsageError(
                 Problem(
-                    "a page is a folder, or a file called NAME.html",
+                    "a page must be a folder, or a file called NAME.html",
                     given=shown_path(path),
                     hint=f"{path}.html",
                     code=Code.OPTION_VALUE,

@@ -63,7 +63,7 @@ def response_figure(name: str, title: str, step: Step, rate_hz: int) -> Figure:
 
 
 def curve(step: Step, rate_hz: int) -> tuple[Array, Array]:
-    """Peak levels of 1 kHz before and after a step, in dBFS."""
+    """Peak levels of a 1 kHz sine before and after a step, in dBFS."""
     n = rate_hz // 2
     wave = np.sin(2.0 * np.pi * 1000.0 * np.arange(n) / rate_hz)
     out = []

@@ -219,7 +219,7 @@ class Store:
         return self.folder / "parts" / f"{run}.{identity[:16]}.{secrets.token_hex(3)}"
 
     def parts(self) -> list[Path]:
-        """Unfinished prints: those being written, and those that killed renders left."""
+        """Unfinished prints: those being written, and the remains of killed renders."""
         return sorted(path for path in self.folder.glob("parts/*") if _is_plain(path))
 
     def clean(self) -> int:

@@ -23,7 +23,7 @@ NOTHING_DBFS = -55.0
 
 @dataclass(frozen=True)
 class Channel:
-    """One microphone: a mono stem, or one side of a stereo stem."""
+    """One microphone: a mono stem, or one channel of a stereo stem."""
 
     name: str
     stem: str

@@ -57,11 +57,11 @@ class SoundFacts(LongLines):
         bands, curve = self.third_octaves(), self.curve()
         rows = -(-self.n_frames // (self.rate_hz * self.curve_step_s))
         if len(bands) != len(NOMINAL_HZ):
-            raise ValueError("third_octaves_db has not one level for each band")
+            raise ValueError("third_octaves_db must have one level for each band")
         if len(curve) > rows + 1 or not np.isfinite(np.concatenate([bands, curve])).all():
-            raise ValueError("a curve is longer than the sound, or not all numbers")
+            raise ValueError("a curve is longer than the sound, or some values are not numbers")
         if len(self.sums()) != rows:
-            raise ValueError("the sketch is not as long as the sound")
+            raise ValueError("the sketch and the sound differ in length")
         return self
 
     def third_octaves(self) -> Array:
@@ -157,7 +157,7 @@ class RecordingFacts(LongLines):
         waves = [unpacked_waves(one) for one in self.waves]
         levels, peaks = (np.array([from_one_line(one) for one in lines]) for lines in (self.levels_db, self.peaks_db))
         if any(one.size != FREQS_HZ.size for one in waves):
-            raise ValueError("a line of waves has not one for each frequency")
+            raise ValueError("a line of waves must have one for each frequency")
         if levels.shape != peaks.shape or not np.isfinite([levels, peaks]).all() or not np.isfinite(waves).all():
             raise ValueError("levels and peaks do not fit together")
         return self

@@ -121,7 +121,7 @@ def accept(
     if opened.overlaid:
         raise UsageError(
             Problem(
-                "a recipe is accepted as it is written, without overlays and single values",
+                "a recipe can be accepted only as written, without overlays or changed values",
                 hint="for a changed sound with its own baseline, write a variant, or a recipe with `base`",
                 code=Code.ACCEPT_CHANGED_RECIPE,
             )

@@ -90,7 +90,7 @@ def _page(
     notes: list[Block] = [Text(opened.recipe.note)] if opened.recipe.note else []
     notes += [Text(f"Muted in this mix and left out here: {', '.join(muted)}.")] if muted else []
     title = opened.recipe.title or opened.name
-    about = "The clips of a pair are matched in loudness, since louder seems better; each shows its true loudness."
+    about = "Both clips of a pair play equally loud, since louder seems better; below each is its true loudness."
     facts = [("chainrun", __version__), ("recipe", opened.name)]
     first = [Section("About the session", notes)] if notes else []
     return Page(f"{title}, step by step", about, [*first, *sections], facts)
@@ -229,7 +229,7 @@ class _Teacher:
         for node in dict.fromkeys((bus, "main")):
             if node not in self.prints or node not in without:
                 continue
-            pair = (("without it", without[node]), ("with it", self.prints[node]))
+            pair = ((f"without {name}", without[node]), (f"with {name}", self.prints[node]))
             clips = [Clip(word, self._cut(printed, span)) for word, printed in pair]
             word = "the mix" if node == "main" else f"the bus {node}"
             players = self._players(f"{name} in {word}", clips, f"{name}-in-{node}")
@@ -296,7 +296,7 @@ def _did(clips: Sequence[Clip], readings: Sequence[Reading], latency_frames: int
         )
     if np.isfinite(before) and np.isfinite(after):
         change = f"{abs(after - before):.1f} LU {'louder' if after >= before else 'quieter'}"
-        words.append(f"the clip is {change if abs(after - before) >= 0.05 else 'as loud'} after the step")
+        words.append(f"the clip is {change if abs(after - before) >= 0.05 else 'equally loud'} after the step")
     if latency_frames:
         words.append(f"its latency of {1000.0 * latency_frames / rate_hz:.1f} ms is compensated")
     text = "; ".join(words) or "too quiet here to measure"

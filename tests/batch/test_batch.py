@@ -108,9 +108,9 @@ def test_no_job_overwrites_an_input_of_another_one(jobs_file, store, session):
     session.write('grammar = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "kick.wav"\n', "maker")
     before = Path("kick.wav").read_bytes()
     text = '[[job]]\nrecipes = ["maker.recipe.toml"]\nout = "."\n[[job]]\nrecipes = ["one.recipe.toml"]\n'
-    for only in (None, "maker"):
+    for jobs in ((), ("maker",)):
         with pytest.raises(RecipeError, match=r"over an input.*written by maker, read by one"):
-            run(jobs_file(text), store=store, only=only)
+            run(jobs_file(text), store=store, jobs=jobs)
     session.write(
         'grammar = 1\n[stems.a]\nfile = "pair.wav"\n[[deliver]]\nfile = "batch.wav"\nsidecar = true\n', "maker"
     )
@@ -145,7 +145,7 @@ def test_one_gain_is_one_whatever_part_is_rendered(jobs_file, store):
     parts = gains(shard="1/2") | gains(shard="2/2")
     assert parts == whole
     shutil.rmtree("night")
-    assert gains(only="three") == {"three": whole["three"]}
+    assert gains(jobs=("three",)) == {"three": whole["three"]}
 
 
 @pytest.mark.parametrize(
@@ -172,7 +172,7 @@ def test_shards_and_names(jobs_file, store, chainrun):
     parts = [set(run(path, store=store, shard=f"{k}/2")[1]) for k in (1, 2)]
     assert parts == [{"one", "two"}, {"three"}]
     assert Path("night/batch.2-of-2.json").exists()
-    assert list(run(path, store=store, only="three,one")[1]) == ["one", "three"]
+    assert list(run(path, store=store, jobs=("three", "one"))[1]) == ["one", "three"]
     assert chainrun("batch", path, "--jobs", "tree").code == 2
     assert chainrun("batch", path, "--shard", "3/2").code == 2
 

@@ -112,7 +112,7 @@ def test_two_batches_over_one_file_keep_each_others_records(jobs_file, store):
 
     Path("night").mkdir()
     first = BatchRecord(Path("night/batch.json"), ["one", "three", "two"], lambda text: None)
-    run(path, store=store, only="two")  # begins later, ends earlier
+    run(path, store=store, jobs=("two",))  # begins later, ends earlier
     first.add(JobRecord("one", JobState.DONE, 1.0))
     first.close(1.0)
     known = {one["job"]: one["state"] for one in json.loads(Path("night/batch.json").read_text())["jobs"]}
