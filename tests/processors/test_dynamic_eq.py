@@ -16,7 +16,7 @@ def test_a_dynamic_band_follows_the_static_curve_at_its_centre(direction):
     # The level that counts is each frame's own: a sine works the curve over its whole swing. A DC-like check needs a
     # square wave, which the band-pass rounds; so the limit is the curve at the peak.
     y, runner = run_step(x, do="dynamic_eq", bands=[
-        {"freq_hz": 1000, "q": 1, "threshold_dbfs": -20, "ratio": 2, "knee_db": 0, "direction": direction,
+        {"kind": "bell", "freq_hz": 1000, "q": 1, "threshold_dbfs": -20, "ratio": 2, "knee_db": 0, "direction": direction,
          "attack_ms": 0, "release_ms": 2000}])  # fmt: skip
     change = level_db(y[0, -9600:]) - level_db(x[0, -9600:])
     expected = 5.0 if direction == "up" else -5.0  # 10 dB over, ratio 2
@@ -26,7 +26,7 @@ def test_a_dynamic_band_follows_the_static_curve_at_its_centre(direction):
 
 
 def test_a_dynamic_band_leaves_other_regions_alone():
-    bands = [{"freq_hz": 8000, "q": 4, "threshold_dbfs": -40, "ratio": 10, "range_db": 12}]
+    bands = [{"kind": "bell", "freq_hz": 8000, "q": 4, "threshold_dbfs": -40, "ratio": 10, "range_db": 12}]
     x = (sine(8000, 1, -10) + sine(200, 1, -10))[None]
     y, _ = run_step(x, do="dynamic_eq", bands=bands)
     window = np.hanning(RATE)
@@ -36,7 +36,7 @@ def test_a_dynamic_band_leaves_other_regions_alone():
 
 
 def test_dynamic_bands_act_one_after_the_other():
-    band = {"freq_hz": 1000, "threshold_dbfs": -60, "ratio": 100, "range_db": 12, "knee_db": 0}
+    band = {"kind": "bell", "freq_hz": 1000, "threshold_dbfs": -60, "ratio": 100, "range_db": 12, "knee_db": 0}
     x = sine(1000, 1, -1)[None]
     for count in (1, 2, 3):
         y, _ = run_step(x, do="dynamic_eq", bands=[band] * count)
@@ -46,6 +46,9 @@ def test_dynamic_bands_act_one_after_the_other():
 
 def test_dynamic_eq_listens_to_its_regions():
     y, _ = run_step(
-        sine(100, 1, -6)[None], do="dynamic_eq", listen=True, bands=[{"freq_hz": 8000, "threshold_dbfs": -30}]
+        sine(100, 1, -6)[None],
+        do="dynamic_eq",
+        listen=True,
+        bands=[{"kind": "bell", "freq_hz": 8000, "threshold_dbfs": -30}],
     )
     assert level_db(y[0, 9600:]) < -50
