@@ -43,8 +43,8 @@ class JobSettings(StrictModel):
     overlays: list[Path_] = Field(default_factory=list, max_length=64, description="overlays, in their order")
     set: dict[str, Value] = Field(default_factory=dict, max_length=1000, description="PATH = value, as --set does")
     only: list[Name] = Field(default_factory=list, max_length=256, description="stems or buses; all others are mute")
-    compare: bool = Field(False, description="render without the overlays, too, into before/, and compare")
-    stems_dir: Path_ | None = Field(None, description="folder of the stems, instead of the recipe's")
+    compare: bool = Field(False, description="also render without the overlays, into before/, and compare the two")
+    stems_dir: Path_ | None = Field(None, description="folder of the stems, in place of the recipe's stems_dir")
     allow_roots: list[Path_] = Field(
         default_factory=list, max_length=64, description="more folders that recipes may read"
     )
@@ -62,8 +62,8 @@ class JobEntry(JobSettings):
 class OneGain(StrictModel):
     """One gain for a whole set of recipes, which keeps the balance between them."""
 
-    target_lufs: float = Field(ge=-60, le=0, description="integrated loudness of the loudest main")
-    max_dbtp: float = Field(-1.0, ge=-60, le=6, description="maximum true peak of all of them")
+    target_lufs: float = Field(ge=-60, le=0, description="integrated loudness to which the loudest main is brought")
+    max_dbtp: float = Field(-1.0, ge=-60, le=6, description="maximum true peak of any main")
 
 
 class JobsFile(StrictModel):

@@ -45,7 +45,9 @@ def command(
     recipes: Annotated[
         list[str],
         typer.Argument(
-            metavar="FILES", help="Recipes, files around them, packs; or patterns in quotes.", show_default=False
+            metavar="FILES",
+            help="Recipes, files that belong to them, or packs; also patterns in quotes.",
+            show_default=False,
         ),
     ],
     variant: Variants = None,
@@ -57,7 +59,7 @@ def command(
     as_json: AsJson = False,
     quiet: Quiet = False,
     fix: Annotated[
-        bool, typer.Option("--fix", help="Update files of an older grammar, in place, to today's names.")
+        bool, typer.Option("--fix", help="Rewrite files with older names in place, with today's names.")
     ] = False,
 ) -> int:
     """Check recipes, the files that belong to them, or packs.

@@ -208,7 +208,9 @@ def _use_row(one: MeasuredUse) -> list[str]:
 
 @app.command()
 def alike(
-    name: Annotated[str | None, typer.Argument(help="Compare all others with this preset alone.")] = None,
+    name: Annotated[
+        str | None, typer.Argument(help="Compare only this preset with the others. Default: all with each other.")
+    ] = None,
     presets: Libraries = None,
     recipes: RecipePatterns = None,
     everything: ShowAll = False,
@@ -218,7 +220,7 @@ def alike(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> int:
-    """Find presets that do nearly the same, and which one to keep.
+    """Find presets that do nearly the same; suggest which to keep.
 
     Their output for test signals is compared, matched in level; with --recipes also that for a stem of those recipes.
     """

@@ -68,7 +68,7 @@ def _coloured(line: str, states: Mapping[str, Callable[[str], str]]) -> str:
 
 
 def _lines(text: str, stream: Any) -> str:
-    """The text with everything escaped that would steer a terminal, but for our own colours and the ends of lines."""
+    """The text, escaped so that it cannot steer a terminal; line ends and our own colours stay."""
     coloured = has_colours(stream) if _MARK in text else False
     return "\n".join(_shown(line, coloured) for line in text.split("\n"))
 

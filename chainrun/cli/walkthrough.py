@@ -49,7 +49,11 @@ def command(
     ] = None,
     from_: Annotated[
         float | None,
-        typer.Option("--from", metavar="S", help="Clips begin at this second. Default: 8 loud seconds."),
+        typer.Option(
+            "--from",
+            metavar="S",
+            help="Clips begin at this second. Default, without --to: the loudest 8 s of each stem.",
+        ),
     ] = None,
     to: Annotated[float | None, typer.Option("--to", metavar="S", help="Clips end at this second.")] = None,
     variant: Variant = None,

@@ -61,7 +61,7 @@ class ThresholdFields(StrictModel):
         None,
         ge=-20,
         le=120,
-        description="threshold below the hits, which are at hit_level_dbfs (plus trim_db) of the stem, or of the key",
+        description="how far below the hits: hit_level_dbfs (plus trim_db) of the key, if there is one, or the stem",
     )
 
     @model_validator(mode="after")

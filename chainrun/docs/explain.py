@@ -173,7 +173,7 @@ def _baseline(width: int) -> str:
 def _renamed(width: int) -> str:
     """Older names beside today's, by the table that they are in."""
     lines = textwrap.wrap(
-        "Older names, and the names of today. Files with older names are read as before; `chainrun check --fix FILES` "
+        "Older names, and today's. Files with older names are read as before; `chainrun check --fix FILES` "
         "rewrites them in place.",
         width,
     )

@@ -1,4 +1,4 @@
-"""Estimates how far apart two long signals are from a few numbers of each, without keeping the signals.
+"""Keeps a few numbers of each long signal, and estimates from them alone how much two signals differ.
 
 Each second is multiplied by fixed random signs and summed, several times. The sums of a difference are the differences
 of the sums, and their mean square is, on average, the energy of the difference (random projections: Johnson and

@@ -43,7 +43,7 @@ class Compressor(Thresholded):
         False, description="the crest factor sets the release time: at most release_ms, shorter for hits"
     )
     release_shape: Literal["one_stage", "two_stage"] = Field(
-        "one_stage", description="one time constant for the whole reduction, or two"
+        "one_stage", description="two_stage: a share of the reduction has a second time constant"
     )
     release_slow_ms: float = Field(900.0, ge=1, le=20000, description="time constant of the second stage")
     release_slow_pct: float = Field(40.0, ge=0, le=100, description="share of the second stage in the reduction")
@@ -80,9 +80,14 @@ class Compressor(Thresholded):
     def _goes_together(self) -> Self:
         plain = self.release_shape == "one_stage" and self.smoothing == "branching" and self.direction == "down"
         if self.auto_release and not plain:
-            raise misuse(Code.KEYS_CLASH, 'auto_release needs "one_stage", "branching" and "down"')
+            raise misuse(
+                Code.KEYS_CLASH,
+                'auto_release needs release_shape = "one_stage", smoothing = "branching" and direction = "down"',
+            )
         if self.direction == "up" and (self.release_shape == "two_stage" or self.smoothing == "decoupled"):
-            raise misuse(Code.KEYS_CLASH, 'direction = "up" needs "one_stage" and "branching"')
+            raise misuse(
+                Code.KEYS_CLASH, 'direction = "up" needs release_shape = "one_stage" and smoothing = "branching"'
+            )
         if self.makeup == "auto" and self.direction == "up":
             raise misuse(Code.KEYS_CLASH, 'makeup = "auto" needs direction = "down"')
         if self.makeup == "auto" and self.makeup_db != 0.0:

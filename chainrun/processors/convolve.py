@@ -23,7 +23,11 @@ class Convolve(Step):
     """
 
     do: Literal["convolve"] = "convolve"
-    file: str = Field(min_length=1, max_length=1000, description="relative to the file that the step is written in")
+    file: str = Field(
+        min_length=1,
+        max_length=1000,
+        description="impulse response; the path is relative to the file that contains the step",
+    )
     normalise: Literal["energy", "peak", "none"] = Field("energy", description="how the response is scaled")
     wet_db: float = Field(0.0, ge=-120, le=60, description="wet level")
     trim_start: bool = Field(False, description="cut the silence before the response")

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
 class Gate(Thresholded):
     """Turn the signal down by range_db while its side chain is quiet.
 
-    It opens when the level reaches the threshold, and closes once the level has been hysteresis_db below it for
-    hold_ms. The gain in dB follows a one-pole filter. With lookahead it opens that much earlier, and closes when it
-    would without.
+    It opens when the level reaches the threshold, and closes once the level has been more than hysteresis_db below the
+    threshold for hold_ms. The gain in dB follows a one-pole filter. Lookahead makes it open earlier; it closes at the
+    same time as without.
     """
 
     do: Literal["gate"] = "gate"

@@ -61,10 +61,10 @@ class Room(Step):
     height_m: float = Field(3.0, ge=1, le=30, description="size from floor to ceiling")
     decay_s: Decay | Annotated[list[Decay], Field(min_length=8, max_length=8)] | None = Field(
         None,
-        description="decay time (60 dB), 0.05 to 10 s: one, or one for each of eight octaves; default 0.4",
+        description="decay time (60 dB), 0.05 to 10 s: one value, or eight, one per octave; default 0.4",
     )
     absorption_pct: AbsorptionPct | Annotated[list[AbsorptionPct], Field(min_length=8, max_length=8)] | None = Field(
-        None, description="share of the energy that the walls absorb, 0.5 to 98: one, or one for each of eight octaves"
+        None, description="share of the energy that the walls absorb, 0.5 to 98: one value, or eight, one per octave"
     )
     damping_pct: float = Field(0.0, ge=0, le=100, description="shortens the decay above 1 kHz, up to a fifth at 8 kHz")
     distance_m: float | None = Field(

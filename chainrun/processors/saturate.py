@@ -27,18 +27,20 @@ SETTLE_MS = 50
 
 @processor
 class Saturate(Step):
-    """Drive the signal into a memoryless curve: y = curve(drive x), at a multiple of the rate against aliasing.
+    """Drive the signal into a memoryless curve, y = curve(drive x), oversampled to keep aliases low.
 
     Curves: tanh; arctangent (2/pi) atan(pi x/2); cubic 1.5x - 0.5x^3, flat beyond 1; sine_fold sin(pi x/2), which
     turns back; hard_clip; biased_tanh tanh(x + bias) - tanh(bias), asymmetric, with its DC removed below 5 Hz.
 
-    keep_level scales the output so that a sine of 1 kHz and reference_dbfs (its peak) keeps its RMS, tone_db included;
-    otherwise the level rises by the drive until the curve bends. A tone_db above 0 drives the highs harder than the
-    lows, and tilts back after the curve. The curve runs at 4 times the rate, or at 8 times if its shape needs that
-    (arctangent, cubic, hard_clip): the aliases of a 5 kHz tone, driven 12 dB over full scale at 48 kHz, are then 90 dB
-    or more below it over the whole band, and so are those of lower tones. Higher tones alias more (tanh: -99 dB
-    at 6 kHz, -66 dB at 9650 Hz). For this, cubic and hard_clip use means over the steps between points (antiderivative
-    antialiasing). Up to 0.415 of the rate the level is right within 0.05 dB, at 0.452 it is 6 dB down.
+    keep_level scales the output so that a reference sine (1 kHz, with a peak of reference_dbfs) keeps its RMS, also
+    with tone_db. Without keep_level, the level rises by the drive until the curve bends. A tone_db above 0 drives the
+    highs harder than the lows; the tilt is undone after the curve.
+
+    The curve runs at 4 times the rate; arctangent, cubic and hard_clip need 8 times. At 48 kHz, a tone of at most 5 kHz
+    that is driven 12 dB over full scale then has aliases at least 90 dB below it, over the whole band. To reach this,
+    cubic and hard_clip also take the mean of the curve between neighbouring points (antiderivative antialiasing).
+    Higher tones alias more (tanh: -99 dB at 6 kHz, -66 dB at 9650 Hz). The level is right within 0.05 dB up to 0.415 of
+    the rate, and 6 dB down at 0.452.
     """
 
     do: Literal["saturate"] = "saturate"

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 class ParallelChains:
-    """Runs one chain for each part; a mono output goes to both sides if another one is stereo."""
+    """Runs one chain for each part, and sums the outputs; if one is stereo, mono ones go to both sides."""
 
     def __init__(self, chains: Sequence[Sequence[Step]], gains: Sequence[float], stream: Stream):
         from chainrun.dsp.delay_line import DelayLine

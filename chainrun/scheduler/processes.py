@@ -62,7 +62,7 @@ def _has_server() -> bool:
 
 
 def _own_place_for_sockets() -> None:
-    """Have multiprocessing put its sockets into a folder with our name, so that the next run can delete dead ones."""
+    """Make multiprocessing put its sockets into a folder with our prefix; the next run deletes those of dead runs."""
     settings = getattr(multiprocessing.current_process(), "_config", None)
     if settings is None or settings.get("tempdir") is not None:
         return
