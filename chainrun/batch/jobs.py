@@ -23,7 +23,7 @@ from chainrun.recipe.tables import place_of
 from chainrun.recipe.toml_text import toml_text
 from chainrun.recipe.validate import validate
 
-Value = str | int | float | bool | list[Any] | dict[str, Any]
+Value = str | int | float | bool | list[Any] | dict[str, object]
 
 
 def plain_path(text: str) -> str:

@@ -45,7 +45,7 @@ out = "elsewhere"
     for place in ("night/one/one.wav", "night/one.loud/one.wav", "night/two/two.wav", "elsewhere/one.wav"):
         assert Path(place).exists(), place
     document = json.loads(Path("night/batch.json").read_text())
-    assert document["schema_version"] == 1
+    assert document["schema_version"] == 2
     assert [record["job"] for record in document["jobs"]] == list(states)
     assert result.records["take-2"].result.deliveries[0].measured.n_channels == 2
 

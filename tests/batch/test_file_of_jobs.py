@@ -22,6 +22,6 @@ def test_values_of_a_job_may_be_tables_also_those_that_older_files_write_as_numb
     )
     (job,) = open_jobs(file).jobs
     assert list(job.overrides.sets) == [
-        "stems.s.sends.hall={ level_db = -11 }",
+        'stems.s.sends.hall={ level_db = -11, tap = "after_fader" }',
         "stems.s.ride=[{ at_s = 0, gain_db = 1 }]",
     ]

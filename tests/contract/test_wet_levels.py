@@ -79,7 +79,7 @@ def test_a_render_reports_it_everywhere(session, chainrun):
     rows = [line.split() for line in ran.out.splitlines()]
     assert ["kick", "slap", "(echo)", "-6.0", "25"] in rows
     words = re.sub(r"<[^>]*>", " ", (session.folder / "page" / "index.html").read_text())
-    table = words[words.index("Wet signals of kick against the dry ones") :].split()
+    table = words[words.index("Wet levels of kick, before wet and dry are mixed") :].split()
     at = table.index("slap")
     assert table[at : at + 3] == ["slap", "-6.0", "25"]
     for _ in range(2):  # as rendered, and as kept

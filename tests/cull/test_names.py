@@ -50,7 +50,7 @@ def test_clashes_and_loops_of_former_names_are_errors(band, chainrun, new, old):
     claimed = new[0]
     song = "songs/jig.recipe.toml" if claimed == "kick/old" else "songs/polka.recipe.toml"
     ran = chainrun("check", song)
-    assert (ran.code, "a former name of kick/new" in ran.err, "hint:" in ran.err) == (3, True, True)
+    assert (ran.code, "a former name (`was`) of kick/new" in ran.err, "hint:" in ran.err) == (3, True, True)
     ran = chainrun("presets", "list", "--presets", "library")
     assert (ran.code, "new.preset.toml:2:1" in ran.err) == (3, True)
 

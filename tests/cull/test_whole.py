@@ -155,12 +155,12 @@ def test_advice_that_is_a_circle_or_leads_nowhere(band, chainrun):
             file.read_text().replace("grammar = 1", f'grammar = 1\nstatus = "retired"\nreplaced_by = "{by}"')
         )
     ran = chainrun("check", "songs/jig.recipe.toml")
-    assert (ran.code, "go round in a circle: kick/old -> kick/new -> kick/old" in ran.err) == (0, True)
+    assert (ran.code, "form a circle: kick/old -> kick/new -> kick/old" in ran.err) == (0, True)
     ran = chainrun("presets", "list", "--presets", "library")
     assert (ran.code, "successors form a circle" in ran.err) == (3, True)
     file.write_text(file.read_text().replace("kick/old", "kick/nowhere"))
     assert (
-        "kick/nowhere (behind kick/new), which is not in the library" in chainrun("check", "songs/jig.recipe.toml").err
+        "kick/nowhere (after kick/new), which is not in the library" in chainrun("check", "songs/jig.recipe.toml").err
     )
 
 

@@ -20,7 +20,7 @@ def test_linear_phase_states_its_real_latency():
             STEP.validate_python({"do": "eq", "bands": [{"kind": "bell", "freq_hz": 1000, "gain_db": 0}]})
         ).__doc__.split()
     )
-    assert "0.24 to 0.27 s in all for wide bands, 0.5 s for a bell of 15 Hz width, 1 s for one of 5 Hz" in text
+    assert "0.24 to 0.27 s in total for wide bands, 0.5 s for a bell of 15 Hz width, 1 s for one of 5 Hz" in text
     from chainrun.contract import Stream
 
     for rate, freq, q, low, high in ((44100, 1000, 1, 0.24, 0.271), (48000, 1000, 1, 0.24, 0.271), (96000, 1000, 1, 0.24, 0.271), (48000, 60, 4, 0.45, 0.55), (48000, 40, 8, 0.9, 1.1)):  # fmt: skip

@@ -82,5 +82,5 @@ def test_saturation_by_bands_leaves_the_other_bands_alone():
 
 def test_drums_keep_their_time_through_saturation():
     x = signal.sosfilt(signal.butter(8, 12000, fs=RATE, output="sos"), drums(RATE))[None]
-    y = through(x, do="saturate", drive_db=-24, level_db=24)
+    y = through(x, do="saturate", drive_db=-24, makeup_db=24)
     assert np.abs(y - x)[0, 100:-100].max() < 0.005

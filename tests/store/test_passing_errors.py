@@ -54,4 +54,4 @@ def test_store_check_lists_prints_that_it_could_not_read(kept, chainrun, monkeyp
     monkeypatch.setattr(io, "open", failing(errno.EACCES))
     ran = chainrun("store", "check")
     assert ran.code == 5
-    assert "Permission denied" in ran.err and ran.out.startswith("0 prints damaged and dropped")
+    assert "Permission denied" in ran.err and ran.out.startswith("0 prints damaged and removed")

@@ -268,7 +268,7 @@ def test_a_draft_keeps_ghost_notes_within_12_db(tmp_path, chainrun, seed):
         steps = {step.get("do"): step for step in tomllib.loads(text)["stems"][name].get("chain", [])}
         if "gate" in steps:
             assert steps["gate"]["range_db"] == max_db, name
-            assert "through its key filter hits peak at" in part
+            assert "after its key filter, hits peak at" in part
         else:
             assert "no gate:" in part or "expander" in steps, name
     assert "the rest at" not in text  # quiet hits are not called bleed
