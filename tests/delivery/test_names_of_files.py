@@ -110,7 +110,7 @@ def test_a_solo_has_the_gain_of_the_whole_mix(song, chainrun, kept):
     # The parts of the mix add up to less than its target: a solo of a quiet stem is quiet.
     assert first["measured"]["integrated_lufs"] < -17
     screen = chainrun("render", song, "-o", "out", "--only", "snare", *more)
-    assert f"at the gain of the whole mix, {gain:+.2f} dB" in screen.out
+    assert f"has the gain of the whole mix, {gain:+.2f} dB" in screen.out
 
 
 def test_a_solo_writes_no_delivery_that_is_silent_in_it(song, chainrun):

@@ -112,7 +112,7 @@ def test_a_stretch_has_the_gain_of_its_whole_delivery(session, chainrun, lines):
 def test_the_limiters_work_is_shown(mix, chainrun):
     mix('target_lufs = -12\nmax_dbtp = -1\nfit = "limiter"')
     ran = chainrun("render", "song.recipe.toml", "-o", "out")
-    assert "mix.wav: the limiter takes" in ran.out
+    assert "mix.wav: limiting takes off" in ran.out
 
 
 def test_a_gain_alone_stops_at_the_peak_and_says_so(mix):

@@ -198,9 +198,9 @@ def test_the_changed_recording_is_named_before_the_stems_keyed_from_it(session, 
 def test_expectations_of_a_nodes_own_peak(session, chainrun):
     path = session.write(JUDGED + '"stems.kick.true_peak_dbtp" = { max = 6 }\n"buses.kit.correlation" = { min = 0 }\n')
     assert chainrun("verify", path, "--accept").code == 0
-    path = session.write(JUDGED + '"stems.kick.rms_dbfs" = { from = 3, to = 1 }\n')
+    path = session.write(JUDGED + '"stems.kick.rms_dbfs" = { min = 3, max = 1 }\n')
     ran = chainrun("check", path)
-    assert (ran.code, "`from` is above `to`" in ran.err) == (3, True)
+    assert (ran.code, "min is above max" in ran.err) == (3, True)
 
 
 def test_refused_recipes_have_not_passed(session, chainrun):
