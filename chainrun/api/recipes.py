@@ -71,7 +71,7 @@ class Checked:
     problems: tuple[Problem, ...]
     exit_code: int
     about: str = ""
-    """Of a file around a recipe (a preset, a file of jobs, …): what it is, in words."""
+    """Description of a checked file that is not a recipe, such as a preset; empty for a recipe."""
 
     @property
     def valid(self) -> bool:

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from chainrun.recipe.renamed import BANDS, OLD_HEADS, STEPS, PerCent, Rename, Words, spot_of
+from chainrun.recipe.toml_text import toml_text
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,7 @@ def _of(where: str, renames: Mapping[str, Rename]) -> Iterator[OldName]:
 def _values(where: str, before: str, one: Rename) -> Iterator[OldName]:
     if isinstance(one.change, Words):
         for old, new in one.change.today.items():
-            yield OldName(where, f"{before} = {_toml(old)}", f"{one.new} = {_toml(new)}")
+            yield OldName(where, f"{before} = {toml_text(old)}", f"{one.new} = {toml_text(new)}")
     elif isinstance(one.change, PerCent):
         yield OldName(where, f"{before} = 0.35", f"{one.new} = 35")
     else:
@@ -69,9 +70,3 @@ _PAIRS = {
     "level_points_db": " = [ { at_s = 12, gain_db = -2 } ]",
     "active_s": " = [ { from_s = 0, to_s = 9.5 } ]",
 }
-
-
-def _toml(value: object) -> str:
-    from chainrun.recipe.toml_text import toml_text
-
-    return toml_text(value)

@@ -61,7 +61,8 @@ class DownwardCurve:
 class BelowCurve:
     """Change below a threshold: `slope` dB per dB below it, with a soft knee, limited to the range.
 
-    A downward expander of ratio R takes away (R - 1) dB per dB; upward compression of ratio R adds (1 - 1/R) dB per dB.
+    For each dB below the threshold, a downward expander of ratio R reduces by (R - 1) dB, and upward compression of
+    ratio R adds (1 - 1/R) dB.
     """
 
     threshold_dbfs: float

@@ -45,7 +45,7 @@ class DeliverySpec:
     frames: tuple[int, ...] | None = None
     """First frame of a stretch, and the one after its last; None for everything."""
     own_frames: tuple[int, ...] | None = None
-    """The same without --from and --to: the delivery's gain is computed from these, and its fades are at their ends."""
+    """`frames` as in the recipe, without --from and --to: they determine the gain, and the fades are at their ends."""
     is_stretch: bool = False
     """Whether `frames` are those of --from and --to."""
     sounding: frozenset[str] | None = None

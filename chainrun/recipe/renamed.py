@@ -45,7 +45,7 @@ class Change:
 
 @dataclass(frozen=True)
 class Words(Change):
-    """Some values have another word today."""
+    """Values that have another word today."""
 
     today: Mapping[object, object]
 
@@ -87,7 +87,7 @@ class Spot:
     inside: Mapping[str, Callable[[], Spot]] = field(default_factory=dict)
     """Tables and arrays by key."""
     members: Callable[[str, Any], Spot] | None = None
-    """Of an array, or a table of chosen names: what a member is, from its token and its value (None in a path)."""
+    """Finds the spot of an item, or of a key with a chosen name, from its token and its value (None in a path)."""
     item_change: Change | None = None
     """How members change that are no tables yet."""
     is_dotted: bool = False

@@ -53,7 +53,7 @@ _ENDINGS: dict[str, tuple[str, float]] = {
     "_deg": ("angle", 1.0),
     "_c": ("temperature", 1.0),
 }
-"""The same for the endings of keys."""
+"""Units by the endings of keys that carry them."""
 YES = ("yes", "on", "true")
 NO = ("no", "off", "false")
 _SIDES = {"l": -1, "left": -1, "r": 1, "right": 1}

@@ -62,6 +62,8 @@ def _missing(spot: Spot, values: Mapping[str, str]) -> Iterator[tuple[str, str]]
     """Keys that today's grammar requires and older files could omit."""
     if spot.needs_in_old is not None and spot.needs_in_old[0] not in values:
         yield spot.needs_in_old
-    if values.get("do") == "dynamic_eq":
-        bands = {path.split(".")[1] for path in values if path.startswith("bands.")}
-        yield from ((f"bands.{band}.kind", "bell") for band in sorted(bands) if f"bands.{band}.kind" not in values)
+    for band in sorted({path.split(".")[1] for path in values if path.startswith("bands.")}):
+        _, _, bands = spot.at("bands", None)
+        _, _, inner = bands.at(band, None)
+        if inner.needs is not None and f"bands.{band}.{inner.needs[0]}" not in values:
+            yield f"bands.{band}.{inner.needs[0]}", inner.needs[1]
